@@ -1,0 +1,1 @@
+"""Adapters around open-source detectors, normalised to one pixel origin and corner order."""

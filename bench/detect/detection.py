@@ -1,0 +1,65 @@
+"""The one form in which every detector reports, and the protocol that it follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+
+from bench.detect.observation import Observation
+from bench.typing import Array
+
+
+class Found(StrEnum):
+    """What came of looking for a target."""
+
+    FOUND = "found"
+    MISSED = "missed"
+    WRONG_ID = "wrong_id"  # markers were found, but none of the target's own
+
+
+@dataclass(frozen=True, eq=False)
+class Detection:
+    """Points of a target found in a picture.
+
+    Attributes
+    ----------
+    found : Found
+        What came of it; the arrays are empty unless ``FOUND``.
+    pixels : (N, 2) float64
+        Sensor pixels, centre-of-pixel origin, in the order of `p_target`.
+    p_target : (N, 3) float64
+        The same points in the target frame, metres; z is 0.
+    marker_ids : tuple of int
+        Ids of the markers that were decoded, the target's own or not.
+    sigma_px : float
+        Standard deviation of one pixel coordinate that the detector claims, pixels.
+    """
+
+    found: Found
+    pixels: Array = field(default_factory=lambda: np.empty((0, 2)))
+    p_target: Array = field(default_factory=lambda: np.empty((0, 3)))
+    marker_ids: tuple[int, ...] = ()
+    sigma_px: float = 0.1
+
+
+@runtime_checkable
+class Detector(Protocol):
+    """Finds a target's points in a picture.
+
+    `detect` returns a `Detection` in every case: a target that isn't found is an outcome, not
+    an exception. It may not modify the observation, keep state from one call that changes the
+    next, or use randomness.
+    """
+
+    name: str
+
+    def supports(self, kind: str) -> bool:
+        """Tell whether targets of this kind (see `Target.kind`) can be looked for."""
+        ...
+
+    def detect(self, observation: Observation) -> Detection:
+        """Look for the observation's target in its picture."""
+        ...

@@ -1,0 +1,1 @@
+"""Poses, rotations, the camera model and viewing geometry."""

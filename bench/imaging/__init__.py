@@ -1,0 +1,1 @@
+"""Forward image model of a planar target: rasteriser, optics, illumination, sensor."""

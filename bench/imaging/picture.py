@@ -1,0 +1,52 @@
+"""Pictures and the part of the sensor that they show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.typing import GreyImage
+
+
+@dataclass(frozen=True)
+class Region:
+    """A rectangle of pixels on the sensor: first column and row, width and height."""
+
+    u0: int
+    v0: int
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """Grey values as a sensor delivers them, and where they lie on it.
+
+    Attributes
+    ----------
+    grey : (H, W) uint8 or uint16
+        Grey values, row by row from the top.
+    u0, v0 : int
+        Sensor column and row of ``grey[0, 0]``; 0, 0 for a full frame.
+    full_scale : int
+        Largest grey value the sensor can give (255 for 8 bits).
+    """
+
+    grey: GreyImage
+    u0: int = 0
+    v0: int = 0
+    full_scale: int = 255
+
+    @property
+    def region(self) -> Region:
+        """The part of the sensor that the picture shows."""
+        return Region(self.u0, self.v0, self.grey.shape[1], self.grey.shape[0])
+
+    @property
+    def grey8(self) -> np.ndarray[tuple[int, int], np.dtype[np.uint8]]:
+        """The grey values (H, W) scaled to 8 bits, which OpenCV's detectors need."""
+        if self.grey.dtype == np.uint8:
+            return self.grey
+        scaled = np.rint(self.grey.astype(np.float64) * (255.0 / self.full_scale))
+        return scaled.astype(np.uint8)

@@ -1,0 +1,1 @@
+"""Plots, overlays and contact sheets."""

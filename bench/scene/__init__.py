@@ -1,0 +1,1 @@
+"""Bay files and the validated model of a bay."""

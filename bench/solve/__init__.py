@@ -1,0 +1,1 @@
+"""Pose solvers, covariance, ambiguity, and camera calibration."""

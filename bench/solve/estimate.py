@@ -1,0 +1,71 @@
+"""What a solver returns, and the protocol that it follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol, runtime_checkable
+
+from bench.detect.detection import Detection
+from bench.detect.observation import Observation
+from bench.geometry.pose import Pose
+from bench.typing import Array
+
+
+class Outcome(StrEnum):
+    """How a case ended. All but OK are gross failures, counted and never averaged.
+
+    MIRRORED needs the truth and is given by scoring alone.
+    """
+
+    OK = "ok"
+    MISSED = "missed"
+    WRONG_ID = "wrong_id"
+    MIRRORED = "mirrored"
+    AMBIGUOUS = "ambiguous"
+    NOT_FINITE = "not_finite"
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """A pose with what is known of its quality.
+
+    Attributes
+    ----------
+    outcome : Outcome
+        OK, MISSED, WRONG_ID, AMBIGUOUS or NOT_FINITE.
+    T_camera_target_est : Pose or None
+        Best pose; None unless OK or AMBIGUOUS.
+    covariance : (6, 6) float64 or None
+        Of (ω, τ) as `bench.geometry.camera.pose_jacobian` defines them: rotation about the
+        target's own axes, radians; translation in the camera frame, metres.
+    rmse_px : float
+        Root mean square of the residual distance of a point, pixels: sqrt(mean(du² + dv²)).
+        NaN without a pose.
+    runner_up : Pose or None
+        The second solution of the planar two-fold ambiguity, where the solver gives one.
+    runner_up_rmse_px : float
+        Its residual, or NaN.
+    """
+
+    outcome: Outcome
+    T_camera_target_est: Pose | None = None
+    covariance: Array | None = None
+    rmse_px: float = float("nan")
+    runner_up: Pose | None = None
+    runner_up_rmse_px: float = float("nan")
+
+
+@runtime_checkable
+class Solver(Protocol):
+    """Turns detected points (and, if it wants, the picture) into a pose.
+
+    `solve` returns an `Estimate` in every case, also for a detection that isn't ``FOUND``. No
+    state from one call may change the next; no randomness.
+    """
+
+    name: str
+
+    def solve(self, detection: Detection, observation: Observation) -> Estimate:
+        """Estimate the target's pose in the camera frame."""
+        ...

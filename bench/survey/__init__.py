@@ -1,0 +1,1 @@
+"""Surveys: plan, run, score, summarise, limits."""

@@ -1,0 +1,1 @@
+"""Target designs as vector drawings, and true-scale print sheets of them."""

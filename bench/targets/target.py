@@ -1,0 +1,60 @@
+"""What a pipeline knows of a target: its drawing, and the points that detectors look for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from bench.targets.drawing import Drawing
+from bench.typing import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """A target ready to be rendered and searched for.
+
+    Attributes
+    ----------
+    name : str
+        Short label for tables and pictures, such as ``"marker 36h11-7, 200 mm"``.
+    kind : str
+        ``"marker"``, ``"grid"``, ``"charuco"`` or ``"circles"``.
+    drawing : Drawing
+        Its face.
+    dictionary : str or None
+        Name of the marker dictionary, such as ``"DICT_APRILTAG_36h11"``.
+    markers : mapping of int to (4, 2) float64
+        Marker corners in the target frame, metres: top left, top right, bottom right, bottom
+        left of the marker as drawn upright by OpenCV.
+    points : (P, 2) float64
+        Chessboard inner corners (row by row from the top left) or circle centres (in OpenCV's
+        order for the pattern), metres; empty for markers.
+    layout : (int, int)
+        Columns and rows: of markers, of chessboard squares, or of circles.
+    pitch : float
+        Distance between neighbours of the layout, metres (a chessboard's square size); 0 for a
+        single marker.
+    symmetric : bool
+        For circles: whether the pattern is OpenCV's symmetric one.
+    marker_size : float
+        Side of a marker's black square, metres; 0 for circles.
+    """
+
+    name: str
+    kind: str
+    drawing: Drawing
+    dictionary: str | None = None
+    markers: Mapping[int, Array] = field(default_factory=dict)
+    points: Array = field(default_factory=lambda: np.empty((0, 2)))
+    layout: tuple[int, int] = (1, 1)
+    pitch: float = 0.0
+    symmetric: bool = True
+    marker_size: float = 0.0
+
+    @property
+    def extent(self) -> float:
+        """Size of the pattern itself, metres: the longer side of its features' bounding box."""
+        corners = self.points if len(self.points) else np.vstack(list(self.markers.values()))
+        return float(np.max(np.ptp(corners, axis=0)))
