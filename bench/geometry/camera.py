@@ -219,7 +219,8 @@ def ray(pixels: Array, camera: Camera) -> Array:
     """Return unit directions (..., 3) in the camera frame of pixels (..., 2)."""
     xy = normalise(pixels, camera)
     direction = np.concatenate((xy, np.ones((*xy.shape[:-1], 1))), axis=-1)
-    return direction / np.linalg.norm(direction, axis=-1, keepdims=True)
+    unit: Array = direction / np.linalg.norm(direction, axis=-1, keepdims=True)
+    return unit
 
 
 def point_jacobian(p_camera: Array, camera: Camera) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.typing import GreyImage
 
@@ -44,9 +45,9 @@ class Picture:
         return Region(self.u0, self.v0, self.grey.shape[1], self.grey.shape[0])
 
     @property
-    def grey8(self) -> np.ndarray[tuple[int, int], np.dtype[np.uint8]]:
+    def grey8(self) -> npt.NDArray[np.uint8]:
         """The grey values (H, W) scaled to 8 bits, which OpenCV's detectors need."""
-        if self.grey.dtype == np.uint8:
-            return self.grey
+        if self.grey.dtype == np.uint8 and self.full_scale == 255:
+            return self.grey.astype(np.uint8, copy=False)
         scaled = np.rint(self.grey.astype(np.float64) * (255.0 / self.full_scale))
         return scaled.astype(np.uint8)
