@@ -21,11 +21,12 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
 from bench.typing import Array
 
-# Newton on the distortion converges quadratically; a start further off than this many steps
-# lies outside the domain where the model is invertible.
+# Damped Newton's steps; a pixel that needs more lies outside the lens model's domain.
 MAX_NEWTON_STEPS = 50
+MAX_HALVINGS = 40
 # Normalised coordinates; 1e-13 is 3e-10 px at f = 3000 px, far under any other error here.
 NEWTON_ATOL = 1e-13
+OUTSIDE = "outside the domain where the lens model is one-to-one"
 
 
 @dataclass(frozen=True)
@@ -92,6 +93,18 @@ class Camera:
         """Whether any distortion coefficient differs from zero."""
         return any(self.distortion)
 
+    @cached_property
+    def domain_radius(self) -> float:
+        """Normalised radius r up to which the radial part is one-to-one; infinite if always.
+
+        Beyond it r (1 + k1 r2 + k2 r2² + k3 r2³) runs back, so that a point far outside the
+        field of view would appear as a ghost inside the picture.
+        """
+        k1, k2, _, _, k3 = self.distortion
+        roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])  # of the slope, in r2
+        turning = roots.real[(roots.imag == 0.0) & (roots.real > 0.0)]
+        return float(np.sqrt(turning.min())) if len(turning) else float(np.inf)
+
     def contains(self, pixels: Array, margin: float = 0.0) -> bool:
         """Tell whether all pixels (..., 2) lie on the sensor, `margin` px or more inside."""
         u, v = pixels[..., 0], pixels[..., 1]
@@ -136,7 +149,7 @@ def distortion_jacobian(xy: Array, camera: Camera) -> Array:
 
 
 def undistort(xy_distorted: Array, camera: Camera) -> Array:
-    """Invert `distort` by Newton's method, for points (..., 2).
+    """Invert `distort` by damped Newton steps, for points (..., 2).
 
     Raises
     ------
@@ -146,20 +159,40 @@ def undistort(xy_distorted: Array, camera: Camera) -> Array:
     xy_distorted = np.asarray(xy_distorted, dtype=np.float64)
     if not camera.has_distortion:
         return xy_distorted
-    xy = xy_distorted.copy()
+    target = xy_distorted.reshape(-1, 2)
+    limit = camera.domain_radius
+    tolerance = NEWTON_ATOL * (1.0 + np.linalg.norm(target, axis=1))
+    # start inside the domain, in the same direction
+    radius = np.maximum(np.linalg.norm(target, axis=1, keepdims=True), 1e-300)
+    xy = target * np.minimum(1.0, 0.9 * limit / radius)
     for _ in range(MAX_NEWTON_STEPS):
-        residual = distort(xy, camera) - xy_distorted
-        if not np.all(np.isfinite(residual)):
-            break
-        if np.max(np.abs(residual), initial=0.0) < NEWTON_ATOL:
-            if np.any(np.linalg.det(distortion_jacobian(xy, camera)) <= 0.0):
-                break
-            return xy
+        residual = distort(xy, camera) - target
+        error = np.linalg.norm(residual, axis=1)
         jacobian = distortion_jacobian(xy, camera)
-        if np.any(np.abs(np.linalg.det(jacobian)) < 1e-12):
+        open_ = ~(error <= tolerance)  # also holds for NaN
+        if not np.any(open_):
+            if np.all(np.linalg.det(jacobian) > 0.0):
+                return np.asarray(xy.reshape(xy_distorted.shape), dtype=np.float64)
             break
-        xy = xy - np.linalg.solve(jacobian, residual[..., None])[..., 0]
-    raise GeometryError("a pixel lies outside the domain where the lens model is one-to-one")
+        if not np.all(np.isfinite(error)) or np.any(np.linalg.det(jacobian) <= 0.0):
+            break
+        step = np.linalg.solve(jacobian, residual[..., None])[..., 0]
+        step[~open_] = 0.0
+        # halve a step that leaves the domain or doesn't lessen the error: the way to the
+        # root is a straight line in the distorted plane, where the domain is a disc
+        for _ in range(MAX_HALVINGS):
+            trial = xy - step
+            worse = open_ & (
+                (np.linalg.norm(trial, axis=1) >= limit)
+                | (np.linalg.norm(distort(trial, camera) - target, axis=1) >= error)
+            )
+            if not np.any(worse):
+                break
+            step[worse] *= 0.5
+        else:
+            break
+        xy = xy - step
+    raise GeometryError(f"a pixel lies {OUTSIDE}")
 
 
 def project_camera(p_camera: Array, camera: Camera) -> Array:
@@ -168,13 +201,17 @@ def project_camera(p_camera: Array, camera: Camera) -> Array:
     Raises
     ------
     GeometryError
-        A point lies on or behind the camera plane.
+        A point lies on or behind the camera plane, or so far aside that it is outside the
+        domain where the lens model is one-to-one.
     """
     p_camera = np.asarray(p_camera, dtype=np.float64)
     z = p_camera[..., 2:3]
     if not np.all(z > 0.0):  # also catches NaN
         raise GeometryError("a point lies on or behind the camera plane")
-    xy = distort(p_camera[..., :2] / z, camera)
+    xy = p_camera[..., :2] / z
+    if camera.has_distortion and np.any(np.linalg.norm(xy, axis=-1) >= camera.domain_radius):
+        raise GeometryError(f"a point lies {OUTSIDE}")
+    xy = distort(xy, camera)
     return xy * (camera.fx, camera.fy) + (camera.cx, camera.cy)
 
 
@@ -198,7 +235,7 @@ def project(p_target: Array, T_camera_target: Pose, camera: Camera) -> Array:
     Raises
     ------
     GeometryError
-        A point lies on or behind the camera plane.
+        See `project_camera`.
     """
     return project_camera(T_camera_target @ p_target, camera)
 
