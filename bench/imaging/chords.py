@@ -1,0 +1,279 @@
+"""The boundaries of a drawing as a camera sees them: straight chords in the picture.
+
+A pinhole keeps straight edges straight, so without distortion an edge is one chord. A circle,
+or an edge seen through a distorting lens, becomes a chain of arcs, each drawn with two chords.
+An arc from P0 to P1 through P, the curve's point at the middle parameter, gets the vertex
+V = C + 4/3 (P - C) with C the middle of P0 P1: by Archimedes' quadrature of the parabola the
+triangle P0 V P1 then has the area of the parabola through P0, P and P1. Chords that join
+points of a curve cut inside it and shrink what it bounds; these don't, to fourth order in the
+arc's length. Where |d²c/dt²| <= M on an arc of parameter length h the curve lies within
+s = M h²/8 of P0 P1, and for a parabola no point of the two chords is further than s/3 from it.
+M is bounded in closed form, so the number of arcs needs no trial and error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from bench.errors import GeometryError
+from bench.geometry.camera import Camera
+from bench.geometry.pose import Pose
+from bench.imaging.kernel import kernel
+from bench.targets.drawing import Drawing
+from bench.typing import Array
+
+# No chord is further from its curve than this: a tenth of the 0.002 px that edge positions
+# must hold, and at most as much coverage in a pixel that one curve crosses.
+DEVIATION_PX = 2e-4
+# A curve that needs more arcs reaches to within a hair of the camera plane: at 1 px per arc
+# it would be a million pixels long.
+MAX_ARCS = 1_000_000
+FOUR_THIRDS = 4.0 / 3.0
+
+_BEHIND, _OUTSIDE_LENS = 1, 2
+_REASONS = {
+    _BEHIND: "a point of the target lies on or behind the camera plane",
+    _OUTSIDE_LENS: "a point of the target lies outside the domain where the lens model is "
+    "one-to-one",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Chords:
+    """Directed chords in the picture.
+
+    Attributes
+    ----------
+    ends : (N, 4) float64
+        u0, v0, u1, v1, pixels, centre-of-pixel origin. Those of one boundary follow each
+        other and close bit for bit.
+    steps : (N,) float64
+        Reflectance on the left of the chord, as the picture shows it, minus on its right.
+    """
+
+    ends: Array
+    steps: Array
+
+
+def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
+    """Project every boundary of a drawing.
+
+    Raises
+    ------
+    GeometryError
+        The camera sees the target's back or its edge only; a point of it lies on or behind
+        the camera plane, or where the lens model isn't one-to-one.
+    """
+    return _project(*_boundaries(drawing), T_camera_target, camera)
+
+
+def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
+    """Project the plate's outline alone, with steps of one.
+
+    Raises
+    ------
+    GeometryError
+        As `project_chords`.
+    """
+    corners = drawing.outline
+    edges = np.hstack((corners, np.roll(corners, -1, axis=0)))
+    none = np.empty((0, 3))
+    return _project(edges, np.ones(len(edges)), none, np.empty(0), T_camera_target, camera)
+
+
+@lru_cache(maxsize=256)
+def _boundaries(drawing: Drawing) -> tuple[Array, Array, Array, Array]:
+    """Return segments, their steps, discs and their steps; drawings compare by identity."""
+    return (*drawing.segments(), *drawing.discs())
+
+
+def _project(
+    edges: Array,
+    edge_steps: Array,
+    circles: Array,
+    circle_steps: Array,
+    T_camera_target: Pose,
+    camera: Camera,
+) -> Chords:
+    rotation, translation = T_camera_target.rotation, T_camera_target.translation
+    if not rotation[:, 2] @ translation < 0.0:
+        raise GeometryError("the camera doesn't see the target's face: it looks at its back")
+    plane = np.column_stack((rotation[:, 0], rotation[:, 1], translation))
+    fault, ends, steps = _chain(
+        edges, edge_steps, circles, circle_steps, plane, *_lens(camera), DEVIATION_PX
+    )
+    if fault:
+        raise GeometryError(_REASONS[fault])
+    return Chords(ends, steps)
+
+
+@lru_cache(maxsize=256)
+def _lens(camera: Camera) -> tuple[Array, float]:
+    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 and the squared radius of the lens's domain.
+
+    Radially the model is one-to-one up to the first zero of
+    d(r radial)/dr = 1 + 3 k1 r² + 5 k2 r⁴ + 7 k3 r⁶.
+    """
+    k1, k2, p1, p2, k3 = camera.distortion
+    lens = np.array([camera.fx, camera.fy, camera.cx, camera.cy, k1, k2, p1, p2, k3])
+    roots = np.roots(np.array([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0]))
+    real = roots[np.abs(roots.imag) <= 1e-12 * np.abs(roots)].real
+    return lens, float(np.min(real[real > 0.0], initial=np.inf))
+
+
+@kernel
+def _distorted(x: float, y: float, lens: Array) -> tuple[float, float, float]:
+    """Return the pixel of normalised coordinates and the sign of the lens's Jacobian."""
+    k1, k2, p1, p2, k3 = lens[4], lens[5], lens[6], lens[7], lens[8]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+    xx = radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x
+    yy = radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x
+    xy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
+    u = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
+    v = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
+    return lens[0] * u + lens[2], lens[1] * v + lens[3], xx * yy - xy * xy
+
+
+@kernel
+def _normalised(x: float, y: float, plane: Array) -> tuple[float, float, float]:
+    """Return the undistorted normalised coordinates of a target point, and its depth."""
+    z = plane[2, 0] * x + plane[2, 1] * y + plane[2, 2]
+    px = plane[0, 0] * x + plane[0, 1] * y + plane[0, 2]
+    py = plane[1, 0] * x + plane[1, 1] * y + plane[1, 2]
+    return px / z if z > 0.0 else 0.0, py / z if z > 0.0 else 0.0, z
+
+
+@kernel
+def _bend(r: float, lens: Array) -> tuple[float, float]:
+    """Return bounds of the lens's first and second derivative within radius r.
+
+    With D = p g(q), q = |p|² along a line of unit speed, |q'| <= 2r and q'' = 2, so
+    |D''| <= 6 r |g'| + 4 r³ |g''|. The tangential terms are quadratic forms whose two
+    components have second derivatives within 2|p1| + 6|p2| and 6|p1| + 2|p2|.
+    """
+    k1, k2, k3 = abs(lens[4]), abs(lens[5]), abs(lens[8])
+    tangential = 8.0 * (abs(lens[6]) + abs(lens[7]))
+    r2 = r * r
+    g = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    g1 = k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2)
+    g2 = 2.0 * k2 + 6.0 * k3 * r2
+    first = g + 2.0 * r2 * g1 + tangential * r
+    return first, 6.0 * r * g1 + 4.0 * r * r2 * g2 + tangential
+
+
+@kernel
+def _arcs_of_edge(line: Array, lens: Array, deviation: float) -> int:
+    """Return how many arcs an edge (4,), normalised coordinates, needs; 0 is one chord."""
+    length2 = (line[2] - line[0]) ** 2 + (line[3] - line[1]) ** 2
+    r2 = max(line[0] ** 2 + line[1] ** 2, line[2] ** 2 + line[3] ** 2)
+    bend = max(lens[0], lens[1]) * length2 * _bend(np.sqrt(r2), lens)[1]
+    if bend <= 8.0 * deviation:
+        return 0
+    return int(np.ceil(np.sqrt(bend / (24.0 * deviation))))
+
+
+@kernel
+def _arcs_of_circle(circle: Array, plane: Array, lens: Array, deviation: float) -> int:
+    """Return how many arcs of equal angle a circle x, y, radius needs; -1 if behind.
+
+    With P the camera point and p = P/z its projection, p' = (P' - p z')/z and
+    p'' = (P'' - p z'' - 2 p' z')/z; through the lens c'' = f (D' p'' + p'·D''·p').
+    """
+    radius = circle[2]
+    x, y, z = _normalised(circle[0], circle[1], plane)
+    swing = radius * np.hypot(plane[2, 0], plane[2, 1])  # of the depth
+    nearest = z - swing
+    if not nearest > 0.0:
+        return -1
+    offset = np.sqrt(x * x + y * y)
+    r = (z * offset + radius) / nearest
+    first = (radius + r * swing) / nearest
+    second = (radius + r * swing + 2.0 * first * swing) / nearest
+    lens_first, lens_second = _bend(r, lens)
+    bend = max(lens[0], lens[1]) * (lens_first * second + lens_second * first * first)
+    arcs = np.ceil(2.0 * np.pi * np.sqrt(bend / (24.0 * deviation)))
+    return -1 if not arcs <= MAX_ARCS else max(4, int(arcs))
+
+
+@kernel
+def _chain(
+    edges: Array,
+    edge_steps: Array,
+    circles: Array,
+    circle_steps: Array,
+    plane: Array,
+    lens: Array,
+    domain_r2: float,
+    deviation: float,
+) -> tuple[int, Array, Array]:
+    """Return a fault (0 is none), chords (N, 4) and their steps (N,)."""
+    nothing, no_steps = np.empty((0, 4)), np.empty(0)
+    lines = np.empty((len(edges), 4))
+    arcs = np.empty(len(edges) + len(circles), dtype=np.int64)
+    total = 0
+    for i in range(len(edges)):
+        for end in range(0, 4, 2):
+            x, y, z = _normalised(edges[i, end], edges[i, end + 1], plane)
+            if not z > 0.0:
+                return _BEHIND, nothing, no_steps
+            if not x * x + y * y < domain_r2:
+                return _OUTSIDE_LENS, nothing, no_steps
+            lines[i, end], lines[i, end + 1] = x, y
+        arcs[i] = _arcs_of_edge(lines[i], lens, deviation)
+        if arcs[i] > MAX_ARCS:
+            return _BEHIND, nothing, no_steps
+        total += max(1, 2 * arcs[i])
+    for i in range(len(circles)):
+        n = _arcs_of_circle(circles[i], plane, lens, deviation)
+        if n < 0:
+            return _BEHIND, nothing, no_steps
+        arcs[len(edges) + i] = n
+        total += 2 * n
+
+    ends, steps = np.empty((total, 4)), np.empty(total)
+    k = 0
+    for i in range(len(edges) + len(circles)):
+        is_edge = i < len(edges)
+        step = edge_steps[i] if is_edge else circle_steps[i - len(edges)]
+        pieces = max(1, 2 * arcs[i])  # two to an arc: its middle, its end
+        u0 = v0 = u_mid = v_mid = 0.0
+        for j in range(pieces + 1):
+            if is_edge:
+                t = j / pieces
+                x = lines[i, 2] if j == pieces else lines[i, 0] + t * (lines[i, 2] - lines[i, 0])
+                y = lines[i, 3] if j == pieces else lines[i, 1] + t * (lines[i, 3] - lines[i, 1])
+            else:
+                circle = circles[i - len(edges)]
+                angle = 0.0 if j == pieces else 2.0 * np.pi * j / pieces
+                x, y, _ = _normalised(
+                    circle[0] + circle[2] * np.cos(angle),
+                    circle[1] + circle[2] * np.sin(angle),
+                    plane,
+                )
+            u, v, determinant = _distorted(x, y, lens)
+            if not (x * x + y * y < domain_r2 and determinant > 0.0):
+                return _OUTSIDE_LENS, nothing, no_steps
+            if j == 0:
+                u0, v0 = u, v
+            elif pieces == 1:
+                ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3] = u0, v0, u, v
+                steps[k] = step
+                k += 1
+            elif j % 2 == 1:
+                u_mid, v_mid = u, v
+            else:
+                u_c, v_c = 0.5 * (u0 + u), 0.5 * (v0 + v)
+                u_mid = u_c + FOUR_THIRDS * (u_mid - u_c)
+                v_mid = v_c + FOUR_THIRDS * (v_mid - v_c)
+                ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3] = u0, v0, u_mid, v_mid
+                ends[k + 1, 0], ends[k + 1, 1] = u_mid, v_mid
+                ends[k + 1, 2], ends[k + 1, 3] = u, v
+                steps[k] = steps[k + 1] = step
+                k += 2
+                u0, v0 = u, v
+    return 0, ends, steps
