@@ -1,0 +1,97 @@
+"""Published packages whose sources hold pictures with outside truth, fetched into a cache.
+
+The cache is $SIGHTBENCH_TEST_CACHE, or the user's own cache folder. Offline a test is skipped
+and says so; where $CI is set it fails instead.
+"""
+
+import os
+import subprocess
+import sys
+import tarfile
+import tempfile
+from pathlib import Path
+
+import pytest
+
+
+def cache_folder():
+    if named := os.environ.get("SIGHTBENCH_TEST_CACHE"):
+        return Path(named)
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA", Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Caches"
+    else:
+        base = os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")
+    return Path(base) / "sightbench-tests"
+
+
+def unpacked(project, version, wanted):
+    """Return the folder with a source package's members under the `wanted` paths."""
+    folder = cache_folder() / f"{project}-{version}"
+    if folder.is_dir():
+        return folder
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
+        archive = download(project, version, Path(scratch))
+        contents = Path(scratch) / "contents"
+        with tarfile.open(archive) as tar:
+            top = f"{archive.name.removesuffix('.tar.gz')}/"
+            members = [
+                member
+                for member in tar.getmembers()
+                if member.name.removeprefix(top).startswith(tuple(wanted))
+            ]
+            tar.extractall(contents, members, filter="data")
+        try:
+            (contents / top).rename(folder)
+        except OSError:
+            if not folder.is_dir():  # another process was not faster
+                raise
+    return folder
+
+
+def download(project, version, folder):
+    """Return a source archive that pip has fetched; skip, or fail in CI, when it can't."""
+    command = ["pip", "download", "--no-deps", "--no-binary", project, f"{project}=={version}"]
+    done = subprocess.run(
+        [sys.executable, "-m", *command, "--dest", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    archives = list(folder.glob("*.tar.gz"))
+    if done.returncode == 0 and len(archives) == 1:
+        return archives[0]
+    last = (done.stderr.strip() or done.stdout.strip() or "no output").splitlines()[-1]
+    reason = f"`{' '.join(command)}` failed: {last}"
+    if os.environ.get("CI"):
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def april_vision():
+    """april-vision 3.1.0 (MIT licence): 36 pictures by the Webots simulator, with truth."""
+    return unpacked("april-vision", "3.1.0", ["LICENSE", "tests/"])
+
+
+@pytest.fixture(scope="session")
+def opencv_source():
+    """OpenCV 4.11.0 as packaged by opencv-python-headless (Apache-2.0 licence)."""
+    wanted = (
+        "LICENSE",
+        "doc/tutorials/objdetect/",
+        "modules/objdetect/test/test_aruco_tutorial.cpp",
+        "samples/cpp/tutorial_code/",
+        "samples/data/left",
+    )
+    paths = [f"opencv/{path}" for path in wanted]
+    return unpacked("opencv-python-headless", "4.11.0.86", paths) / "opencv"
+
+
+@pytest.fixture(scope="session")
+def apriltag_photographs():
+    """Photographs in apriltag-python 3.4.5 (CC BY-SA 2.0): in the cache, never in this project."""
+    data = "src/apriltag/apriltag/test/data/"
+    return unpacked("apriltag-python", "3.4.5", [data]) / data
