@@ -101,9 +101,10 @@ class Camera:
         field of view would appear as a ghost inside the picture.
         """
         k1, k2, _, _, k3 = self.distortion
-        roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])  # of the slope, in r2
+        # of the slope, in 1 / r2, so that vanishing coefficients do no harm
+        roots = np.roots([1.0, 3.0 * k1, 5.0 * k2, 7.0 * k3])
         turning = roots.real[(roots.imag == 0.0) & (roots.real > 0.0)]
-        return float(np.sqrt(turning.min())) if len(turning) else float(np.inf)
+        return float(1.0 / np.sqrt(turning.max())) if len(turning) else float(np.inf)
 
     def contains(self, pixels: Array, margin: float = 0.0) -> bool:
         """Tell whether all pixels (..., 2) lie on the sensor, `margin` px or more inside."""
@@ -163,8 +164,8 @@ def undistort(xy_distorted: Array, camera: Camera) -> Array:
     limit = camera.domain_radius
     tolerance = NEWTON_ATOL * (1.0 + np.linalg.norm(target, axis=1))
     # start inside the domain, in the same direction
-    radius = np.maximum(np.linalg.norm(target, axis=1, keepdims=True), 1e-300)
-    xy = target * np.minimum(1.0, 0.9 * limit / radius)
+    radius = np.linalg.norm(target, axis=1, keepdims=True)
+    xy = target / np.maximum(1.0, radius / (0.9 * limit))
     for _ in range(MAX_NEWTON_STEPS):
         residual = distort(xy, camera) - target
         error = np.linalg.norm(residual, axis=1)
