@@ -1,0 +1,1 @@
+"""Speed and accuracy studies that write to reports/."""

@@ -1,0 +1,166 @@
+"""The pipeline on pictures of unknown truth: one row of a table for each target looked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from bench.detect.detection import Detection
+from bench.detect.observation import Observation
+from bench.errors import GeometryError
+from bench.geometry.camera import Camera, project
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import log_rotation
+from bench.geometry.viewing import tilt_of_pose, view_of_pose
+from bench.solve.estimate import Estimate
+from bench.survey.columns import Column, schema
+from bench.survey.score import Row, score
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """What a pipeline made of one target in one picture.
+
+    Attributes
+    ----------
+    picture : str
+        Name of the picture.
+    pipeline : str
+        Name of the pipeline.
+    observation : Observation
+        What the pipeline saw; its target is the one looked for.
+    detection : Detection
+        What the detector found.
+    estimate : Estimate
+        What the solver made of it.
+    """
+
+    picture: str
+    pipeline: str
+    observation: Observation
+    detection: Detection
+    estimate: Estimate
+
+    @property
+    def marker_id(self) -> int | None:
+        """Id of the marker looked for; None for a target of several or of none."""
+        markers = self.observation.target.markers
+        return next(iter(markers)) if self.observation.target.kind == "marker" else None
+
+
+def _numbers(unit: str, *pairs: tuple[str, str]) -> tuple[Column, ...]:
+    return tuple(Column(name, pl.Float64, unit, meaning) for name, meaning in pairs)
+
+
+COLUMNS = (
+    Column("picture", pl.String, "", "the picture file"),
+    Column("target", pl.String, "", "the target looked for"),
+    Column("marker_id", pl.Int64, "", "id of a single marker; null for boards and grids"),
+    Column("pipeline", pl.String, "", "detector/solver"),
+    Column("outcome", pl.String, "", "ok, missed, wrong_id, ambiguous or not_finite"),
+    Column("n_points", pl.Int64, "", "points that the detector gave the solver"),
+    *_numbers("m", ("range_m", "camera centre to target centre")),
+    *_numbers(
+        "deg",
+        ("tilt_deg", "angle between the target's normal and the line of sight"),
+        ("turn_deg", "turn about the target's own y"),
+        ("pitch_deg", "pitch about the target's own x"),
+        ("roll_deg", "roll about the line of sight"),
+    ),
+    *_numbers(
+        "m",
+        ("x_m", "target centre in the camera frame, right"),
+        ("y_m", "target centre in the camera frame, down"),
+        ("z_m", "target centre in the camera frame, forward"),
+    ),
+    *_numbers(
+        "deg",
+        ("rotvec_x_deg", "rotation vector of R_camera_target, camera x"),
+        ("rotvec_y_deg", "rotation vector of R_camera_target, camera y"),
+        ("rotvec_z_deg", "rotation vector of R_camera_target, camera z"),
+        ("sigma_rot_x_deg", "standard uncertainty about the target's x (pitch)"),
+        ("sigma_rot_y_deg", "standard uncertainty about the target's y (turn)"),
+        ("sigma_rot_z_deg", "standard uncertainty about the target's z (roll)"),
+    ),
+    *_numbers(
+        "mm",
+        ("sigma_right_mm", "standard uncertainty to the right"),
+        ("sigma_up_mm", "standard uncertainty upwards"),
+        ("sigma_along_mm", "standard uncertainty along the line of sight"),
+    ),
+    *_numbers(
+        "px",
+        ("rmse_px", "root mean square distance of a point from its prediction"),
+        ("runner_up_rmse_px", "the same of the second solution, where a solver gives one"),
+    ),
+    Column("ratio", pl.Float64, "", "runner_up_rmse_px / rmse_px; null without a second solution"),
+    *_numbers(
+        "deg",
+        ("runner_up_turn_deg", "turn of the second solution"),
+        ("runner_up_pitch_deg", "pitch of the second solution"),
+    ),
+    *_numbers(
+        "px",
+        ("u_px", "column where the target's centre appears"),
+        ("v_px", "row where the target's centre appears"),
+        ("size_px", "face-on size of the pattern at this range: f times extent over range"),
+    ),
+)
+
+
+def measurement_row(measurement: Measurement) -> Row:
+    """Return the row of one measurement; numbers are None where there is no pose."""
+    estimate, target = measurement.estimate, measurement.observation.target
+    T_est = estimate.T_camera_target_est
+    # Scored against itself an estimate has no error; what stays is the split of its claims
+    claims = score(T_est or Pose.identity(), measurement.detection, estimate)
+    row: Row = {
+        "picture": measurement.picture,
+        "target": target.name,
+        "marker_id": measurement.marker_id,
+        "pipeline": measurement.pipeline,
+    }
+    row |= {name: claims.get(name) for name in schema(COLUMNS) if name not in row}
+    if T_est is None:
+        return row
+    camera = measurement.observation.camera
+    view = view_of_pose(T_est)
+    x, y, z = T_est.translation.tolist()
+    rotvec = np.degrees(log_rotation(T_est.rotation)).tolist()
+    centre = _centre(T_est, camera)
+    row |= {
+        "range_m": view.range_m,
+        "tilt_deg": math.degrees(tilt_of_pose(T_est)),
+        "turn_deg": math.degrees(view.turn),
+        "pitch_deg": math.degrees(view.pitch),
+        "roll_deg": math.degrees(view.roll),
+        "x_m": x,
+        "y_m": y,
+        "z_m": z,
+        **dict(zip(("rotvec_x_deg", "rotvec_y_deg", "rotvec_z_deg"), rotvec, strict=True)),
+        "u_px": centre[0],
+        "v_px": centre[1],
+        "size_px": camera.fx * target.extent / view.range_m,
+    }
+    if estimate.runner_up is not None:
+        second = view_of_pose(estimate.runner_up)
+        row["runner_up_turn_deg"] = math.degrees(second.turn)
+        row["runner_up_pitch_deg"] = math.degrees(second.pitch)
+    return row
+
+
+def _centre(T_camera_target: Pose, camera: Camera) -> tuple[float | None, float | None]:
+    try:
+        u, v = project(np.zeros((1, 3)), T_camera_target, camera)[0].tolist()
+    except GeometryError:  # behind the camera, or far outside the frame
+        return None, None
+    return u, v
+
+
+def measurements_table(measurements: Iterable[Measurement]) -> pl.DataFrame:
+    """Return the table of measurements, in their order."""
+    return pl.DataFrame([measurement_row(m) for m in measurements], schema=schema(COLUMNS))
