@@ -1,0 +1,157 @@
+"""Who works on the chunks of a survey: this process, or processes of their own.
+
+An executor may take chunks in any order and return results in any order: a case's numbers
+depend on its key alone.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import islice
+from multiprocessing.connection import wait as wait_for
+from typing import Protocol
+
+import cv2
+
+from bench.errors import RunError
+from bench.survey.worker import ChunkResult, Job, Worker
+
+# Threads of every library that a worker uses: one, so that results don't depend on how work
+# was shared out, and workers don't fight for cores.
+ONE_THREAD = {
+    name: "1"
+    for name in (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+        "VECLIB_MAXIMUM_THREADS",
+        "NUMBA_NUM_THREADS",
+        "POLARS_MAX_THREADS",
+    )
+}
+# Chunks waiting at each worker, so that none runs dry while a result is written.
+QUEUED_CHUNKS = 2
+
+Stop = Callable[[], bool]
+
+
+class Executor(Protocol):
+    """Runs chunks of cases; a cluster's scheduler can stand behind it."""
+
+    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results as they come.
+
+        Once `stop()` is true no further chunk is started; those begun are finished and
+        yielded.
+
+        Raises
+        ------
+        RunError
+            A worker died.
+        """
+        ...
+
+
+class InlineExecutor:
+    """Runs chunks in this process."""
+
+    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results in order; see `Executor.run`."""
+        cv2.setNumThreads(1)
+        worker = Worker(job)
+        for chunk in chunks:
+            if stop():
+                return
+            yield worker.run(chunk)
+
+
+@dataclass(frozen=True)
+class ProcessExecutor:
+    """Runs chunks in local processes, started afresh so that they share nothing.
+
+    Attributes
+    ----------
+    workers : int
+        How many.
+    """
+
+    workers: int
+
+    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results as they come; see `Executor.run`."""
+        rest = iter(chunks)
+        with _environment(ONE_THREAD):
+            pool = ProcessPoolExecutor(
+                self.workers, multiprocessing.get_context("spawn"), _start_worker, (job,)
+            )
+            # the first submission starts all processes, and they inherit the environment
+            pending = _submit(pool, islice(rest, QUEUED_CHUNKS * self.workers))
+        try:
+            while pending:
+                done, pending = wait(pending, timeout=0.2, return_when=FIRST_COMPLETED)
+                if stop():
+                    pending = {future for future in pending if not future.cancel()}
+                else:
+                    pending |= _submit(pool, islice(rest, len(done)))
+                for future in done:
+                    yield future.result()
+        except BrokenProcessPool as error:
+            raise RunError(
+                "a worker process died (out of memory, or killed); what was finished is kept"
+            ) from error
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _submit(
+    pool: ProcessPoolExecutor, chunks: Iterable[Sequence[int]]
+) -> set[Future[ChunkResult]]:
+    return {pool.submit(_run_chunk, chunk) for chunk in chunks}
+
+
+_worker: Worker | None = None
+
+
+def _start_worker(job: Job) -> None:
+    """Prepare a fresh process: one thread, deaf to Ctrl-C, gone when its parent is."""
+    global _worker
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
+    threading.Thread(target=_die_with_parent, daemon=True).start()
+    cv2.setNumThreads(1)
+    _worker = Worker(job)
+
+
+def _run_chunk(indices: Sequence[int]) -> ChunkResult:
+    assert _worker is not None
+    return _worker.run(indices)
+
+
+def _die_with_parent() -> None:
+    """Wait for the parent's end, however it comes, then leave at once."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
+
+
+@contextmanager
+def _environment(values: dict[str, str]) -> Iterator[None]:
+    """Set environment variables for the processes started meanwhile."""
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

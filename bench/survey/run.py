@@ -1,0 +1,135 @@
+"""Running a survey: what isn't done yet goes to the executor by chunks and is kept as it comes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from time import perf_counter
+
+import numpy as np
+
+from bench.errors import PlugInError
+from bench.solve.pipeline import pipeline_from_name
+from bench.survey.executors import Executor, Stop
+from bench.survey.setting import check_plan
+from bench.survey.store import RunStore
+from bench.survey.worker import Job
+from bench.typing import IntArray
+
+# Pictures a chunk: about a second of work, so that an interrupt is answered soon and at most
+# that is lost to a kill, yet packing and writing it take no noticeable part of its time.
+CHUNK = 64
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class RunReport:
+    """What a call of `run_survey` did.
+
+    Attributes
+    ----------
+    found, added, total : int
+        Pictures that were done before, that this call did, and that the plan has.
+    seconds : float
+        Time that the call's own pictures took.
+    failures : dict of str to str
+        For each pipeline that raised an exception: the first one.
+    """
+
+    found: int
+    added: int
+    total: int
+    seconds: float
+    failures: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every picture is done and the final tables are written."""
+        return self.found + self.added == self.total
+
+
+def _never() -> bool:
+    return False
+
+
+def _silent(done: int, total: int) -> None:
+    pass
+
+
+def run_survey(
+    job: Job,
+    store: RunStore,
+    executor: Executor,
+    chunk: int = CHUNK,
+    progress: Progress = _silent,
+    stop: Stop = _never,
+) -> RunReport:
+    """Run what a plan lacks, and write its final tables once it is whole.
+
+    Parameters
+    ----------
+    job : Job
+        Plan and setting.
+    store : RunStore
+        Where results go, and where those of an interrupted run of the same plan are found.
+    executor : Executor
+        Who does the work.
+    chunk : int
+        Pictures handed out at a time; no number depends on it.
+    progress : callable
+        Called with the pictures done and the pictures in all.
+    stop : callable
+        Once it returns true, what is begun is finished and kept, and no more is begun.
+
+    Raises
+    ------
+    ConfigError
+        The plan doesn't fit the setting.
+    PlugInError
+        A pipeline is unknown, or doesn't take targets of this kind.
+    RunError
+        The directory holds another plan's run, can't be written, or a worker died.
+    """
+    plan = job.plan
+    check_plan(plan, job.setting)
+    check_pipelines(job)
+    store.begin(plan)
+    done = store.done(plan)
+    found = added = int(np.count_nonzero(done))
+    progress(found, plan.n_pictures)
+    failures: dict[str, str] = {}
+    start = perf_counter()
+    todo = np.flatnonzero(~done)
+    if len(todo):
+        for result in executor.run(job, _chunks(todo, chunk), stop):
+            store.append(result)
+            added += result.pictures
+            for pipeline, text in result.failures.items():
+                failures.setdefault(pipeline, text)
+            progress(added, plan.n_pictures)
+    report = RunReport(found, added - found, plan.n_pictures, perf_counter() - start, failures)
+    if report.complete:
+        store.finish(plan)
+    return report
+
+
+def check_pipelines(job: Job) -> None:
+    """Refuse a pipeline that is unknown or doesn't look for the setting's kind of target.
+
+    Raises
+    ------
+    PlugInError
+        Names the pipeline and the kind.
+    """
+    kind = job.setting.target.kind
+    for name in job.plan.pipelines:
+        if not pipeline_from_name(name).detector.supports(kind):
+            raise PlugInError(
+                f"pipeline {name}: its detector doesn't look for targets of kind {kind!r}"
+            )
+
+
+def _chunks(indices: IntArray, size: int) -> Iterator[list[int]]:
+    for start in range(0, len(indices), size):
+        yield [int(i) for i in indices[start : start + size]]

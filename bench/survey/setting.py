@@ -1,0 +1,109 @@
+"""What the pictures of a survey are made from, and whether a plan fits it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.errors import ConfigError, GeometryError
+from bench.geometry.camera import Camera, project
+from bench.geometry.pose import Pose
+from bench.geometry.viewing import View, pose_of_view
+from bench.imaging.model import Imaging
+from bench.survey.digest import content_digest
+from bench.survey.plan import Plan, number, position_pixel
+from bench.targets.target import Target
+from bench.typing import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """A camera, how it images, and the target before it."""
+
+    camera: Camera
+    imaging: Imaging
+    target: Target
+
+    def digests(self) -> dict[str, str]:
+        """Return digests of camera, imaging and target, as a plan keeps them."""
+        return {name: content_digest(getattr(self, name)) for name in _PARTS}
+
+
+_PARTS = ("camera", "imaging", "target")
+
+
+def pattern_points(target: Target) -> Array:
+    """Return the pattern's outermost points (N, 3): marker corners, or chessboard or circles."""
+    corners = list(target.markers.values())
+    xy = np.vstack([*corners, target.points]) if corners else target.points
+    return np.column_stack((xy, np.zeros(len(xy))))
+
+
+def is_whole(pattern: Array, T_camera_target: Pose, camera: Camera) -> bool:
+    """Tell whether the whole pattern (N, 3) lies in the camera's frame."""
+    try:
+        return camera.contains(project(pattern, T_camera_target, camera))
+    except GeometryError:
+        return False
+
+
+def shortest_range(plan: Plan, setting: Setting) -> tuple[float, str]:
+    """Return the shortest nominal range, metres, that can be looked at, and what limits it."""
+    drawing, camera = setting.target.drawing, setting.camera
+    half_diagonal = 0.5 * math.hypot(drawing.width, drawing.height)
+    touching = half_diagonal / (1.0 - plan.range_spread)
+    by_width = camera.fx * setting.target.extent / camera.width
+    by_height = camera.fy * setting.target.extent / camera.height
+    filling = max(by_width, by_height) / (1.0 - plan.range_spread)
+    if touching >= filling:
+        return touching, "nearer than that the target could touch the camera"
+    return filling, "nearer than that the pattern is larger than the picture"
+
+
+def check_plan(plan: Plan, setting: Setting) -> None:
+    """Refuse a plan with a range too short, or a place in the frame without a line of sight.
+
+    Raises
+    ------
+    ConfigError
+        Names the range or position, and the limit.
+    """
+    limit, why = shortest_range(plan, setting)
+    for range_m in plan.ranges_m:
+        if range_m <= limit:
+            raise ConfigError(
+                f"ranges: {number(range_m)} m is too short for this camera and target; {why}: "
+                f"above {math.ceil(limit * 1000) / 1000:g} m is allowed"
+            )
+    for position in plan.positions:
+        u, v = position_pixel(position, setting.camera)
+        for corner in ((-0.5, -0.5), (-0.5, 0.5), (0.5, -0.5), (0.5, 0.5)):
+            view = View(range_m=1.0, pixel=(u + corner[0], v + corner[1]))
+            try:
+                pose_of_view(view, setting.camera)
+            except GeometryError as error:
+                raise ConfigError(f"position: {position}: {error}") from error
+
+
+def cut_cells(plan: Plan, setting: Setting) -> int:
+    """Return how many cells have, at some position, a pattern not wholly in the frame.
+
+    Judged at the nominal view. Such cells are surveyed all the same: what becomes of a target
+    that is partly outside is a result.
+    """
+    pattern = pattern_points(setting.target)
+    cut = set()
+    for index in range(plan.n_pictures // plan.trials):
+        case = plan.case(index)
+        view = View(
+            range_m=case.range_m,
+            turn=math.radians(case.turn_deg),
+            pitch=math.radians(case.pitch_deg),
+            roll=math.radians(plan.roll_deg),
+            pixel=position_pixel(case.position, setting.camera),
+        )
+        if not is_whole(pattern, pose_of_view(view, setting.camera), setting.camera):
+            cut.add((case.range_m, case.turn_deg, case.pitch_deg))
+    return len(cut)
