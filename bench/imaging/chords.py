@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 
 from bench.errors import GeometryError
-from bench.geometry.camera import Camera
+from bench.geometry.camera import OUTSIDE, Camera
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
 from bench.targets.drawing import Drawing
@@ -36,8 +36,7 @@ FOUR_THIRDS = 4.0 / 3.0
 _BEHIND, _OUTSIDE_LENS = 1, 2
 _REASONS = {
     _BEHIND: "a point of the target lies on or behind the camera plane",
-    _OUTSIDE_LENS: "a point of the target lies outside the domain where the lens model is "
-    "one-to-one",
+    _OUTSIDE_LENS: f"a point of the target lies {OUTSIDE}",
 }
 
 
@@ -112,16 +111,9 @@ def _project(
 
 @lru_cache(maxsize=256)
 def _lens(camera: Camera) -> tuple[Array, float]:
-    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 and the squared radius of the lens's domain.
-
-    Radially the model is one-to-one up to the first zero of
-    d(r radial)/dr = 1 + 3 k1 r² + 5 k2 r⁴ + 7 k3 r⁶.
-    """
-    k1, k2, p1, p2, k3 = camera.distortion
-    lens = np.array([camera.fx, camera.fy, camera.cx, camera.cy, k1, k2, p1, p2, k3])
-    roots = np.roots(np.array([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0]))
-    real = roots[np.abs(roots.imag) <= 1e-12 * np.abs(roots)].real
-    return lens, float(np.min(real[real > 0.0], initial=np.inf))
+    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 and the squared radius of the lens's domain."""
+    lens = np.array([camera.fx, camera.fy, camera.cx, camera.cy, *camera.distortion])
+    return lens, camera.domain_radius**2
 
 
 @kernel

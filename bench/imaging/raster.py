@@ -59,7 +59,7 @@ def reflectance_image(
     # From pixel centres to the distance from the region's top left corner, in parts.
     origin_u, origin_v = region.u0 - 0.5, region.v0 - 0.5
     _accumulate(image, chords.ends, chords.steps, origin_u, origin_v, float(oversample))
-    _sum_rows(image, drawing.background)
+    sum_rows(image, drawing.background)
     return image
 
 
@@ -121,7 +121,7 @@ def _add_to_row(row: Array, ua: float, ub: float, cover: float, width: int) -> N
 
 
 @kernel
-def _sum_rows(image: Array, background: float) -> None:
+def sum_rows(image: Array, background: float) -> None:
     """Turn changes along the rows into values, in place."""
     height, width = image.shape
     for row in range(height):

@@ -1,0 +1,127 @@
+"""Light on the target: level, a linear gradient, one highlight.
+
+All in fractions of the sensor's full well, so that a scene stays as well exposed when the
+sensor changes. Light varies over distances far larger than a lens's blur, so it is applied to
+the blurred picture: the neglected term is σ² ∇light · ∇reflectance, 2e-4 of full scale for
+1 m⁻¹ at 3000 px and 6 m with σ = 0.6 px.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera, project
+from bench.geometry.pose import Pose
+from bench.imaging.limits import check_between
+from bench.imaging.picture import Region
+from bench.typing import Array
+
+
+@dataclass(frozen=True)
+class Highlight:
+    """A lamp's reflection: a round Gaussian spot in the picture, added to it.
+
+    Attributes
+    ----------
+    x, y : float
+        Its centre on the target's face, metres.
+    sigma : float
+        Standard deviation, metres at the target's distance.
+    level : float
+        Peak, fraction of full well; what exceeds the sensor saturates it.
+    """
+
+    x: float
+    y: float
+    sigma: float
+    level: float
+
+    def __post_init__(self) -> None:
+        check_between("illumination.highlight.x", self.x, -100.0, 100.0, "m")
+        check_between("illumination.highlight.y", self.y, -100.0, 100.0, "m")
+        check_between("illumination.highlight.sigma", self.sigma, 1e-4, 100.0, "m")
+        check_between("illumination.highlight.level", self.level, 0.0, 100.0)
+
+
+@dataclass(frozen=True)
+class Illumination:
+    """How much light the target sends to the sensor.
+
+    Attributes
+    ----------
+    level : float
+        Fraction of full well that reflectance 1 gives at the target's centre.
+    gradient : (float, float)
+        Relative change of the light per metre, to the right and down in the picture, across
+        the line of sight at the target's distance. It is linear in the picture, so it neither
+        depends on how the target is turned nor, over the target, on its range.
+    highlight : Highlight or None
+        One bright spot.
+
+    Raises
+    ------
+    ConfigError
+        A number is out of its limits.
+    """
+
+    level: float = 0.8
+    gradient: tuple[float, float] = (0.0, 0.0)
+    highlight: Highlight | None = None
+
+    def __post_init__(self) -> None:
+        check_between("illumination.level", self.level, 0.0, 100.0)
+        if len(self.gradient) != 2:
+            raise ConfigError(f"illumination.gradient must be two numbers, got {self.gradient}")
+        for value in self.gradient:
+            check_between("illumination.gradient", value, -100.0, 100.0, "1/m")
+
+
+def light_on(
+    illumination: Illumination, T_camera_target: Pose, camera: Camera, region: Region
+) -> tuple[Array, Array | None]:
+    """Return what reflectance is multiplied by and what is added, fractions of full well.
+
+    Parameters
+    ----------
+    illumination : Illumination
+        The light.
+    T_camera_target : Pose
+        Target to camera.
+    camera : Camera
+        Intrinsics.
+    region : Region
+        Which pixels.
+
+    Returns
+    -------
+    (H, W) float64
+        The factor: level times gradient, never below zero.
+    (H, W) float64 or None
+        The highlight.
+
+    Raises
+    ------
+    GeometryError
+        The target's or the highlight's centre has no image.
+    """
+    u = np.arange(region.u0, region.u0 + region.width, dtype=np.float64)
+    v = np.arange(region.v0, region.v0 + region.height, dtype=np.float64)
+    spot = illumination.highlight
+    on_face = (0.0, 0.0) if spot is None else (spot.x, spot.y)
+    centre, spot_centre = project(
+        np.array([[0.0, 0.0, 0.0], [*on_face, 0.0]]), T_camera_target, camera
+    )
+    depth = float(T_camera_target.translation[2])
+    right, down = illumination.gradient
+    across = right * depth / camera.fx * (u - centre[0])
+    along = down * depth / camera.fy * (v - centre[1])
+    factor = illumination.level * np.maximum(0.0, 1.0 + across[None, :] + along[:, None])
+    if spot is None:
+        return factor, None
+    sigma_u, sigma_v = spot.sigma * camera.fx / depth, spot.sigma * camera.fy / depth
+    row = np.exp(-0.5 * ((u - spot_centre[0]) / sigma_u) ** 2)
+    column = np.exp(-0.5 * ((v - spot_centre[1]) / sigma_v) ** 2)
+    return factor, spot.level * np.outer(column, row)
