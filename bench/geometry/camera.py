@@ -18,7 +18,6 @@ import numpy as np
 
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import skew
 from bench.typing import Array
 
 # Damped Newton's steps; a pixel that needs more lies outside the lens model's domain.
@@ -286,9 +285,15 @@ def pose_jacobian(p_target: Array, T_camera_target: Pose, camera: Camera) -> Arr
     """
     p_target = np.asarray(p_target, dtype=np.float64)
     by_point = point_jacobian(T_camera_target @ p_target, camera)
-    # d(R exp(w) p)/dw at w = 0 is -R [p]x
-    by_rotation = np.stack([-T_camera_target.rotation @ skew(p) for p in p_target])
-    return np.concatenate((by_point @ by_rotation, by_point), axis=2)
+    # d(R exp(w) p)/dw at w = 0 is R (w x p), so that a row a becomes p x (Rᵀ a)
+    a = by_point @ T_camera_target.rotation
+    x, y, z = p_target.T[:, :, None]
+    jacobian = np.empty((len(p_target), 2, 6))
+    jacobian[:, :, 0] = y * a[:, :, 2] - z * a[:, :, 1]
+    jacobian[:, :, 1] = z * a[:, :, 0] - x * a[:, :, 2]
+    jacobian[:, :, 2] = x * a[:, :, 1] - y * a[:, :, 0]
+    jacobian[:, :, 3:] = by_point
+    return jacobian
 
 
 def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:
