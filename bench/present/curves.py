@@ -1,0 +1,228 @@
+"""Curves of the rotation error: against range at chosen tilts, against tilt at chosen ranges."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullLocator
+
+from bench.present import marks, style
+from bench.present.grid import CellGrid, choose
+from bench.present.layout import Page, PanelGrid, panel_title, spread_ticks, title_lines
+from bench.present.map_info import MapInfo
+from bench.present.style import PipelineStyle
+from bench.typing import Array
+
+MOST_PANELS = 6
+# Pipelines stand side by side so that their intervals don't hide one another: this far apart,
+# as a part of the axis, but all together over at most this part of the gap between two ticks.
+DODGE, DODGE_SPREAD = 0.012, 0.45
+
+
+def error_against_range(grid: CellGrid, info: MapInfo) -> Figure:
+    """Draw error against range, a panel for each of at most six views."""
+    pitched = not grid.turn_is_tilt
+    views = [(t, p) for p in grid.pitches_deg for t in grid.turns_deg]
+    ranks = choose(range(len(views)), MOST_PANELS)
+    panels = []
+    for turn, pitch in (views[int(i)] for i in ranks):
+        title = (
+            f"turn {style.plain(turn)} deg, pitch {style.plain(pitch)} deg"
+            if pitched
+            else f"tilt {style.plain(turn)} deg"
+        )
+        cells = grid.cells.filter((pl.col("turn_deg") == turn) & (pl.col("pitch_deg") == pitch))
+        panels.append((title, cells))
+    return _figure(grid, info, panels, "range_m", "range (m)", "Rotation error against range")
+
+
+def error_against_tilt(grid: CellGrid, info: MapInfo) -> Figure:
+    """Draw error against tilt (or turn), a panel for each of at most six ranges and pitches."""
+    pitched = not grid.turn_is_tilt
+    views = [(r, p) for p in grid.pitches_deg for r in grid.ranges_m]
+    ranks = choose(range(len(views)), MOST_PANELS)
+    panels = []
+    for range_m, pitch in (views[int(i)] for i in ranks):
+        title = f"range {range_m:g} m" + (f", pitch {style.plain(pitch)} deg" if pitched else "")
+        cells = grid.cells.filter((pl.col("range_m") == range_m) & (pl.col("pitch_deg") == pitch))
+        panels.append((title, cells))
+    name = "turn" if pitched else "tilt"
+    return _figure(
+        grid,
+        info,
+        panels,
+        "turn_deg",
+        grid.turn_label,
+        f"Rotation error against {name}",
+        face_on_words(grid, info),
+    )
+
+
+def face_on_words(grid: CellGrid, info: MapInfo) -> str:
+    """Say how much larger the error is face-on than at the best tilt, in numbers of the table.
+
+    The range nearest the grid's middle is taken, and there the pipeline with the least error.
+    """
+    column = f"{info.statistic}_rot_deg"
+    cells = grid.cells.filter(pl.col(column).is_not_null() & pl.col(column).is_finite())
+    face_on = cells.filter(pl.col("tilt_deg").abs() < 0.5)
+    if face_on.is_empty() or cells["tilt_deg"].n_unique() < 2:
+        return ""
+    middle = float(np.median(face_on["range_m"].unique().to_numpy()))
+    near = face_on.sort((pl.col("range_m") - middle).abs(), "range_m")["range_m"][0]
+    here = cells.filter(pl.col("range_m") == near).sort(column)
+    best = here.row(0, named=True)
+    same = face_on.filter((pl.col("range_m") == near) & (pl.col("pipeline") == best["pipeline"]))
+    if same.is_empty() or best["tilt_deg"] < 0.5:
+        return ""
+    ratio = same[column][0] / best[column]
+    return (
+        f"Near face-on a camera sees little of a target's angle: at {near:g} m, "
+        f"{best['pipeline']} is off by {style.number(same[column][0])} deg at tilt 0 and by "
+        f"{style.number(best[column])} deg at tilt {best['tilt_deg']:.0f} deg, "
+        f"{style.number(ratio)} times less."
+    )
+
+
+def _figure(
+    grid: CellGrid,
+    info: MapInfo,
+    panels: Sequence[tuple[str, pl.DataFrame]],
+    x_column: str,
+    x_label: str,
+    title: str,
+    note: str = "",
+) -> Figure:
+    styles = style.pipeline_styles(grid.pipelines)
+    column = f"{info.statistic}_rot_deg"
+    layout = PanelGrid(
+        len(panels), min(len(panels), 3), style.WIDTH - 0.4, 2.3, left=0.7, gap=0.55
+    )
+    caption = info.caption(
+        f"{info.error_words} over usable cases; bars are two-sided 95 % "
+        "intervals, pipelines set side by side for legibility.",
+        "Gross failures (missed, wrong id, mirrored, ambiguous, not finite) are not averaged in: "
+        "a hollow mark has any, a gap has no usable case.",
+        note,
+    )
+    subtitle = f"{info.error_words} (deg), logarithmic, on one scale"
+    limits = _limits(panels, column, info.request.rotation_deg)
+    ticks = np.unique(np.concatenate([cells[x_column].to_numpy() for _, cells in panels]))
+    span = _span(ticks)
+    axles = info.axle_words(*span) if x_column == "range_m" else ""
+    page = Page(title, subtitle, caption, layout.height, _handles(styles, info, axles))
+    closest = float(np.min(np.diff(ticks), initial=np.inf))
+    dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(styles))
+    for index, (name, cells) in enumerate(panels):
+        box = layout.box(index)
+        axes = page.axes(box)
+        panel_title(axes, *title_lines(name, box.width))
+        axes.set_yscale("log")
+        axes.set_ylim(*limits)
+        axes.set_xlim(*span)
+        _draw_pipelines(axes, cells, x_column, column, styles, dodge)
+        tolerance = axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
+        tolerance.set_gid("tolerance")
+        _axis(axes, ticks, box.width / (span[1] - span[0]), limits)
+        if x_column == "range_m":
+            for _, value in info.axle_ranges:
+                axes.axvline(
+                    value, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS, zorder=1
+                )
+        if layout.is_lowest(index):
+            axes.set_xlabel(x_label)
+        if layout.is_first_column(index):
+            axes.set_ylabel("rotation error (deg)")
+    return page.figure
+
+
+def _draw_pipelines(
+    axes: Axes,
+    cells: pl.DataFrame,
+    x_column: str,
+    column: str,
+    styles: dict[str, PipelineStyle],
+    dodge: float,
+) -> None:
+    for rank, (name, look) in enumerate(styles.items()):
+        rows = cells.filter(pl.col("pipeline") == name).sort(x_column)
+        x = rows[x_column].to_numpy() + (rank - 0.5 * (len(styles) - 1)) * dodge
+        y, y_low, y_high = (_positive(rows, f"{column}{end}") for end in ("", "_lo", "_hi"))
+        axes.plot(x, y, color=look.colour, linestyle=look.line, linewidth=1.2, zorder=2)
+        axes.vlines(x, y_low, y_high, color=look.colour, linewidth=1.4, zorder=2)
+        whole = (rows["n_ok"] == rows["n"]).to_numpy()
+        for chosen, face in ((whole, look.colour), (~whole, "white")):
+            axes.plot(
+                x[chosen],
+                y[chosen],
+                linestyle="",
+                marker=look.marker,
+                markersize=5.5,
+                color=look.colour,
+                markerfacecolor=face,
+                markeredgewidth=1.2,
+                zorder=3,
+            )
+
+
+def _positive(rows: pl.DataFrame, column: str) -> Array:
+    """Return a column with NaN for what a logarithmic axis can't show."""
+    values = rows[column].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    return np.where(values > 0.0, values, np.nan)
+
+
+def _limits(
+    panels: Sequence[tuple[str, pl.DataFrame]], column: str, tolerance: float
+) -> tuple[float, float]:
+    """Return the ends of the error axis that hold every value, interval and the tolerance."""
+    ends = [
+        _positive(cells, f"{column}{end}") for _, cells in panels for end in ("", "_lo", "_hi")
+    ]
+    norm = style.error_norm(np.concatenate([*ends, [0.9 * tolerance, 1.1 * tolerance]]))
+    return float(norm.vmin or 0.0), float(norm.vmax or 1.0)
+
+
+def _span(ticks: Array) -> tuple[float, float]:
+    room = 0.08 * float(np.ptp(ticks)) or 0.5
+    return float(ticks[0]) - room, float(ticks[-1]) + room
+
+
+def _axis(axes: Axes, ticks: Array, scale: float, limits: tuple[float, float]) -> None:
+    kept = spread_ticks(list(ticks), [style.plain(t) for t in ticks], scale)
+    axes.xaxis.set_major_locator(FixedLocator(list(ticks[kept])))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    decades = np.log10(limits[1] / limits[0])
+    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if decades <= 2.5 else (1.0,)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.grid(color="#e4e4e4", linewidth=0.7)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: str) -> list[Artist]:
+    handles: list[Artist] = [
+        Line2D(
+            [],
+            [],
+            color=look.colour,
+            linestyle=look.line,
+            marker=look.marker,
+            markersize=5.5,
+            linewidth=1.2,
+            label=name,
+        )
+        for name, look in styles.items()
+    ]
+    words = f"tolerance {info.request.rotation_deg:g} deg"
+    handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
+    if axles:
+        handles.append(marks.axle_handle(axles))
+    return handles

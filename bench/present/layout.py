@@ -1,0 +1,314 @@
+"""Pages laid out in inches from measured type, so that nothing overlaps or is cut off.
+
+A page is, from the top: title, subtitle, body, key, caption. The body is placed by whoever
+draws it; everything else follows from its text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from bench.present import style
+
+MARGIN = 0.15
+LINE = 1.35  # line height over type size
+POINT = 1.0 / 72.0
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle in the body, inches from its top left corner."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+
+    def down(self, distance: float) -> Box:
+        """Return the box moved down by `distance` inches."""
+        return Box(self.left, self.top + distance, self.width, self.height)
+
+
+@cache
+def text_width(text: str, size: float, weight: str = "normal") -> float:
+    """Return the width of one line of text, inches."""
+    with style.applied():
+        figure = style.new_figure(1.0, 1.0)
+        artist = figure.text(0.0, 0.0, text, fontsize=size, fontweight=weight)
+        return float(artist.get_window_extent().width) / style.DPI
+
+
+def wrap(text: str, width: float, size: float) -> list[str]:
+    """Break text into lines of at most `width` inches; a word too long alone is cut."""
+    lines: list[str] = []
+    for paragraph in text.split("\n"):
+        line = ""
+        for word in paragraph.split():
+            longer = f"{line} {word}" if line else word
+            if text_width(longer, size) <= width:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            while text_width(word, size) > width and len(word) > 1:
+                fits = next(
+                    n
+                    for n in range(len(word) - 1, 0, -1)
+                    if n == 1 or text_width(word[:n], size) <= width
+                )
+                lines.append(word[:fits])
+                word = word[fits:]
+            line = word
+        lines.append(line)
+    return lines
+
+
+def shorten(text: str, width: float, size: float, weight: str = "normal") -> str:
+    """Return text cut in the middle to at most `width` inches, with an ellipsis."""
+    if text_width(text, size, weight) <= width:
+        return text
+    for keep in range(len(text) - 1, 1, -1):
+        short = f"{text[: (keep + 1) // 2]}…{text[len(text) - keep // 2 :]}"
+        if text_width(short, size, weight) <= width:
+            return short
+    return "…"
+
+
+def _key(figure: Figure, handles: Sequence[Artist], columns: int, x: float, y: float) -> Artist:
+    return figure.legend(
+        handles=list(handles),
+        loc="upper left",
+        bbox_to_anchor=(x, y),
+        ncols=columns,
+        frameon=False,
+        borderpad=0.0,
+        borderaxespad=0.0,
+        handlelength=2.6,
+        columnspacing=1.6,
+        labelspacing=0.45,
+    )
+
+
+def _key_layout(handles: Sequence[Artist], width: float) -> tuple[int, float]:
+    """Return the most columns that a key of these handles fits in, and its height, inches."""
+    if not handles:
+        return 1, 0.0
+    height = 0.0
+    for columns in range(min(len(handles), 6), 0, -1):
+        figure = style.new_figure(width, 1.0)
+        extent = _key(figure, handles, columns, 0.0, 1.0).get_window_extent()
+        height = float(extent.height) / style.DPI
+        if extent.width / style.DPI <= width:
+            return columns, height
+    return 1, height
+
+
+class Page:
+    """A figure with title, subtitle, key and caption set, and an empty body to draw in.
+
+    Parameters
+    ----------
+    title, subtitle, caption : str
+        Wrapped to the page's width; the subtitle may be empty.
+    body_height : float
+        Inches.
+    handles : sequence of Artist
+        Entries of the key, each with its label; may be empty.
+    width : float
+        Of the page, inches.
+    """
+
+    def __init__(
+        self,
+        title: str,
+        subtitle: str,
+        caption: str,
+        body_height: float,
+        handles: Sequence[Artist] = (),
+        width: float = style.WIDTH,
+    ) -> None:
+        inner = width - 2.0 * MARGIN
+        self.width, self.body_width = width, inner
+        blocks = [
+            (wrap(title, inner * 0.85, style.LARGE), style.LARGE, style.INK),
+            (wrap(subtitle, inner, style.NORMAL) if subtitle else [], style.NORMAL, style.MUTED),
+        ]
+        footer = wrap(caption, inner, style.SMALL) if caption else []
+        columns, key_height = _key_layout(handles, inner)
+
+        def block_height(lines: list[str], size: float) -> float:
+            return len(lines) * size * LINE * POINT
+
+        head = MARGIN + sum(block_height(lines, size) for lines, size, _ in blocks) + 0.08
+        foot = (key_height + 0.12 if handles else 0.0) + block_height(footer, style.SMALL) + MARGIN
+        self.height = head + body_height + foot
+        self._head = head
+        self.figure = style.new_figure(width, self.height)
+
+        y = MARGIN
+        for lines, size, colour in blocks:
+            weight = "bold" if size == style.LARGE else "normal"
+            y = self._lines(lines, y, size, colour, weight)
+        y = head + body_height
+        if handles:
+            _key(self.figure, handles, columns, MARGIN / width, 1.0 - y / self.height)
+            y += key_height + 0.12
+        self._lines(footer, y, style.SMALL, style.MUTED, "normal")
+
+    def _lines(self, lines: list[str], y: float, size: float, colour: str, weight: str) -> float:
+        for line in lines:
+            y += size * LINE * POINT
+            self.figure.text(
+                MARGIN / self.width,
+                1.0 - (y - 0.3 * size * POINT) / self.height,
+                line,
+                fontsize=size,
+                color=colour,
+                fontweight=weight,
+                va="baseline",
+            )
+        return y
+
+    def axes(self, box: Box) -> Axes:
+        """Add axes over a box of the body."""
+        return self.figure.add_axes(
+            (
+                (MARGIN + box.left) / self.width,
+                1.0 - (self._head + box.top + box.height) / self.height,
+                box.width / self.width,
+                box.height / self.height,
+            )
+        )
+
+    def text(self, left: float, top: float, text: str, **kwargs: Any) -> Text:
+        """Add text at a place in the body, inches from its top left corner."""
+        return self.figure.text(
+            (MARGIN + left) / self.width, 1.0 - (self._head + top) / self.height, text, **kwargs
+        )
+
+
+@dataclass(frozen=True)
+class PanelGrid:
+    """Panels of equal size, row by row from the top left.
+
+    Attributes
+    ----------
+    count, columns : int
+        Panels in all, and in a row.
+    width : float
+        Of all columns together, inches.
+    panel_height : float
+        Of one panel's axes, inches.
+    left, gap, head, foot, label : float
+        Room left of each panel for its ticks and labels (the first has `left`, the others
+        `gap`), above it for its title, below it for its ticks, below the last row for labels.
+    """
+
+    count: int
+    columns: int
+    width: float
+    panel_height: float
+    left: float = 0.55
+    gap: float = 0.45
+    head: float = 0.3
+    foot: float = 0.3
+    label: float = 0.25
+
+    @property
+    def rows(self) -> int:
+        """Rows of panels."""
+        return -(-self.count // self.columns)
+
+    @property
+    def height(self) -> float:
+        """Height of the whole grid, inches."""
+        return self.rows * (self.head + self.panel_height + self.foot) + self.label
+
+    @property
+    def panel_width(self) -> float:
+        """Width of one panel's axes, inches."""
+        return (self.width - self.left - (self.columns - 1) * self.gap) / self.columns
+
+    def box(self, index: int) -> Box:
+        """Return where panel `index` lies."""
+        row, column = divmod(index, self.columns)
+        return Box(
+            self.left + column * (self.panel_width + self.gap),
+            row * (self.head + self.panel_height + self.foot) + self.head,
+            self.panel_width,
+            self.panel_height,
+        )
+
+    def is_first_column(self, index: int) -> bool:
+        """Tell whether a panel starts a row."""
+        return index % self.columns == 0
+
+    def is_lowest(self, index: int) -> bool:
+        """Tell whether a panel has none below it."""
+        return index + self.columns >= self.count
+
+
+def title_lines(text: str, width: float) -> list[str]:
+    """Return a panel's title as one line or, broken after a slash, two, cut to `width` inches."""
+    parts = [text]
+    if text_width(text, style.NORMAL, "bold") > width and "/" in text:
+        before, _, after = text.partition("/")
+        parts = [before + "/", after]
+    return [shorten(part, width, style.NORMAL, "bold") for part in parts]
+
+
+def panel_title(axes: Axes, *lines: str) -> None:
+    """Set a panel's title, left-aligned."""
+    axes.set_title("\n".join(lines), loc="left", fontweight="bold", pad=5)
+
+
+def spread_ticks(positions: Sequence[float], labels: Sequence[str], scale: float) -> list[int]:
+    """Choose which tick labels to show on a horizontal axis so that none touch.
+
+    Parameters
+    ----------
+    positions : sequence of float
+        In axis units, ascending.
+    labels : sequence of str
+        One for each.
+    scale : float
+        Inches for each axis unit.
+
+    Returns
+    -------
+    list of int
+        Indices to keep: always the first; the last takes precedence over its neighbours.
+    """
+    gap = 0.08
+    half = [0.5 * text_width(label, style.SMALL) for label in labels]
+    kept: list[int] = []
+    for i, position in enumerate(positions):
+        if not kept or (position - positions[kept[-1]]) * scale >= half[i] + half[kept[-1]] + gap:
+            kept.append(i)
+    last = len(positions) - 1
+    if kept and kept[-1] != last:
+        while len(kept) > 1 and (positions[last] - positions[kept[-1]]) * scale < (
+            half[last] + half[kept[-1]] + gap
+        ):
+            kept.pop()
+        if (positions[last] - positions[kept[-1]]) * scale >= half[last] + half[kept[-1]] + gap:
+            kept.append(last)
+    return kept
+
+
+def spread_rows(positions: Sequence[float], scale: float) -> list[int]:
+    """As `spread_ticks`, for a vertical axis."""
+    least = style.SMALL * 1.15 * POINT
+    kept: list[int] = []
+    for i, position in enumerate(positions):
+        if not kept or (position - positions[kept[-1]]) * scale >= least:
+            kept.append(i)
+    return kept
