@@ -35,13 +35,16 @@ def _marker(dictionary: str, marker_id: str, size: str) -> Target:
 
 
 def _grid(dictionary: str, layout: str, size: str, gap: str, first: str = "0") -> Target:
-    numbers = (length(size), length(gap), _integer("FIRST_ID", first))
-    return build_grid(GridDesign(dictionary, *_layout(layout), *numbers))
+    columns, rows = _layout(layout)
+    first_id = _integer("FIRST_ID", first)
+    return build_grid(GridDesign(dictionary, columns, rows, length(size), length(gap), first_id))
 
 
 def _charuco(dictionary: str, layout: str, square: str, marker: str, first: str = "0") -> Target:
-    numbers = (length(square), length(marker), _integer("FIRST_ID", first))
-    return build_charuco(CharucoDesign(dictionary, *_layout(layout), *numbers))
+    columns, rows = _layout(layout)
+    sizes = (length(square), length(marker))
+    first_id = _integer("FIRST_ID", first)
+    return build_charuco(CharucoDesign(dictionary, columns, rows, *sizes, first_id))
 
 
 def _circles(layout: str, pitch: str, diameter: str, pattern: str = "asymmetric") -> Target:
