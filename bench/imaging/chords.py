@@ -25,9 +25,9 @@ from bench.imaging.kernel import kernel
 from bench.targets.drawing import Drawing
 from bench.typing import Array
 
-# No chord is further from its curve than this: a tenth of the 0.002 px that edge positions
-# must hold, and at most as much coverage in a pixel that one curve crosses.
-DEVIATION_PX = 2e-4
+# No chord is further from its curve than this, which is also the most that the coverage of a
+# pixel can be off; it changes sign along each half of an arc and averages to nothing.
+DEVIATION_PX = 5e-4
 # A curve that needs more arcs reaches to within a hair of the camera plane: at 1 px per arc
 # it would be a million pixels long.
 MAX_ARCS = 1_000_000

@@ -33,6 +33,22 @@ PHASES = 512
 # Gauss-Legendre points on each piece of a chord, and the longest piece in σ.
 NODES = 3
 PIECE_SIGMAS = 1.5
+# A piece shorter than these shares of the longest does with one point, or with two: the
+# rules' errors, L³/24 of the integrand's second and L⁵/4320 of its fourth derivative, stay
+# below 4e-5 where those are within 0.25/σ³ and 1/σ⁵, as for a Gaussian.
+ONE_POINT, TWO_POINTS = 0.1, 0.5
+
+
+def _quadratures() -> tuple[Array, Array]:
+    """Return nodes and weights on 0 to 1; row n - 1 holds the rule of n points."""
+    nodes, weights = np.zeros((NODES, NODES)), np.zeros((NODES, NODES))
+    for n in range(1, NODES + 1):
+        x, w = np.polynomial.legendre.leggauss(n)
+        nodes[n - 1, :n], weights[n - 1, :n] = 0.5 * (x + 1.0), 0.5 * w
+    return nodes, weights
+
+
+_QUADRATURES = _quadratures()
 
 
 def blurred_image(
@@ -58,7 +74,6 @@ def blurred_image(
     (H * oversample, W * oversample) float64
     """
     image = np.zeros((region.height * oversample, region.width * oversample))
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
     corner = np.array([region.u0, region.v0] * 2) - 0.5
     _splat(
         image,
@@ -66,8 +81,7 @@ def blurred_image(
         chords.steps,
         *kernel_tables(sigma_px * oversample),
         PIECE_SIGMAS * sigma_px * oversample,
-        0.5 * (nodes + 1.0),
-        0.5 * weights,
+        *_QUADRATURES,
     )
     sum_rows(image, background)
     return image
@@ -128,13 +142,15 @@ def _splat(
         first, last = max(0.0, min(t_top, t_bottom)), min(1.0, max(t_top, t_bottom))
         if first >= last:
             continue
-        pieces = int(np.ceil((last - first) * np.hypot(du, dv) / longest))
+        needed = (last - first) * np.hypot(du, dv) / longest
+        pieces = int(np.ceil(needed))
         span = (last - first) / pieces
+        points = 1 if needed < ONE_POINT else 2 if needed < TWO_POINTS else NODES
         for piece in range(pieces):
-            for q in range(len(nodes)):
-                t = first + span * (piece + nodes[q])
+            for q in range(points):
+                t = first + span * (piece + nodes[points - 1, q])
                 u, v = u0 + t * du, v0 + t * dv
-                change = steps[k] * dv * span * weights[q]
+                change = steps[k] * dv * span * weights[points - 1, q]
                 column, row = int(np.floor(u)), int(np.floor(v))
                 if column - reach + 1 >= width:
                     continue

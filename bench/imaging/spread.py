@@ -11,6 +11,7 @@ without a Gaussian part and below 2e-5 for one of 0.3 px or more.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy import fft
@@ -19,7 +20,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
-from bench.imaging.optics import Aperture, Optics, aperture_at, gaussian_otf, lens_otf
+from bench.imaging.optics import Aperture, Optics, aperture_at, lens_otf
 from bench.imaging.picture import Region
 from bench.imaging.raster import reflectance_image
 from bench.targets.drawing import Drawing
@@ -94,5 +95,8 @@ def _remainder(
     nu_v = parts * fft.fftfreq(shape[0])[:, None]
     nu_u = parts * fft.rfftfreq(shape[1])[None, :]
     box_u, box_v = np.sinc(nu_u) / np.sinc(nu_u / parts), np.sinc(nu_v) / np.sinc(nu_v / parts)
-    undone = gaussian_otf(np.hypot(nu_u, nu_v), before_px)
-    return np.asarray(box_u * box_v * (lens_otf(nu_u, nu_v, optics, aperture) / undone))
+    # The Gaussian's remainder in one exponent: apart, both factors could underflow to 0 / 0.
+    variance = optics.sigma_px**2 - before_px**2
+    gaussian = np.exp(-2.0 * np.pi**2 * variance * (nu_u**2 + nu_v**2))
+    rest = lens_otf(nu_u, nu_v, replace(optics, sigma_px=0.0), aperture)
+    return np.asarray(box_u * box_v * gaussian * rest)
