@@ -1,12 +1,14 @@
 """From cases to cells: rates with Wilson intervals, errors with their statistics.
 
 Errors are summarised over ok cases alone; how many were not ok, and why, stands beside them.
+Sums run over cases in order of their keys, so that equal cases give equal bits.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -16,7 +18,7 @@ from bench.survey.columns import (
     COMPONENTS,
     INTERVAL_COMPONENTS,
     OUTCOMES,
-    names,
+    Component,
     schema,
     statistic_name,
 )
@@ -26,93 +28,120 @@ from bench.typing import Array
 CONFIDENCE = 0.95
 CELL = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
 
-
-def summarise(cases: pl.DataFrame) -> pl.DataFrame:
-    """Return the table of cells (`bench.survey.columns.CELL_COLUMNS`) of a table of cases."""
-    cells = cases.group_by(CELL).agg(*_counts(), *_statistics()).sort(CELL)
-    rates = pl.DataFrame(
-        [
-            {
-                **_rate("detection_rate", n - missed - wrong, n),
-                **_rate("usable_rate", ok, n),
-            }
-            for n, ok, missed, wrong in cells.select(
-                "n", "n_ok", "n_missed", "n_wrong_id"
-            ).iter_rows()
-        ]
-    )
-    intervals = pl.DataFrame(
-        [_intervals(identity, errors) for identity, errors in cell_errors(cases)],
-        schema={
-            name: pl.Float64
-            for name in names(CELL_COLUMNS)
-            if name.endswith(("_lo", "_hi")) and "_rate_" not in name
-        },
-    )
-    whole = pl.concat((cells, rates, intervals), how="horizontal")
-    return whole.select(names(CELL_COLUMNS)).cast(schema(CELL_COLUMNS))
+Row = dict[str, float | int | str | None]
 
 
-def cell_errors(cases: pl.DataFrame) -> Iterator[tuple[str, dict[str, Array]]]:
-    """Iterate over cells in order: identity, and the ok cases' errors by component name.
+@dataclass(frozen=True, eq=False)
+class CellCases:
+    """The cases of one cell.
 
-    Errors come in order of their keys, so that resampling them doesn't depend on how the
-    table was made.
+    Attributes
+    ----------
+    place : dict
+        The columns that name the cell, and its tilt.
+    n, n_cut : int
+        Cases, and those whose pattern isn't wholly in the frame.
+    counts : dict of str to int
+        Cases by outcome.
+    size_px : float
+        Mean face-on size of the pattern.
+    errors : dict of str to (n_ok,) float64
+        Of the ok cases, by component, in order of their keys.
     """
+
+    place: Row
+    n: int
+    n_cut: int
+    counts: dict[str, int]
+    size_px: float
+    errors: dict[str, Array]
+
+    @property
+    def n_ok(self) -> int:
+        """Cases with a usable pose."""
+        return self.counts["ok"]
+
+    @property
+    def identity(self) -> str:
+        """What seeds the cell's resampling."""
+        return "|".join(str(self.place[name]) for name in CELL)
+
+
+def cells_of(cases: pl.DataFrame) -> Iterator[CellCases]:
+    """Iterate over the cells of a table of cases, in order."""
     ok = pl.col("outcome") == "ok"
-    wanted = [c for c in COMPONENTS if c.name in INTERVAL_COMPONENTS]
     grouped = (
         cases.sort("key")
         .group_by(CELL, maintain_order=True)
-        .agg(pl.col(c.column).filter(ok).alias(c.name) for c in wanted)
+        .agg(
+            pl.col("tilt_deg").first(),
+            pl.len().alias("n"),
+            pl.col("whole").not_().sum().alias("n_cut"),
+            pl.col("size_px"),
+            *((pl.col("outcome") == name).sum().alias(f"n_{name}") for name in OUTCOMES),
+            *(pl.col(c.column).filter(ok).alias(c.name) for c in COMPONENTS),
+        )
         .sort(CELL)
     )
     for row in grouped.iter_rows(named=True):
-        identity = "|".join(str(row[name]) for name in CELL)
-        yield identity, {c.name: np.array(row[c.name], dtype=np.float64) for c in wanted}
+        yield CellCases(
+            place={name: row[name] for name in (*CELL, "tilt_deg")},
+            n=row["n"],
+            n_cut=row["n_cut"],
+            counts={name: row[f"n_{name}"] for name in OUTCOMES},
+            size_px=float(np.mean(row["size_px"])),
+            errors={c.name: np.array(row[c.name], dtype=np.float64) for c in COMPONENTS},
+        )
 
 
-def _counts() -> list[pl.Expr]:
-    return [
-        pl.col("tilt_deg").first(),
-        pl.col("size_px").mean(),
-        pl.len().cast(pl.Int64).alias("n"),
-        pl.col("whole").not_().sum().alias("n_cut"),
-        *((pl.col("outcome") == name).sum().alias(f"n_{name}") for name in OUTCOMES),
-    ]
+def summarise(cases: pl.DataFrame) -> pl.DataFrame:
+    """Return the table of cells (`bench.survey.columns.CELL_COLUMNS`) of a table of cases."""
+    return pl.DataFrame([_summary(cell) for cell in cells_of(cases)], schema=schema(CELL_COLUMNS))
 
 
-def _statistics() -> list[pl.Expr]:
-    found = []
+def _summary(cell: CellCases) -> Row:
+    seen = cell.n - cell.counts["missed"] - cell.counts["wrong_id"]
+    row = cell.place | {"n": cell.n, "n_cut": cell.n_cut, "size_px": cell.size_px}
+    row |= {f"n_{name}": count for name, count in cell.counts.items()}
+    row |= _rate("detection_rate", seen, cell.n) | _rate("usable_rate", cell.n_ok, cell.n)
     for component in COMPONENTS:
-        error = pl.col(component.column).filter(pl.col("outcome") == "ok")
-        found += [
-            expression.alias(statistic_name(statistic, component))
-            for statistic, expression in (
-                ("bias", error.mean()),
-                ("std", error.std(ddof=1)),
-                ("rms", error.pow(2).mean().sqrt()),
-                ("median", error.abs().median()),
-                ("p95", error.abs().quantile(0.95, interpolation="linear")),
-            )
-        ]
-    return found
+        row |= _statistics(component, cell.errors[component.name])
+    return row | _intervals(cell)
 
 
-def _rate(name: str, k: int, n: int) -> dict[str, float]:
+def _rate(name: str, k: int, n: int) -> Row:
     low, high = wilson_interval(k, n, CONFIDENCE)
     return {name: k / n, f"{name}_lo": low, f"{name}_hi": high}
 
 
-def _intervals(identity: str, errors: dict[str, Array]) -> dict[str, float | None]:
-    rot, along = errors["rot"], errors["along"]
-    ends = {
-        "rms_rot_deg": rms_interval(rot, CONFIDENCE, identity),
-        "p95_rot_deg": quantile_interval(np.abs(rot), 0.95, CONFIDENCE),
-        "rms_along_mm": rms_interval(along, CONFIDENCE, identity),
+def _statistics(component: Component, errors: Array) -> Row:
+    if len(errors) == 0:
+        return {}
+    size = np.abs(errors)
+    found = {
+        "bias": errors.mean(),
+        "std": errors.std(ddof=1) if len(errors) > 1 else math.nan,
+        "rms": math.sqrt(np.mean(errors**2)),
+        "median": np.median(size),
+        "p95": np.quantile(size, 0.95),
     }
-    return {
-        f"{name}_{end}": None if math.isnan(value) else value
-        for name, pair in ends.items()
-        for end, value in zip(("lo", "hi"), pair, strict=True)
-    }
+    return {statistic_name(name, component): _null(value) for name, value in found.items()}
+
+
+def _intervals(cell: CellCases) -> Row:
+    by_name = {c.name: c for c in COMPONENTS}
+    row: Row = {}
+    for name in INTERVAL_COMPONENTS:
+        ends = rms_interval(cell.errors[name], CONFIDENCE, cell.identity)
+        row |= _ends(statistic_name("rms", by_name[name]), ends)
+    rotation = np.abs(cell.errors["rot"])
+    return row | _ends("p95_rot_deg", quantile_interval(rotation, 0.95, CONFIDENCE))
+
+
+def _ends(name: str, ends: tuple[float, float]) -> Row:
+    return {f"{name}_lo": _null(ends[0]), f"{name}_hi": _null(ends[1])}
+
+
+def _null(value: float) -> float | None:
+    """Return the value as a number, None where it isn't one; infinite bounds are kept."""
+    return None if math.isnan(value) else float(value)

@@ -41,7 +41,7 @@ COMPONENTS = (
     Component("rot", "err_rot_deg", "deg", "angle of the whole rotation error"),
     Component("right", "err_right_mm", "mm", "position to the right, as the picture has it"),
     Component("up", "err_up_mm", "mm", "position upwards, as the picture has it"),
-    Component("along", "err_along_mm", "mm", "position along the line of sight, positive: too far"),
+    Component("along", "err_along_mm", "mm", "distance along the line of sight, + is too far"),
 )
 # The components whose RMS carries an interval in the table of cells.
 INTERVAL_COMPONENTS = ("rot", "along")

@@ -26,17 +26,17 @@ from bench.survey.worker import ChunkResult, Job, Worker
 
 # Threads of every library that a worker uses: one, so that results don't depend on how work
 # was shared out, and workers don't fight for cores.
-ONE_THREAD = {
-    name: "1"
-    for name in (
+ONE_THREAD = dict.fromkeys(
+    (
         "OMP_NUM_THREADS",
         "OPENBLAS_NUM_THREADS",
         "MKL_NUM_THREADS",
         "VECLIB_MAXIMUM_THREADS",
         "NUMBA_NUM_THREADS",
         "POLARS_MAX_THREADS",
-    )
-}
+    ),
+    "1",
+)
 # Chunks waiting at each worker, so that none runs dry while a result is written.
 QUEUED_CHUNKS = 2
 

@@ -94,7 +94,9 @@ def _range_limit(cells: list[Cell]) -> Cell:
     """Return the limit along one tilt; cells come in order of range."""
     held = list(takewhile(lambda cell: cell["verdict"] == HOLDS, cells))
     ended_by = cells[len(held)] if len(held) < len(cells) else None
-    row: Cell = {name: cells[0][name] for name in ("pipeline", "turn_deg", "pitch_deg", "tilt_deg")}
+    row: Cell = {
+        name: cells[0][name] for name in ("pipeline", "turn_deg", "pitch_deg", "tilt_deg")
+    }
     row |= {"all_tested": ended_by is None, "longest_range_m": None, "n_needed": None}
     if ended_by is not None:
         row |= {

@@ -34,7 +34,7 @@ class RunReport:
     seconds : float
         Time that the call's own pictures took.
     failures : dict of str to str
-        For each pipeline that raised an exception: the first one.
+        For each pipeline whose plug-in failed: the first failure.
     """
 
     found: int
@@ -124,7 +124,7 @@ def check_pipelines(job: Job) -> None:
     """
     kind = job.setting.target.kind
     for name in job.plan.pipelines:
-        if not pipeline_from_name(name).detector.supports(kind):
+        if not pipeline_from_name(name).supports(kind):
             raise PlugInError(
                 f"pipeline {name}: its detector doesn't look for targets of kind {kind!r}"
             )

@@ -120,8 +120,7 @@ def _claimed(estimate: Estimate, T_camera_target_est: Pose) -> Row:
     names = ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm")
     scales = np.array([math.degrees(1.0)] * 3 + [1e3] * 3)
     return {
-        f"sigma_{name}": _finite(value)
-        for name, value in zip(names, sigma * scales, strict=True)
+        f"sigma_{name}": _finite(value) for name, value in zip(names, sigma * scales, strict=True)
     }
 
 

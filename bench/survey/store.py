@@ -194,7 +194,9 @@ def read_cases(directory: Path) -> pl.DataFrame:
     path = directory / CASES_FILE
     if not path.exists():
         state = "holds an unfinished run" if (directory / PARTS).exists() else "holds no run"
-        raise RunError(f"{directory} {state}: there is no {CASES_FILE}; `sightbench map` makes one")
+        raise RunError(
+            f"{directory} {state}: there is no {CASES_FILE}; `sightbench map` makes one"
+        )
     try:
         cases = pl.read_parquet(path)
     except (OSError, pl.exceptions.PolarsError) as error:

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from bench.errors import ConfigError
-from bench.survey.cells import CELL, cell_errors
+from bench.survey.cells import Row, cells_of
 from bench.survey.statistics import (
     MIN_BOOTSTRAP,
     quantile_bounds,
@@ -118,15 +118,13 @@ def judge_rotation(errors: Array, n: int, request: Request, identity: str) -> Ju
         return Judgement(value, low, high, HOLDS)
     if low > tolerance:
         return Judgement(value, low, high, FAILS)
-    return Judgement(value, low, high, UNDECIDED, _needed(value, low, high, tolerance, n, n_ok, least))
-
-
-def _needed(
-    value: float, low: float, high: float, tolerance: float, n: int, n_ok: int, least: int
-) -> int | None:
-    """Return the trials that would bring the bound to the tolerance: its distance goes as 1/√n."""
     if n_ok < least:
-        return math.ceil(least * n / n_ok)
+        return Judgement(value, low, high, UNDECIDED, math.ceil(least * n / n_ok))
+    return Judgement(value, low, high, UNDECIDED, _needed(value, low, high, tolerance, n))
+
+
+def _needed(value: float, low: float, high: float, tolerance: float, n: int) -> int | None:
+    """Return the trials that would bring the bound to the tolerance: its distance goes as 1/√n."""
     reach = high - value if value < tolerance else value - low
     gap = abs(tolerance - value)
     if gap == 0.0 or not math.isfinite(reach):
@@ -158,26 +156,16 @@ VERDICT_SCHEMA: dict[str, type[pl.DataType]] = {
 
 def judge_cells(cases: pl.DataFrame, request: Request) -> pl.DataFrame:
     """Return one row a cell (`VERDICT_SCHEMA`): numbers, one-sided bounds, verdicts, words."""
-    counts = (
-        cases.group_by(CELL)
-        .agg(
-            pl.col("tilt_deg").first(),
-            pl.len().alias("n"),
-            (pl.col("outcome") == "ok").sum().alias("n_ok"),
-        )
-        .sort(CELL)
-    )
     rows = []
-    for cell, (identity, errors) in zip(
-        counts.iter_rows(named=True), cell_errors(cases), strict=True
-    ):
-        usable = judge_rate(cell["n_ok"], cell["n"], request)
-        rotation = judge_rotation(errors["rot"], cell["n"], request, identity)
-        rows.append(cell | _row(usable, rotation, request))
+    for cell in cells_of(cases):
+        usable = judge_rate(cell.n_ok, cell.n, request)
+        rotation = judge_rotation(cell.errors["rot"], cell.n, request, cell.identity)
+        counts = {"n": cell.n, "n_ok": cell.n_ok}
+        rows.append(cell.place | counts | _row(usable, rotation, request))
     return pl.DataFrame(rows, schema=VERDICT_SCHEMA)
 
 
-def _row(usable: Judgement, rotation: Judgement, request: Request) -> dict[str, object]:
+def _row(usable: Judgement, rotation: Judgement, request: Request) -> Row:
     both = (usable, rotation)
     if any(j.verdict == FAILS for j in both):
         verdict, needed = FAILS, None

@@ -12,6 +12,7 @@ import polars as pl
 
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
+from bench.errors import PlugInError
 from bench.geometry.viewing import pose_of_view
 from bench.imaging.picture import Picture
 from bench.render.planar import render_target
@@ -56,7 +57,7 @@ class ChunkResult:
     part : bytes
         Its rows, a Parquet file.
     failures : dict of str to str
-        For each pipeline that raised an exception: the first one, with the case's key.
+        For each pipeline whose plug-in failed: the first failure, with the case's key.
     """
 
     first: int
@@ -98,22 +99,30 @@ class Worker:
         view = view_of_case(case, plan, camera)
         T_camera_target_true = pose_of_view(view, camera)
         picture = render_target(
-            setting.target, T_camera_target_true, camera, setting.imaging, noise_rng(case, plan.seed)
+            setting.target,
+            T_camera_target_true,
+            camera,
+            setting.imaging,
+            noise_rng(case, plan.seed),
         )
         observation = Observation(picture, camera, setting.target)
         render_ms = 1e3 * (perf_counter() - start)
         truth = truth_columns(case, view, T_camera_target_true, setting)
-        detections: dict[str, tuple[Detection | None, float]] = {}
+        detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []
         for name, pipeline in self.pipelines:
-            attempt = _Attempt(name, case.key, failures)
             detector = pipeline.detector.name
             if detector not in detections:
-                detections[detector] = _detect(pipeline, observation, attempt)
+                detections[detector] = _timed(_detect, pipeline, observation)
             detection, detect_ms = detections[detector]
-            estimate, solve_ms = _solve(pipeline, detection, observation, attempt)
+            estimate, solve_ms = _timed(_solve, pipeline, detection, observation)
+            if isinstance(estimate, PlugInError):
+                failures.setdefault(name, f"{estimate} (case {case.key})")
+                estimate = Estimate(Outcome.NOT_FINITE)
+            if isinstance(detection, PlugInError):
+                detection = Detection(Found.MISSED)
             start = perf_counter()
-            scored = score(T_camera_target_true, detection or Detection(Found.MISSED), estimate)
+            scored = score(T_camera_target_true, detection, estimate)
             row: Row = {INDEX: case.index, "pipeline": name, **truth, **scored}
             row |= {"render_ms": render_ms, "detect_ms": detect_ms, "solve_ms": solve_ms}
             row["score_ms"] = 1e3 * (perf_counter() - start)
@@ -121,47 +130,29 @@ class Worker:
         return rows
 
 
-@dataclass(frozen=True)
-class _Attempt:
-    """Runs a plug-in's code, of which anything may be expected."""
-
-    pipeline: str
-    key: str
-    failures: dict[str, str]
-
-    def call(self, kind: type[Result], function: Callable[..., Any], *args: Any) -> Result | None:
-        """Return the function's result, or None after noting an exception or a wrong type."""
-        try:
-            result = function(*args)
-        except Exception as error:  # a plug-in's failure is an outcome, the survey goes on
-            text = f"{type(error).__name__}: {error}"
-        else:
-            if isinstance(result, kind):
-                return result
-            text = f"returned {type(result).__name__}, not {kind.__name__}"
-        line = " ".join(text.split())
-        self.failures.setdefault(self.pipeline, f"{line} (case {self.key})")
-        return None
-
-
-def _detect(
-    pipeline: Pipeline, observation: Observation, attempt: _Attempt
-) -> tuple[Detection | None, float]:
-    """Return the detection, None where the detector failed, and the time it took, ms."""
+def _timed(function: Callable[..., Result], *args: Any) -> tuple[Result, float]:
+    """Return what a function returns, and the time it took, ms."""
     start = perf_counter()
-    detection = attempt.call(Detection, pipeline.detector.detect, observation)
-    return detection, 1e3 * (perf_counter() - start)
+    result = function(*args)
+    return result, 1e3 * (perf_counter() - start)
+
+
+# A plug-in's failure is an outcome, counted as not finite; the survey goes on.
+
+
+def _detect(pipeline: Pipeline, observation: Observation) -> Detection | PlugInError:
+    try:
+        return pipeline.detect(observation)
+    except PlugInError as error:
+        return error
 
 
 def _solve(
-    pipeline: Pipeline,
-    detection: Detection | None,
-    observation: Observation,
-    attempt: _Attempt,
-) -> tuple[Estimate, float]:
-    """Return the estimate, NOT_FINITE where a plug-in failed, and the time it took, ms."""
-    start = perf_counter()
-    estimate = None
-    if detection is not None:
-        estimate = attempt.call(Estimate, pipeline.solver.solve, detection, observation)
-    return estimate or Estimate(Outcome.NOT_FINITE), 1e3 * (perf_counter() - start)
+    pipeline: Pipeline, detection: Detection | PlugInError, observation: Observation
+) -> Estimate | PlugInError:
+    if isinstance(detection, PlugInError):
+        return detection
+    try:
+        return pipeline.solve(detection, observation)
+    except PlugInError as error:
+        return error

@@ -97,7 +97,9 @@ def test_rms_bounds_depend_on_errors_and_identity_alone():
 
 def test_rms_bounds_scale_with_the_unit():
     errors = np.random.default_rng(3).normal(size=100)
-    assert_allclose(rms_bounds(1e3 * errors, 0.95, "c"), 1e3 * np.array(rms_bounds(errors, 0.95, "c")))
+    assert_allclose(
+        rms_bounds(1e3 * errors, 0.95, "c"), 1e3 * np.array(rms_bounds(errors, 0.95, "c"))
+    )
 
 
 def test_rms_bounds_are_not_given_for_few_errors():
