@@ -1,0 +1,153 @@
+"""The command `sightbench`: finds the subcommand, runs it, turns errors into one line.
+
+Commands are imported when they are run: the libraries behind them take seconds to load, which
+neither ``--help`` nor shell completion should cost. To add a command, write a module
+``bench/cli/<name>.py`` with a function ``command`` and add a line to `COMMANDS`.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from bench import __version__
+from bench.errors import BenchError
+
+PROGRAM = "sightbench"
+# name: (module in bench.cli, one line for the list of commands)
+COMMANDS = {
+    "map": ("map", "Map detection rate and pose error over range and tilt."),
+    "limits": ("limits", "Say how far and how steep a tolerance holds."),
+    "measure": ("measure", "Run the same pipeline on real pictures."),
+    "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
+    "targets": ("targets", "Print targets to true scale."),
+    "bay": ("bay", "Check a bay file and say what it describes."),
+}
+
+EXIT_DONE, EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_BROKEN_PIPE = 0, 2, 130, 141
+# What the machine, not the bench, refuses.
+REFUSALS = (
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EROFS,
+    errno.EACCES,
+    errno.EPERM,
+    errno.ENAMETOOLONG,
+)
+EPILOG = "Exit codes: 0 done, 1 a negative verdict, 2 bad input, 3 could not judge."
+
+
+class LazyGroup(TyperGroup):
+    """Lists every command from `COMMANDS`, imports the one that is called."""
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        for name, (_, summary) in COMMANDS.items():
+            self.commands[name] = TyperCommand(name, help=summary, callback=None)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the command's name, the command itself, and what is left of the arguments."""
+        name, found, rest = super().resolve_command(ctx, args)
+        return name, (found if name is None else _load(name)), rest
+
+
+def _load(name: str) -> Any:
+    module = importlib.import_module(f"bench.cli.{COMMANDS[name][0]}")
+    alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+    alone.command(name)(module.command)
+    return typer.main.get_command(alone)
+
+
+app = typer.Typer(
+    cls=LazyGroup,
+    name=PROGRAM,
+    epilog=EPILOG,
+    invoke_without_command=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"{PROGRAM} {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    context: typer.Context,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Test bench for fiducial targets seen from the camera towers of a wheel-measurement bay.
+
+    Every command runs bare on the bay that ships with the package; start with 'sightbench map'.
+    """
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str or None
+        Without the program's name; None takes the process's own.
+    """
+    try:
+        arguments = None if arguments is None else list(arguments)
+        code = app(arguments, prog_name=PROGRAM, standalone_mode=False)
+        sys.stdout.flush()
+        if code == EXIT_INTERRUPTED:  # what typer makes of a KeyboardInterrupt
+            return _interrupted()
+        return code if isinstance(code, int) else EXIT_DONE
+    except BenchError as error:
+        return _refuse(str(error))
+    except (typer.Abort, KeyboardInterrupt):
+        return _interrupted()
+    except BrokenPipeError:
+        # the reader has gone (`sightbench limits … | head`); nothing is left to be told
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_BROKEN_PIPE
+    except OSError as error:
+        if error.errno not in REFUSALS:
+            raise
+        where = f"{error.filename}: " if error.filename else ""
+        return _refuse(f"{where}{error.strerror}")
+    except Exception as error:
+        # typer's own usage errors; the class that they share isn't public in all its versions
+        message = getattr(error, "format_message", None)
+        if message is None:
+            raise
+        context = getattr(error, "ctx", None)
+        path = PROGRAM if context is None else context.command_path
+        return _refuse(f"{message().rstrip('.')}; see '{path} --help'")
+
+
+def _refuse(message: str) -> int:
+    line = " ".join(message.split())
+    print(f"{PROGRAM}: {line}", file=sys.stderr)
+    return EXIT_BAD_INPUT
+
+
+def _interrupted() -> int:
+    print(f"{PROGRAM}: interrupted", file=sys.stderr)
+    return EXIT_INTERRUPTED
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())
