@@ -79,13 +79,19 @@ class Illumination:
             check_between("illumination.gradient", value, -100.0, 100.0, "1/m")
 
 
-def light_on(
-    illumination: Illumination, T_camera_target: Pose, camera: Camera, region: Region
-) -> tuple[Array, Array | None]:
-    """Return what reflectance is multiplied by and what is added, fractions of full well.
+def illuminate(
+    reflectance: Array,
+    illumination: Illumination,
+    T_camera_target: Pose,
+    camera: Camera,
+    region: Region,
+) -> Array:
+    """Return how far each pixel's well is filled, fractions of full well.
 
     Parameters
     ----------
+    reflectance : (H, W) float64
+        What the pixels of the region collect through the lens.
     illumination : Illumination
         The light.
     T_camera_target : Pose
@@ -98,30 +104,27 @@ def light_on(
     Returns
     -------
     (H, W) float64
-        The factor: level times gradient, never below zero.
-    (H, W) float64 or None
-        The highlight.
+        Reflectance times level and gradient, which is never below zero, plus the highlight.
 
     Raises
     ------
     GeometryError
         The target's or the highlight's centre has no image.
     """
+    filling = reflectance * illumination.level
     u = np.arange(region.u0, region.u0 + region.width, dtype=np.float64)
     v = np.arange(region.v0, region.v0 + region.height, dtype=np.float64)
+    metres_per_px = T_camera_target.translation[2] / np.array([camera.fx, camera.fy])
+    if any(illumination.gradient):
+        centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
+        right, down = metres_per_px * illumination.gradient
+        light = 1.0 + right * (u - centre[0])[None, :] + down * (v - centre[1])[:, None]
+        filling *= np.maximum(light, 0.0, out=light)
     spot = illumination.highlight
-    on_face = (0.0, 0.0) if spot is None else (spot.x, spot.y)
-    centre, spot_centre = project(
-        np.array([[0.0, 0.0, 0.0], [*on_face, 0.0]]), T_camera_target, camera
-    )
-    depth = float(T_camera_target.translation[2])
-    right, down = illumination.gradient
-    across = right * depth / camera.fx * (u - centre[0])
-    along = down * depth / camera.fy * (v - centre[1])
-    factor = illumination.level * np.maximum(0.0, 1.0 + across[None, :] + along[:, None])
-    if spot is None:
-        return factor, None
-    sigma_u, sigma_v = spot.sigma * camera.fx / depth, spot.sigma * camera.fy / depth
-    row = np.exp(-0.5 * ((u - spot_centre[0]) / sigma_u) ** 2)
-    column = np.exp(-0.5 * ((v - spot_centre[1]) / sigma_v) ** 2)
-    return factor, spot.level * np.outer(column, row)
+    if spot is not None:
+        centre = project(np.array([[spot.x, spot.y, 0.0]]), T_camera_target, camera)[0]
+        sigma_u, sigma_v = spot.sigma / metres_per_px
+        row = np.exp(-0.5 * ((u - centre[0]) / sigma_u) ** 2)
+        column = np.exp(-0.5 * ((v - centre[1]) / sigma_v) ** 2)
+        filling += spot.level * np.outer(column, row)
+    return np.asarray(filling)

@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.illumination import Illumination, light_on
+from bench.imaging.illumination import Illumination, illuminate
 from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture, Region
 from bench.imaging.sensor import Sensor, digitise, expose
@@ -52,12 +52,11 @@ def expected_electrons(
         The optics don't fit the camera or the distance, see `bench.imaging.optics.aperture_at`.
     """
     reflectance = spread_reflectance(drawing, T_camera_target, camera, imaging.optics, region)
-    factor, highlight = light_on(imaging.illumination, T_camera_target, camera, region)
-    filling = reflectance * factor
-    if highlight is not None:
-        filling += highlight
-    # The filter's and the sums' rounding may leave -1e-16 where nothing is reflected.
-    return np.asarray(imaging.sensor.full_well * np.maximum(filling, 0.0))
+    filling = illuminate(reflectance, imaging.illumination, T_camera_target, camera, region)
+    # Rounding in sums and filters may leave -1e-16 where nothing is reflected.
+    np.maximum(filling, 0.0, out=filling)
+    filling *= imaging.sensor.full_well
+    return filling
 
 
 def capture(
