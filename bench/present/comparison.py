@@ -46,7 +46,7 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     views = [views[int(i)] for i in choose(range(len(views)), MOST_VIEWS)]
     styles = style.pipeline_styles(grid.pipelines)
     group = len(styles) * BAR + GROUP_GAP
-    height = len(views) * group
+    height = max(len(views) * group, 0.9)
     handles: list[Artist] = [
         Patch(facecolor=look.colour, hatch=look.hatch, edgecolor="white", label=name)
         for name, look in styles.items()

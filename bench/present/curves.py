@@ -153,9 +153,13 @@ def _draw_pipelines(
     for rank, (name, look) in enumerate(styles.items()):
         rows = cells.filter(pl.col("pipeline") == name).sort(x_column)
         x = rows[x_column].to_numpy() + (rank - 0.5 * (len(styles) - 1)) * dodge
-        y, y_low, y_high = (_positive(rows, f"{column}{end}") for end in ("", "_lo", "_hi"))
+        y = _positive(rows, column)
         axes.plot(x, y, color=look.colour, linestyle=look.line, linewidth=1.2, zorder=2)
-        axes.vlines(x, y_low, y_high, color=look.colour, linewidth=1.4, zorder=2)
+        # an interval that is open upwards, or begins at 0, runs to the axis' end
+        bottom, top = axes.get_ylim()
+        y_low = _numbers(rows, f"{column}_lo").clip(bottom, top)
+        y_high = _numbers(rows, f"{column}_hi").clip(bottom, top)
+        axes.vlines(x, y_low, y_high, color=look.colour, linewidth=1.4)
         whole = (rows["n_ok"] == rows["n"]).to_numpy()
         for chosen, face in ((whole, look.colour), (~whole, "white")):
             axes.plot(
@@ -173,8 +177,13 @@ def _draw_pipelines(
 
 def _positive(rows: pl.DataFrame, column: str) -> Array:
     """Return a column with NaN for what a logarithmic axis can't show."""
-    values = rows[column].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    values = _numbers(rows, column)
     return np.where(values > 0.0, values, np.nan)
+
+
+def _numbers(rows: pl.DataFrame, column: str) -> Array:
+    """Return a column with NaN for null."""
+    return rows[column].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 def _limits(

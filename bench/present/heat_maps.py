@@ -26,7 +26,6 @@ from bench.present.layout import (
     spread_ticks,
     text_width,
     title_lines,
-    wrap,
 )
 from bench.present.map_info import MapInfo
 from bench.survey.verdicts import HOLDS, UNDECIDED
@@ -178,7 +177,7 @@ def _add_bar(page: Page, panels: PanelGrid, shown: HeatMap, top: float) -> None:
     axes = page.axes(Box(panels.width + 0.15, panels.head, 0.2, height).down(top))
     norm = shown.norm
     bar = page.figure.colorbar(ScalarMappable(norm, shown.cmap), cax=axes)
-    bar.set_label("\n".join(wrap(shown.bar_label, height, style.NORMAL)))
+    bar.set_label(shown.bar_label)
     low, high = float(norm.vmin or 0.0), float(norm.vmax or 1.0)
     if isinstance(norm, LogNorm):
         bar.locator = LogLocator(subs=(1.0, 2.0, 5.0) if high / low < 1300.0 else (1.0,))

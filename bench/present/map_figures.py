@@ -14,6 +14,7 @@ from bench.present.grid import CellGrid
 from bench.present.heat_maps import HeatMap, heat_map_figure
 from bench.present.map_info import MapInfo
 from bench.survey.limits import Limits
+from bench.survey.verdicts import STATISTICS
 
 OK_ONLY = (
     "Cases that ended in a gross failure are not averaged in; map_usable.png and "
@@ -82,7 +83,7 @@ def rotation_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         column=column,
         title="Rotation error against range and tilt",
         subtitle=f"{info.error_words} over usable cases, degrees",
-        bar_label=f"{info.error_words} (deg)",
+        bar_label=f"{STATISTICS[info.statistic]} (deg)",
         caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED),
         norm=style.error_norm(grid.values(column)),
         cmap=style.ERROR_MAP,
@@ -102,7 +103,7 @@ def along_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         column="rms_along_mm",
         title="Position error along the line of sight",
         subtitle="RMS over usable cases, millimetres; bias included",
-        bar_label="RMS error along the line of sight (mm)",
+        bar_label="RMS (mm)",
         caption=info.caption(OK_ONLY),
         norm=style.error_norm(grid.values("rms_along_mm")),
         cmap=style.ERROR_MAP,

@@ -1,0 +1,347 @@
+import matplotlib.image
+import numpy as np
+import polars as pl
+import pytest
+from matplotlib.collections import QuadMesh
+from matplotlib.text import Text
+
+from bench.present import style
+from bench.present.comparison import paired_ratios, ratio_figure, reach, reach_figure
+from bench.present.curves import error_against_range, error_against_tilt, face_on_words
+from bench.present.failures import failure_figure
+from bench.present.grid import CellGrid, edges
+from bench.present.heat_maps import heat_map_figure
+from bench.present.map_figures import (
+    along_map,
+    detection_map,
+    rotation_map,
+    usable_map,
+    write_map_figures,
+)
+from bench.survey.limits import find_limits
+
+LONG = tuple(
+    f"{detector}/{solver}"
+    for detector in ("aruco-subpix", "aruco-contour-refined-experimental", "apriltag")
+    for solver in ("ippe-lm", "iterative-with-a-very-long-name")
+)
+SURVEYS = {
+    "two pipelines": {"trials": 60},
+    "uneven ranges": {"ranges": (1.0, 1.2, 1.5, 2.0, 4.0, 8.0), "trials": 6},
+    "one cell": {"ranges": (3.0,), "turns": (0.0,), "pipelines": ("aruco-none/ippe",)},
+    "one range": {"ranges": (3.0,), "trials": 6},
+    "one tilt": {"turns": (30.0,), "trials": 6},
+    "all lost": {"lost": lambda p, r, t: True, "trials": 3},
+    "a corner lost": {"lost": lambda p, r, t: r > 3.5 and t > 60.0, "trials": 6},
+    "long names": {"pipelines": LONG, "ranges": (2.0, 3.0, 4.0), "trials": 4},
+    "pitches": {"pitches": (-20.0, 0.0, 20.0), "turns": (-30.0, 0.0, 30.0), "trials": 4},
+    "one pitch": {"pitches": (15.0,), "turns": (0.0, 30.0), "trials": 4},
+    "fine grid": {
+        "ranges": tuple(np.arange(1.0, 8.0, 0.5)),
+        "turns": tuple(np.arange(0.0, 80.0, 5.0)),
+        "pipelines": ("aruco-none/ippe",),
+        "trials": 2,
+    },
+}
+
+
+@pytest.fixture(scope="module")
+def survey(make_tables, map_info):
+    """Return a function that makes (grid, cases, cells, limits) of a named survey, once."""
+    made = {}
+
+    def get(name):
+        if name not in made:
+            cases, cells = make_tables(**SURVEYS[name])
+            limits = find_limits(cases, map_info.request)
+            verdicts = limits.cells.select(
+                "pipeline",
+                "range_m",
+                "turn_deg",
+                "pitch_deg",
+                "rotation_verdict",
+                "usable_verdict",
+                "verdict",
+            )
+            on = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
+            grid = CellGrid.of(cells.join(verdicts, on=on, maintain_order="left"))
+            made[name] = grid, cases, cells, limits
+        return made[name]
+
+    return get
+
+
+def _figures(grid, cases, info):
+    with style.applied():
+        yield "rotation", heat_map_figure(grid, rotation_map(grid, info), info)
+        yield "along", heat_map_figure(grid, along_map(grid, info), info)
+        yield "usable", heat_map_figure(grid, usable_map(info), info)
+        yield "detection", heat_map_figure(grid, detection_map(info), info)
+        yield "failures", failure_figure(grid, info)
+        yield "range", error_against_range(grid, info)
+        yield "tilt", error_against_tilt(grid, info)
+        yield "reach", reach_figure(grid, info)
+        yield "ratio", ratio_figure(grid, cases, info)
+
+
+def _panels(figure):
+    return [axes for axes in figure.axes if axes.get_xlabel() or axes.get_title(loc="left")]
+
+
+def _meshes(figure):
+    return [m for axes in _panels(figure) for m in axes.findobj(QuadMesh)]
+
+
+@pytest.mark.parametrize("name", SURVEYS)
+def test_no_text_overlaps_or_leaves_the_page(name, survey, map_info, text_faults):
+    grid, cases, _, _ = survey(name)
+    faults = {
+        kind: text_faults(figure)
+        for kind, figure in _figures(grid, cases, map_info)
+        if figure is not None
+    }
+    assert {kind: found for kind, found in faults.items() if found} == {}
+
+
+def test_every_picture_names_n_seed_bay_target_camera_and_version(survey, map_info):
+    grid, cases, _, _ = survey("two pipelines")
+    for kind, figure in _figures(grid, cases, map_info):
+        words = " ".join(" ".join(t.get_text() for t in figure.texts).split())
+        for fact in ("n = 60", "seed 7", "training workshop", "36h11-0", "f = 3000 px", "0.1.0"):
+            assert fact in words, (kind, fact)
+
+
+def test_every_picture_labels_its_axes_with_units(survey, map_info):
+    grid, cases, _, _ = survey("two pipelines")
+    for kind, figure in _figures(grid, cases, map_info):
+        labels = {a.get_xlabel() for a in figure.axes} | {a.get_ylabel() for a in figure.axes}
+        expected = {
+            "ratio": set(),
+            "range": {"range (m)", "rotation error (deg)"},
+            "tilt": {"tilt (deg)", "rotation error (deg)"},
+        }.get(kind, {"range (m)", "tilt (deg)"})
+        assert expected <= labels, kind
+
+
+def test_panels_share_one_logarithmic_scale_and_true_edges(survey, map_info):
+    grid, _, _, _ = survey("uneven ranges")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    meshes = _meshes(figure)
+    assert len(meshes) == 2
+    assert len({id(m.norm) for m in meshes}) == 1
+    assert isinstance(meshes[0].norm, matplotlib.colors.LogNorm)
+    for mesh in meshes:
+        x = np.asarray(mesh.get_coordinates())[0, :, 0]
+        np.testing.assert_allclose(x, edges(grid.ranges_m))
+        assert np.all(mesh.get_array().compressed() >= mesh.norm.vmin)
+        assert np.all(mesh.get_array().compressed() <= mesh.norm.vmax)
+
+
+def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, map_info):
+    grid, _, _, _ = survey("two pipelines")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    drawn = 0
+    for axes, facet in zip(_panels(figure), grid.facets, strict=True):
+        field = grid.array(facet, "rms_rot_deg")
+        for contour in (c for c in axes.collections if c.get_gid() == "tolerance contour"):
+            drawn += 1
+            for path in contour.get_paths():
+                for x, y in path.vertices:
+                    # bilinear in the logarithm, so on every grid line linear between two centres
+                    i = np.clip(np.searchsorted(grid.turns_deg, y) - 1, 0, field.shape[0] - 2)
+                    j = np.clip(np.searchsorted(grid.ranges_m, x) - 1, 0, field.shape[1] - 2)
+                    corners = field[i : i + 2, j : j + 2]
+                    assert corners.min() <= 0.05 <= corners.max()
+    assert drawn == 2
+    labels = [t.get_text() for axes in _panels(figure) for t in axes.texts]
+    assert labels.count("0.05 deg") == 2
+
+
+def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
+    grid, _, _, limits = survey("two pipelines")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    x, y = edges(grid.ranges_m), edges(grid.turns_deg)
+    for axes, facet in zip(_panels(figure), grid.facets, strict=True):
+        holds = grid.equals(facet, "rotation_verdict", "holds")
+        assert holds.any()
+        assert not holds.all()
+        outline = next(c for c in axes.collections if c.get_gid() == "holds")
+        sides = {
+            tuple(sorted(map(tuple, np.round(side, 9).tolist())))
+            for side in outline.get_segments()
+        }
+        for i, j in np.ndindex(holds.shape):
+            right = holds[i, j + 1] if j + 1 < holds.shape[1] else False
+            side = tuple(sorted([(x[j + 1], y[i]), (x[j + 1], y[i + 1])]))
+            assert (side in sides) == (holds[i, j] != right)
+        table = limits.cells.filter(pl.col("pipeline") == facet.pipeline)
+        assert holds.sum() == (table["rotation_verdict"] == "holds").sum()
+
+
+def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, map_info):
+    grid, _, _, _ = survey("two pipelines")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    for axes, facet in zip(_panels(figure), grid.facets, strict=True):
+        values = grid.array(facet, "rms_rot_deg")
+        doubtful = grid.equals(facet, "rotation_verdict", "undecided")
+        wanted = {
+            style.number(values[i, j]) + ("?" if doubtful[i, j] else "")
+            for i, j in np.ndindex(values.shape)
+        }
+        found = {t.get_text() for t in axes.texts} - {"0.05 deg"}
+        assert found <= wanted
+        assert len(axes.texts) - 1 >= 0.8 * values.size
+
+
+def test_cells_without_a_usable_case_are_hatched_and_explained(survey, map_info, drawn_texts):
+    grid, _, _, _ = survey("a corner lost")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    for axes, facet in zip(_panels(figure), grid.facets, strict=True):
+        empty = int(np.isnan(grid.array(facet, "rms_rot_deg")).sum())
+        assert empty > 0
+        assert sum(1 for p in axes.patches if p.get_hatch()) == empty
+    assert "no usable case" in [text for text, _ in drawn_texts(figure)]
+
+
+def test_axles_within_the_grid_are_marked_and_others_not(survey, map_info):
+    grid, _, _, _ = survey("one tilt")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+        lines = [
+            line.get_xdata()[0] for line in _panels(figure)[0].lines if line.get_gid() == "axle"
+        ]
+        assert lines == [2.4, 4.9]
+        grid, _, _, _ = survey("long names")
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+        assert not [x for x in _panels(figure)[0].lines if x.get_xdata()[0] == 4.9]
+
+
+def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, drawn_texts):
+    grid, _, cells, _ = survey("two pipelines")
+    with style.applied():
+        figure = failure_figure(grid, map_info)
+    words = [text for text, _ in drawn_texts(figure)]
+    for kind in ("missed", "mirrored", "ambiguous"):
+        count, n = int(cells[f"n_{kind}"].sum()), int(cells["n"].sum())
+        assert any(w.startswith(kind) and w.endswith(f"({count} of {n} cases)") for w in words)
+    assert any("Never seen in this survey: wrong id, not finite" in w for w in words)
+
+
+def test_curves_show_every_pipeline_with_its_intervals_and_the_tolerance(survey, map_info):
+    grid, _, cells, _ = survey("two pipelines")
+    with style.applied():
+        figure = error_against_range(grid, map_info)
+    panels = _panels(figure)
+    assert len(panels) == 6
+    assert len({axes.get_ylim() for axes in panels}) == 1
+    for axes in panels:
+        assert axes.get_yscale() == "log"
+        assert [x.get_ydata()[0] for x in axes.lines if x.get_gid() == "tolerance"] == [0.05]
+        turn = float(axes.get_title(loc="left").split()[1])
+        for name, bars in zip(grid.pipelines, axes.collections, strict=True):
+            rows = cells.filter((pl.col("pipeline") == name) & (pl.col("turn_deg") == turn))
+            ends = np.array([segment[:, 1] for segment in bars.get_segments()])
+            np.testing.assert_allclose(ends[:, 0], rows["rms_rot_deg_lo"])
+            np.testing.assert_allclose(ends[:, 1], rows["rms_rot_deg_hi"])
+
+
+def test_marks_are_hollow_where_any_case_failed(survey, map_info):
+    grid, _, cells, _ = survey("two pipelines")
+    with style.applied():
+        figure = error_against_range(grid, map_info)
+    hollow = sum(
+        len(line.get_xdata())
+        for axes in _panels(figure)
+        for line in axes.lines
+        if line.get_marker() != "None" and line.get_markerfacecolor() == "white"
+    )
+    assert hollow == int((cells["n_ok"] < cells["n"]).sum())
+    assert hollow > 0
+
+
+def test_the_face_on_note_gives_the_tables_numbers(survey, map_info):
+    grid, _, cells, _ = survey("two pipelines")
+    words = face_on_words(grid, map_info)
+    here = cells.filter(pl.col("range_m") == 2.5).sort("rms_rot_deg")
+    best = here.row(0, named=True)
+    flat = here.filter((pl.col("pipeline") == best["pipeline"]) & (pl.col("tilt_deg") == 0.0)).row(
+        0, named=True
+    )
+    ratio = flat["rms_rot_deg"] / best["rms_rot_deg"]
+    assert ratio > 10.0
+    for part in ("2.5 m", style.number(flat["rms_rot_deg"]), f"{style.number(ratio)} times less"):
+        assert part in words
+
+
+def test_without_a_face_on_cell_nothing_is_said_of_it(survey, map_info):
+    assert face_on_words(survey("one tilt")[0], map_info) == ""
+    assert face_on_words(survey("all lost")[0], map_info) == ""
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "expected"),
+    [
+        (["holds", "holds", "fails"], (2.0, 2.0)),
+        (["holds", "undecided", "holds", "fails"], (1.0, 3.0)),
+        (["undecided", "fails", "holds"], (0.0, 1.0)),
+        (["fails", "holds"], (0.0, 0.0)),
+        (["holds"], (1.0, 1.0)),
+    ],
+)
+def test_reach_ends_at_the_first_cell_that_does_not_hold(verdicts, expected):
+    ranges = [float(i + 1) for i in range(len(verdicts))]
+    assert reach(pl.DataFrame({"range_m": ranges, "verdict": verdicts})) == expected
+
+
+def test_bars_reach_as_far_as_the_limits_say(survey, map_info):
+    grid, _, _, limits = survey("two pipelines")
+    with style.applied():
+        figure = reach_figure(grid, map_info)
+    solid = sorted(
+        p.get_width() for p in figure.axes[0].patches if p.get_facecolor()[:3] != (1.0, 1.0, 1.0)
+    )
+    longest = limits.ranges["longest_range_m"].drop_nulls().sort().to_list()
+    assert len(longest) > 3
+    np.testing.assert_allclose(solid, longest)
+    words = [t.get_text() for t in figure.axes[0].findobj(Text)]
+    none = limits.ranges.filter(pl.col("longest_range_m").is_null()).height
+    assert sum(w.startswith("none") for w in words) == none
+
+
+def test_ratios_compare_only_pictures_that_both_solved():
+    cases = pl.DataFrame(
+        {
+            "key": ["a", "b", "c"] * 2,
+            "pipeline": ["p"] * 3 + ["q"] * 3,
+            "range_m": [2.0] * 6,
+            "turn_deg": [0.0] * 6,
+            "pitch_deg": [0.0] * 6,
+            "tilt_deg": [0.0] * 6,
+            "outcome": ["ok", "ok", "ok", "ok", "ok", "missed"],
+            "err_rot_deg": [1.0, 1.0, 50.0, 2.0, 2.0, None],
+        }
+    )
+    ratios = paired_ratios(cases, ["p", "q"], "p")
+    assert ratios["n"].to_list() == [2]
+    assert ratios["ratio"].to_list() == pytest.approx([2.0])
+
+
+def test_one_pipeline_has_nothing_to_be_compared_with(survey, map_info):
+    grid, cases, _, _ = survey("one cell")
+    assert ratio_figure(grid, cases, map_info) is None
+
+
+def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
+    _, cases, cells, limits = survey("two pipelines")
+    paths = write_map_figures(tmp_path / "new", cases, cells, limits, map_info)
+    assert sorted(p.name for p in paths) == sorted(p.name for p in (tmp_path / "new").iterdir())
+    assert len(paths) == 9
+    for path in paths:
+        image = matplotlib.image.imread(path)
+        assert image.shape[1] == round(style.WIDTH * style.DPI)
+        assert np.ptp(image[..., :3]) == 1.0  # neither blank nor washed out
