@@ -105,7 +105,7 @@ class Worker:
             setting.imaging,
             noise_rng(case, plan.seed),
         )
-        observation = Observation(picture, camera, setting.target)
+        observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
         truth = truth_columns(case, view, T_camera_target_true, setting)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}

@@ -1,15 +1,21 @@
-"""Tables of invented cases, for what works on tables alone."""
+"""Tables of invented cases, and small surveys."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
+from bench.geometry.camera import Camera
+from bench.imaging.model import Imaging
 from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
-from bench.survey.plan import grid_tilt_deg
+from bench.survey.plan import Plan, grid_tilt_deg
+from bench.survey.setting import Setting
+from bench.survey.worker import Job
+from bench.targets.design import MarkerDesign, build_target
 
 
 @pytest.fixture
@@ -49,5 +55,29 @@ def cell_cases() -> Callable[..., pl.DataFrame]:
             for trial in range(total)
         ]
         return pl.DataFrame(rows, schema=schema(CASE_COLUMNS))
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def setting() -> Setting:
+    """A small camera, so that pictures cost little, and a marker of 200 mm."""
+    camera = Camera(640, 480, 900.0, 900.0, 319.5, 239.5)
+    return Setting(camera, Imaging(), build_target(MarkerDesign()))
+
+
+@pytest.fixture(scope="session")
+def make_job(setting: Setting) -> Callable[..., Job]:
+    """A maker of jobs: 2 ranges, 2 turns, 5 trials and two pipelines unless changed."""
+
+    def make(**changes: Any) -> Job:
+        values: dict[str, Any] = {
+            "ranges_m": (1.5, 3.0),
+            "turns_deg": (0.0, 30.0),
+            "pipelines": ("aruco-none/ippe", "aruco-subpix/ippe-lm"),
+            "trials": 5,
+            "seed": 1,
+        }
+        return Job(Plan(**(values | setting.digests() | changes)), setting)
 
     return make

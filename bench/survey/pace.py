@@ -1,0 +1,47 @@
+"""How long a plan will take, from a few of its own pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from time import perf_counter
+
+import numpy as np
+
+from bench.survey.plan import Plan
+from bench.survey.worker import Job, Worker
+
+# Pictures measured after one for warming up: enough to see every range and tilt of a usual
+# grid, few enough for seconds.
+SAMPLE = 48
+
+
+@dataclass(frozen=True)
+class Pace:
+    """Time of a plan's pictures on this machine.
+
+    Attributes
+    ----------
+    picture_s : float
+        Mean time of one picture with all its pipelines, on one core, seconds.
+    pictures : int
+        How many were measured.
+    """
+
+    picture_s: float
+    pictures: int
+
+    def seconds(self, plan: Plan, workers: int) -> float:
+        """Return the time that a plan's pictures will take, without start and drawing."""
+        return self.picture_s * plan.n_pictures / workers
+
+
+def measure_pace(job: Job) -> Pace:
+    """Run a few of the plan's pictures, spread over its cells, and keep nothing of them."""
+    worker = Worker(job)
+    # one round of all cells comes first in a plan, see `Plan.case`
+    round_ = job.plan.n_pictures // job.plan.trials
+    sample = np.unique(np.linspace(0, round_ - 1, min(SAMPLE, round_)).astype(int))
+    worker.run([int(sample[0])])
+    start = perf_counter()
+    worker.run([int(i) for i in sample])
+    return Pace((perf_counter() - start) / len(sample), len(sample))
