@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
 from bench.detect.detection import Detection, Detector, Found
 from bench.detect.observation import Observation
 from bench.errors import PlugInError
-from bench.plugins import load
+from bench.plugins import DETECTORS, SOLVERS, load
 from bench.solve.estimate import Estimate, Outcome, Solver
-
-DETECTORS = "sightbench.detectors"
-SOLVERS = "sightbench.solvers"
 
 WITH_POSE = (Outcome.OK, Outcome.AMBIGUOUS)
 # What a solver answers to a detection that found nothing.
@@ -87,18 +85,16 @@ def pipeline_from_name(name: str) -> Pipeline:
     Raises
     ------
     PlugInError
-        The name hasn't this form, or no such plug-in is installed.
+        The name hasn't this form, or a plug-in isn't installed or can't be loaded.
     """
     parts = name.split("/")
     if len(parts) != 2 or not all(parts):
         raise PlugInError(
             f"pipeline {name!r}: the form is detector/solver, such as aruco-subpix/ippe-lm"
         )
-    detector, solver = load(DETECTORS, parts[0]), load(SOLVERS, parts[1])
-    if not isinstance(detector, Detector):
-        raise PlugInError(f"detector {parts[0]}: it lacks name, supports or detect")
-    if not isinstance(solver, Solver):
-        raise PlugInError(f"solver {parts[1]}: it lacks name or solve")
+    # `load` has seen that they have the methods of their protocols
+    detector = cast(Detector, load(DETECTORS, parts[0]))
+    solver = cast(Solver, load(SOLVERS, parts[1]))
     return Pipeline(detector, solver)
 
 
