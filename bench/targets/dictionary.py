@@ -1,7 +1,8 @@
-"""Marker dictionaries: every one that OpenCV ships, AprilTag families included.
+"""Marker dictionaries: every one that OpenCV ships, AprilTag families included, or a file's.
 
 The list is read from the installed `cv2.aruco`, so a dictionary that a later OpenCV adds is
-available without a change here.
+available without a change here. A name that ends in ``.yml`` or ``.yaml`` is that of a file
+in OpenCV's own format (`cv2.aruco.Dictionary.writeDictionary`).
 """
 
 from __future__ import annotations
@@ -9,12 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
 
 from bench.errors import TargetError
 from bench.typing import BoolArray
+
+FILE_SUFFIXES = (".yml", ".yaml")
 
 # Width of the black frame around the bits, in cells: 1 in every dictionary's usual print.
 BORDER = 1
@@ -27,7 +31,7 @@ class Dictionary:
     Attributes
     ----------
     name : str
-        OpenCV's, such as ``"DICT_APRILTAG_36h11"``; ``getattr(cv2.aruco, name)`` is its number.
+        OpenCV's, such as ``"DICT_APRILTAG_36h11"``, or the path of a dictionary file.
     size : int
         How many markers it has; ids run from 0 to ``size - 1``.
     cells : int
@@ -40,7 +44,9 @@ class Dictionary:
 
     @property
     def short_name(self) -> str:
-        """Name for labels: ``"36h11"``, ``"4x4_50"``."""
+        """Name for labels: ``"36h11"``, ``"4x4_50"``, or the file's own."""
+        if _is_file(self.name):
+            return Path(self.name).stem
         return self.name.removeprefix("DICT_").removeprefix("APRILTAG_").lower()
 
     @property
@@ -70,13 +76,16 @@ def _by_alias() -> dict[str, Dictionary]:
 
 
 def dictionary(name: str) -> Dictionary:
-    """Return the dictionary of a name or alias; case, ``-`` and ``_`` don't matter.
+    """Return the dictionary of a name, alias or file; in names case, ``-``, ``_`` don't matter.
 
     Raises
     ------
     TargetError
-        No such dictionary; the message suggests close ones.
+        No such dictionary, and the message suggests close ones; or the file isn't one.
     """
+    if _is_file(name):
+        book = _read(name)
+        return Dictionary(name, len(book.bytesList), book.markerSize + 2 * BORDER)
     known = _by_alias()
     key = name.strip().lower().replace("-", "_").replace(" ", "_")
     if key in known:
@@ -84,6 +93,34 @@ def dictionary(name: str) -> Dictionary:
     close = list(dict.fromkeys(known[k].name for k in get_close_matches(key, known, n=4)))
     hint = f"did you mean {' or '.join(close)}?" if close else "see `sightbench targets --list`"
     raise TargetError(f"no marker dictionary is called '{name}'; {hint}")
+
+
+def opencv_dictionary(name: str) -> cv2.aruco.Dictionary:
+    """Return OpenCV's own object of a dictionary. Raises `TargetError` as `dictionary` does."""
+    if _is_file(name):
+        return _read(name)
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary(name).name))
+
+
+def _is_file(name: str) -> bool:
+    return name.strip().lower().endswith(FILE_SUFFIXES)
+
+
+@cache
+def _read(path: str) -> cv2.aruco.Dictionary:
+    """Return the dictionary of a file."""
+    if not Path(path).is_file():
+        raise TargetError(f"{path}: no such marker dictionary file")
+    book = cv2.aruco.Dictionary()
+    try:
+        storage = cv2.FileStorage(path, cv2.FILE_STORAGE_READ)
+        read = book.readDictionary(storage.root())
+        storage.release()
+    except (cv2.error, SystemError) as error:
+        raise TargetError(f"{path}: not a marker dictionary in OpenCV's format") from error
+    if not read or book.bytesList is None or not len(book.bytesList):
+        raise TargetError(f"{path}: holds no marker dictionary (nmarkers, markersize, marker_0 …)")
+    return book
 
 
 def check_ids(book: Dictionary, first: int, count: int = 1) -> None:
@@ -110,7 +147,6 @@ def marker_cells(name: str, marker_id: int) -> BoolArray:
     """
     book = dictionary(name)
     check_ids(book, marker_id)
-    opencv = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, book.name))
-    packed = opencv.bytesList[marker_id : marker_id + 1]
+    packed = opencv_dictionary(book.name).bytesList[marker_id : marker_id + 1]
     bits = cv2.aruco.Dictionary.getBitsFromByteList(packed, book.cells - 2 * BORDER)
     return np.pad(bits.astype(np.bool_), BORDER)
