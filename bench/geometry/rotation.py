@@ -1,5 +1,7 @@
 """Rotations: elementary matrices, rotation vectors, angles between directions."""
 
+import math
+
 import numpy as np
 from scipy.spatial.transform import Rotation
 
@@ -68,4 +70,7 @@ def angle_between(a: Array, b: Array) -> float:
 
     Uses atan2 of cross and dot product, accurate near 0 and pi where arccos isn't.
     """
-    return float(np.arctan2(np.linalg.norm(np.cross(a, b)), np.dot(a, b)))
+    ax, ay, az = (float(v) for v in a)
+    bx, by, bz = (float(v) for v in b)
+    cross = math.hypot(ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx)
+    return math.atan2(cross, ax * bx + ay * by + az * bz)

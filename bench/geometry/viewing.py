@@ -11,6 +11,7 @@ the camera, y is the upward direction of the picture as far as the line of sight
 x completes it to the right of the picture.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,15 +52,15 @@ def facing_rotation(line_of_sight: Array) -> Array:
     GeometryError
         The direction is the camera's own y, where "up" isn't defined.
     """
-    z = -np.asarray(line_of_sight, dtype=np.float64)
-    z = z / np.linalg.norm(z)
-    up = np.array([0.0, -1.0, 0.0])
-    x = np.cross(up, z)
-    norm = np.linalg.norm(x)
-    if norm < 1e-9:
+    dx, dy, dz = (float(v) for v in line_of_sight)
+    norm, across = math.sqrt(dx * dx + dy * dy + dz * dz), math.hypot(dx, dz)
+    if across < 1e-9 * norm:
         raise GeometryError("a target straight above or below the camera has no facing frame")
-    x = x / norm
-    return np.column_stack((x, np.cross(z, x), z))
+    # z = -d/|d|; x is up × z, with up = (0, -1, 0), made a unit; y = z × x: written out, since
+    # every case of a survey comes by here several times
+    zx, zy, zz = -dx / norm, -dy / norm, -dz / norm
+    xx, xz = dz / across, -dx / across
+    return np.array([[xx, zy * xz, zx], [0.0, zz * xx - zx * xz, zy], [xz, -zy * xx, zz]])
 
 
 def pose_of_view(view: View, camera: Camera) -> Pose:
