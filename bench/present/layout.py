@@ -6,6 +6,7 @@ draws it; everything else follows from its text.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -149,7 +150,8 @@ class Page:
 
         head = MARGIN + sum(block_height(lines, size) for lines, size, _ in blocks) + 0.08
         foot = (key_height + 0.12 if handles else 0.0) + block_height(footer, style.SMALL) + MARGIN
-        self.height = head + body_height + foot
+        # whole dots, so that pictures can be placed dot for dot
+        self.height = math.ceil((head + body_height + foot) * style.DPI) / style.DPI
         self._head = head
         self.figure = style.new_figure(width, self.height)
 
