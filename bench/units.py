@@ -15,8 +15,8 @@ from typing import Any, Literal
 
 from bench.errors import ConfigError
 
-# kind: (unit inside, {as written: pint's name}, an example). pint's prefixes do the rest.
-UNITS: dict[str, tuple[str, dict[str, str], str]] = {
+# kind: (unit inside, {as written: pint's name}, examples)
+UNITS: dict[str, tuple[str, dict[str, str], tuple[str, ...]]] = {
     "length": (
         "meter",
         {
@@ -28,7 +28,7 @@ UNITS: dict[str, tuple[str, dict[str, str], str]] = {
             "ft": "foot",
             "in": "inch",
         },
-        "2.5 m, 200 mm or 6 ft 3 in",
+        ("2.5 m", "200 mm", "6 ft 3 in"),
     ),
     "angle": (
         "radian",
@@ -40,19 +40,19 @@ UNITS: dict[str, tuple[str, dict[str, str], str]] = {
             "rad": "radian",
             "mrad": "milliradian",
         },
-        "0.05 deg or 3 mrad",
+        ("0.05 deg", "3 mrad"),
     ),
     "time": (
         "second",
         {"s": "second", "ms": "millisecond", "us": "microsecond"},
-        "5 ms",
+        ("5 ms",),
     ),
-    "pixels": ("pixel", {"px": "pixel"}, "0.6 px"),
-    "electrons": ("electron", {"e-": "electron", "ke-": "kiloelectron"}, "2.5 e-"),
-    "current": ("electron / second", {"e-/s": "electron / second"}, "3 e-/s"),
-    "grey value": ("grey_value", {"DN": "grey_value"}, "4 DN"),
-    "gain": ("grey_value / electron", {"DN/e-": "grey_value / electron"}, "0.02 DN/e-"),
-    "gradient": ("1 / meter", {"1/m": "1 / meter", "%/m": "percent / meter"}, "5 %/m"),
+    "pixels": ("pixel", {"px": "pixel"}, ("0.6 px",)),
+    "electrons": ("electron", {"e-": "electron", "ke-": "kiloelectron"}, ("2.5 e-",)),
+    "current": ("electron / second", {"e-/s": "electron / second"}, ("3 e-/s",)),
+    "grey value": ("grey_value", {"DN": "grey_value"}, ("4 DN",)),
+    "gain": ("grey_value / electron", {"DN/e-": "grey_value / electron"}, ("0.02 DN/e-",)),
+    "gradient": ("1 / meter", {"1/m": "1 / meter", "%/m": "percent / meter"}, ("5 %/m",)),
 }
 
 NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -187,8 +187,11 @@ def _rounded(value: float, decimals: int) -> str:
 
 
 def _accepted(kind: str) -> str:
-    _, units, example = UNITS[kind]
-    return f"write a number and a unit ({', '.join(units)}), such as {example}"
+    _, units, examples = UNITS[kind]
+    such_as = (
+        " or ".join((", ".join(examples[:-1]), examples[-1])) if examples[1:] else examples[0]
+    )
+    return f"write a number and a unit ({', '.join(units)}), such as {such_as}"
 
 
 def _exactly(number: float, text: str) -> Fraction:

@@ -1,0 +1,220 @@
+"""A bay file's tables and keys, with what an editor should know of each."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from bench.scene.camera_section import CameraSection
+from bench.scene.model import Axle, Placement, SurveyPlan, Tolerance, Vehicle
+from bench.scene.quantities import Pair, Quantities, Quantity, written
+from bench.scene.strict import Section
+from bench.scene.target_section import TargetSection
+
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$")]
+Angle = Annotated[float, Quantity("angle", "-180 deg", "180 deg")]
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
+Pipeline = Annotated[str, Field(pattern=r"^[^/\s]+/[^/\s]+$", examples=["aruco-subpix/ippe-lm"])]
+
+
+class TowerSection(Section):
+    """A camera tower; what matters of it is where its camera is and where that looks."""
+
+    name: Name
+    """Such as "left": the vehicle's left."""
+    offset: Annotated[float, Quantity("length", "-50 m", "50 m")]
+    """Of the camera's centre from the bay's centre line, positive to the vehicle's left."""
+    height: Annotated[float, Quantity("length", "0 m", "20 m", above=True)]
+    """Of the camera's centre above the floor."""
+    forward: Annotated[float, Quantity("length", "-5 m", "5 m")] = written("0 m")
+    """Of the camera's centre from the tower line, positive away from the vehicle."""
+    yaw: Angle = written("0 deg")
+    """From straight along the bay, about the vertical, positive to the camera's left; a left
+    tower that looks inward has a positive yaw, a right one a negative."""
+    pitch: Annotated[float, Quantity("angle", "-89 deg", "89 deg")] = written("0 deg")
+    """About the camera's own right, positive upwards."""
+    roll: Angle = written("0 deg")
+    """About the line of sight, positive clockwise as seen from behind the camera."""
+    camera: CameraSection | None = None
+    """This tower's own camera; the bay's [camera] when left out."""
+
+    def to_placement(self) -> Placement:
+        """Return where the camera is and looks."""
+        return Placement(self.offset, self.height, self.forward, self.yaw, self.pitch, self.roll)
+
+
+class HighlightSection(Section):
+    """A lamp's reflection: one round spot of light."""
+
+    x: Annotated[float, Quantity("length", "-100 m", "100 m")]
+    """Of its centre from the target's, to the right on the target's face."""
+    y: Annotated[float, Quantity("length", "-100 m", "100 m")]
+    """Of its centre from the target's, upwards on the target's face."""
+    sigma: Annotated[float, Quantity("length", "0.1 mm", "100 m")]
+    """Standard deviation of its Gaussian profile."""
+    level: Annotated[float, Field(ge=0.0, le=100.0)]
+    """Peak, as a fraction of what saturates a pixel."""
+
+
+class LightSection(Section):
+    """Light on the target."""
+
+    level: Annotated[float, Field(gt=0.0, le=100.0)] = 0.8
+    """How full a perfectly white target fills a pixel; above 1 it saturates."""
+    gradient: Annotated[tuple[float, float], Pair("gradient", "-100 1/m", "100 1/m")] = written(
+        ("0 1/m", "0 1/m")
+    )
+    """Relative change of the light per metre, to the right and down in the picture."""
+    highlight: HighlightSection | None = None
+    """One bright spot; none when left out."""
+
+
+class AxleSection(Section):
+    """An axle of a vehicle."""
+
+    name: Name
+    """Such as "front"; wheels are called after it, "front left"."""
+    behind: Annotated[float, Quantity("length", "0 m", "50 m")]
+    """Distance behind the vehicle's near axle; 0 m for the near axle itself."""
+    track: Annotated[float, Quantity("length", "0.3 m", "5 m")]
+    """Distance of the left wheel's centre from the right one's."""
+    wheel_height: Annotated[float, Quantity("length", "0 m", "5 m", above=True)]
+    """Of the wheel centres above the floor."""
+
+    def to_axle(self) -> Axle:
+        """Return the axle."""
+        return Axle(self.name, self.behind, self.track, self.wheel_height)
+
+
+class VehicleSection(Section):
+    """A vehicle that the bay is meant for, nose to the towers."""
+
+    name: Name
+    """Such as "small car"."""
+    axle: Annotated[list[AxleSection], Field(min_length=1)]
+    """Its axles, the one nearest to the towers with behind = "0 m"."""
+
+    @model_validator(mode="after")
+    def _near_axle(self) -> VehicleSection:
+        if min(axle.behind for axle in self.axle) != 0.0:
+            raise ValueError('one axle must have behind = "0 m": distances start at the near axle')
+        _distinct("axle", [axle.name for axle in self.axle])
+        return self
+
+    def to_vehicle(self) -> Vehicle:
+        """Return the vehicle, near axle first."""
+        axles = sorted((axle.to_axle() for axle in self.axle), key=lambda axle: axle.behind)
+        return Vehicle(self.name, tuple(axles))
+
+
+class SurveySection(Section):
+    """What `sightbench map` looks at; its options override each of these."""
+
+    ranges: Annotated[tuple[float, ...], Quantities("length", "0 m", "1000 m", above=True)]
+    """Ranges, camera to target."""
+    turns: Annotated[tuple[float, ...], Quantities("angle", "-88 deg", "88 deg")]
+    """Turns of the target about its own vertical; 0 deg faces the camera."""
+    pitches: Annotated[tuple[float, ...], Quantities("angle", "-88 deg", "88 deg")] = written(
+        "0 deg"
+    )
+    """Pitches of the target about its own horizontal."""
+    trials: Annotated[int, Field(ge=1, le=10_000_000)] = 100
+    """Pictures a cell of the map."""
+    pipelines: Annotated[list[Pipeline], Field(min_length=1)]
+    """Pairs detector/solver; all see the same pictures."""
+    seed: Annotated[int, Field(ge=0)] = 1
+    """Start of all randomness."""
+    roll: Annotated[float, Quantity("angle", "0 deg", "180 deg")] = written("15 deg")
+    """Half width of the roll's variation within a cell."""
+    jitter: Annotated[float, Quantity("angle", "0 deg", "10 deg")] = written("1 deg")
+    """Half width of the variation of turn and pitch within a cell."""
+    jitter_range: Annotated[float, Field(ge=0.0, le=0.2)] = 0.01
+    """Half width of the variation of range within a cell, a fraction of it."""
+    positions: list[Annotated[list[Fraction], Field(min_length=2, max_length=2)]] | None = None
+    """Places in the picture, fractions across and down; the optical axis when left out."""
+
+    @model_validator(mode="after")
+    def _no_repetition(self) -> SurveySection:
+        for key in ("ranges", "turns", "pitches", "pipelines", "positions"):
+            values = getattr(self, key) or ()
+            if any(value in values[:i] for i, value in enumerate(values)):
+                raise ValueError(f"{key} has a value twice")
+        return self
+
+    def to_plan(self) -> SurveyPlan:
+        """Return the plan, in the units of tables."""
+        return SurveyPlan(
+            ranges_m=self.ranges,
+            turns_deg=tuple(map(_degrees, self.turns)),
+            pitches_deg=tuple(map(_degrees, self.pitches)),
+            roll_deg=_degrees(self.roll),
+            jitter_deg=_degrees(self.jitter),
+            jitter_range=self.jitter_range,
+            pixels=None if not self.positions else tuple((u, v) for u, v in self.positions),
+            trials=self.trials,
+            pipelines=tuple(self.pipelines),
+            seed=self.seed,
+        )
+
+
+class ToleranceSection(Section):
+    """What a measurement must hold; limits are drawn where it stops holding."""
+
+    rotation: Annotated[float, Quantity("angle", "0 deg", "90 deg", above=True)]
+    """Largest RMS rotation error."""
+    detection: Probability = 0.95
+    """Least rate of usable measurements."""
+    confidence: Probability = 0.95
+    """One-sided confidence of both."""
+
+    def to_tolerance(self) -> Tolerance:
+        """Return the tolerance."""
+        return Tolerance(self.rotation, self.detection, self.confidence)
+
+
+class BaySection(Section):
+    """A measurement bay: towers with cameras, vehicles, the target, and what to survey."""
+
+    name: Name
+    """For titles and reports."""
+    standoff: Annotated[float, Quantity("length", "0 m", "100 m", above=True)]
+    """Distance along the bay from the tower line to the near axle."""
+    camera: CameraSection | None = None
+    """The camera of every tower that doesn't bring its own."""
+    light: LightSection = Field(default_factory=lambda: LightSection())
+    """Light on the target."""
+    tower: Annotated[list[TowerSection], Field(min_length=2)]
+    """Two or more camera towers, on the tower line across the bay."""
+    vehicle: Annotated[list[VehicleSection], Field(min_length=1)]
+    """The vehicles that the bay is meant for."""
+    target: TargetSection
+    """What every wheel carries."""
+    survey: SurveySection
+    """What `sightbench map` looks at."""
+    tolerance: ToleranceSection
+    """What limits are drawn for."""
+
+    @model_validator(mode="after")
+    def _consistent(self) -> BaySection:
+        _distinct("tower", [tower.name for tower in self.tower])
+        _distinct("vehicle", [vehicle.name for vehicle in self.vehicle])
+        for index, tower in enumerate(self.tower):
+            if tower.camera is None and self.camera is None:
+                raise ValueError(
+                    f"tower.{index}.camera is missing: give every tower one, or the bay a [camera]"
+                )
+        return self
+
+
+def _distinct(what: str, names: list[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"two of the {what}s are called '{name}'; names must differ")
+
+
+def _degrees(radians: float) -> float:
+    """Return degrees as they were written: 35 deg isn't 35.00000000000001."""
+    return float(f"{math.degrees(radians):.12g}")

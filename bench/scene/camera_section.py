@@ -1,0 +1,166 @@
+"""The part of a file that describes a camera: intrinsics, lens, sensor."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from bench.geometry.camera import Camera
+from bench.imaging.optics import Optics
+from bench.imaging.sensor import Sensor
+from bench.scene.quantities import FocalLength, FocalLengthField, Pair, Quantity, written
+from bench.scene.strict import Section
+
+PixelCount = Annotated[int, Field(ge=8, le=30_000, examples=[2448])]
+
+
+class DistortionSection(Section):
+    """Lens distortion, Brown-Conrady in OpenCV's parametrisation; plain numbers."""
+
+    k1: float = 0.0
+    """First radial coefficient, of r²; negative is a barrel."""
+    k2: float = 0.0
+    """Second radial coefficient, of r⁴."""
+    p1: float = 0.0
+    """First tangential coefficient."""
+    p2: float = 0.0
+    """Second tangential coefficient."""
+    k3: float = 0.0
+    """Third radial coefficient, of r⁶."""
+
+
+class IntrinsicsSection(Section):
+    """What decides where a point appears in the picture."""
+
+    width: PixelCount
+    """Picture width in pixels."""
+    height: PixelCount
+    """Picture height in pixels."""
+    focal_length: Annotated[FocalLength, FocalLengthField()]
+    """Focal length, with its unit: a length (needs pixel_pitch) or px; or two in px, across and
+    down."""
+    pixel_pitch: Annotated[float, Quantity("length", "0.1 um", "100 um")] | None = None
+    """Distance of neighbouring pixels on the sensor; needed where lengths in millimetres meet
+    pixels."""
+    principal_point: (
+        Annotated[tuple[float, float], Pair("pixels", "-30000 px", "60000 px")] | None
+    ) = None
+    """Where the optical axis meets the picture, across and down; (0, 0) is the centre of the top
+    left pixel. The middle of the picture when left out."""
+    distortion: DistortionSection = Field(default_factory=lambda: DistortionSection())
+    """Lens distortion; none when left out."""
+
+    @model_validator(mode="after")
+    def _pitch_where_needed(self) -> IntrinsicsSection:
+        if self.focal_length.unit == "m" and self.pixel_pitch is None:
+            raise ValueError("focal_length as a length needs pixel_pitch too; or give it in px")
+        return self
+
+    def to_camera(self) -> Camera:
+        """Return the camera.
+
+        Raises
+        ------
+        ConfigError
+            The intrinsics contradict themselves.
+        """
+        fx, fy = self.focal_length.values
+        if self.focal_length.unit == "m" and self.pixel_pitch is not None:
+            fx, fy = fx / self.pixel_pitch, fy / self.pixel_pitch
+        middle = (0.5 * (self.width - 1), 0.5 * (self.height - 1))
+        cx, cy = middle if self.principal_point is None else self.principal_point
+        d = self.distortion
+        return Camera(
+            self.width,
+            self.height,
+            fx,
+            fy,
+            cx,
+            cy,
+            (d.k1, d.k2, d.p1, d.p2, d.k3),
+            self.pixel_pitch,
+        )
+
+
+class OpticsSection(Section):
+    """How the lens, and motion, blur the picture."""
+
+    sigma: Annotated[float, Quantity("pixels", "0 px", "20 px")] = written("0.6 px")
+    """Standard deviation of a Gaussian blur that stands for all that isn't modelled; 0 px, or
+    from 0.05 px."""
+    f_number: Annotated[float, Field(ge=0.7, le=64.0)] | None = None
+    """Focal length over aperture; adds diffraction and defocus, none when left out."""
+    wavelength: Annotated[float, Quantity("length", "200 nm", "2000 nm")] = written("550 nm")
+    """Of the light, for diffraction and defocus."""
+    focus_distance: Annotated[float, Quantity("length", "10 mm", "1e6 m")] | None = None
+    """Where the lens is focused; sharp at any distance when left out."""
+    motion: Annotated[tuple[float, float], Pair("pixels", "-100 px", "100 px")] = written(
+        ("0 px", "0 px")
+    )
+    """How far the picture moves while the shutter is open, to the right and down."""
+
+    def to_optics(self) -> Optics:
+        """Return the optics.
+
+        Raises
+        ------
+        ConfigError
+            A focus distance without an f-number.
+        """
+        return Optics(self.sigma, self.f_number, self.wavelength, self.focus_distance, self.motion)
+
+
+class SensorSection(Section):
+    """The sensor in the terms of EMVA 1288; its data sheet has these numbers."""
+
+    quantum_efficiency: Annotated[float, Field(ge=1e-3, le=1.0)] = 0.6
+    """Electrons per photon."""
+    dark_noise: Annotated[float, Quantity("electrons", "0 e-", "10000 e-")] = written("4 e-")
+    """Standard deviation of a pixel without light: the temporal dark noise."""
+    dark_current: Annotated[float, Quantity("current", "0 e-/s", "1e8 e-/s")] = written("0 e-/s")
+    """Electrons that gather without light."""
+    exposure: Annotated[float, Quantity("time", "0 s", "3600 s")] = written("5 ms")
+    """Exposure time; matters for the dark current alone."""
+    full_well: Annotated[float, Quantity("electrons", "10 e-", "1e7 e-")] = written("10 ke-")
+    """Electrons that a pixel holds: the saturation capacity."""
+    gain: Annotated[float, Quantity("gain", "1e-6 DN/e-", "1000 DN/e-")] | None = None
+    """Grey values per electron; when left out, a full pixel is white."""
+    bit_depth: Annotated[int, Field(ge=8, le=16)] = 8
+    """Bits of a grey value."""
+    black_level: Annotated[float, Quantity("grey value", "0 DN", "32767 DN")] = written("2 DN")
+    """Grey value without light."""
+
+    def to_sensor(self) -> Sensor:
+        """Return the sensor.
+
+        Raises
+        ------
+        ConfigError
+            The numbers contradict each other.
+        """
+        return Sensor(
+            quantum_efficiency=self.quantum_efficiency,
+            dark_noise=self.dark_noise,
+            dark_current=self.dark_current,
+            exposure=self.exposure,
+            full_well=self.full_well,
+            gain=self.gain,
+            bit_depth=self.bit_depth,
+            black_level=self.black_level,
+        )
+
+
+class CameraSection(IntrinsicsSection):
+    """A camera: intrinsics, lens and sensor."""
+
+    optics: OpticsSection = Field(default_factory=lambda: OpticsSection())
+    """Blur of the lens."""
+    sensor: SensorSection = Field(default_factory=lambda: SensorSection())
+    """Noise and digitisation."""
+
+    @model_validator(mode="after")
+    def _pitch_for_diffraction(self) -> CameraSection:
+        if self.optics.f_number is not None and self.pixel_pitch is None:
+            raise ValueError("optics.f_number needs pixel_pitch too")
+        return self

@@ -1,0 +1,112 @@
+"""From a bay file to a bay."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from bench.assets import asset
+from bench.errors import BenchError, ConfigError
+from bench.imaging.illumination import Highlight, Illumination
+from bench.imaging.model import Imaging
+from bench.imaging.optics import aperture_at
+from bench.scene.bay_section import BaySection, LightSection, TowerSection
+from bench.scene.camera_section import CameraSection
+from bench.scene.model import Bay, Tower
+from bench.scene.strict import read_toml, validate
+from bench.targets.design import build_target
+from bench.units import format_length
+
+SHIPPED_BAY = "training-workshop.toml"
+
+
+def load_bay(path: Path | str | None = None) -> Bay:
+    """Return the bay that a file describes, or the one that ships with the package.
+
+    Parameters
+    ----------
+    path : path or None
+        A bay file in TOML; None is the shipped one.
+
+    Raises
+    ------
+    ConfigError
+        The file can't be read, has an unknown or missing key, or a value outside its limits;
+        one line with file, key, value and what is allowed.
+    """
+    path = asset(SHIPPED_BAY) if path is None else Path(path)
+    section = validate(BaySection, read_toml(path), path)
+    key = ""
+    try:
+        key = "target"
+        target = build_target(section.target.to_design())
+        towers = []
+        for index, tower in enumerate(section.tower):
+            key = f"tower.{index}.camera" if tower.camera else "camera"
+            towers.append(_tower(section, tower))
+        bay = Bay(
+            name=section.name,
+            standoff=section.standoff,
+            towers=tuple(towers),
+            vehicles=tuple(vehicle.to_vehicle() for vehicle in section.vehicle),
+            target=target,
+            survey=section.survey.to_plan(),
+            tolerance=section.tolerance.to_tolerance(),
+            digest=digest(section),
+            path=path,
+        )
+        key = "survey.ranges"
+        _check_ranges(bay)
+    except BenchError as error:
+        raise ConfigError(f"{path}: {key}: {error}") from error
+    return bay
+
+
+def digest(section: BaySection) -> str:
+    """Return the SHA-256 of a validated bay's content as canonical JSON, hexadecimal.
+
+    Numbers are in SI units, defaults are filled in, keys are sorted: layout, comments and
+    units of the file don't count. What is left out doesn't either, so that a later version
+    can know more keys without changing the digest of today's files.
+    """
+    content = section.model_dump(mode="json", exclude_none=True)
+    canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema of bay files, for editors that complete and check TOML."""
+    content = BaySection.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **content}
+
+
+def _tower(bay: BaySection, tower: TowerSection) -> Tower:
+    section = tower.camera or bay.camera
+    if not isinstance(section, CameraSection):  # the bay's validator has seen to it
+        raise ConfigError("is missing")
+    camera = section.to_camera()
+    imaging = Imaging(section.optics.to_optics(), _light(bay.light), section.sensor.to_sensor())
+    return Tower(tower.name, tower.to_placement(), camera, imaging)
+
+
+def _light(section: LightSection) -> Illumination:
+    spot = section.highlight
+    highlight = None if spot is None else Highlight(spot.x, spot.y, spot.sigma, spot.level)
+    return Illumination(section.level, section.gradient, highlight)
+
+
+def _check_ranges(bay: Bay) -> None:
+    """Refuse ranges at which the target could touch a camera, or is hopelessly out of focus."""
+    drawing = bay.target.drawing
+    near = 0.5 * math.hypot(drawing.width, drawing.height) / (1.0 - bay.survey.jitter_range)
+    for range_m in bay.survey.ranges_m:
+        if range_m <= near:
+            raise ConfigError(
+                f"{format_length(range_m)} is inside the near plane: above {format_length(near)} "
+                "(half the plate's diagonal, and the range's variation) is allowed"
+            )
+        for tower in bay.towers:
+            aperture_at(tower.imaging.optics, tower.camera, range_m)

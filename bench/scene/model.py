@@ -1,0 +1,253 @@
+"""A bay as the bench works with it: towers with cameras, vehicles with wheels, what to survey.
+
+Bay frame: origin on the floor where the bay's centre line crosses the tower line, x toward the
+towers (a nose-in vehicle's forward), y to the vehicle's left, z up. Towers stand at x = 0 and
+look toward -x.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from bench.geometry.camera import Camera
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import rotation_x, rotation_z
+from bench.imaging.model import Imaging
+from bench.targets.target import Target
+from bench.typing import Array
+
+# Camera axes in the bay at zero yaw, pitch and roll, as columns: right is the vehicle's left
+# (they face each other), down, and forward along -x.
+R_BAY_LEVEL_CAMERA = np.array([[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where a tower's camera is and where it looks.
+
+    From level and straight along the bay (-x): yaw about the vertical, then pitch about the
+    camera's own right, then roll about its own line of sight, all right-handed. So yaw is
+    positive to the camera's left, pitch is positive upwards, and roll is positive clockwise as
+    seen from behind the camera.
+
+    Attributes
+    ----------
+    offset : float
+        Of the camera's centre from the centre line, metres, positive to the vehicle's left.
+    height : float
+        Of the camera's centre above the floor, metres.
+    forward : float
+        Of the camera's centre from the tower line along the bay's x, metres; positive is away
+        from the vehicle.
+    yaw, pitch, roll : float
+        Radians.
+    """
+
+    offset: float
+    height: float
+    forward: float = 0.0
+    yaw: float = 0.0
+    pitch: float = 0.0
+    roll: float = 0.0
+
+    def T_bay_camera(self) -> Pose:
+        """Return the camera's pose in the bay."""
+        rotation = (
+            rotation_z(self.yaw)
+            @ R_BAY_LEVEL_CAMERA
+            @ rotation_x(self.pitch)
+            @ rotation_z(self.roll)
+        )
+        return Pose(rotation, np.array([self.forward, self.offset, self.height]))
+
+
+@dataclass(frozen=True)
+class Tower:
+    """A tower with its camera."""
+
+    name: str
+    placement: Placement
+    camera: Camera
+    imaging: Imaging
+
+    @cached_property
+    def T_bay_camera(self) -> Pose:
+        """The camera's pose in the bay."""
+        return self.placement.T_bay_camera()
+
+
+@dataclass(frozen=True)
+class Axle:
+    """An axle of a vehicle.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``"front"``.
+    behind : float
+        Distance behind the vehicle's near axle, metres; 0 for the near one itself.
+    track : float
+        Distance of the left from the right wheel's centre, metres.
+    wheel_height : float
+        Of the wheels' centres above the floor, metres.
+    """
+
+    name: str
+    behind: float
+    track: float
+    wheel_height: float
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """A vehicle that the bay is meant for."""
+
+    name: str
+    axles: tuple[Axle, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Wheel:
+    """A wheel where it stands in the bay.
+
+    Attributes
+    ----------
+    vehicle, axle : str
+        Names.
+    side : str
+        ``"left"`` or ``"right"``, the vehicle's.
+    centre : (3,) float64
+        Bay frame, metres.
+    """
+
+    vehicle: str
+    axle: str
+    side: Literal["left", "right"]
+    centre: Array
+
+    @property
+    def name(self) -> str:
+        """Such as ``"front left"``."""
+        return f"{self.axle} {self.side}"
+
+
+@dataclass(frozen=True)
+class SurveyPlan:
+    """What `sightbench map` surveys when its options don't say otherwise.
+
+    Attributes
+    ----------
+    ranges_m, turns_deg, pitches_deg : tuple of float
+        The grid.
+    roll_deg : float
+        Half width of the roll's variation within a cell.
+    jitter_deg, jitter_range : float
+        Half widths of the variation of turn and pitch, and of range (a fraction), in a cell.
+    pixels : tuple of (float, float) or None
+        Places in the frame, fractions across and down; None is the principal point.
+    trials : int
+        Pictures a cell.
+    pipelines : tuple of str
+        Detector/solver.
+    seed : int
+        Of all randomness.
+    """
+
+    ranges_m: tuple[float, ...]
+    turns_deg: tuple[float, ...]
+    pitches_deg: tuple[float, ...]
+    roll_deg: float
+    jitter_deg: float
+    jitter_range: float
+    pixels: tuple[tuple[float, float], ...] | None
+    trials: int
+    pipelines: tuple[str, ...]
+    seed: int
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """What a measurement must hold.
+
+    Attributes
+    ----------
+    rotation : float
+        Largest RMS rotation error, radians.
+    detection : float
+        Least rate of usable measurements.
+    confidence : float
+        One-sided confidence of both.
+    """
+
+    rotation: float
+    detection: float
+    confidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class Bay:
+    """A bay.
+
+    Attributes
+    ----------
+    name : str
+        For titles.
+    standoff : float
+        Distance along the bay from the tower line to the near axle, metres.
+    towers : tuple of Tower
+        Two or more; the survey looks through the first one's camera unless told otherwise.
+    vehicles : tuple of Vehicle
+        Those that the bay is meant for, one at a time.
+    target : Target
+        That every wheel carries.
+    survey : SurveyPlan
+        Defaults of `sightbench map`.
+    tolerance : Tolerance
+        What limits are drawn for.
+    digest : str
+        SHA-256 of the content: the same for files that differ in layout, comments or units.
+    path : pathlib.Path
+        Of the file.
+    """
+
+    name: str
+    standoff: float
+    towers: tuple[Tower, ...]
+    vehicles: tuple[Vehicle, ...]
+    target: Target
+    survey: SurveyPlan
+    tolerance: Tolerance
+    digest: str
+    path: Path
+
+    @property
+    def axles(self) -> tuple[Axle, ...]:
+        """All axles of all vehicles."""
+        return tuple(axle for vehicle in self.vehicles for axle in vehicle.axles)
+
+
+def wheels(bay: Bay) -> tuple[Wheel, ...]:
+    """Return every wheel of every vehicle where it stands, its near axle at the standoff."""
+    sides: tuple[tuple[Literal["left", "right"], float], ...] = (("left", 1.0), ("right", -1.0))
+    return tuple(
+        Wheel(
+            vehicle.name,
+            axle.name,
+            side,
+            np.array([-(bay.standoff + axle.behind), sign * 0.5 * axle.track, axle.wheel_height]),
+        )
+        for vehicle in bay.vehicles
+        for axle in vehicle.axles
+        for side, sign in sides
+    )
+
+
+def wheels_of_tower(bay: Bay, tower: Tower) -> tuple[Wheel, ...]:
+    """Return the wheels on a tower's side of the centre line; all for a tower on it."""
+    offset = tower.placement.offset
+    return tuple(w for w in wheels(bay) if w.centre[1] * offset >= 0.0)

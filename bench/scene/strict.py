@@ -1,0 +1,153 @@
+"""TOML files read strictly: unknown keys refused, every error one line that names its key."""
+
+from __future__ import annotations
+
+import tomllib
+import typing
+from collections.abc import Sequence
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from bench.errors import ConfigError
+from bench.units import shown
+
+MAX_BYTES = 1_000_000  # of a file that people write; anything larger was given by mistake
+
+
+class Section(BaseModel):
+    """A table of a file: frozen, unknown keys refused, no silent conversions."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+    )
+
+
+Model = TypeVar("Model", bound=Section)
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return a TOML file's content.
+
+    Raises
+    ------
+    ConfigError
+        The file can't be read or isn't TOML.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
+        if len(content) > MAX_BYTES:
+            raise ConfigError(f"{path}: too large for a TOML file of this kind, above 1 MB")
+        return tomllib.loads(content.decode())
+    except OSError as error:
+        raise ConfigError(f"{path}: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: not a TOML file, which is text in UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: not valid TOML: {error}") from error
+
+
+def validate(model: type[Model], content: dict[str, Any], path: Path) -> Model:
+    """Return the content as a validated model.
+
+    Raises
+    ------
+    ConfigError
+        One line with the file, the first key that is wrong, its value and what is allowed.
+    """
+    try:
+        return model.model_validate(content)
+    except ValidationError as error:
+        problems = error.errors(include_url=False)
+        # a misspelt key is also a missing one; its own message helps more
+        problems.sort(key=lambda problem: problem["type"] != "extra_forbidden")
+        line = _problem(model, problems[0])
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        raise ConfigError(f"{path}: {line}{more}") from error
+
+
+def _problem(model: type[Section], problem: Any) -> str:
+    keys, section = _walk(model, problem["loc"])
+    kind, value, context = problem["type"], problem["input"], problem.get("ctx", {})
+    key = ".".join(str(k) for k in keys)
+    place = f"{key}: " if key else ""
+    match kind:
+        case "extra_forbidden":
+            return f"unknown key {key}{_suggestion(str(keys[-1]), section)}"
+        case "missing":
+            return f"{key} is missing"
+        case "union_tag_not_found":
+            tags = ", ".join(context.get("expected_tags", "").replace("'", "").split(", "))
+            return f"{key}.kind is missing; it must be one of {tags}"
+        case "union_tag_invalid":
+            tags = context["expected_tags"].replace("'", "")
+            return f"{key}.kind: '{context['tag']}' must be one of {tags}"
+        case "value_error":
+            return f"{place}{context['error']}"
+        case "int_type" | "int_from_float":
+            return f"{place}{shown(value)} must be a whole number"
+        case "float_type":
+            return f"{place}{shown(value)} must be a number"
+        case "list_type":
+            return f"{place}{shown(value)} must be a list"
+        case "model_type" | "model_attributes_type":
+            return f"{place}{shown(value)} must be a table"
+        case "too_short":
+            return f"{place}needs at least {context['min_length']}, got {context['actual_length']}"
+    message = problem["msg"].removeprefix("Input ")
+    return f"{place}{shown(value)} {message}"
+
+
+def _walk(
+    model: type[Section], location: Sequence[int | str]
+) -> tuple[list[int | str], type[Section] | None]:
+    """Return the keys as the file has them and the section that the last one is in.
+
+    pydantic's location also has the tags of unions, which aren't keys.
+    """
+    keys: list[int | str] = []
+    section: type[Section] | None = model
+    candidates: list[type[Section]] = [model]
+    for step in location:
+        tagged = [c for c in candidates if len(candidates) > 1 and _tag(c) == step]
+        if tagged:
+            candidates = tagged
+            continue
+        keys.append(step)
+        if isinstance(step, int):
+            continue
+        section = candidates[0] if len(candidates) == 1 else None
+        field = None if section is None else _fields(section).get(step)
+        candidates = [] if field is None else _sections(field)
+    return keys, section
+
+
+def _fields(section: type[Section]) -> dict[str, Any]:
+    return {f.alias or name: f.annotation for name, f in section.model_fields.items()}
+
+
+def _tag(section: type[Section]) -> str | None:
+    kind = section.model_fields.get("kind")
+    return None if kind is None else str(typing.get_args(kind.annotation)[0])
+
+
+def _sections(annotation: Any) -> list[type[Section]]:
+    """Return the sections that a field's type mentions."""
+    if isinstance(annotation, type) and issubclass(annotation, Section):
+        return [annotation]
+    return [s for part in typing.get_args(annotation) for s in _sections(part)]
+
+
+def _suggestion(key: str, section: type[Section] | None) -> str:
+    if section is None:
+        return ""
+    known = list(_fields(section))
+    close = get_close_matches(key, known, n=1)
+    return f"; did you mean {close[0]}?" if close else f"; known are {', '.join(sorted(known))}"
