@@ -1,0 +1,150 @@
+"""Camera files: our own TOML, written by calibration, and what OpenCV's calibration writes.
+
+Pixels have one convention in both: (0, 0) is the centre of the top left pixel.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera
+from bench.scene.camera_section import IntrinsicsSection
+from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
+from bench.scene.quantities import Quantity
+from bench.scene.strict import Section, read_toml, validate
+
+PixelUncertainty = Annotated[float, Quantity("pixels", "0 px", "1e6 px")] | None
+NumberUncertainty = Annotated[float, Field(ge=0.0)] | None
+PIXEL_PARAMETERS = ("fx", "fy", "cx", "cy")
+DISTORTION_PARAMETERS = ("k1", "k2", "p1", "p2", "k3")
+PARAMETERS = (*PIXEL_PARAMETERS, *DISTORTION_PARAMETERS)
+
+
+class UncertaintySection(Section):
+    """Standard uncertainties of a calibration's parameters; one that was held has none."""
+
+    fx: PixelUncertainty = None
+    """Of the focal length across."""
+    fy: PixelUncertainty = None
+    """Of the focal length down."""
+    cx: PixelUncertainty = None
+    """Of the principal point across."""
+    cy: PixelUncertainty = None
+    """Of the principal point down."""
+    k1: NumberUncertainty = None
+    """Of the first radial coefficient."""
+    k2: NumberUncertainty = None
+    """Of the second radial coefficient."""
+    p1: NumberUncertainty = None
+    """Of the first tangential coefficient."""
+    p2: NumberUncertainty = None
+    """Of the second tangential coefficient."""
+    k3: NumberUncertainty = None
+    """Of the third radial coefficient."""
+
+
+class CameraFile(Section):
+    """A camera file."""
+
+    camera: IntrinsicsSection
+    """Intrinsics, with the keys of a bay's [camera]."""
+    uncertainty: UncertaintySection | None = None
+    """How well they are known."""
+
+
+def read_camera(path: Path | str, size: tuple[int, int] | None = None) -> Camera:
+    """Return the camera of a file.
+
+    Parameters
+    ----------
+    path : path
+        Our TOML (``.toml``), or OpenCV's YAML, XML or JSON.
+    size : (int, int), optional
+        Width and height of the pictures, pixels, for an OpenCV file that doesn't say.
+
+    Raises
+    ------
+    ConfigError
+        The file can't be read, lacks something, or describes a lens that the bench's model
+        can't.
+    """
+    path = Path(path)
+    if path.suffix.lower() == ".toml":
+        section = validate(CameraFile, read_toml(path), path).camera
+        try:
+            return section.to_camera()
+        except ConfigError as error:
+            raise ConfigError(f"{path}: {error}") from error
+    if path.suffix.lower() in OPENCV_SUFFIXES:
+        return read_opencv_camera(path, size)
+    raise ConfigError(
+        f"{path}: a camera file must end in .toml or {', '.join(OPENCV_SUFFIXES)} (OpenCV's)"
+    )
+
+
+def write_camera(
+    path: Path | str,
+    camera: Camera,
+    uncertainties: Mapping[str, float] | None = None,
+    comment: str = "",
+) -> None:
+    """Write a camera file; one that exists is replaced whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        Ends in ``.toml``.
+    camera : Camera
+        What to write; every float survives to the last bit.
+    uncertainties : mapping of str to float, optional
+        Standard uncertainties of any of `PARAMETERS`, in pixels or without unit.
+    comment : str
+        Lines for the top of the file.
+
+    Raises
+    ------
+    ConfigError
+        An unknown parameter, or another suffix.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".toml":
+        raise ConfigError(f"{path}: a camera file that the bench writes must end in .toml")
+    unknown = set(uncertainties or {}) - set(PARAMETERS)
+    if unknown:
+        raise ConfigError(f"{path}: no such parameter: {', '.join(sorted(unknown))}")
+    part = path.with_name(path.name + ".part")
+    part.write_text(_toml(camera, uncertainties or {}, comment), encoding="utf-8")
+    os.replace(part, path)
+
+
+def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> str:
+    lines = [f"# {line}".rstrip() for line in comment.splitlines()]
+    lines += [
+        "[camera]",
+        f"width = {camera.width}",
+        f"height = {camera.height}",
+        f'focal_length = ["{float(camera.fx)!r} px", "{float(camera.fy)!r} px"]',
+        f'principal_point = ["{float(camera.cx)!r} px", "{float(camera.cy)!r} px"]',
+    ]
+    if camera.pixel_pitch is not None:
+        lines.append(f'pixel_pitch = "{float(camera.pixel_pitch)!r} m"')
+    lines += ["", "[camera.distortion]"]
+    lines += [
+        f"{name} = {float(value)!r}"
+        for name, value in zip(DISTORTION_PARAMETERS, camera.distortion, strict=True)
+    ]
+    if uncertainties:
+        lines += ["", "[uncertainty] # standard uncertainties"]
+    for name in PARAMETERS:
+        if name in uncertainties:
+            value = f"{float(uncertainties[name])!r}"
+            lines.append(
+                f'{name} = "{value} px"' if name in PIXEL_PARAMETERS else f"{name} = {value}"
+            )
+    return "\n".join(lines) + "\n"
