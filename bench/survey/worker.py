@@ -74,6 +74,21 @@ def picture_of_case(case: Case, job: Job) -> Picture:
     return render_target(setting.target, T_camera_target, setting.camera, setting.imaging, rng)
 
 
+def case_of_row(row: dict[str, Any], plan: Plan) -> Case:
+    """Return the case that a row of the table of cases tells of."""
+    by_name = {
+        plan.case(i).position_name: plan.case(i).position for i in range(len(plan.positions))
+    }
+    return Case(
+        index=-1,  # no number depends on it
+        range_m=row["range_m"],
+        turn_deg=row["turn_deg"],
+        pitch_deg=row["pitch_deg"],
+        position=by_name[row["position"]],
+        trial=row["trial"],
+    )
+
+
 class Worker:
     """Runs chunks of one job; building it loads the pipelines once."""
 

@@ -1,0 +1,81 @@
+"""Lists of quantities on the command line: "2.5, 4, 6 m", or start:stop:step as "2 m:20 m:2 m"."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import typer
+
+from bench import units
+from bench.errors import BenchError, ConfigError
+
+# More than this in one list is a slip of the step, not a survey.
+MAX_ENTRIES = 1000
+
+
+def parse_grid(text: str, read: Callable[[object], tuple[float, ...]]) -> tuple[float, ...]:
+    """Return the quantities of a list or of a start:stop:step, both ends included.
+
+    Parameters
+    ----------
+    text : str
+        What was written.
+    read : callable
+        `bench.units.lengths` or `bench.units.angles`.
+
+    Raises
+    ------
+    ConfigError
+        A quantity can't be read, the step isn't positive, or there would be too many.
+    """
+    if ":" not in text:
+        return read(text)
+    parts = text.split(":")
+    if len(parts) != 3:
+        raise ConfigError(f"{units.shown(text)}: write start:stop:step, such as 2 m:20 m:2 m")
+    # a unit written once, at the end, serves all three
+    start, stop, step = read(",".join(parts))
+    if not step > 0.0 or stop < start:
+        raise ConfigError(
+            f"{units.shown(text)}: start:stop:step needs a positive step and stop not below start"
+        )
+    # a stop that rounding puts a hair beyond the last step still counts
+    count = math.floor((stop - start) / step + 1e-9) + 1
+    if count > MAX_ENTRIES:
+        raise ConfigError(f"{units.shown(text)}: {count} entries, at most {MAX_ENTRIES} are taken")
+    return tuple(start + i * step for i in range(count))
+
+
+def parse_position(text: str) -> tuple[float, float] | None:
+    """Return a place in the frame: "axis", or fractions across and down such as "0.25,0.5".
+
+    Raises
+    ------
+    ConfigError
+        It is neither.
+    """
+    if text.strip() == "axis":
+        return None
+    try:
+        across, down = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise ConfigError(
+            f"{units.shown(text)}: write 'axis', or fractions across and down such as 0.25,0.5"
+        ) from error
+    return across, down
+
+
+def _option(name: str, read: Callable[[object], tuple[float, ...]]) -> Callable[[str], object]:
+    def parse(text: str) -> object:
+        try:
+            return parse_grid(text, read)
+        except BenchError as error:
+            raise typer.BadParameter(str(error)) from error
+
+    parse.__name__ = name  # typer shows it as the value's type
+    return parse
+
+
+parse_length_grid = _option("LENGTHS", units.lengths)
+parse_angle_grid = _option("ANGLES", units.angles)

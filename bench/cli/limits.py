@@ -1,0 +1,137 @@
+"""`sightbench limits`: ask a finished run how far and how steep a tolerance holds."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Annotated, Any
+
+import polars as pl
+import typer
+
+from bench.cli.options import parse_angle
+from bench.errors import RunError
+from bench.survey.limits import NONE, Limits, find_limits
+from bench.survey.plan import number
+from bench.survey.store import read_cases
+from bench.survey.tables import LIMITS_FILES, write_limits
+from bench.survey.verdicts import HOLDS, STATISTICS, Request
+
+DEFAULT_RUN = Path("sightbench-map")
+EXIT = {HOLDS: 0, NONE: 1}
+UNDECIDED_EXIT = 3
+
+
+def command(
+    run: Annotated[
+        Path,
+        typer.Argument(metavar="DIR", help="The directory of a finished `sightbench map`."),
+    ] = DEFAULT_RUN,
+    rotation: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_angle,
+            help='Tolerance of the rotation error, such as "0.05 deg".',
+            show_default="as the run was asked last",
+        ),
+    ] = None,
+    detection: Annotated[
+        float | None,
+        typer.Option(
+            help="Least rate of usable poses, 0 to 1.", show_default="as the run was asked last"
+        ),
+    ] = None,
+    confidence: Annotated[
+        float | None,
+        typer.Option(
+            help="Of each one-sided bound, 0.5 to 1.", show_default="as the run was asked last"
+        ),
+    ] = None,
+    statistic: Annotated[
+        str | None,
+        typer.Option(
+            metavar="|".join(STATISTICS),
+            help="What of the rotation error is held against the tolerance.",
+            show_default="as the run was asked last",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where to write.", show_default="the run's own"),
+    ] = None,
+) -> int:
+    """Say, from a finished run, where a tolerance holds; nothing is rendered.
+
+    For each pipeline: the longest range at each tilt, up to which every tested range holds, and
+    the tilts that hold at each range. A cell holds where the bad end of a one-sided interval is
+    inside the tolerance, fails where the good end is outside, and is undecided between; then
+    the number of trials that would decide is named.
+
+    Ends with 0 where any limit holds, 1 where none does, 3 where none does but some are
+    undecided.
+    """
+    if not run.exists():
+        raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
+    cases = read_cases(run)
+    asked = _asked_last(run)
+    given = {
+        "rotation_deg": None if rotation is None else math.degrees(rotation),
+        "detection": detection,
+        "confidence": confidence,
+        "statistic": statistic,
+    }
+    request = Request(**(asked | {k: v for k, v in given.items() if v is not None}))
+    limits = find_limits(cases, request)
+    _print_limits(limits)
+    target = out or run
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RunError(f"{target}: can't be made: {error.strerror}") from error
+    written = write_limits(target, limits)
+    typer.echo(f"Wrote to {target}: {', '.join(path.name for path in written)}.")
+    return EXIT.get(limits.verdict, UNDECIDED_EXIT)
+
+
+def _asked_last(run: Path) -> dict[str, Any]:
+    """Return the question that limits.json answers; empty where there is none to be read."""
+    try:
+        asked = json.loads((run / LIMITS_FILES[0]).read_text(encoding="utf-8"))["asked"]
+        return {name: asked[name] for name in Request.__dataclass_fields__}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _print_limits(limits: Limits) -> None:
+    request = limits.request
+    typer.echo(
+        f"Rotation {STATISTICS[request.statistic]} at most {number(request.rotation_deg)} deg, "
+        f"usable poses at least {number(100 * request.detection)} %, each with "
+        f"{number(100 * request.confidence)} % one-sided confidence"
+    )
+    for pipeline in limits.ranges["pipeline"].unique(maintain_order=True):
+        mine = pl.col("pipeline") == pipeline
+        typer.echo(f"\n{pipeline}\n  longest range")
+        for row in limits.ranges.filter(mine).iter_rows(named=True):
+            typer.echo(f"    {_view(row)}: {row['words']}")
+        typer.echo("  tilts that hold")
+        for row in limits.bands.filter(mine).iter_rows(named=True):
+            typer.echo(f"    {number(row['range_m'])} m{_other(row)}: {row['words']}")
+    typer.echo("")
+
+
+def _view(row: dict[str, Any]) -> str:
+    if row["pitch_deg"] == 0.0 and row["turn_deg"] >= 0.0:
+        return f"tilt {number(row['turn_deg'])} deg"
+    return (
+        f"turn {number(row['turn_deg'])}, pitch {number(row['pitch_deg'])} deg "
+        f"(tilt {row['tilt_deg']:.1f})"
+    )
+
+
+def _other(row: dict[str, Any]) -> str:
+    if row["at_deg"] == 0.0:
+        return ""
+    other = "pitch" if row["along"] == "turn" else "turn"
+    return f", {other} {number(row['at_deg'])} deg"
