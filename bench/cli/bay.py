@@ -1,0 +1,226 @@
+"""`sightbench bay`: check a bay file and say what it describes; start a new one."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench.assets import asset
+from bench.cli.options import BayArgument
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera
+from bench.scene.facts import Sight, field_of_view, sights, spacing
+from bench.scene.load import SHIPPED_BAY, load_bay, schema
+from bench.scene.model import Bay, Tower
+from bench.units import format_angle, format_length
+
+NOT_SEEN = 1  # exit code: the bay is well described, but a camera misses a wheel
+SCHEMA_FILE = "bay.schema.json"
+
+
+def command(
+    bay: BayArgument = None,
+    new: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Write a commented starter file; never overwrites.",
+            dir_okay=False,
+        ),
+    ] = None,
+    schema: Annotated[
+        bool,
+        typer.Option(
+            "--schema",
+            help=f"Write {SCHEMA_FILE}, the JSON Schema by which editors complete bay files.",
+        ),
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="DIR",
+            help="Write the description there too, bay.txt and bay.json; with --schema, where "
+            "the schema goes (here when left out).",
+        ),
+    ] = None,
+) -> None:
+    r"""Check a bay file and say what it describes.
+
+    The file is read strictly: an unknown key, a missing unit or a value outside its limits is
+    refused with one line that says what is allowed. What follows from the file is printed:
+    towers, fields of view, the range from each tower to each wheel on its side, where in the
+    picture that wheel's centre appears, and how many pixels the target has there.
+
+    Exit code 1 means that some camera doesn't have a wheel's target wholly in its picture.
+
+    \b
+    Examples:
+      sightbench bay                       the shipped training workshop
+      sightbench bay --new my-bay.toml     a starter file to edit
+      sightbench bay my-bay.toml           check it
+    """
+    if new is not None:
+        _write_starter(new)
+    elif schema:
+        _write_schema(out or Path())
+    else:
+        described = load_bay(bay)
+        seen = sights(described)
+        text = describe(described, seen)
+        typer.echo(text)
+        if out is not None:
+            _write_description(described, seen, text, out)
+        if not all(one.whole for one in seen):
+            raise typer.Exit(NOT_SEEN)
+
+
+def describe(bay: Bay, seen: tuple[Sight, ...]) -> str:
+    """Return a bay in words."""
+    survey, tolerance = bay.survey, bay.tolerance
+    cells = len(survey.ranges_m) * len(survey.turns_deg) * len(survey.pitches_deg)
+    pictures = cells * survey.trials * len(survey.pixels or (0,))
+    lines = [
+        f"{bay.name} ({bay.path})",
+        "",
+        f"Towers: {len(bay.towers)}, the outer cameras {_both(spacing(bay))} apart, "
+        f"{_both(bay.standoff)} before the near axle.",
+        *(f"  {tower.name}: {_placement(tower)}" for tower in bay.towers),
+        *_cameras(bay),
+        f"Target: {bay.target.name}, on a plate of "
+        f"{format_length(bay.target.drawing.width, 'mm')} x "
+        f"{format_length(bay.target.drawing.height, 'mm')}.",
+        "",
+        *_wheel_table(seen),
+        "",
+        *_extremes(bay, seen),
+        f"Survey: {cells} cells (ranges x turns x pitches: {len(survey.ranges_m)} x "
+        f"{len(survey.turns_deg)} x {len(survey.pitches_deg)}), {survey.trials} trials each: "
+        f"{pictures} pictures.",
+        f"Pipelines: {', '.join(survey.pipelines)}.",
+        f"Tolerance: rotation {format_angle(tolerance.rotation)} RMS, usable "
+        f"{100 * tolerance.detection:g} %, with {100 * tolerance.confidence:g} % confidence.",
+        f"Digest of the content: {bay.digest[:16]}",
+    ]
+    return "\n".join(lines)
+
+
+def _both(metres: float) -> str:
+    return f"{format_length(metres)} ({format_length(metres, 'ft-in')})"
+
+
+def _placement(tower: Tower) -> str:
+    place = tower.placement
+    side = "left" if place.offset > 0 else "right"
+    offset = f"{format_length(abs(place.offset))} {side} of" if place.offset else "on"
+    return (
+        f"{offset} the centre line, {format_length(place.height)} high, "
+        f"yaw {format_angle(place.yaw)}, pitch {format_angle(place.pitch)}, "
+        f"roll {format_angle(place.roll)}"
+    )
+
+
+def _cameras(bay: Bay) -> list[str]:
+    first = bay.towers[0].camera
+    if all(tower.camera == first for tower in bay.towers):
+        return [f"Cameras: all {_camera(first)}."]
+    return [f"Camera of {tower.name}: {_camera(tower.camera)}." for tower in bay.towers]
+
+
+def _camera(camera: Camera) -> str:
+    across, down = field_of_view(camera)
+    focal = f"f = {camera.fx:.1f} px"
+    if camera.pixel_pitch is not None:
+        pitch = format_length(camera.pixel_pitch, "um")
+        focal += f" ({format_length(camera.fx * camera.pixel_pitch, 'mm')} at {pitch})"
+    return (
+        f"{camera.width} x {camera.height} px, {focal}, field of view "
+        f"{format_angle(across)} x {format_angle(down)}"
+    )
+
+
+def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
+    rows = [("tower", "vehicle", "wheel", "range", "in the picture at", "target")]
+    for one in seen:
+        place = "nowhere"
+        if one.place is not None:
+            place = f"{100 * one.place[0]:.0f} % across, {100 * one.place[1]:.0f} % down"
+        place += "" if one.whole else " - NOT WHOLLY IN THE PICTURE"
+        wheel = one.wheel
+        size = f"{one.size_px:.0f} px"
+        rows.append((one.tower, wheel.vehicle, wheel.name, _both(one.range_m), place, size))
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _extremes(bay: Bay, seen: tuple[Sight, ...]) -> list[str]:
+    near, far = min(seen, key=lambda one: one.range_m), max(seen, key=lambda one: one.range_m)
+    lines = [
+        f"Nearest wheel {_both(near.range_m)}, target {near.size_px:.0f} px; "
+        f"farthest {_both(far.range_m)}, {far.size_px:.0f} px."
+    ]
+    low, high = min(bay.survey.ranges_m), max(bay.survey.ranges_m)
+    if low > near.range_m or high < far.range_m:
+        lines.append(
+            f"The survey's ranges, {format_length(low)} to {format_length(high)}, "
+            "don't cover that."
+        )
+    missed = sum(not one.whole for one in seen)
+    if missed:
+        lines.append(f"{missed} of {len(seen)} targets aren't wholly in the picture.")
+    return lines
+
+
+def _write_starter(path: Path) -> None:
+    try:
+        with path.open("xb") as file, asset(SHIPPED_BAY).open("rb") as starter:
+            shutil.copyfileobj(starter, file)
+    except FileExistsError as error:
+        raise ConfigError(f"--new: {path} exists, and is never overwritten") from error
+    except FileNotFoundError as error:
+        raise ConfigError(f"--new: {path.parent} is no directory") from error
+    typer.echo(f"wrote {path}; check it with: sightbench bay {path}")
+
+
+def _write_schema(directory: Path) -> None:
+    directory.mkdir(parents=True, exist_ok=True)
+    path = directory / SCHEMA_FILE
+    path.write_text(json.dumps(schema(), indent=2) + "\n", encoding="utf-8")
+    typer.echo(
+        f'wrote {path}; name it in a bay file\'s first line, "#:schema {path.name}", and editors '
+        "that know the directive complete its keys"
+    )
+
+
+def _write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path) -> None:
+    directory.mkdir(parents=True, exist_ok=True)
+    (directory / "bay.txt").write_text(text + "\n", encoding="utf-8")
+    facts = {
+        "name": bay.name,
+        "digest": bay.digest,
+        "spacing_m": spacing(bay),
+        "standoff_m": bay.standoff,
+        "target": bay.target.name,
+        "wheels": [
+            {
+                "tower": one.tower,
+                "vehicle": one.wheel.vehicle,
+                "wheel": one.wheel.name,
+                "range_m": one.range_m,
+                "across_fraction": None if one.place is None else one.place[0],
+                "down_fraction": None if one.place is None else one.place[1],
+                "size_px": one.size_px,
+                "whole": one.whole,
+            }
+            for one in seen
+        ],
+    }
+    (directory / "bay.json").write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+    typer.echo(f"wrote {directory / 'bay.txt'} and {directory / 'bay.json'}")
