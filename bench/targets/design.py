@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from bench.targets.charuco import CharucoDesign, build_charuco
+from bench.targets.chessboard import ChessboardDesign, build_chessboard
 from bench.targets.circles import CirclesDesign, build_circles
 from bench.targets.grid import GridDesign, build_grid
 from bench.targets.marker import MarkerDesign, build_marker
 from bench.targets.target import Target
 
-Design = MarkerDesign | GridDesign | CharucoDesign | CirclesDesign
+Design = MarkerDesign | GridDesign | CharucoDesign | CirclesDesign | ChessboardDesign
 
 __all__ = [
     "CharucoDesign",
+    "ChessboardDesign",
     "CirclesDesign",
     "Design",
     "GridDesign",
@@ -37,3 +39,5 @@ def build_target(design: Design) -> Target:
             return build_charuco(design)
         case CirclesDesign():
             return build_circles(design)
+        case ChessboardDesign():
+            return build_chessboard(design)

@@ -55,7 +55,7 @@ class Dictionary:
         short = self.short_name
         if self.name.startswith("DICT_APRILTAG_"):
             return short, f"tag{short}", f"apriltag_{short}"
-        return short, short.removeprefix("aruco_")
+        return tuple(dict.fromkeys((short, short.removeprefix("aruco_"))))
 
 
 @cache

@@ -1,5 +1,7 @@
 """Print sheets: which paper, how many pages, and what goes where on them."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from matplotlib.font_manager import FontProperties
@@ -9,6 +11,7 @@ from numpy.testing import assert_allclose
 from bench.errors import TargetError
 from bench.targets.design import (
     CharucoDesign,
+    ChessboardDesign,
     CirclesDesign,
     GridDesign,
     MarkerDesign,
@@ -23,10 +26,17 @@ DESIGNS = {
     "plate larger than A4": MarkerDesign(size=0.2),
     "wide": GridDesign(columns=6, rows=2),
     "charuco": CharucoDesign(first_id=2),
+    "chessboard": ChessboardDesign(),
     "circles": CirclesDesign(),
     "symmetric circles": CirclesDesign(7, 6, symmetric=True, diameter=0.012),
     "large": MarkerDesign(size=0.6, plate=(0.8, 0.75)),
 }
+
+
+@cache
+def text_box(text, size, bold):
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
+    return TextPath((0, 0), text, size=size, prop=font).get_extents()
 
 
 def extent(mark):
@@ -43,8 +53,7 @@ def extent(mark):
             pad_x, pad_y = (half, 0.0) if mark.x0 == mark.x1 else (0.0, half)
             return mark.x0 - pad_x, mark.y0 - pad_y, mark.x1 + pad_x, mark.y1 + pad_y
         case Text():
-            font = FontProperties(family="DejaVu Sans", weight="bold" if mark.bold else "normal")
-            box = TextPath((0, 0), mark.text, size=mark.size, prop=font).get_extents()
+            box = text_box(mark.text, mark.size, mark.bold)
             x = mark.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[mark.anchor] * box.x1
             return x + box.x0, mark.y + box.y0, x + box.x1, mark.y + box.y1
 
@@ -161,6 +170,7 @@ def test_in_black_and_white_only_pure_black_and_paper_are_printed():
         (MarkerDesign(size=0.2032), "black square 203.2 mm, plate 254 × 254 mm"),
         (GridDesign(), "DICT_APRILTAG_36h11, 3 × 2 markers, ids 0 to 5"),
         (CharucoDesign(), "squares 40 mm, markers 30 mm, plate 290 × 210 mm"),
+        (ChessboardDesign(), "squares 25 mm, plate 300 × 225 mm"),
         (CirclesDesign(), "rows 20 mm apart, circles in a row 40 mm"),
         (CirclesDesign(symmetric=True), "diameter 15 mm, plate 95 × 235 mm"),
         (MarkerDesign(), "Print at 100 %, never fitted to the page; then measure the bar."),

@@ -1,0 +1,339 @@
+"""`sightbench targets`: print targets to true scale."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from bench.cli.options import BayArgument, OutOption, parse_length
+from bench.errors import ConfigError, RunError
+from bench.scene.load import load_bay
+from bench.survey.store import write_atomically
+from bench.targets.design import (
+    CharucoDesign,
+    ChessboardDesign,
+    CirclesDesign,
+    Design,
+    GridDesign,
+    MarkerDesign,
+    build_target,
+)
+from bench.targets.dictionary import dictionaries
+from bench.targets.page import PAPERS, Sheet
+from bench.targets.pdf import sheet_pdf
+from bench.targets.sheet import layout_sheet
+from bench.targets.svg import page_svg
+from bench.targets.target import Target
+from bench.units import lengths
+
+
+class Kind(StrEnum):
+    """What can be printed."""
+
+    MARKER = "marker"
+    GRID = "grid"
+    CHARUCO = "charuco"
+    CIRCLES = "circles"
+    CHESSBOARD = "chessboard"
+
+
+@dataclass(frozen=True)
+class Form:
+    """How a kind's options become fields of its design."""
+
+    design: Callable[..., Design]
+    fields: dict[str, str]
+
+
+PLATE_FIELDS = {"plate": "plate", "quiet-zone": "quiet_zone"}
+FORMS = {
+    Kind.MARKER: Form(
+        MarkerDesign, {"dictionary": "dictionary", "id": "marker_id", "size": "size"}
+    ),
+    Kind.GRID: Form(
+        GridDesign,
+        {
+            "dictionary": "dictionary",
+            "id": "first_id",
+            "size": "size",
+            "columns": "columns",
+            "rows": "rows",
+            "gap": "gap",
+        },
+    ),
+    Kind.CHARUCO: Form(
+        CharucoDesign,
+        {
+            "dictionary": "dictionary",
+            "id": "first_id",
+            "size": "marker",
+            "columns": "columns",
+            "rows": "rows",
+            "square": "square",
+        },
+    ),
+    Kind.CIRCLES: Form(
+        CirclesDesign,
+        {
+            "columns": "columns",
+            "rows": "rows",
+            "pitch": "pitch",
+            "diameter": "diameter",
+            "symmetric": "symmetric",
+        },
+    ),
+    Kind.CHESSBOARD: Form(
+        ChessboardDesign, {"columns": "columns", "rows": "rows", "square": "square"}
+    ),
+}
+
+
+def parse_ids(texts: list[str]) -> tuple[int, ...]:
+    """Return the ids of ``["0-3", "7,9"]``: 0, 1, 2, 3, 7, 9; each once, in the order given.
+
+    Raises
+    ------
+    ConfigError
+        Not ids or ranges of ids.
+    """
+    found: dict[int, None] = {}
+    for entry in (e.strip() for text in texts for e in text.split(",")):
+        match = re.fullmatch(r"([0-9]{1,6})(?:-([0-9]{1,6}))?", entry)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, -1)
+        if last < first:
+            raise ConfigError(f"--id '{entry}' must be an id such as 7, or a range such as 0-3")
+        found |= dict.fromkeys(range(first, last + 1))
+    return tuple(found)
+
+
+def parse_plate(text: str) -> tuple[float, float]:
+    """Return width and height, metres, of ``"300 x 250 mm"`` or ``"12 in x 10 in"``.
+
+    Raises
+    ------
+    ConfigError
+        Not two lengths.
+    """
+    try:
+        sides = lengths(re.sub(r"\s*[x×]\s*", ", ", text))
+    except ConfigError as error:
+        raise ConfigError(f"--plate: {error}") from error
+    if len(sides) != 2:
+        raise ConfigError(f"--plate '{text}' must be a width and a height such as 300 x 250 mm")
+    return sides[0], sides[1]
+
+
+def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[Design, ...]:
+    """Return the designs that the options ask for: one, or one for each id of single markers.
+
+    Raises
+    ------
+    ConfigError
+        An option doesn't belong to the kind, or several ids were given to a board.
+    TargetError
+        A design contradicts itself.
+    """
+    form = FORMS[kind]
+    fields = form.fields | PLATE_FIELDS
+    used = {*given, *(["id"] if ids else [])}
+    if wrong := sorted(used - set(fields)):
+        takes = ", ".join(f"--{name}" for name in fields)
+        raise ConfigError(f"--{wrong[0]} means nothing for --kind {kind}, which takes {takes}")
+    if len(ids) > 1 and kind is not Kind.MARKER:
+        raise ConfigError(f"--kind {kind} takes one --id, that of its first marker")
+    values = {fields[name]: value for name, value in given.items()}
+    if not ids:
+        return (form.design(**values),)
+    return tuple(form.design(**values, **{fields["id"]: marker_id}) for marker_id in ids)
+
+
+def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
+    """Write a sheet as one PDF and an SVG a page; return the paths.
+
+    Raises
+    ------
+    RunError
+        The directory can't be made, or a file not written.
+    """
+    stem = re.sub(r"[^a-z0-9_.]+", "-", sheet.name.lower()).strip("-")
+    several = len(sheet.pages) > 1
+    files = {f"{stem}.pdf": sheet_pdf(sheet)}
+    for number, page in enumerate(sheet.pages, start=1):
+        name = f"{stem}-{number}.svg" if several else f"{stem}.svg"
+        files[name] = page_svg(page, sheet.name).encode()
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RunError(f"{out}: can't be made: {error.strerror}") from error
+    for name, content in files.items():
+        write_atomically(out / name, content)
+    return tuple(out / name for name in files)
+
+
+def _list_dictionaries() -> None:
+    typer.echo(f"{'name':<24}{'markers':>8}  {'cells':<8}also called")
+    for book in dictionaries():
+        cells = f"{book.cells} x {book.cells}"
+        typer.echo(f"{book.name:<24}{book.size:>8}  {cells:<8}{', '.join(book.aliases)}")
+    typer.echo("Cells count the black frame, one cell wide. Ids run from 0 to markers - 1.")
+
+
+def _report(target: Target, sheet: Sheet, files: tuple[Path, ...]) -> None:
+    pages = (
+        "1 page"
+        if len(sheet.pages) == 1
+        else (f"{len(sheet.pages)} pages, {sheet.columns} across and {sheet.rows} down")
+    )
+    typer.echo(f"{target.name}: {sheet.paper}, {pages}")
+    for file in files[:2]:
+        typer.echo(f"  {file}")
+    if len(files) > 2:
+        typer.echo(f"  … {files[-1]}")
+
+
+def command(
+    bay: BayArgument = None,
+    kind: Annotated[
+        Kind | None,
+        typer.Option(help="Print this kind of target instead of the bay's own."),
+    ] = None,
+    dictionary: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Marker dictionary; see --list.", show_default=False),
+    ] = None,
+    ids: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--id",
+            metavar="ID",
+            help="Marker id, several as 0-3 or by repeating; a board's first marker.",
+        ),
+    ] = None,
+    size: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="Side of a marker's black square."
+        ),
+    ] = None,
+    columns: Annotated[
+        int | None, typer.Option(help="Markers, squares or circles in a row.")
+    ] = None,
+    rows: Annotated[int | None, typer.Option(help="Rows of them.")] = None,
+    gap: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="White between a grid's markers."
+        ),
+    ] = None,
+    square: Annotated[
+        float | None,
+        typer.Option(parser=parse_length, metavar="LENGTH", help="Side of a chessboard square."),
+    ] = None,
+    pitch: Annotated[
+        float | None,
+        typer.Option(parser=parse_length, metavar="LENGTH", help="Distance of rows of circles."),
+    ] = None,
+    diameter: Annotated[
+        float | None, typer.Option(parser=parse_length, metavar="LENGTH", help="Of a circle.")
+    ] = None,
+    symmetric: Annotated[
+        bool | None,
+        typer.Option(
+            "--symmetric/--asymmetric", help="Rows of circles below each other or shifted."
+        ),
+    ] = None,
+    plate: Annotated[
+        str | None,
+        typer.Option(
+            metavar="W x H", help="Size of the plate; the pattern and its quiet zone by default."
+        ),
+    ] = None,
+    quiet_zone: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="White margin around the pattern."
+        ),
+    ] = None,
+    page: Annotated[
+        str,
+        typer.Option(
+            metavar="PAGE",
+            help=f"{', '.join(PAPERS)}; 'fit', one page as large as it must be; "
+            "'auto', the first of a4, a3, fit that takes the plate whole.",
+        ),
+    ] = "auto",
+    grey: Annotated[
+        bool,
+        typer.Option(
+            "--grey",
+            help="Print the drawing's reflectances as greys, not in pure black and white.",
+        ),
+    ] = False,
+    show_list: Annotated[
+        bool, typer.Option("--list", help="Show the marker dictionaries and their sizes; stop.")
+    ] = False,
+    out: OutOption = Path("sightbench-targets"),
+) -> None:
+    """Print targets to true scale, as PDF and SVG.
+
+    Bare, this prints the target of the bay that ships with the package. With --kind, or any
+    option that describes a target, it prints that one instead.
+
+    Print at 100 %, never "fitted to the page", and then measure the scale bar at the foot of
+    the page: pose estimation believes the size it is told. A target printed at 97 % makes
+    every range 3 % too long, however small the residual looks.
+
+    A detector finds a marker by its dark outline against something light, so every pattern
+    keeps a white margin, the quiet zone (--quiet-zone; one cell for markers). Nothing may
+    cover it: no clip, frame or text. A plate too small for its pattern and quiet zone is
+    refused.
+
+    A page too small for the plate (--page a4) is spread over several, with crosses at which to
+    cut and join them. For a large plate have a print shop print '--page fit' in one piece, on
+    stiff and matt material: everything here assumes that the target is flat.
+
+    \b
+    Examples:
+      sightbench targets
+      sightbench targets --id 0-3 --size "150 mm"
+      sightbench targets --kind charuco --columns 7 --rows 5 --square "1.5 in" --size "1.1 in"
+      sightbench targets --kind circles --page letter
+      sightbench targets --list
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    if show_list:
+        _list_dictionaries()
+        return
+    options = {
+        "dictionary": dictionary,
+        "size": size,
+        "columns": columns,
+        "rows": rows,
+        "gap": gap,
+        "square": square,
+        "pitch": pitch,
+        "diameter": diameter,
+        "symmetric": symmetric,
+        "plate": None if plate is None else parse_plate(plate),
+        "quiet-zone": quiet_zone,
+    }
+    given = {name: value for name, value in options.items() if value is not None}
+    if kind is None and not given and not ids:
+        targets = [load_bay(bay).target]
+    elif bay is not None:
+        raise ConfigError(
+            f"{bay}: a bay file has its own target; leave out the file or the options"
+        )
+    else:
+        wanted = designs(kind or Kind.MARKER, given, parse_ids(ids or []))
+        targets = [build_target(design) for design in wanted]
+    # all are laid out before the first is written, so that bad input writes nothing
+    sheets = [layout_sheet(target, page, grey=grey) for target in targets]
+    for target, sheet in zip(targets, sheets, strict=True):
+        _report(target, sheet, write_sheet(sheet, out))
+    typer.echo("Print at 100 %, never fitted to the page, then measure the scale bar.")
