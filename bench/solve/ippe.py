@@ -104,8 +104,6 @@ def _rotations(homography: Array) -> Array:
     block; the third row follows up to sign, since columns have unit length and are orthogonal.
     """
     u, v = homography[0, 2], homography[1, 2]
-    origin = np.array([[u], [v]])
-    jacobian = homography[:2, :2] - origin * homography[2, :2]
     norm = np.sqrt(u * u + v * v + 1.0)
     c = 1.0 / (norm * (norm + 1.0))
     look = np.array(
@@ -115,24 +113,40 @@ def _rotations(homography: Array) -> Array:
             [-u / norm, -v / norm, 1.0 / norm],
         ]
     )
-    block = np.linalg.solve(look[:2, :2] - origin * look[2, :2], jacobian)
-    gram = block.T @ block
-    gamma2 = 0.5 * (gram[0, 0] + gram[1, 1] + np.hypot(gram[0, 0] - gram[1, 1], 2 * gram[0, 1]))
-    block *= 1.0 / np.sqrt(gamma2)
-    # third row b: b bᵀ = 1 - blockᵀ block. Clamped, and from its larger diagonal element: the
-    # other may round below zero
-    rest = np.eye(2) - gram / gamma2
-    larger = 0 if rest[0, 0] > rest[1, 1] else 1
-    row = np.zeros(2)
-    if rest[larger, larger] > 0.0:
-        row[larger] = np.sqrt(rest[larger, larger])
-        row[1 - larger] = rest[0, 1] / row[larger]
+    # B⁻¹ J; B is the upper left of `look` less (u, v) times its last row
+    b00, b01 = look[0, 0] - u * look[2, 0], look[0, 1] - u * look[2, 1]
+    b10, b11 = look[1, 0] - v * look[2, 0], look[1, 1] - v * look[2, 1]
+    determinant = b00 * b11 - b01 * b10
+    block = np.empty((2, 2))
+    for k in range(2):
+        j0 = homography[0, k] - u * homography[2, k]
+        j1 = homography[1, k] - v * homography[2, k]
+        block[0, k] = (b11 * j0 - b01 * j1) / determinant
+        block[1, k] = (b00 * j1 - b10 * j0) / determinant
+    g00 = block[0, 0] ** 2 + block[1, 0] ** 2
+    g01 = block[0, 0] * block[0, 1] + block[1, 0] * block[1, 1]
+    g11 = block[0, 1] ** 2 + block[1, 1] ** 2
+    gamma2 = 0.5 * (g00 + g11 + np.hypot(g00 - g11, 2.0 * g01))
+    if not gamma2 > 0.0:  # the points' picture has no extent
+        return np.full((2, 3, 3), np.nan)
+    # third row b: b bᵀ = 1 - blockᵀ block / γ². Clamped, and from its larger diagonal element,
+    # for the other may round below zero
+    rest0, rest1 = 1.0 - g00 / gamma2, 1.0 - g11 / gamma2
+    row0 = row1 = 0.0
+    if max(rest0, rest1) > 0.0:
+        root = np.sqrt(max(rest0, rest1))
+        other = -g01 / gamma2 / root
+        row0, row1 = (root, other) if rest0 > rest1 else (other, root)
     rotations = np.empty((2, 3, 3))
     for k in range(2):
         sign = 1.0 - 2.0 * k
-        turned = np.empty((3, 3))
-        turned[:2, :2] = block
-        turned[2, :2] = sign * row
-        turned[:, 2] = np.cross(turned[:, 0], turned[:, 1])
-        rotations[k] = look @ turned
+        x0, x1, x2 = block[0, 0] / np.sqrt(gamma2), block[1, 0] / np.sqrt(gamma2), sign * row0
+        y0, y1, y2 = block[0, 1] / np.sqrt(gamma2), block[1, 1] / np.sqrt(gamma2), sign * row1
+        for i in range(3):
+            l0, l1, l2 = look[i]
+            rotations[k, i, 0] = l0 * x0 + l1 * x1 + l2 * x2
+            rotations[k, i, 1] = l0 * y0 + l1 * y1 + l2 * y2
+            rotations[k, i, 2] = (
+                l0 * (x1 * y2 - x2 * y1) + l1 * (x2 * y0 - x0 * y2) + l2 * (x0 * y1 - x1 * y0)
+            )
     return rotations

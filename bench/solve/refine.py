@@ -82,14 +82,11 @@ def refine(
     as R ← R exp([ω]×), t ← t + τ.
     """
     rotation, translation = _plain(rotation), _plain(translation)
-    try:
-        return Fit(
-            *_levenberg_marquardt(
-                rotation, translation, points.p_target, points.pixels, _lens(camera), free
-            )
+    return Fit(
+        *_levenberg_marquardt(
+            rotation, translation, points.p_target, points.pixels, _lens(camera), free
         )
-    except np.linalg.LinAlgError:  # a start that isn't finite
-        return Fit(rotation, translation, float("inf"))
+    )
 
 
 def _plain(array: Array) -> Array:
@@ -133,7 +130,10 @@ def _normal_equations(
             row = rows[axis]
             row[5] = -(row[3] * x + row[4] * y)
             # d(R exp(w) p)/dw is R (w x p), so that a row a becomes p x (Rᵀ a)
-            row[:3] = np.cross(p_target[i], rotation.T @ row[3:])
+            a = row[3] * rotation[0] + row[4] * rotation[1] + row[5] * rotation[2]
+            row[0] = p_target[i, 1] * a[2] - p_target[i, 2] * a[1]
+            row[1] = p_target[i, 2] * a[0] - p_target[i, 0] * a[2]
+            row[2] = p_target[i, 0] * a[1] - p_target[i, 1] * a[0]
             residual = du if axis == 0 else dv
             sse += residual * residual
             for j in range(6):
@@ -159,6 +159,42 @@ def _exp(rotvec: Array) -> Array:
 
 
 @kernel
+def _damped_step(normal: Array, gradient: Array, damping: float, free: BoolArray) -> Array:
+    """Return the step (6,) that solves (JᵀJ + damping·diag) step = Jᵀr in the free parameters.
+
+    Cholesky, written out: a library call costs more than the arithmetic. NaN where the matrix
+    isn't positive definite.
+    """
+    root = np.zeros((6, 6))
+    step = np.zeros(6)
+    for i in range(6):
+        if not free[i]:
+            continue
+        step[i] = gradient[i]
+        for j in range(i + 1):
+            if not free[j]:
+                continue
+            rest = normal[i, j] * (1.0 + damping) if i == j else normal[i, j]
+            for k in range(j):
+                rest -= root[i, k] * root[j, k]
+            if i > j:
+                root[i, j] = rest / root[j, j]
+                step[i] -= root[i, j] * step[j]
+            elif rest > 0.0:
+                root[i, i] = np.sqrt(rest)
+                step[i] /= root[i, i]
+            else:
+                step[:] = np.nan
+                return step
+    for i in range(5, -1, -1):
+        if free[i]:
+            for k in range(i + 1, 6):
+                step[i] -= root[k, i] * step[k]
+            step[i] /= root[i, i]
+    return step
+
+
+@kernel
 def _levenberg_marquardt(
     rotation: Array,
     translation: Array,
@@ -173,17 +209,11 @@ def _levenberg_marquardt(
     for _ in range(MAX_STEPS):
         if not np.isfinite(sse):
             break
-        damped, wanted = normal.copy(), gradient.copy()
-        for j in range(6):
-            damped[j, j] += damping * normal[j, j]
-            if not free[j]:
-                damped[j, :] = 0.0
-                damped[:, j] = 0.0
-                damped[j, j] = 1.0
-                wanted[j] = 0.0
-        step = np.linalg.solve(damped, wanted)
+        step = _damped_step(normal, gradient, damping, free)
         # of |r - J d|²: 2 dᵀJᵀr - dᵀJᵀJ d
-        predicted = np.sum(step * (wanted + damping * np.diag(normal) * step))
+        predicted = 0.0
+        for j in range(6):
+            predicted += step[j] * (gradient[j] + damping * normal[j, j] * step[j])
         if not predicted > ABS_DECREASE + REL_DECREASE * sse:
             break
         new_rotation, new_translation = rotation @ _exp(step[:3]), translation + step[3:]
