@@ -72,7 +72,7 @@ def compare_modes(
     """Compare two minima, given the variance of a pixel coordinate, px²."""
     a, b = first.rotation[:, 2], second.rotation[:, 2]
     between = a + b
-    start = _turned(first.rotation, between / np.linalg.norm(between))
+    start = turned_normal(first.rotation, between / np.linalg.norm(between))
     ridge = refine(
         start, 0.5 * (first.translation + second.translation), points, camera, NORMAL_HELD
     )
@@ -86,15 +86,17 @@ def compare_modes(
 def mirrored_fit(fit: Fit, points: PlanarPoints, camera: Camera) -> Fit:
     """Return the minimum reached from the mirror image of a pose about the line of sight."""
     normal = mirrored_normal(Pose(fit.rotation, fit.translation))
-    return refine(_turned(fit.rotation, normal), fit.translation, points, camera)
+    return refine(turned_normal(fit.rotation, normal), fit.translation, points, camera)
 
 
 def spread_over_modes(covariance: Array, first: Fit, second: Fit, weight: float) -> Array:
     """Return the mean square error (6, 6) of the first pose where both lie in one basin.
 
     A mixture of the two minima: Σ + w δδᵀ, with w the second one's probability and δ the way
-    to it in the parameters of `bench.geometry.camera.pose_jacobian`. The linearisation at the
-    first minimum alone, halfway down a basin, claims about half of the true scatter.
+    to it in the parameters of `bench.geometry.camera.pose_jacobian`. Linearised at the first
+    minimum alone, the 95 % region of a face-on target holds the truth in half of the cases;
+    this one in 97 % or more where size and noise leave two even minima, though never less
+    than about 70 % between that and a tilt well seen (4 corners, 0.1 px, 20 to 150 px).
     """
     way = np.concatenate(
         (
@@ -105,7 +107,7 @@ def spread_over_modes(covariance: Array, first: Fit, second: Fit, weight: float)
     return covariance + weight * np.outer(way, way)
 
 
-def _turned(rotation: Array, normal: Array) -> Array:
+def turned_normal(rotation: Array, normal: Array) -> Array:
     """Return a rotation turned by the shortest way so that its z axis is `normal` (3,).
 
     The turn that takes unit vector a to b is 1 - (a + b)(a + b)ᵀ/(1 + aᵀb) + 2 b aᵀ: two

@@ -46,6 +46,11 @@ class Estimate:
         The second solution of the planar two-fold ambiguity, where the solver gives one.
     runner_up_rmse_px : float
         Its residual, or NaN.
+    chi_square, degrees : float
+        Of a solver that explains grey values: Σ (residual / standard deviation)² and its
+        degrees of freedom; NaN from others.
+    blur_px : float
+        Standard deviation of the blur that such a solver found, pixels, or NaN.
     """
 
     outcome: Outcome
@@ -54,6 +59,9 @@ class Estimate:
     rmse_px: float = float("nan")
     runner_up: Pose | None = None
     runner_up_rmse_px: float = float("nan")
+    chi_square: float = float("nan")
+    degrees: float = float("nan")
+    blur_px: float = float("nan")
 
 
 @runtime_checkable

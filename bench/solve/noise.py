@@ -1,0 +1,82 @@
+"""How noisy each pixel is: from the sensor's data sheet, or from the picture itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.imaging.sensor import QUANTISATION_VARIANCE, Sensor
+from bench.typing import Array, BoolArray
+
+# Pixels below which a variance isn't worth having from them alone: its relative standard
+# deviation, √(2/n), is then above 17 %.
+ENOUGH_PIXELS = 70
+# Residuals beyond 4 standard deviations aren't noise: one in 16,000 of a Gaussian's. Variances
+# that outliers inflated settle in a few rounds.
+CLIP_SIGMAS, CLIP_ROUNDS = 4.0, 5
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Variance of a pixel, DN²: ``dark + slope * max(0, grey - black)``.
+
+    Linear in the mean grey value, as EMVA 1288 has it: read noise and quantisation, and shot
+    noise with the gain for slope.
+    """
+
+    dark: float
+    slope: float
+    black: float
+
+    def variance(self, grey: Array) -> Array:
+        """Return the variance at mean grey values, DN²."""
+        return np.asarray(self.dark + self.slope * np.maximum(grey - self.black, 0.0))
+
+
+def noise_of_sensor(sensor: Sensor) -> Noise:
+    """Return the noise that a sensor's figures promise (EMVA 1288 release 4.0)."""
+    gain = sensor.system_gain
+    dark = gain * gain * sensor.dark_variance + QUANTISATION_VARIANCE
+    return Noise(dark, gain, sensor.dark_level)
+
+
+def noise_of_residuals(residual: Array, predicted: Array, flat: BoolArray, spent: int) -> Noise:
+    """Return the noise that a fit leaves on a face: variance against brightness.
+
+    Least squares of squared residuals on predicted grey values, neither coefficient negative.
+    Where the face has flat parts enough, dark and bright, they alone are asked: the model of
+    the edges may be wrong, that of a flat part hardly. Outliers (dirt, glare) are clipped.
+
+    Parameters
+    ----------
+    residual, predicted : (N,) float64
+        Grey values minus prediction, and prediction.
+    flat : (N,) bool
+        Pixels far from any edge.
+    spent : int
+        Parameters fitted to all N pixels.
+    """
+    black = float(np.min(predicted))
+    bright = predicted > 0.5 * (black + float(np.max(predicted)))
+    enough = min(np.count_nonzero(flat & bright), np.count_nonzero(flat & ~bright))
+    used = flat if enough >= ENOUGH_PIXELS else np.ones_like(flat)
+    inflation = 1.0 if enough >= ENOUGH_PIXELS else len(residual) / (len(residual) - spent)
+    square = inflation * residual[used] ** 2
+    level = predicted[used] - black
+    dark, slope = _line(level, square)
+    for _ in range(CLIP_ROUNDS):
+        kept = square <= CLIP_SIGMAS**2 * (dark + slope * level)
+        dark, slope = _line(level[kept], square[kept])
+    return Noise(max(dark, QUANTISATION_VARIANCE), slope, black)
+
+
+def _line(level: Array, square: Array) -> tuple[float, float]:
+    """Return intercept and slope of the least-squares line, neither negative."""
+    slope = float(np.cov(level, square)[0, 1] / max(np.var(level, ddof=1), 1e-12))
+    dark = float(np.mean(square)) - slope * float(np.mean(level))
+    if slope < 0.0:
+        return float(np.mean(square)), 0.0
+    if dark < 0.0:
+        return 0.0, float(level @ square / (level @ level))
+    return dark, slope
