@@ -14,7 +14,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.chords import project_chords
+from bench.imaging.chords import Chords, project_chords
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.targets.drawing import Drawing
@@ -55,11 +55,16 @@ def reflectance_image(
         the camera plane, or where the lens model isn't one-to-one.
     """
     chords = project_chords(drawing, T_camera_target, camera)
+    return covered_image(chords, drawing.background, region, oversample)
+
+
+def covered_image(chords: Chords, background: float, region: Region, oversample: int = 1) -> Array:
+    """Return what `reflectance_image` does, of chords that are closed on a background."""
     image = np.zeros((region.height * oversample, region.width * oversample))
-    # From pixel centres to the distance from the region's top left corner, in parts.
+    # from pixel centres to the distance from the region's top left corner, in parts
     origin_u, origin_v = region.u0 - 0.5, region.v0 - 0.5
     _accumulate(image, chords.ends, chords.steps, origin_u, origin_v, float(oversample))
-    sum_rows(image, drawing.background)
+    sum_rows(image, background)
     return image
 
 
