@@ -10,13 +10,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bench.imaging.picture import Picture
 from bench.present import style
 from bench.present.grid import choose
-from bench.present.layout import LINE, POINT, Box, Page, wrap
+from bench.present.layout import LINE, POINT, Box, Page, snap, wrap
 from bench.present.map_info import MapInfo
 from bench.typing import Array
 
@@ -165,18 +164,19 @@ def magnified(picture: Picture, scale: Fraction) -> Array:
     """Return grey values as parts of full scale, each pixel repeated or blocks averaged."""
     grey = picture.grey.astype(np.float64) / picture.full_scale
     if scale >= 1:
-        return np.kron(grey, np.ones((int(scale), int(scale))))
+        return grey.repeat(int(scale), axis=0).repeat(int(scale), axis=1)
     n = scale.denominator
     # a block that the edge cuts repeats the edge's pixels
     grey = np.pad(grey, [(0, -s % n) for s in grey.shape], mode="edge")
     h, w = grey.shape
-    return np.asarray(grey.reshape(h // n, n, w // n, n).mean(axis=(1, 3)), dtype=np.float64)
+    averaged: Array = grey.reshape(h // n, n, w // n, n).mean(axis=(1, 3))
+    return averaged
 
 
 def _show(page: Page, left: float, top: float, picture: Picture, scale: Fraction) -> float:
     """Show a picture dot for dot; return how far down the body it reaches, inches."""
     dots = magnified(picture, scale)
-    height, width = dots.shape[0] / style.DPI, dots.shape[1] / style.DPI
+    height, width = float(dots.shape[0]) / style.DPI, float(dots.shape[1]) / style.DPI
     axes = page.axes(Box(left, top, width, height))
     snap(axes, dots.shape)
     axes.imshow(
@@ -190,18 +190,6 @@ def _show(page: Page, left: float, top: float, picture: Picture, scale: Fraction
     )
     axes.set_axis_off()
     return top + height
-
-
-def snap(axes: Axes, shape: tuple[int, ...]) -> None:
-    """Move axes to whole dots of the figure and give them exactly `shape` rows and columns."""
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    page = figure.bbox
-    box = axes.get_position()
-    x0, y0 = round(box.x0 * page.width), round(box.y0 * page.height)
-    axes.set_position(
-        (x0 / page.width, y0 / page.height, shape[1] / page.width, shape[0] / page.height)
-    )
 
 
 def outcome_words(shot: Shot, pipelines: Sequence[str]) -> str:

@@ -125,6 +125,8 @@ class Page:
         Entries of the key, each with its label; may be empty.
     width : float
         Of the page, inches.
+    dpi : float
+        Dots an inch.
     """
 
     def __init__(
@@ -135,6 +137,7 @@ class Page:
         body_height: float,
         handles: Sequence[Artist] = (),
         width: float = style.WIDTH,
+        dpi: float = style.DPI,
     ) -> None:
         inner = width - 2.0 * MARGIN
         self.width, self.body_width = width, inner
@@ -151,9 +154,9 @@ class Page:
         head = MARGIN + sum(block_height(lines, size) for lines, size, _ in blocks) + 0.08
         foot = (key_height + 0.12 if handles else 0.0) + block_height(footer, style.SMALL) + MARGIN
         # whole dots, so that pictures can be placed dot for dot
-        self.height = math.ceil((head + body_height + foot) * style.DPI) / style.DPI
+        self.height = math.ceil((head + body_height + foot) * dpi) / dpi
         self._head = head
-        self.figure = style.new_figure(width, self.height)
+        self.figure = style.new_figure(width, self.height, dpi)
 
         y = MARGIN
         for lines, size, colour in blocks:
@@ -195,6 +198,18 @@ class Page:
         return self.figure.text(
             (MARGIN + left) / self.width, 1.0 - (self._head + top) / self.height, text, **kwargs
         )
+
+
+def snap(axes: Axes, shape: tuple[int, ...]) -> None:
+    """Move axes to whole dots of the figure and give them exactly `shape` rows and columns."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    page = figure.bbox
+    box = axes.get_position()
+    x0, y0 = round(box.x0 * page.width), round(box.y0 * page.height)
+    axes.set_position(
+        (x0 / page.width, y0 / page.height, shape[1] / page.width, shape[0] / page.height)
+    )
 
 
 @dataclass(frozen=True)

@@ -108,9 +108,9 @@ def applied() -> Iterator[None]:
         yield
 
 
-def new_figure(width: float, height: float) -> Figure:
+def new_figure(width: float, height: float, dpi: float = DPI) -> Figure:
     """Return an empty white figure, inches, with its own Agg canvas."""
-    figure = Figure(figsize=(width, height), dpi=DPI, facecolor="white")
+    figure = Figure(figsize=(width, height), dpi=dpi, facecolor="white")
     FigureCanvasAgg(figure)
     return figure
 
