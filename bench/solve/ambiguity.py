@@ -93,10 +93,10 @@ def spread_over_modes(covariance: Array, first: Fit, second: Fit, weight: float)
     """Return the mean square error (6, 6) of the first pose where both lie in one basin.
 
     A mixture of the two minima: Σ + w δδᵀ, with w the second one's probability and δ the way
-    to it in the parameters of `bench.geometry.camera.pose_jacobian`. Measured
-    face-on with four corners and 0.1 px: the 95 % region of the tilt holds the truth in all
-    cases at 20 and 40 px, in 91 % at 80 px and in 69 % at 150 px, where the second minimum is
-    weak but the basin still wide; linearised at the first alone, in 55, 54, 49 and 66 %.
+    to it in the parameters of `bench.geometry.camera.pose_jacobian`. Measured face-on with
+    four corners and 0.1 px: the 95 % region of the tilt holds the truth in all cases at 20 and
+    40 px, in 91 % at 80 px and in 69 % at 150 px, where the second minimum is weak but the
+    basin still wide; linearised at the first alone, in 55, 54, 49 and 66 %.
     """
     way = np.concatenate(
         (
