@@ -54,7 +54,10 @@ class Detector(Protocol):
     next, or use randomness.
     """
 
-    name: str
+    @property
+    def name(self) -> str:
+        """As commands and tables call it: the entry point's name."""
+        ...
 
     def supports(self, kind: str) -> bool:
         """Tell whether targets of this kind (see `Target.kind`) can be looked for."""

@@ -1,0 +1,123 @@
+"""OpenCV's ArUco detector, with each of its ways to refine corners.
+
+Parameters are OpenCV's defaults but one, `MIN_PERIMETER_PX`. What they do to a survey:
+
+* ``aruco-none`` and ``aruco-contour`` report the outermost black pixels, so that a marker
+  comes out about one pixel too small and its range too long. That is the detector's own
+  error, and stays.
+* ``aruco-subpix`` pulls corners inward by 0.1 to 0.2 px. Its window is 0.3 of a cell: with
+  cells under about 7 px (a 36h11 marker of 55 px) it is the smallest, 3 x 3 px, which can't
+  reach the corner from where the contour left it, and accuracy falls to that of
+  ``aruco-none``. A wider window (0.5) helps there up to tilts of 50 degrees and ruins tilts
+  from 65 on, where it reaches into foreshortened neighbours; so the default stays.
+* ``aruco-apriltag`` looks for squares by OpenCV's copy of the AprilTag 2 algorithm. Its
+  corners are the library's without edge refinement.
+* A marker whose white surround comes closer than 3 px to the picture's border is dropped, and
+  the adaptive threshold looks 11 px around: a region cut out of a frame behaves as the frame
+  does if its margin around the plate is 12 px or more.
+* AprilTag dictionaries are read without error correction (OpenCV allows for none).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from bench.detect.detection import Detection, Found
+from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
+from bench.detect.observation import Observation
+
+# OpenCV takes outlines from 3 % of the picture's longer side on: in a frame of 4096 px no marker
+# of less than 31 px is seen, and in a region cut out around such a marker, specks of 3 px are
+# tried against every marker of the dictionary (20 ms instead of 1). An absolute limit treats
+# both alike: 24 px is the outline, counted along 8-connected pixels, of a marker of 6 x 6 cells
+# with 1.5 px a cell, turned by 45 degrees: 4 · 9 / √2 = 25. Smaller ones can't be read.
+MIN_PERIMETER_PX = 24.0
+
+
+@dataclass(frozen=True)
+class Aruco:
+    """Finds the corners of all the target's own markers.
+
+    Attributes
+    ----------
+    name : str
+        As the entry point has it.
+    refinement : int
+        One of OpenCV's ``CORNER_REFINE_`` constants.
+    origin_px : float
+        Where this method has the centre of the top-left pixel, in u and in v.
+    sigma_px : float
+        Claimed for a coordinate: its scatter at 100 px of marker side, see DEVELOPERS.md.
+    """
+
+    name: str
+    refinement: int
+    origin_px: float
+    sigma_px: float
+
+    def supports(self, kind: str) -> bool:
+        """Tell whether targets of this kind can be looked for."""
+        return kind in MARKER_KINDS
+
+    def detect(self, observation: Observation) -> Detection:
+        """Look for the observation's target in its picture.
+
+        Raises
+        ------
+        TargetError
+            The target has no markers.
+        """
+        name = dictionary_of(observation.target, self.name)
+        if too_small(observation.picture):
+            return Detection(Found.MISSED)
+        grey = observation.picture.grey8
+        book = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+        parameters = marker_parameters(grey.shape, self.refinement)
+        corners, ids, _ = cv2.aruco.ArucoDetector(book, parameters).detectMarkers(grey)
+        if ids is None:
+            return Detection(Found.MISSED)
+        decoded = [
+            (int(i), np.asarray(c, dtype=np.float64).reshape(4, 2) - self.origin_px)
+            for i, c in zip(ids.ravel(), corners, strict=True)
+        ]
+        return marker_detection(decoded, observation, self.sigma_px)
+
+
+def marker_parameters(
+    shape: tuple[int, ...], refinement: int = cv2.aruco.CORNER_REFINE_NONE
+) -> cv2.aruco.DetectorParameters:
+    """Return the parameters for a picture of `shape` (H, W)."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = refinement
+    parameters.minMarkerPerimeterRate = MIN_PERIMETER_PX / max(shape)
+    return parameters
+
+
+def none() -> Aruco:
+    """Return the detector without refinement."""
+    return Aruco("aruco-none", cv2.aruco.CORNER_REFINE_NONE, 0.0, sigma_px=0.33)
+
+
+def subpix() -> Aruco:
+    """Return the detector with `cornerSubPix`."""
+    return Aruco("aruco-subpix", cv2.aruco.CORNER_REFINE_SUBPIX, 0.0, sigma_px=0.035)
+
+
+def contour() -> Aruco:
+    """Return the detector with lines fitted to the outermost black pixels."""
+    return Aruco("aruco-contour", cv2.aruco.CORNER_REFINE_CONTOUR, 0.0, sigma_px=0.11)
+
+
+def apriltag() -> Aruco:
+    """Return the detector with lines fitted as AprilTag 2 does.
+
+    It counts from the corner of the top-left pixel, whose centre is thus (0.5, 0.5): its
+    source adds ``delta = 0.5`` "for pixel center bias" (OpenCV, modules/objdetect/src/aruco/
+    apriltag/apriltag_quad_thresh.cpp, ``fit_quad``). With this exactly undone, 0.03 to 0.05 px
+    toward the top left remain: error of the line fit, since the AprilTag library's refined
+    corners, counted alike, have none.
+    """
+    return Aruco("aruco-apriltag", cv2.aruco.CORNER_REFINE_APRILTAG, 0.5, sigma_px=0.08)

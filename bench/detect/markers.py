@@ -1,0 +1,87 @@
+"""From decoded markers to a target's points: what every marker detector has in common."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from bench.detect.detection import Detection, Found
+from bench.detect.observation import Observation
+from bench.errors import TargetError
+from bench.imaging.picture import Picture
+from bench.targets.target import Target
+from bench.typing import Array
+
+MARKER_KINDS = ("marker", "grid", "charuco")
+
+# The coarsest dictionaries have 6 x 6 cells and a cell needs more than a pixel: a smaller
+# picture shows no marker that could be read. The AprilTag library, asked nevertheless, reads
+# beyond the end of pictures of 2 px and fewer (measured on pupil-apriltags 1.0.4).
+MIN_SIDE_PX = 8
+
+
+def too_small(picture: Picture) -> bool:
+    """Tell whether a picture is too small to show anything that can be detected."""
+    return bool(min(picture.grey.shape) < MIN_SIDE_PX)
+
+
+def dictionary_of(target: Target, detector: str) -> str:
+    """Return the target's dictionary.
+
+    Raises
+    ------
+    TargetError
+        It has none: it isn't a target with markers.
+    """
+    if target.dictionary is None:
+        raise TargetError(f"detector {detector} looks for markers; '{target.name}' has none")
+    return target.dictionary
+
+
+def marker_detection(
+    decoded: Iterable[tuple[int, Array]], observation: Observation, sigma_px: float
+) -> Detection:
+    """Return the corners of the target's own markers among all that were decoded.
+
+    Where one of the target's ids was decoded more than once, at most one can be right: the
+    largest perimeter is taken, since reflections are no larger than what they reflect and false
+    readings arise in details.
+
+    Parameters
+    ----------
+    decoded : iterable of (int, (4, 2) float64)
+        Ids and corners in pixels of the picture, (0, 0) the centre of ``grey[0, 0]``, in the
+        order of `Target.markers`.
+    observation : Observation
+        Its picture tells where on the sensor the pixels lie.
+    sigma_px : float
+        See `Detection`.
+    """
+    target, picture = observation.target, observation.picture
+    best: dict[int, Array] = {}
+    ids = []
+    for marker_id, corners in decoded:
+        ids.append(marker_id)
+        if marker_id in target.markers and (
+            marker_id not in best or _rank(corners) > _rank(best[marker_id])
+        ):
+            best[marker_id] = corners
+    marker_ids = tuple(sorted(ids))
+    if not best:
+        return Detection(Found.WRONG_ID if ids else Found.MISSED, marker_ids=marker_ids)
+    own = sorted(best)
+    xy = np.vstack([target.markers[i] for i in own])
+    return Detection(
+        Found.FOUND,
+        pixels=np.vstack([best[i] for i in own]) + (picture.u0, picture.v0),
+        p_target=np.column_stack((xy, np.zeros(len(xy)))),
+        marker_ids=marker_ids,
+        sigma_px=sigma_px,
+    )
+
+
+def _rank(corners: Array) -> tuple[float, ...]:
+    """Return a marker's perimeter, pixels, then its corners, so that ties are settled too."""
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1)
+    return (float(sides.sum()), *corners.ravel())
