@@ -54,7 +54,7 @@ def facing_rotation(line_of_sight: Array) -> Array:
     """
     dx, dy, dz = (float(v) for v in line_of_sight)
     norm, across = math.sqrt(dx * dx + dy * dy + dz * dz), math.hypot(dx, dz)
-    if across < 1e-9 * norm:
+    if across <= 1e-9 * norm:  # equal when there is no direction at all
         raise GeometryError("a target straight above or below the camera has no facing frame")
     # z = -d/|d|; x is up × z, with up = (0, -1, 0), made a unit; y = z × x: written out, since
     # every case of a survey comes by here several times

@@ -85,8 +85,8 @@ def test_a_range_that_is_not_positive_is_refused(range_m):
         pose_of_view(View(range_m), CAMERA)
 
 
-@pytest.mark.parametrize("up", [1.0, -1.0])
-def test_straight_above_or_below_the_camera_nothing_is_upright(up):
+@pytest.mark.parametrize("up", [1.0, -1.0, 0.0])
+def test_straight_above_below_or_inside_the_camera_nothing_is_upright(up):
     with pytest.raises(GeometryError, match="straight above or below"):
         facing_rotation(np.array([0.0, up, 0.0]))
 
