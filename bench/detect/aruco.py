@@ -28,6 +28,7 @@ import numpy as np
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
+from bench.targets.dictionary import opencv_dictionary
 
 # OpenCV takes outlines from 3 % of the picture's longer side on: in a frame of 4096 px no marker
 # of less than 31 px is seen, and in a region cut out around such a marker, specks of 3 px are
@@ -74,7 +75,7 @@ class Aruco:
         if too_small(observation.picture):
             return Detection(Found.MISSED)
         grey = observation.picture.grey8
-        book = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+        book = opencv_dictionary(name)
         parameters = marker_parameters(grey.shape, self.refinement)
         corners, ids, _ = cv2.aruco.ArucoDetector(book, parameters).detectMarkers(grey)
         if ids is None:

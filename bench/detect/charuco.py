@@ -12,6 +12,7 @@ from bench.detect.aruco import marker_parameters
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import dictionary_of, too_small
 from bench.detect.observation import Observation
+from bench.targets.dictionary import opencv_dictionary
 from bench.targets.target import Target
 from bench.typing import Array
 
@@ -74,7 +75,7 @@ def charuco_board(target: Target, dictionary: str) -> cv2.aruco.CharucoBoard:
         target.layout,
         target.pitch,
         target.marker_size,
-        cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)),
+        opencv_dictionary(dictionary),
         np.array(sorted(target.markers)),
     )
 
