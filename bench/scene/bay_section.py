@@ -13,7 +13,9 @@ from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.strict import Section
 from bench.scene.target_section import TargetSection
 
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$")]
+Name = Annotated[
+    str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])
+]
 Angle = Annotated[float, Quantity("angle", "-180 deg", "180 deg")]
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
@@ -55,7 +57,7 @@ class HighlightSection(Section):
     """Of its centre from the target's, upwards on the target's face."""
     sigma: Annotated[float, Quantity("length", "0.1 mm", "100 m")]
     """Standard deviation of its Gaussian profile."""
-    level: Annotated[float, Field(ge=0.0, le=100.0)]
+    level: Annotated[float, Field(ge=0.0, le=100.0, examples=[0.3])]
     """Peak, as a fraction of what saturates a pixel."""
 
 

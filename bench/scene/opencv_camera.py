@@ -53,7 +53,7 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
     storage = _open(path)
     try:
         root = storage.root()
-        keys = list(root.keys())
+        keys = list(root.keys()) if root.isMap() else []
         nodes = {_plain(key): root.getNode(key) for key in keys}
         _refuse_others(nodes, path)
         matrix = _matrix(nodes, MATRIX_NAMES, path)

@@ -84,11 +84,9 @@ def _problem(model: type[Section], problem: Any) -> str:
         case "missing":
             return f"{key} is missing"
         case "union_tag_not_found":
-            tags = ", ".join(context.get("expected_tags", "").replace("'", "").split(", "))
-            return f"{key}.kind is missing; it must be one of {tags}"
+            return f"{key}.kind is missing; it must be one of {_kinds(keys[-1], section)}"
         case "union_tag_invalid":
-            tags = context["expected_tags"].replace("'", "")
-            return f"{key}.kind: '{context['tag']}' must be one of {tags}"
+            return f"{key}.kind: '{context['tag']}' must be one of {_kinds(keys[-1], section)}"
         case "value_error":
             return f"{place}{context['error']}"
         case "int_type" | "int_from_float":
@@ -136,6 +134,11 @@ def _fields(section: type[Section]) -> dict[str, Any]:
 def _tag(section: type[Section]) -> str | None:
     kind = section.model_fields.get("kind")
     return None if kind is None else str(typing.get_args(kind.annotation)[0])
+
+
+def _kinds(key: int | str, section: type[Section] | None) -> str:
+    field = None if section is None else _fields(section).get(str(key))
+    return ", ".join(str(_tag(s)) for s in _sections(field))
 
 
 def _sections(annotation: Any) -> list[type[Section]]:

@@ -18,7 +18,7 @@ from bench.targets.design import (
 
 Size = Annotated[float, Quantity("length", "0 m", "10 m", above=True)]
 Gap = Annotated[float, Quantity("length", "0 m", "10 m")]
-Count = Annotated[int, Field(ge=1, le=1000)]
+Count = Annotated[int, Field(ge=1, le=1000, examples=[4])]
 MarkerId = Annotated[int, Field(ge=0)]
 Reflectance = Annotated[float, Field(ge=0.0, le=1.0)]
 APRILTAG = "DICT_APRILTAG_36h11"
