@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from bench.detect.detection import Detection
 from bench.detect.observation import Observation
-from bench.errors import GeometryError
+from bench.errors import GeometryError, TargetError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.solve.estimate import Estimate
+from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
 from bench.survey.score import Row, score
+from bench.targets.marker import MarkerDesign, build_marker
+from bench.targets.target import Target
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,6 +164,76 @@ def _centre(T_camera_target: Pose, camera: Camera) -> tuple[float | None, float 
     return u, v
 
 
-def measurements_table(measurements: Iterable[Measurement]) -> pl.DataFrame:
-    """Return the table of measurements, in their order."""
-    return pl.DataFrame([measurement_row(m) for m in measurements], schema=schema(COLUMNS))
+def measurements_table(rows: Iterable[Row]) -> pl.DataFrame:
+    """Return the table of rows of `measurement_row`, in their order."""
+    return pl.DataFrame(list(rows), schema=schema(COLUMNS))
+
+
+def measure(
+    picture: str, observation: Observation, pipeline: Pipeline, *, any_id: bool = False
+) -> list[Measurement]:
+    """Run a pipeline on one picture.
+
+    Parameters
+    ----------
+    picture : str
+        Its name.
+    observation : Observation
+        The picture, its camera and the target to look for.
+    pipeline : Pipeline
+        What to run.
+    any_id : bool
+        For a single marker: look for every id that is decoded instead of the target's own. Of
+        several markers with one id the detector chooses one.
+
+    Returns
+    -------
+    list of Measurement
+        One; with `any_id` one for each id that was decoded, in order, or one that tells that
+        none was.
+    """
+    detection, estimate = pipeline.run(observation)
+    own = Measurement(picture, pipeline.name, observation, detection, estimate)
+    ids = sorted(set(detection.marker_ids))
+    if not any_id or not ids:
+        return [own]
+    found = []
+    for marker_id in ids:
+        other = replace(observation, target=same_marker(observation.target, marker_id))
+        found.append(Measurement(picture, pipeline.name, other, *pipeline.run(other)))
+    return found
+
+
+def same_marker(target: Target, marker_id: int) -> Target:
+    """Return a single-marker target like another with another id.
+
+    Raises
+    ------
+    TargetError
+        The target isn't a single marker.
+    """
+    if target.kind != "marker" or target.dictionary is None:
+        raise TargetError(f"'{target.name}' isn't a single marker, so it has no other id")
+    plate = (target.drawing.width, target.drawing.height)
+    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, plate=plate)
+    return build_marker(design)
+
+
+def summary(table: pl.DataFrame) -> list[str]:
+    """Return what a table of measurements says, a line each."""
+    pictures = table["picture"].n_unique()
+    outcomes = table["outcome"].value_counts(sort=True)
+    counted = ", ".join(
+        f"{n} {str(outcome).replace('_', ' ')}" for outcome, n in outcomes.iter_rows()
+    )
+    names = ", ".join(table["pipeline"].unique(maintain_order=True))
+    lines = [f"{pictures} pictures, {len(table)} measurements by {names}: {counted}"]
+    good = table.filter(pl.col("outcome") == "ok")
+    if len(good):
+        spans = [good[name].to_numpy() for name in ("range_m", "tilt_deg", "rmse_px")]
+        (nearest, farthest), (least, most), (_, worst) = [(s.min(), s.max()) for s in spans]
+        lines.append(
+            f"range {nearest:.2f} to {farthest:.2f} m, tilt {least:.1f} to {most:.1f} deg, "
+            f"residual {np.median(spans[2]):.3f} px (median), {worst:.3f} px at most"
+        )
+    return lines

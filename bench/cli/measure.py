@@ -1,0 +1,209 @@
+"""`sightbench measure`: the detect-and-solve pipeline on photographs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import cv2
+import typer
+
+from bench.cli.options import OutOption
+from bench.cli.progress import progress_bar
+from bench.cli.results import command_line, make_directory, write_run, write_table
+from bench.detect.observation import Observation
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera
+from bench.imaging.read import find_pictures, read_picture
+from bench.scene.camera_file import read_camera, write_camera
+from bench.scene.load import load_bay
+from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.survey import provenance
+from bench.survey.measure import Measurement, measure, measurement_row, measurements_table, summary
+from bench.survey.rehearsal import measuring_views, rehearse
+from bench.survey.store import write_atomically
+from bench.targets.spec import target_from_spec
+from bench.targets.target import Target
+
+DEFAULT_OUT = Path("sightbench-measure")
+KINDS = ("marker", "grid", "charuco", "circles")
+PIPELINES = {
+    "marker": "aruco-subpix/ippe-lm",
+    "grid": "aruco-subpix/ippe-lm",
+    "charuco": "charuco/ippe-lm",
+    "circles": "circles/ippe-lm",
+}
+COULD_NOT_JUDGE = 3
+
+
+def command(
+    images: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="IMAGES…",
+            help="Picture files, folders of them, or wild cards.",
+            show_default=False,
+        ),
+    ] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CAMERA",
+            help="Camera file: TOML as 'sightbench intrinsics' writes it, or OpenCV's YAML, XML "
+            "or JSON.",
+            show_default=False,
+        ),
+    ] = None,
+    target: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TARGET",
+            help="What to look for: 'marker:36h11:0:200 mm', 'grid:36h11:3x2:80 mm:20 mm', "
+            "'charuco:4x4_50:7x5:40 mm:30 mm', 'circles:4x11:20 mm:15 mm', or a bay file, whose "
+            "target is taken.",
+            show_default=False,
+        ),
+    ] = None,
+    any_id: Annotated[
+        bool,
+        typer.Option("--any-id", help="Measure every marker of the dictionary that is found."),
+    ] = False,
+    pipeline: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="DETECTOR/SOLVER",
+            help="Such as apriltag/ippe-lm. May be given several times.",
+            show_default="by the kind of target, such as aruco-subpix/ippe-lm",
+        ),
+    ] = None,
+    overlays: Annotated[bool, typer.Option(help="Draw what was found over each picture.")] = True,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Measure targets in photographs with the pipelines that 'sightbench map' surveys.
+
+    Writes a table, measurements.csv and .parquet, with a row for each picture, target and
+    pipeline: pose, standard uncertainties as the pipeline claims them, residual, the second
+    solution of the planar two-fold ambiguity, tilt and range; and a picture with what was found
+    drawn over each photograph. A target that isn't found is a row too, with its outcome.
+
+    The camera file must be for pictures of this size, taken with this lens and focus. Target
+    sizes are those of the printed target: measure it.
+
+    Without pictures this is a rehearsal: six pictures of the shipped bay's target are rendered,
+    saved and then measured like photographs, so that the whole way can be tried.
+
+    \b
+    Examples:
+      sightbench measure
+      sightbench measure photos/ --camera camera.toml --target "marker:36h11:7:200 mm"
+      sightbench measure a.jpg b.jpg --camera cam.yml --target "marker:6x6_250:0:5 cm" --any-id
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    if images:
+        if camera is None or target is None:
+            raise ConfigError("measure: pictures need --camera and --target")
+        paths, lens, wanted = find_pictures(images), camera, target
+    else:
+        if camera is not None or target is not None:
+            raise ConfigError("measure: --camera and --target need pictures to measure")
+        paths, lens, wanted = _rehearse(out)
+    intrinsics = read_camera(lens, _size_of(paths[0]))
+    looked_for = read_target(wanted)
+    pipelines = [pipeline_from_name(n) for n in pipeline or [PIPELINES[looked_for.kind]]]
+    check(looked_for, pipelines, any_id)
+    for path in paths:  # before anything is written
+        read_picture(path, intrinsics)
+    make_directory(out)
+    rows = []
+    names = overlay_names(paths)
+    with progress_bar("pictures", quiet) as progress:
+        for done, path in enumerate(paths):
+            found = _measure_file(path, intrinsics, looked_for, pipelines, any_id)
+            rows += [measurement_row(m) for m in found]
+            if overlays:
+                _draw(out, names[path], found, lens)
+            progress(done + 1, len(paths))
+    table = measurements_table(rows)
+    write_table(out, "measurements", table, decimals=6)
+    facts = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
+    write_run(out, started, facts)
+    for line in summary(table):
+        typer.echo(line)
+    drawn = f" and {len(paths)} overlays" if overlays else ""
+    typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
+    return 0 if table["range_m"].count() else COULD_NOT_JUDGE
+
+
+def read_target(text: str) -> Target:
+    """Return the target of a line such as ``marker:36h11:0:200 mm`` or of a bay file.
+
+    Raises
+    ------
+    ConfigError
+        The bay file is faulty.
+    TargetError
+        The line is.
+    """
+    if text.lower().endswith(".toml"):
+        return load_bay(Path(text)).target
+    return target_from_spec(text, KINDS)
+
+
+def check(target: Target, pipelines: list[Pipeline], any_id: bool) -> None:
+    """Raise `ConfigError` when pipelines can't look for this target, or not for any id."""
+    for pipeline in pipelines:
+        if not pipeline.supports(target.kind):
+            raise ConfigError(f"--pipeline {pipeline.name} can't look for a {target.kind}")
+    if any_id and target.kind != "marker":
+        raise ConfigError(f"--any-id is for a single marker, not for a {target.kind}")
+
+
+def overlay_names(paths: list[Path]) -> dict[Path, str]:
+    """Return a file name for each picture's overlay, no two alike."""
+    stems = [path.stem for path in paths]
+    return {
+        path: f"{path.stem}-overlay.png"
+        if stems.count(path.stem) == 1
+        else f"{path.stem}-{index + 1}-overlay.png"
+        for index, path in enumerate(paths)
+    }
+
+
+def _measure_file(
+    path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
+) -> list[Measurement]:
+    observation = Observation(read_picture(path, camera), camera, target)
+    return [m for p in pipelines for m in measure(str(path), observation, p, any_id=any_id)]
+
+
+def _draw(out: Path, name: str, found: list[Measurement], lens: Path) -> None:
+    from bench.present.overlay import write_overlay  # matplotlib takes a second to load
+
+    write_overlay(out / name, found, f"camera {lens.name}; {command_line()}")
+
+
+def _size_of(path: Path) -> tuple[int, int]:
+    """Return the picture's width and height, which some of OpenCV's camera files don't tell."""
+    height, width = read_picture(path).grey.shape
+    return width, height
+
+
+def _rehearse(out: Path) -> tuple[list[Path], Path, str]:
+    """Render pictures of the shipped bay's target; return them, a camera file, the bay file."""
+    bay = load_bay()
+    tower = bay.towers[0]
+    folder = out / "rehearsal"
+    make_directory(folder)
+    typer.echo(
+        f"rehearsal: no pictures given, so {folder} gets rendered ones of {bay.target.name} as "
+        f"the {tower.name} tower of {bay.name} sees it"
+    )
+    camera_file = folder / "camera.toml"
+    write_camera(camera_file, tower.camera, comment=f"{bay.name}, {tower.name} tower")
+    paths = []
+    shots = rehearse(measuring_views(), bay.target, tower.camera, tower.imaging, bay.survey.seed)
+    for name, picture, _ in shots:
+        paths.append(folder / f"{name}.png")
+        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
+    return paths, camera_file, str(bay.path)
