@@ -119,9 +119,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (typer.Abort, KeyboardInterrupt):
         return _interrupted()
     except BrokenPipeError:
-        # the reader has gone (`sightbench limits … | head`); nothing is left to be told
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_BROKEN_PIPE
+        return _unheard()
+    except SystemExit as end:
+        # typer's way out of a broken pipe is code 1, which here is a verdict
+        if isinstance(end.__context__, BrokenPipeError):
+            return _unheard()
+        raise
     except OSError as error:
         if error.errno not in REFUSALS:
             raise
@@ -146,6 +149,12 @@ def _refuse(message: str) -> int:
 def _interrupted() -> int:
     print(f"{PROGRAM}: interrupted", file=sys.stderr)
     return EXIT_INTERRUPTED
+
+
+def _unheard() -> int:
+    """Let nothing more be written: the reader has gone (`sightbench limits … | head`)."""
+    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # until the process ends
+    return EXIT_BROKEN_PIPE
 
 
 def run() -> None:

@@ -1,0 +1,108 @@
+"""`sightbench bay`: what it says, writes and refuses."""
+
+import json
+
+import pytest
+
+from bench.assets import asset
+from bench.cli.main import main
+from bench.scene.load import SHIPPED_BAY, load_bay
+
+
+@pytest.fixture
+def run(capsys, tmp_path, monkeypatch):
+    """Run the command in an empty directory; return exit code, output and error lines."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments):
+        code = main(["bay", *arguments])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return run
+
+
+def test_bare_it_describes_the_shipped_bay(run, tmp_path):
+    code, out, err = run()
+    assert (code, err) == (0, "")
+    assert out.startswith("Training workshop")
+    for words in (
+        "the outer cameras 3.2 m (10 ft 6 in) apart",
+        "left: 1.6 m left of the centre line, 1.1 m high",
+        "2448 x 2048 px",
+        "marker 36h11-7, 200 mm",
+        "long chassis",
+        "rotation 0.05 deg RMS",
+    ):
+        assert words in out
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_starter_file_is_the_shipped_bay_and_checks_out(run, tmp_path):
+    code, out, _ = run("--new", "my-bay.toml")
+    assert (code, out) == (0, "wrote my-bay.toml; check it with: sightbench bay my-bay.toml\n")
+    mine = tmp_path / "my-bay.toml"
+    assert mine.read_bytes() == asset(SHIPPED_BAY).read_bytes()
+    assert run("my-bay.toml")[0] == 0
+    assert load_bay(mine).digest == load_bay().digest
+
+
+def test_a_starter_file_never_overwrites(run, tmp_path):
+    (tmp_path / "mine.toml").write_text("precious")
+    code, out, err = run("--new", "mine.toml")
+    assert (code, out) == (2, "")
+    assert err == "sightbench: --new: mine.toml exists, and is never overwritten\n"
+    assert (tmp_path / "mine.toml").read_text() == "precious"
+
+
+def test_a_starter_file_in_no_directory_is_refused(run):
+    code, _, err = run("--new", "none/mine.toml")
+    assert code == 2
+    assert "none is no directory" in err
+
+
+def test_the_schema_is_written_where_it_is_wanted(run, tmp_path):
+    assert run("--schema")[0] == 0
+    assert run("--schema", "--out", "deep/schemas")[0] == 0
+    here, there = tmp_path / "bay.schema.json", tmp_path / "deep/schemas/bay.schema.json"
+    assert here.read_text() == there.read_text()
+    assert json.loads(here.read_text())["properties"]["standoff"]["type"] == "string"
+
+
+def test_the_description_is_written_where_it_is_wanted(run, tmp_path):
+    code, out, _ = run("--out", "description")
+    assert code == 0
+    assert (tmp_path / "description/bay.txt").read_text() in out
+    facts = json.loads((tmp_path / "description/bay.json").read_text())
+    bay = load_bay()
+    assert facts["digest"] == bay.digest
+    assert facts["spacing_m"] == pytest.approx(3.2)
+    assert len(facts["wheels"]) == 12
+
+
+def test_a_wheel_outside_the_picture_is_a_negative_verdict(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    (tmp_path / "aside.toml").write_text(text.replace('yaw = "12 deg"', 'yaw = "40 deg"'))
+    code, out, err = run("aside.toml")
+    assert (code, err) == (1, "")
+    assert "NOT WHOLLY IN THE PICTURE" in out
+    assert "6 of 12 targets aren't wholly in the picture" in out
+
+
+def test_a_survey_that_misses_the_wheels_ranges_is_told(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    cut = text.replace("2.5, 3, 3.5, 4, 5, 6, 7, 8.5, 10, 12.5, 16, 20 m", "3, 5 m")
+    (tmp_path / "short.toml").write_text(cut)
+    code, out, _ = run("short.toml")
+    assert code == 0
+    assert "The survey's ranges, 3 m to 5 m, don't cover that" in out
+
+
+def test_a_mistake_is_one_line_and_exit_code_2(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    (tmp_path / "wrong.toml").write_text(text.replace("standoff =", "standof ="))
+    code, out, err = run("wrong.toml")
+    assert (code, out) == (2, "")
+    assert err == (
+        "sightbench: wrong.toml: unknown key standof; did you mean standoff? (and 1 more)\n"
+    )

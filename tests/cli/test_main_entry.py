@@ -1,0 +1,208 @@
+"""The entry point: exit codes, one line for an error, lazy commands, completion."""
+
+import errno
+import importlib
+import os
+import subprocess
+import sys
+
+import pytest
+import typer
+
+import bench.cli.main as entry
+from bench import __version__
+from bench.errors import BenchError, ConfigError, RunError
+
+HEAVY = ("numpy", "cv2", "numba", "scipy", "polars", "matplotlib", "pint")
+
+
+@pytest.fixture
+def command(monkeypatch):
+    """Put a command of our own in place of `sightbench bay`."""
+
+    def install(function):
+        module = type(sys)("bench.cli._probe")
+        module.command = function
+        monkeypatch.setitem(sys.modules, "bench.cli._probe", module)
+        monkeypatch.setitem(entry.COMMANDS, "bay", ("_probe", "A probe."))
+
+    return install
+
+
+@pytest.fixture
+def run(capsys):
+    """Run the command line; return exit code, output and error lines."""
+
+    def run(*arguments):
+        code = entry.main(arguments)
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return run
+
+
+def raising(error):
+    def command():
+        """Raise."""
+        raise error
+
+    return command
+
+
+@pytest.mark.parametrize("name", entry.COMMANDS)
+def test_every_listed_command_exists_and_explains_itself(run, name):
+    code, out, err = run(name, "--help")
+    assert (code, err) == (0, "")
+    assert out.startswith(f"Usage: sightbench {name}")
+
+
+@pytest.mark.parametrize("name", entry.COMMANDS)
+def test_every_command_takes_an_output_directory(run, name):
+    assert "--out DIR" in run(name, "--help")[1]
+
+
+def test_bare_and_with_help_it_lists_every_command(run):
+    for arguments in ((), ("--help",)):
+        code, out, err = run(*arguments)
+        assert (code, err) == (0, "")
+        for name, (_, summary) in entry.COMMANDS.items():
+            assert f"  {name} " in out
+            assert summary in out
+        assert "0 done, 1 a negative verdict, 2 bad input, 3 could not judge" in out
+
+
+def test_the_version_is_printed(run):
+    assert run("--version") == (0, f"sightbench {__version__}\n", "")
+
+
+@pytest.mark.parametrize("code", [0, 1, 3])
+def test_a_command_chooses_its_exit_code(run, command, code):
+    command(raising(typer.Exit(code)))
+    assert run("bay") == (code, "", "")
+
+
+def test_a_command_may_return_its_exit_code(run, command):
+    def returning() -> int:
+        """Return."""
+        return 3
+
+    command(returning)
+    assert run("bay")[0] == 3
+
+
+@pytest.mark.parametrize("error", [BenchError, ConfigError, RunError])
+def test_an_error_of_the_bench_is_one_line_and_exit_code_2(run, command, error):
+    command(raising(error("bay.toml: width: '-1'\n  must be positive")))
+    assert run("bay") == (2, "", "sightbench: bay.toml: width: '-1' must be positive\n")
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EACCES, errno.EROFS])
+def test_what_the_machine_refuses_is_one_line_and_exit_code_2(run, command, number):
+    command(raising(OSError(number, os.strerror(number), "out/cases.parquet")))
+    says = f"sightbench: out/cases.parquet: {os.strerror(number)}\n"
+    assert run("bay") == (2, "", says)
+
+
+def test_an_interrupt_is_one_line_and_exit_code_130(run, command):
+    command(raising(KeyboardInterrupt()))
+    assert run("bay") == (130, "", "sightbench: interrupted\n")
+
+
+@pytest.mark.parametrize("error", [ZeroDivisionError("x"), OSError(errno.EBADF, "x"), KeyError(1)])
+def test_a_defect_is_not_hidden(command, error):
+    command(raising(error))
+    with pytest.raises(type(error)):
+        entry.main(["bay"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("bya",), "Did you mean 'bay'?"),
+        (("--verbose",), "No such option: --verbose"),
+        (("bay", "--nwe", "x"), "No such option: --nwe"),
+        (("bay", "a.toml", "b.toml"), "unexpected extra argument"),
+        (("bay", "--out"), "requires an argument"),
+    ],
+)
+def test_a_usage_error_is_one_line_that_points_to_help(run, arguments, says):
+    code, out, err = run(*arguments)
+    assert (code, out) == (2, "")
+    assert says in err
+    assert err.startswith("sightbench: ")
+    assert "--help'" in err
+    assert err.count("\n") == 1
+
+
+def test_an_option_with_a_bad_quantity_is_named(run, command):
+    from bench.cli.options import parse_length
+
+    def measuring(reach: float = typer.Option("1 m", parser=parse_length)) -> None:
+        """Measure."""
+        typer.echo(repr(reach))
+
+    command(measuring)
+    assert run("bay") == (0, "1.0\n", "")
+    assert run("bay", "--reach", "6 ft 3 in") == (0, "1.905\n", "")
+    code, _, err = run("bay", "--reach", "5")
+    assert code == 2
+    assert "'--reach': '5' lacks a unit" in err
+
+
+def in_a_process(*arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-c", "from bench.cli.main import run; run()", *arguments],
+        capture_output=True,
+        text=True,
+        env={**os.environ, **environment},
+    )
+
+
+def test_the_process_ends_with_the_code_and_the_line(tmp_path):
+    done = in_a_process("bay", str(tmp_path / "none.toml"))
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr == f"sightbench: {tmp_path / 'none.toml'}: No such file or directory\n"
+
+
+def test_help_loads_none_of_the_libraries_that_commands_need():
+    code = (
+        "import sys; from bench.cli.main import main; main(['--help'])\n"
+        f"print([m for m in {HEAVY!r} if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.endswith("[]\n")
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_a_completion_script_is_there_for_every_shell(shell):
+    done = in_a_process(_SIGHTBENCH_COMPLETE=f"source_{shell}")
+    assert done.returncode == 0
+    assert "sightbench" in done.stdout
+
+
+def test_the_shell_completes_commands_and_their_options():
+    words = {"COMP_CWORD": "1", "_SIGHTBENCH_COMPLETE": "complete_bash"}
+    assert in_a_process(COMP_WORDS="sightbench ba", **words).stdout.split() == ["bay"]
+    words["COMP_CWORD"] = "2"
+    options = in_a_process(COMP_WORDS="sightbench bay --", **words).stdout.split()
+    assert {"--new", "--schema", "--out"} <= set(options)
+
+
+def test_a_reader_that_leaves_early_ends_the_command_quietly():
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [sys.executable, "-c", "from bench.cli.main import run; run()", "bay"],
+        stdout=write,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    os.close(write)
+    assert done.returncode == entry.EXIT_BROKEN_PIPE
+    assert done.stderr == ""
+
+
+def test_every_command_module_has_a_function_called_command():
+    for module, _ in entry.COMMANDS.values():
+        assert callable(importlib.import_module(f"bench.cli.{module}").command)
