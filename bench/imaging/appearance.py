@@ -132,29 +132,31 @@ def _light_equations(reflectance: Array, grey: Array, weights: Array) -> tuple[A
 def _equations(
     sensitivity: Array, reflectance: Array, light: Array, residual: Array, weights: Array
 ) -> tuple[Array, Array]:
-    moving, height, width = sensitivity.shape
-    n = moving + 4
+    height, width = reflectance.shape
     across, down = _places(height, width)
-    normal, gradient, row = np.zeros((n, n)), np.zeros(n), np.empty(n)
+    # One spare column makes rows of whole vector registers, and holds the residual.
+    normal, row = np.zeros((PARAMETERS, PARAMETERS + 1)), np.empty(PARAMETERS + 1)
     for i in range(height):
         for j in range(width):
             w = weights[i, j]
             if w == 0.0:
                 continue
+            row[POSE + 1], row[POSE + 2] = 1.0, reflectance[i, j]
+            row[POSE + 3] = reflectance[i, j] * across[j]
+            row[POSE + 4] = reflectance[i, j] * down[i]
+            row[PARAMETERS] = residual[i, j]
+            # far from any boundary neither pose nor blur matters, and most pixels are far
+            if sensitivity[POSE, i, j] == 0.0 and sensitivity[0, i, j] == 0.0:
+                for a in range(POSE + 1, PARAMETERS):
+                    wa = w * row[a]
+                    for b in range(POSE + 1, PARAMETERS + 1):
+                        normal[a, b] += wa * row[b]
+                continue
             exposure = light[1] + light[2] * across[j] + light[3] * down[i]
-            for a in range(moving):
+            for a in range(POSE + 1):
                 row[a] = sensitivity[a, i, j] * exposure
-            row[moving], row[moving + 1] = 1.0, reflectance[i, j]
-            row[moving + 2] = row[moving + 1] * across[j]
-            row[moving + 3] = row[moving + 1] * down[i]
-            flat = row[moving - 1] == 0.0 and row[0] == 0.0  # far from any boundary
-            first = moving if flat else 0
-            for a in range(first, n):
+            for a in range(PARAMETERS):
                 wa = w * row[a]
-                gradient[a] += wa * residual[i, j]
-                for b in range(first, a + 1):
+                for b in range(PARAMETERS + 1):
                     normal[a, b] += wa * row[b]
-    for a in range(n):
-        for b in range(a):
-            normal[b, a] = normal[a, b]
-    return normal, gradient
+    return normal[:, :PARAMETERS].copy(), normal[:, PARAMETERS].copy()

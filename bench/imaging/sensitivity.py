@@ -23,13 +23,16 @@ import numpy as np
 from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
-from bench.imaging.gaussian import NODES, PHASES, PIECE_SIGMAS, kernel_tables
+from bench.imaging.gaussian import NODES, PHASES, kernel_tables
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.typing import Array
 
 # Rotation about the target's x, y, z; translation along the camera's x, y, z; blur.
 CHANNELS = 7
+# The longest piece of a chord with `NODES` points, in σ. Derivatives steer a fit and make up
+# covariances: 1e-3 of their largest is plenty, so that pieces are longer than for pictures.
+PIECE_SIGMAS = 2.5
 
 
 def blurred_sensitivity(
@@ -192,11 +195,17 @@ def _splat_derivatives(
                     su[j] = slopes[pu, j] + fu * (slopes[pu + 1, j] - slopes[pu, j])
                     sv[j] = slopes[pv, j] + fv * (slopes[pv + 1, j] - slopes[pv, j])
                 along_u, along_v = weight * sigma * dv, weight * sigma * du
+                a0, a1, a2 = amount[0], amount[1], amount[2]
+                a3, a4, a5 = amount[3], amount[4], amount[5]
                 for i in range(max(0, -top), min(taps, height - top)):
+                    r, h_v = top + i, hv[i]
+                    steep, level = along_u * h_v, along_v * sv[i]
                     for j in range(max(0, -left), min(taps, width - left)):
-                        both = hu[j] * hv[i]
-                        for c in range(6):
-                            out[c, top + i, left + j] += amount[c] * both
-                        out[6, top + i, left + j] += (
-                            along_u * su[j] * hv[i] - along_v * hu[j] * sv[i]
-                        )
+                        c, both = left + j, hu[j] * h_v
+                        out[0, r, c] += a0 * both  # written out: a third faster than a loop
+                        out[1, r, c] += a1 * both
+                        out[2, r, c] += a2 * both
+                        out[3, r, c] += a3 * both
+                        out[4, r, c] += a4 * both
+                        out[5, r, c] += a5 * both
+                        out[6, r, c] += steep * su[j] - level * hu[j]
