@@ -61,7 +61,8 @@ def parse_position(text: str) -> tuple[float, float] | None:
         across, down = (float(part) for part in text.split(","))
     except ValueError as error:
         raise ConfigError(
-            f"{units.shown(text)}: write 'axis', or fractions across and down such as 0.25,0.5"
+            f"position {units.shown(text)}: write 'axis', or fractions across and down such as "
+            "0.25,0.5"
         ) from error
     return across, down
 

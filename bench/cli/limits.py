@@ -32,6 +32,7 @@ def command(
         float | None,
         typer.Option(
             parser=parse_angle,
+            metavar="ANGLE",
             help='Tolerance of the rotation error, such as "0.05 deg".',
             show_default="as the run was asked last",
         ),

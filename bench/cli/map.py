@@ -43,6 +43,7 @@ def command(
         Any,
         typer.Option(
             parser=parse_length_grid,
+            metavar="LENGTHS",
             help='Ranges, camera to target: "2.5, 4, 6 m", or start:stop:step "2 m:20 m:2 m".',
             show_default="from the bay file",
         ),
@@ -51,6 +52,7 @@ def command(
         Any,
         typer.Option(
             parser=parse_angle_grid,
+            metavar="ANGLES",
             help='Turns about the target\'s vertical: "0, 30, 60 deg" or "0 deg:75 deg:15 deg".',
             show_default="from the bay file",
         ),
@@ -59,18 +61,22 @@ def command(
         Any,
         typer.Option(
             parser=parse_angle_grid,
+            metavar="ANGLES",
             help="Pitches about the target's horizontal, written as turns are.",
             show_default="from the bay file",
         ),
     ] = None,
     roll: Annotated[
         float,
-        typer.Option(parser=parse_angle, help="Nominal roll about the line of sight."),
+        typer.Option(
+            parser=parse_angle, metavar="ANGLE", help="Nominal roll about the line of sight."
+        ),
     ] = "0 deg",  # type: ignore[assignment]  # typer parses the default too
     roll_spread: Annotated[
         float | None,
         typer.Option(
             parser=parse_angle,
+            metavar="ANGLE",
             help="Half width of the roll's variation within a cell.",
             show_default="from the bay file",
         ),
@@ -260,7 +266,8 @@ def _power_words(n: int, request: Request) -> str:
     if failures < 0:
         needed = trials_to_decide_rate(n, n, level, confidence)
         return f"{n} pictures a cell can't show {asked}: it takes {needed}"
-    return f"{n} pictures a cell show {asked} with at most {failures} failures"
+    allowed = "none of them fails" if failures == 0 else f"no more than {failures} of them fail"
+    return f"{n} pictures a cell show {asked} if {allowed}"
 
 
 def _listed(values: tuple[float, ...]) -> str:

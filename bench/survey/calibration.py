@@ -104,9 +104,9 @@ class CalibrationRun:
         return [s.view for s in self.sightings if s.used]
 
     @property
-    def outstanding(self) -> list[str]:
-        """Names of the views that stand out."""
-        return [v.name for v, s in zip(self.views, self.scores, strict=True) if s > OUTSTANDING]
+    def outstanding(self) -> list[int]:
+        """Which of the used views stand out."""
+        return [i for i, score in enumerate(self.scores) if score > OUTSTANDING]
 
 
 def nominal_camera(width: int, height: int) -> Camera:
@@ -228,11 +228,7 @@ def _outstanding(run: CalibrationRun) -> list[str]:
     if not run.outstanding:
         return ["no view stands out"]
     rmse = run.calibration.view_rmse_px
-    worst = ", ".join(
-        f"{view.name} ({r:.2f} px)"
-        for view, r, score in zip(run.views, rmse, run.scores, strict=True)
-        if score > OUTSTANDING
-    )
+    worst = ", ".join(f"{run.views[i].name} ({rmse[i]:.2f} px)" for i in run.outstanding)
     line = f"stands out: {worst}, where the median is {np.median(rmse):.2f} px"
     if run.trimmed is None:
         return [line]

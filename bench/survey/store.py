@@ -205,6 +205,8 @@ def read_cases(directory: Path) -> pl.DataFrame:
     missing = [name for name in names(CASE_COLUMNS) if name not in cases.columns]
     if missing:
         raise RunError(f"{path}: isn't a table of cases: it lacks {', '.join(missing)}")
+    if cases.is_empty():
+        raise RunError(f"{path}: has no cases")
     return cases
 
 

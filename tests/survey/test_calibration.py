@@ -62,7 +62,7 @@ def test_pictures_without_the_board_stay_in_the_table(sightings):
 def test_view_that_stands_out_is_named_and_its_effect_given(sightings):
     sightings[3] = spoil(sightings[3])
     run = calibrate_from(sightings, SIZE, MODEL)
-    assert run.outstanding == ["p3.png"]
+    assert run.outstanding == [3]
     assert run.trimmed.rmse_px < run.calibration.rmse_px
     assert views_table(run)["stands_out"].to_list() == [i == 3 for i in range(7)]
     trimmed = parameters_table(run)["without_outstanding"].to_list()

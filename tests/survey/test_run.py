@@ -340,7 +340,7 @@ def test_a_plan_that_does_not_fit_the_setting_is_refused(make_job, tmp_path):
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (None, "holds no run"),
+        (None, "holds no run: there is no cases.parquet"),
         (b"", "can't be read as a table of cases"),
         (b"PAR1 nonsense PAR1", "can't be read as a table of cases"),
     ],

@@ -1,0 +1,139 @@
+import json
+
+import numpy as np
+import polars as pl
+import pytest
+
+from bench.cli.main import main
+from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
+
+
+def write_run(directory, sizes, n=300):
+    """Write the cases of one pipeline with the RMS of each (range, turn) given."""
+    rows = [
+        {
+            "key": f"r={range_m}|turn={turn}|pitch=0|pos=axis|trial={trial}",
+            "pipeline": "d/s",
+            "range_m": float(range_m),
+            "turn_deg": float(turn),
+            "pitch_deg": 0.0,
+            "tilt_deg": float(turn),
+            "trial": trial,
+            "whole": True,
+            "size_px": 80.0,
+            "outcome": "ok",
+            **dict.fromkeys((c.column for c in COMPONENTS), rms),
+        }
+        for (range_m, turn), rms in sizes.items()
+        for trial in range(n)
+    ]
+    directory.mkdir(exist_ok=True)
+    pl.DataFrame(rows, schema=schema(CASE_COLUMNS)).write_parquet(directory / "cases.parquet")
+    return directory
+
+
+@pytest.fixture
+def run(tmp_path):
+    sizes = {(2, 0): 0.31, (2, 30): 0.02, (4, 0): 0.6, (4, 30): 0.04}
+    return write_run(tmp_path / "run", sizes)
+
+
+def test_limits_answers_for_each_tilt_and_range(run, capsys):
+    code = main(["limits", str(run), "--rotation", "0.05 deg", "--detection", "0.99"])
+    said = capsys.readouterr().out
+    assert code == 0
+    assert "tilt 0 deg: none (fails at 2 m: RMS 0.31 deg of 0.05 (at least 0.31))" in said
+    assert "tilt 30 deg: 4 m (the longest tested)" in said
+    assert "2 m: turn 30 to 30 deg" in said
+    limits = json.loads((run / "limits.json").read_text())
+    assert limits["asked"]["detection"] == 0.99
+    assert limits["verdict"] == "holds"
+    table = pl.read_csv(run / "limits.csv")
+    assert table.select("turn_deg", "longest_range_m").rows() == [(0.0, None), (30.0, 4.0)]
+
+
+def test_limits_renders_nothing(run, monkeypatch, capsys):
+    def refuse(*_, **__):
+        raise AssertionError("rendered")
+
+    monkeypatch.setattr("bench.render.planar.capture", refuse)
+    assert main(["limits", str(run)]) == 0
+
+
+def test_nothing_holds_is_exit_code_1(run):
+    assert main(["limits", str(run), "--rotation", "0.001 deg"]) == 1
+
+
+def test_nothing_decided_is_exit_code_3_with_the_trials_it_would_take(tmp_path, capsys):
+    run = write_run(tmp_path / "run", {(2, 30): 0.02}, n=200)
+    assert main(["limits", str(run), "--detection", "0.99"]) == 3
+    # 200 without a failure: Wilson's bound is 200 / (200 + 1.645²) = 0.9867
+    assert "about 268 trials would decide" in capsys.readouterr().out
+
+
+def test_a_level_that_holds_nowhere_but_is_open_somewhere_is_exit_code_3(tmp_path):
+    run = write_run(tmp_path / "run", {(2, 0): 0.9, (2, 30): 0.02}, n=200)
+    assert main(["limits", str(run), "--detection", "0.99"]) == 3
+
+
+def test_confidence_and_statistic_are_asked_for(run, capsys):
+    arguments = ["--confidence", "0.99", "--statistic", "p95", "--detection", "0.98"]
+    assert main(["limits", str(run), *arguments]) == 0
+    assert "95th percentile at most 0.05 deg, usable poses at least 98 %, each with 99 %" in (
+        capsys.readouterr().out
+    )
+
+
+def test_bare_options_repeat_the_question_asked_last(run, capsys):
+    main(["limits", str(run), "--rotation", "0.7 deg", "--confidence", "0.9"])
+    capsys.readouterr()
+    assert main(["limits", str(run)]) == 0
+    assert "at most 0.7 deg" in (said := capsys.readouterr().out)
+    assert "with 90 % one-sided confidence" in said
+
+
+def test_out_leaves_the_run_untouched(run, tmp_path):
+    out = tmp_path / "elsewhere"
+    assert main(["limits", str(run), "--out", str(out)]) == 0
+    assert sorted(p.name for p in out.iterdir()) == ["limits.csv", "limits.json", "tilt_bands.csv"]
+    assert [p.name for p in run.iterdir()] == ["cases.parquet"]
+
+
+def test_without_a_run_the_way_to_one_is_said(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["limits"]) == 2
+    assert capsys.readouterr().err == (
+        "sightbench: there is no run at sightbench-map; `sightbench map --out sightbench-map` "
+        "makes one\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--rotation", "0.05"], "lacks a unit"),
+        (["--rotation", "2 m"], "'m' is not a unit of angle"),
+        (["--rotation", "-1 deg"], "rotation tolerance: -1 deg lies outside 0 to 180 deg"),
+        (["--detection", "1"], "detection: 1 lies outside 0 to 1"),
+        (["--confidence", "0.3"], "confidence: 0.3 lies outside 0.5 to 1"),
+        (["--statistic", "mean"], "statistic: 'mean' is not one of rms, p95"),
+    ],
+)
+def test_bad_input_of_limits_is_one_line(run, capsys, arguments, words):
+    assert main(["limits", str(run), *arguments]) == 2
+    complained = capsys.readouterr().err
+    assert words in complained
+    assert complained.count("\n") == 1
+    assert not (run / "limits.json").exists()
+
+
+def test_an_empty_directory_is_named(tmp_path, capsys):
+    assert main(["limits", str(tmp_path)]) == 2
+    assert "holds no run: there is no cases.parquet" in capsys.readouterr().err
+
+
+def test_an_empty_table_is_named(tmp_path, capsys):
+    run = write_run(tmp_path / "run", {}, n=0)
+    assert main(["limits", str(run)]) == 2
+    assert "has no cases" in capsys.readouterr().err
+    assert np.size(list(run.iterdir())) == 1
