@@ -55,7 +55,8 @@ def _circles(layout: str, pitch: str, diameter: str, pattern: str = "asymmetric"
 
 
 def _chessboard(layout: str, square: str) -> Target:
-    return build_chessboard(ChessboardDesign(*_layout(layout), length(square)))
+    # the line says nothing of the margin, so the plate is the squares themselves
+    return build_chessboard(ChessboardDesign(*_layout(layout), length(square), quiet_zone=0.0))
 
 
 FORMS = {

@@ -33,7 +33,7 @@ from bench.targets.spec import target_from_spec
             "circles:5x7:20 mm:15 mm:symmetric",
             build_circles(CirclesDesign(5, 7, 0.02, 0.015, True)),
         ),
-        ("chessboard:9x6:25 mm", build_chessboard(ChessboardDesign(9, 6, 0.025))),
+        ("chessboard:9x6:25 mm", build_chessboard(ChessboardDesign(9, 6, 0.025, quiet_zone=0))),
     ],
 )
 def test_line_describes_the_same_target_as_its_design(spec, target):
