@@ -7,14 +7,17 @@ draws it; everything else follows from its text.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
 
 from bench.present import style
@@ -22,6 +25,7 @@ from bench.present import style
 MARGIN = 0.15
 LINE = 1.35  # line height over type size
 POINT = 1.0 / 72.0
+_RENDERER = RendererAgg(1, 1, style.DPI)  # type: ignore[no-untyped-call]  # measures text
 
 
 @dataclass(frozen=True)
@@ -41,10 +45,9 @@ class Box:
 @cache
 def text_width(text: str, size: float, weight: str = "normal") -> float:
     """Return the width of one line of text, inches."""
-    with style.applied():
-        figure = style.new_figure(1.0, 1.0)
-        artist = figure.text(0.0, 0.0, text, fontsize=size, fontweight=weight)
-        return float(artist.get_window_extent().width) / style.DPI
+    font = FontProperties(family=style.FAMILY, size=size, weight=weight)
+    width, _, _ = _RENDERER.get_text_width_height_descent(text, font, ismath=False)  # type: ignore[no-untyped-call]
+    return float(width) / style.DPI
 
 
 def wrap(text: str, width: float, size: float) -> list[str]:
@@ -59,28 +62,34 @@ def wrap(text: str, width: float, size: float) -> list[str]:
                 continue
             if line:
                 lines.append(line)
-            while text_width(word, size) > width and len(word) > 1:
-                fits = next(
-                    n
-                    for n in range(len(word) - 1, 0, -1)
-                    if n == 1 or text_width(word[:n], size) <= width
-                )
-                lines.append(word[:fits])
-                word = word[fits:]
-            line = word
+            *pieces, line = _cut(word, width, size)
+            lines += pieces
         lines.append(line)
     return lines
+
+
+def _cut(word: str, width: float, size: float) -> list[str]:
+    """Cut a word into pieces of at most `width` inches, of one letter at least."""
+    if text_width(word, size) <= width or len(word) == 1:
+        return [word]
+    fits = max(_most(len(word), lambda n: text_width(word[:n], size) <= width), 1)
+    return [word[:fits], *_cut(word[fits:], width, size)]
 
 
 def shorten(text: str, width: float, size: float, weight: str = "normal") -> str:
     """Return text cut in the middle to at most `width` inches, with an ellipsis."""
     if text_width(text, size, weight) <= width:
         return text
-    for keep in range(len(text) - 1, 1, -1):
-        short = f"{text[: (keep + 1) // 2]}…{text[len(text) - keep // 2 :]}"
-        if text_width(short, size, weight) <= width:
-            return short
-    return "…"
+
+    def cut(keep: int) -> str:
+        return f"{text[: (keep + 1) // 2]}…{text[len(text) - keep // 2 :]}"
+
+    return cut(_most(len(text), lambda keep: text_width(cut(keep), size, weight) <= width))
+
+
+def _most(limit: int, fits: Callable[[int], bool]) -> int:
+    """Return the largest number below `limit` that fits, 0 if none; what fits, fits smaller."""
+    return bisect_left(range(1, limit), True, key=lambda n: not fits(n))
 
 
 def _key(figure: Figure, handles: Sequence[Artist], columns: int, x: float, y: float) -> Artist:

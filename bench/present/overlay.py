@@ -219,8 +219,11 @@ def _factor(posed: Sequence[Measurement]) -> float:
 def _lines(measurements: Sequence[Measurement]) -> list[str]:
     """Return the caption: a line a target."""
     several = len(measurements) > 1
+    pipelines = len({m.pipeline for m in measurements})
     lines = [
-        (f"{i + 1}  " if several else "") + measurement_words(m)
+        (f"{i + 1}  " if several else "")
+        + (f"{m.pipeline}, " if pipelines > 1 else "")
+        + measurement_words(m)
         for i, m in enumerate(measurements[:MOST_LINES])
     ]
     if len(measurements) > MOST_LINES:

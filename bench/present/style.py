@@ -27,6 +27,7 @@ DPI = 150
 # Inches. At 10 in and 150 dpi a picture is 1500 px wide; a page that shows it at half that
 # width still gives the smallest type, 9 pt, about 9 px of height.
 WIDTH = 10.0
+FAMILY = "DejaVu Sans"  # comes with matplotlib
 SMALL, NORMAL, LARGE = 9.0, 10.0, 13.0
 
 # Perceptually uniform, lightness monotonic, and safe for the common colour deficiencies
@@ -51,7 +52,7 @@ LINES: tuple[Line, ...] = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)))
 HATCHES = ("", "////", "....", "xxxx", "||||", "----", "\\\\\\\\", "++++", "oooo")
 
 RC: dict[Any, Any] = {
-    "font.family": ["DejaVu Sans"],
+    "font.family": [FAMILY],
     "font.size": NORMAL,
     "axes.labelsize": NORMAL,
     "axes.titlesize": NORMAL,

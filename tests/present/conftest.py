@@ -104,7 +104,7 @@ def drawn_texts():
     """Return a function that lists the texts that a figure shows, each with its box."""
 
     def texts(figure):
-        figure.canvas.draw()
+        figure.draw_without_rendering()
         unseen = set()
         for axes in figure.findobj(Axes):
             for axis in (axes.xaxis, axes.yaxis):
