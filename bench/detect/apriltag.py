@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from typing import ClassVar
 
 import numpy as np
@@ -76,7 +76,19 @@ class AprilTag:
         return marker_detection(decoded, observation, self.sigma_px)
 
 
-@lru_cache(maxsize=32)
-def _library(family: str, thread: int) -> pupil_apriltags.Detector:
+class Library(pupil_apriltags.Detector):  # type: ignore[misc]  # it has no types
+    """The library's detector, never taken apart.
+
+    `pupil_apriltags.Detector.__del__` (1.0.4) frees the families, then has the detector read
+    them: now and then a segmentation fault at a process's end. The memory, some megabytes a
+    family and thread, is left to the system instead.
+    """
+
+    def __del__(self) -> None:
+        pass
+
+
+@cache
+def _library(family: str, thread: int) -> Library:
     """Return the thread's own detector; building one takes 26 ms, and it can't be shared."""
-    return pupil_apriltags.Detector(families=family, nthreads=1, quad_decimate=QUAD_DECIMATE)
+    return Library(families=family, nthreads=1, quad_decimate=QUAD_DECIMATE)
