@@ -75,6 +75,17 @@ def test_a_blurred_edge_equals_its_closed_form(sigma, angle, phase):
     assert_allclose(image, blurred_edge(distance, angle, sigma), rtol=0, atol=BLUR_ATOL)
 
 
+@pytest.mark.parametrize("angle", [0.3, 2.0, -1.9])
+def test_a_plate_that_runs_far_out_of_the_picture_costs_no_more(angle):
+    # chords of 1e9 px, as a plate that nearly touches the camera has them: without a cut, a
+    # billion pieces; rounding at 1e9 px leaves 1e-7 px here
+    region = Region(100, 50, 20, 15)
+    image = blurred_image(half_plane(np.array([110.2, 57.1]), angle, far=1e9), 0.0, 0.6, region)
+    v, u = np.mgrid[50:65, 100:120]
+    distance = (u - 110.2) * np.cos(angle) + (v - 57.1) * np.sin(angle)
+    assert_allclose(image, blurred_edge(distance, angle, 0.6), rtol=0, atol=BLUR_ATOL)
+
+
 @pytest.mark.parametrize("sigma", [0.3, 0.6, 1.5])
 def test_blur_equals_a_filtered_picture_of_small_parts(sigma, pinhole, mixed_drawing):
     # A second way to the same: exact coverage of parts of pixels, filtered, binned.
