@@ -27,11 +27,9 @@ def _parser(name: str, read: Callable[[object], Value]) -> Callable[[str], Value
     return parse
 
 
-# For `typer.Option(parser=…)`: "2.5 m" to metres, "2.5, 4, 6 m" to a tuple of metres, and so on.
+# For `typer.Option(parser=…)`: "2.5 m" to metres, "0.05 deg" to radians.
 parse_length = _parser("LENGTH", units.length)
-parse_lengths = _parser("LENGTHS", units.lengths)
 parse_angle = _parser("ANGLE", units.angle)
-parse_angles = _parser("ANGLES", units.angles)
 
 BayArgument = Annotated[
     Path | None,

@@ -61,7 +61,8 @@ def load_bay(path: Path | str | None = None) -> Bay:
         key = "survey.ranges"
         _check_ranges(bay)
     except BenchError as error:
-        raise ConfigError(f"{path}: {key}: {error}") from error
+        line = " ".join(str(error).split())  # it may quote the file's text
+        raise ConfigError(f"{path}: {key}: {line}") from error
     return bay
 
 

@@ -86,7 +86,9 @@ def _problem(model: type[Section], problem: Any) -> str:
         case "union_tag_not_found":
             return f"{key}.kind is missing; it must be one of {_kinds(keys[-1], section)}"
         case "union_tag_invalid":
-            return f"{key}.kind: '{context['tag']}' must be one of {_kinds(keys[-1], section)}"
+            return (
+                f"{key}.kind: {shown(context['tag'])} must be one of {_kinds(keys[-1], section)}"
+            )
         case "value_error":
             return f"{place}{context['error']}"
         case "int_type" | "int_from_float":

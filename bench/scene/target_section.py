@@ -46,7 +46,7 @@ class MarkerSection(PlateSection):
     """A single marker."""
 
     kind: Literal["marker"]
-    dictionary: str = Field(APRILTAG, examples=[APRILTAG, "DICT_4X4_50"])
+    dictionary: str = Field(APRILTAG, max_length=60, examples=[APRILTAG, "DICT_4X4_50"])
     """OpenCV's name of the marker dictionary, AprilTag families included."""
     marker_id: MarkerId = 0
     """Which marker of the dictionary."""
@@ -62,7 +62,7 @@ class GridSection(PlateSection):
     """Markers in rows and columns."""
 
     kind: Literal["grid"]
-    dictionary: str = Field(APRILTAG, examples=[APRILTAG, "DICT_4X4_50"])
+    dictionary: str = Field(APRILTAG, max_length=60, examples=[APRILTAG, "DICT_4X4_50"])
     """OpenCV's name of the marker dictionary."""
     columns: Count
     """Markers in a row."""
@@ -84,7 +84,7 @@ class CharucoSection(PlateSection):
     """A chessboard with markers in its white squares."""
 
     kind: Literal["charuco"]
-    dictionary: str = Field("DICT_4X4_50", examples=["DICT_4X4_50", APRILTAG])
+    dictionary: str = Field("DICT_4X4_50", max_length=60, examples=["DICT_4X4_50", APRILTAG])
     """OpenCV's name of the marker dictionary."""
     columns: Count
     """Chessboard squares in a row."""
