@@ -113,6 +113,9 @@ class Calibration:
         Found minus predicted pixels of each view.
     sigma_px : float
         Standard deviation of one pixel coordinate: sqrt(sum of squares / degrees of freedom).
+    left_out_rmse_px : (V,) float64
+        Root mean square residual distance that each view would have with intrinsics from all
+        the others: what it adds to its own residual is how far it pulls the camera to itself.
     """
 
     camera: Camera
@@ -121,6 +124,7 @@ class Calibration:
     poses: tuple[Pose, ...]
     residuals: tuple[Array, ...]
     sigma_px: float
+    left_out_rmse_px: Array
 
     @property
     def values(self) -> Array:
@@ -190,14 +194,17 @@ def calibrate(
     squares = sum(float(np.sum(r**2)) for r in residuals)
     freedom = sum(r.size for r in residuals) - len(model.free) - 6 * len(views)
     sigma_px = float(np.sqrt(squares / freedom))
-    covariance = sigma_px**2 * _cofactor(views, poses, camera, model)
+    jacobians = _pose_free_jacobians(views, poses, camera, model)
+    cofactor = _cofactor(jacobians)
+    covariance = sigma_px**2 * _with_held(cofactor, model)
     relative = float(np.sqrt(covariance[1, 1])) / camera.fy
     if relative > MAX_FOCAL_UNCERTAINTY:
         raise GeometryError(
             f"the views leave the focal length open by {100 * relative:.0f} %, more than "
             f"{100 * MAX_FOCAL_UNCERTAINTY:.0f} %: hold the board at other tilts"
         )
-    return Calibration(camera, model, covariance, poses, residuals, sigma_px)
+    left_out = _left_out_rmse(jacobians, residuals)
+    return Calibration(camera, model, covariance, poses, residuals, sigma_px, left_out)
 
 
 def _check(views: Sequence[BoardView]) -> None:
@@ -213,34 +220,66 @@ def _check(views: Sequence[BoardView]) -> None:
             )
 
 
-def _cofactor(
+def _pose_free_jacobians(
     views: Sequence[BoardView], poses: Sequence[Pose], camera: Camera, model: LensModel
-) -> Array:
-    """Return the covariance (9, 9) of the intrinsics for a coordinate variance of 1 px².
+) -> list[Array]:
+    """Return d(pixels)/d(free intrinsics) of each view, (2 N, F), less what its pose can do.
 
     The normal matrix is an arrow: intrinsics share all views, each pose has its own. Taking
     out of each view's intrinsics columns what its pose columns span leaves the intrinsics'
     own normal matrix (the Schur complement), without forming the large one.
     """
     free = [PARAMETERS.index(name) for name in model.free]
-    rows = []
+    found = []
     for view, pose in zip(views, poses, strict=True):
         intrinsics = intrinsics_jacobian(pose @ view.p_target, camera)
         if model.square_pixels:
             intrinsics[..., 1] += intrinsics[..., 0]  # both move with fy
         by_intrinsics = intrinsics.reshape(-1, 9)[:, free]
         by_pose, _ = np.linalg.qr(pose_jacobian(view.p_target, pose, camera).reshape(-1, 6))
-        rows.append(by_intrinsics - by_pose @ (by_pose.T @ by_intrinsics))
-    _, triangle = np.linalg.qr(np.vstack(rows))
+        found.append(by_intrinsics - by_pose @ (by_pose.T @ by_intrinsics))
+    return found
+
+
+def _cofactor(jacobians: Sequence[Array]) -> Array:
+    """Return the covariance (F, F) of the free intrinsics for a coordinate variance of 1 px²."""
+    _, triangle = np.linalg.qr(np.vstack(jacobians))
     scale = np.linalg.norm(triangle, axis=0)
     if not np.all(scale > 0) or np.linalg.cond(triangle / scale) ** 2 > MAX_CONDITION:
         raise GeometryError(
             "the views don't determine the camera: hold the board at other tilts and places"
         )
     inverse = np.linalg.inv(triangle / scale) / scale[:, None]
-    cofactor = np.zeros((9, 9))
-    cofactor[np.ix_(free, free)] = inverse @ inverse.T
-    if model.square_pixels:
-        cofactor[0] = cofactor[1]
-        cofactor[:, 0] = cofactor[:, 1]
+    cofactor: Array = inverse @ inverse.T
     return cofactor
+
+
+def _with_held(cofactor: Array, model: LensModel) -> Array:
+    """Return a matrix of the free intrinsics as one of all (9, 9), zero where held."""
+    free = [PARAMETERS.index(name) for name in model.free]
+    full = np.zeros((9, 9))
+    full[np.ix_(free, free)] = cofactor
+    if model.square_pixels:
+        full[0] = full[1]
+        full[:, 0] = full[:, 1]
+    return full
+
+
+def _left_out_rmse(jacobians: Sequence[Array], residuals: Sequence[Array]) -> Array:
+    """Return each view's residual (V,), pixels, with intrinsics from the others, to first order.
+
+    With J the view's pose-free Jacobian, N the normal matrix of all views and e the view's
+    residual, leaving it out moves the intrinsics by -(N - JᵀJ)⁻¹ Jᵀe, so that its residual
+    becomes e + J (N - JᵀJ)⁻¹ Jᵀe. The pose is the view's own either way.
+    """
+    scale = np.linalg.norm(np.vstack(jacobians), axis=0)
+    scaled = [jacobian / scale for jacobian in jacobians]
+    normal = sum((j.T @ j for j in scaled), np.zeros((len(scale), len(scale))))
+    found = []
+    for jacobian, residual in zip(scaled, residuals, strict=True):
+        others = normal - jacobian.T @ jacobian
+        e = residual.reshape(-1)
+        # least squares: the others alone may leave a direction open, where nothing is moved
+        moved, *_ = np.linalg.lstsq(others, jacobian.T @ e, rcond=1e-12)
+        found.append(np.sqrt(2.0 * np.mean((e + jacobian @ moved) ** 2)))
+    return np.array(found)

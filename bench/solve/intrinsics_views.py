@@ -19,13 +19,14 @@ MAD_TO_SIGMA = 1.4826
 def view_scores(calibration: Calibration) -> Array:
     """Return by how much each view's residual exceeds the others', as modified z-scores (V,).
 
-    The score is (ln r - median ln r) / s for a view's root mean square residual r: residuals
-    compare by ratio, hence the logarithm. s is the scaled median absolute deviation, but at
-    least what chance alone gives: with ν degrees of freedom in a view, ln r of normal errors
-    scatters by 1/sqrt(2ν). A score above `OUTSTANDING` marks a view that stands out.
+    The residual r is that with intrinsics from the other views (`left_out_rmse_px`): a bad
+    view's own is small where it pulls the camera to itself, and it makes the others' large. The
+    score is (ln r - median ln r) / s: residuals compare by ratio, hence the logarithm. s is the
+    scaled median absolute deviation, but at least what chance alone gives: with ν degrees of
+    freedom in a view, ln r of normal errors scatters by 1/sqrt(2ν). A score above `OUTSTANDING`
+    marks a view that stands out.
     """
-    with np.errstate(divide="ignore"):
-        logs = np.log(np.maximum(calibration.view_rmse_px, np.finfo(float).tiny))
+    logs = np.log(np.maximum(calibration.left_out_rmse_px, np.finfo(float).tiny))
     freedom = np.median([r.size for r in calibration.residuals]) - 6.0
     from_median = logs - np.median(logs)
     spread = MAD_TO_SIGMA * np.median(np.abs(from_median))

@@ -45,8 +45,9 @@ VIEW_COLUMNS = (
     Column(
         "rmse_px", pl.Float64, "px", "root mean square distance of a point from its prediction"
     ),
+    Column("left_out_rmse_px", pl.Float64, "px", "the same with intrinsics from the other views"),
     Column("max_px", pl.Float64, "px", "largest of these distances"),
-    Column("score", pl.Float64, "", "modified z-score of ln rmse among the views"),
+    Column("score", pl.Float64, "", "modified z-score of ln left_out_rmse among the views"),
     Column("stands_out", pl.Boolean, "", f"score above {OUTSTANDING}"),
     Column("range_m", pl.Float64, "m", "camera centre to board centre"),
     Column("tilt_deg", pl.Float64, "deg", "angle between the board's normal and line of sight"),
@@ -173,7 +174,16 @@ def parameters_table(run: CalibrationRun) -> pl.DataFrame:
 
 def views_table(run: CalibrationRun) -> pl.DataFrame:
     """Return the table of pictures, in their order."""
-    fitted = iter(zip(run.calibration.poses, run.calibration.residuals, run.scores, strict=True))
+    calibration = run.calibration
+    fitted = iter(
+        zip(
+            calibration.poses,
+            calibration.residuals,
+            calibration.left_out_rmse_px,
+            run.scores,
+            strict=True,
+        )
+    )
     rows = []
     for sighting in run.sightings:
         row = {
@@ -182,11 +192,12 @@ def views_table(run: CalibrationRun) -> pl.DataFrame:
             "n_points": len(sighting.view.pixels),
         }
         if sighting.used:
-            pose, residuals, score = next(fitted)
+            pose, residuals, left_out, score = next(fitted)
             view = view_of_pose(pose)
             distance = np.linalg.norm(residuals, axis=1)
             row |= {
                 "rmse_px": float(np.sqrt(np.mean(distance**2))),
+                "left_out_rmse_px": float(left_out),
                 "max_px": float(np.max(distance)),
                 "score": float(score),
                 "stands_out": bool(score > OUTSTANDING),

@@ -11,7 +11,8 @@ CAMERA = Camera(640, 480, 500.0, 500.0, 319.5, 239.5)
 
 def calibration_with(residuals):
     poses = tuple(Pose.identity() for _ in residuals)
-    return Calibration(CAMERA, LensModel(), np.zeros((9, 9)), poses, tuple(residuals), 0.2)
+    rmse = np.array([np.sqrt(np.mean(np.sum(r**2, axis=1))) for r in residuals])
+    return Calibration(CAMERA, LensModel(), np.zeros((9, 9)), poses, tuple(residuals), 0.2, rmse)
 
 
 def normal_residuals(seed, views=13, points=54):

@@ -1,0 +1,147 @@
+import json
+
+import cv2
+import numpy as np
+import polars as pl
+import pytest
+
+from bench.cli.main import main
+from bench.geometry.camera import Camera
+from bench.imaging.model import Imaging
+from bench.imaging.optics import Optics
+from bench.scene.camera_file import read_camera
+from bench.scene.load import load_bay
+from bench.survey.rehearsal import calibration_views, rehearse
+from bench.targets.chessboard import ChessboardDesign, build_chessboard
+from bench.targets.spec import target_from_spec
+
+CAMERA = Camera(960, 720, 1200.0, 1200.0, 485.0, 352.0, (-0.15, 0.08, 0.0, 0.0, 0.0))
+IMAGING = Imaging(optics=Optics(sigma_px=0.7))
+CHESSBOARD = "chessboard:7x5:30 mm"
+CHARUCO = "charuco:4x4_50:7x5:40 mm:30 mm"
+MODEL = ("--square-pixels", "--no-tangential", "--radial-terms", "2")
+
+
+def save(path, grey):
+    path.write_bytes(cv2.imencode(".png", grey)[1].tobytes())
+
+
+@pytest.fixture(scope="module", params=[CHESSBOARD, CHARUCO])
+def shots(request, tmp_path_factory):
+    """Twelve pictures of a board by a known camera; the board's line and their folder."""
+    folder = tmp_path_factory.mktemp("shots")
+    board = target_from_spec(request.param)
+    if board.kind == "chessboard":  # with a white margin, which its line doesn't mention
+        board = build_chessboard(ChessboardDesign(7, 5, 0.03))
+    for name, picture, _ in rehearse(calibration_views(CAMERA, board), board, CAMERA, IMAGING, 1):
+        save(folder / f"{name}.png", picture.grey)
+    return request.param, folder
+
+
+def intrinsics(out, *arguments):
+    return main(["intrinsics", *map(str, arguments), "--out", str(out)])
+
+
+def check_refused(capfd, out, code, *words):
+    error = capfd.readouterr().err
+    assert code == 2
+    assert error.count("\n") == 1
+    for word in words:
+        assert word in error
+    assert not out.exists()
+
+
+def test_camera_comes_back_within_its_uncertainty(shots, tmp_path, capfd):
+    board, folder = shots
+    out = tmp_path / "out"
+    assert intrinsics(out, folder, "--board", board, *MODEL) == 0
+    table = pl.read_parquet(out / "parameters.parquet")
+    value = dict(table.select("parameter", "value").iter_rows())
+    sigma = dict(table.select("parameter", "standard_uncertainty").iter_rows())
+    for name, true in (("fx", 1200.0), ("cx", 485.0), ("cy", 352.0), ("k1", -0.15), ("k2", 0.08)):
+        # Corners lock on to the pixel grid, alike in neighbouring points, so errors aren't
+        # quite independent: allow twice the 99.9 % of a normal distribution
+        assert abs(value[name] - true) < 2 * 3.3 * sigma[name]
+    assert sigma["fx"] < 3.0  # px: the comparison isn't idle
+    assert [sigma[name] for name in ("p1", "p2", "k3")] == [None, None, None]
+    camera = read_camera(out / "camera.toml")
+    assert camera.fx == camera.fy == value["fx"]
+    assert (camera.width, camera.height) == (960, 720)
+    views = pl.read_csv(out / "views.csv")
+    assert views["outcome"].to_list() == ["used"] * 12
+    assert not any(views["stands_out"])
+    pictures = {path.name for path in out.glob("*.png")}
+    assert {f"calibration_{n}.png" for n in ("residuals", "coverage", "views")} < pictures
+    assert sum(name.endswith("-overlay.png") for name in pictures) == 1  # of the worst view
+    assert json.loads((out / "run.json").read_text())["free"] == ["fy", "cx", "cy", "k1", "k2"]
+    assert "no view stands out" in capfd.readouterr().out
+
+
+def test_picture_without_the_board_is_a_row(shots, tmp_path):
+    board, folder = shots
+    empty = tmp_path / "empty.png"
+    save(empty, np.full((720, 960), 90, np.uint8))
+    assert intrinsics(tmp_path / "out", folder, empty, "--board", board, *MODEL) == 0
+    views = pl.read_parquet(tmp_path / "out/views.parquet")
+    assert views["outcome"].to_list() == ["used"] * 12 + ["missed"]
+
+
+def test_view_that_stands_out_is_named_and_drawn(shots, tmp_path, capfd):
+    board, folder = shots
+    bent = tmp_path / "bent.png"
+    grey = cv2.imread(str(folder / "board-05.png"), cv2.IMREAD_GRAYSCALE)
+    # a board bent about the vertical: columns pushed sideways by up to 5 px
+    u, v = np.meshgrid(np.arange(960.0), np.arange(720.0))
+    u += 5.0 * np.sin(u / 60.0)
+    save(bent, cv2.remap(grey, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR))
+    assert intrinsics(tmp_path / "out", folder, bent, "--board", board, *MODEL) == 0
+    views = pl.read_parquet(tmp_path / "out/views.parquet")
+    assert views.filter(pl.col("stands_out"))["picture"].to_list() == ["bent.png"]
+    assert (tmp_path / "out/bent-overlay.png").exists()
+    assert "stands out: bent.png" in capfd.readouterr().out
+
+
+def test_pictures_of_two_sizes_are_refused(shots, tmp_path, capfd):
+    board, folder = shots
+    save(tmp_path / "other.png", np.zeros((700, 960), np.uint8))
+    code = intrinsics(tmp_path / "out", folder, tmp_path / "other.png", "--board", board)
+    check_refused(capfd, tmp_path / "out", code, "other.png", "960 x 700", "960 x 720")
+
+
+def test_board_of_another_layout_is_refused_with_the_count(tmp_path, capfd):
+    for name in "abc":
+        save(tmp_path / f"{name}.png", np.full((720, 960), 90, np.uint8))
+    code = intrinsics(tmp_path / "out", tmp_path, "--board", "chessboard:9x6:25 mm")
+    check_refused(capfd, tmp_path / "out", code, "0 of 3 pictures", "at least 3")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], ["pictures need --board"]),
+        (["--board", "marker:36h11:7:200 mm"], ["must be chessboard or charuco, got 'marker'"]),
+        (["--board", "chessboard:9x6:25"], ["'25' lacks a unit"]),
+        (["--board", CHARUCO, "--window", "5"], ["--window is for plain chessboards"]),
+        (["--board", CHESSBOARD, "--radial-terms", "4"], ["--radial-terms", "or equal to 3"]),
+    ],
+)
+def test_option_that_makes_no_sense_is_refused(tmp_path, capfd, arguments, words):
+    save(tmp_path / "a.png", np.full((720, 960), 90, np.uint8))
+    code = intrinsics(tmp_path / "out", tmp_path / "a.png", *arguments)
+    check_refused(capfd, tmp_path / "out", code, *words)
+
+
+def test_board_without_pictures_is_refused(tmp_path, capfd):
+    code = intrinsics(tmp_path / "out", "--board", CHESSBOARD)
+    check_refused(capfd, tmp_path / "out", code, "--board needs pictures")
+
+
+def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
+    assert intrinsics(tmp_path / "out") == 0
+    assert capfd.readouterr().out.startswith("rehearsal: no pictures given")
+    table = pl.read_parquet(tmp_path / "out/parameters.parquet")
+    fx, sigma = table.filter(pl.col("parameter") == "fx").row(0)[1:3]
+    true = load_bay().towers[0].camera.fx
+    assert abs(fx - true) < 2 * 3.3 * sigma  # as above
+    assert sigma < 0.001 * true
+    assert len(list((tmp_path / "out/rehearsal").glob("*.png"))) == 12
