@@ -29,8 +29,9 @@ def _calibration(n=6, camera=CAMERA):
     pixels, residuals = _views(n)
     views = [BoardView(f"view{i:02d}", uv, np.zeros((len(uv), 3))) for i, uv in enumerate(pixels)]
     poses = tuple(Pose.identity() for _ in range(n))
+    rmse = np.array([np.sqrt(np.mean(np.sum(r**2, axis=1))) for r in residuals])
     return views, Calibration(
-        camera, LensModel(), np.zeros((9, 9)), poses, tuple(residuals), sigma_px=0.2
+        camera, LensModel(), np.zeros((9, 9)), poses, tuple(residuals), 0.2, rmse
     )
 
 
