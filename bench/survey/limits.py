@@ -154,7 +154,7 @@ def _bands_along(cells: list[Cell], along: str) -> list[Cell]:
                 "verdict": HOLDS,
                 "from_deg": run[0][angle],
                 "to_deg": run[-1][angle],
-                "words": f"{along} {number(run[0][angle])} to {number(run[-1][angle])} deg",
+                "words": _band_words(along, run[0][angle], run[-1][angle]),
             }
             for run in runs
         ]
@@ -164,6 +164,11 @@ def _bands_along(cells: list[Cell], along: str) -> list[Cell]:
     verdict = UNDECIDED if undecided else NONE
     words = f"{verdict} (nearest, {along} {number(nearest[angle])} deg: {nearest['words']})"
     return [{"verdict": verdict, "n_needed": nearest["n_needed"], "words": words}]
+
+
+def _band_words(along: str, first: float, last: float) -> str:
+    to = "" if first == last else f" to {number(last)}"
+    return f"{along} {number(first)}{to} deg"
 
 
 def _distance(cell: Cell) -> tuple[float, float, float]:

@@ -82,7 +82,7 @@ def write_run_file(
         "complete": report.complete,
         "sessions": [*_earlier_sessions(path), session],
     }
-    write_atomically(path, json.dumps(content, indent=2).encode())
+    write_atomically(path, json.dumps(content, indent=2, ensure_ascii=False).encode())
 
 
 def read_run_file(directory: Path) -> dict[str, Any]:

@@ -98,7 +98,7 @@ class RunStore:
             (self.directory / PARTS).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise RunError(f"{self.directory}: can't be made: {error.strerror}") from error
-        text = json.dumps(plan.as_dict(), indent=2)
+        text = json.dumps(plan.as_dict(), indent=2, ensure_ascii=False)
         write_atomically(self.directory / PLAN_FILE, text.encode())
 
     def stored_plan(self) -> dict[str, Any] | None:

@@ -53,7 +53,9 @@ def write_limits(directory: Path, limits: Limits) -> list[Path]:
         "bands": _rows(limits.bands),
         "cells": _rows(limits.cells),
     }
-    write_atomically(summary, json.dumps(content, indent=1, allow_nan=False).encode())
+    write_atomically(
+        summary, json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False).encode()
+    )
     write_atomically(ranges, limits.ranges.write_csv().encode())
     write_atomically(bands, limits.bands.write_csv().encode())
     return [summary, ranges, bands]

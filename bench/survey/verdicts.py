@@ -201,20 +201,27 @@ def _words(
     name = STATISTICS[request.statistic]
     parts = []
     if verdict == HOLDS or rotation.verdict == verdict:
-        end = rotation.low if verdict == FAILS else rotation.high
         if math.isnan(rotation.value):
             parts.append("no usable pose to judge the rotation by")
         else:
-            side = "at least" if verdict == FAILS else "at most"
-            bound = f" ({side} {end:.3g})" if math.isfinite(end) else ""
-            parts.append(f"{name} {rotation.value:.3g} deg of {request.rotation_deg:g}{bound}")
+            bounds = _bound_words(rotation, better_is_less=True)
+            parts.append(f"{name} {rotation.value:.3g} deg of {request.rotation_deg:g}{bounds}")
     if verdict == HOLDS or usable.verdict == verdict:
-        end = usable.high if verdict == FAILS else usable.low
-        side = "at most" if verdict == FAILS else "at least"
-        parts.append(f"usable {usable.value:.4g} of {request.detection:g} ({side} {end:.4g})")
+        bounds = _bound_words(usable, better_is_less=False)
+        parts.append(f"usable {usable.value:.4g} of {request.detection:g}{bounds}")
     words = ", ".join(parts)
     if verdict == UNDECIDED:
         words += (
             f"; about {needed} trials would decide" if needed else "; no number of trials is known"
         )
     return words
+
+
+def _bound_words(judgement: Judgement, *, better_is_less: bool) -> str:
+    """Name the bounds that matter: the one that decided, or both where none did."""
+    low, high = f"{judgement.low:.3g}", f"{judgement.high:.3g}"
+    if judgement.verdict == UNDECIDED:
+        return f" (between {low} and {high})" if math.isfinite(judgement.high) else ""
+    if (judgement.verdict == HOLDS) == better_is_less:
+        return f" (at most {high})"
+    return f" (at least {low})"

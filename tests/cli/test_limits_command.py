@@ -44,7 +44,7 @@ def test_limits_answers_for_each_tilt_and_range(run, capsys):
     assert code == 0
     assert "tilt 0 deg: none (fails at 2 m: RMS 0.31 deg of 0.05 (at least 0.31))" in said
     assert "tilt 30 deg: 4 m (the longest tested)" in said
-    assert "2 m: turn 30 to 30 deg" in said
+    assert "2 m: turn 30 deg" in said
     limits = json.loads((run / "limits.json").read_text())
     assert limits["asked"]["detection"] == 0.99
     assert limits["verdict"] == "holds"
