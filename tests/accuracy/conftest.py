@@ -11,6 +11,7 @@ import tarfile
 import tempfile
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 
@@ -95,3 +96,21 @@ def apriltag_photographs():
     """Photographs in apriltag-python 3.4.5 (CC BY-SA 2.0): in the cache, never in this project."""
     data = "src/apriltag/apriltag/test/data/"
     return unpacked("apriltag-python", "3.4.5", [data]) / data
+
+
+@pytest.fixture(scope="session")
+def corner_reach():
+    """How far a quadrilateral's corners may move when its edges do."""
+
+    def reach(corners, edge_px):
+        """Return the distances (..., 4) for corners (..., 4, 2), each edge off by `edge_px`.
+
+        Two lines that meet at an acute angle a and move by d along their normals meet again at
+        a distance of d / sin(a / 2) at most.
+        """
+        side = np.roll(corners, -1, axis=-2) - corners
+        side /= np.linalg.norm(side, axis=-1, keepdims=True)
+        cosine = np.abs(np.sum(side * np.roll(side, 1, axis=-2), axis=-1))
+        return edge_px / np.sin(0.5 * np.arccos(cosine))
+
+    return reach

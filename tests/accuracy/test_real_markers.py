@@ -105,20 +105,10 @@ def nearest_differences(detector, picture, expected):
     return np.array(differences), np.array(matched)
 
 
-def reach_of_refinement(corners, edge_px):
-    """Return how far corners (M, 4, 2) may move when each edge moves by `edge_px` at most.
-
-    Two lines that meet at an acute angle a and move by d along their normals meet again at a
-    distance of d / sin(a / 2) at most.
-    """
-    side = np.roll(corners, -1, axis=1) - corners
-    side /= np.linalg.norm(side, axis=2, keepdims=True)
-    cosine = np.abs(np.sum(side * np.roll(side, 1, axis=1), axis=2))
-    return edge_px / np.sin(0.5 * np.arccos(cosine))
-
-
 @pytest.mark.parametrize("photograph", APRILTAG)
-def test_apriltag_photograph_gives_the_library_s_corners(apriltag_photographs, photograph):
+def test_apriltag_photograph_gives_the_library_s_corners(
+    apriltag_photographs, corner_reach, photograph
+):
     picture = read_picture(apriltag_photographs / f"{photograph}.jpg")
     expected = expected_corners(apriltag_photographs / f"{photograph}.txt")
     whole = AprilTag().detect(observation(picture, "DICT_APRILTAG_36h11", 0))
@@ -129,7 +119,7 @@ def test_apriltag_photograph_gives_the_library_s_corners(apriltag_photographs, p
     assert len(refined) >= 0.85 * len(expected)
     # refinement looks for the edge up to quad_decimate + 1 = 2 px on either side of where it was
     # (apriltag.c, refine_edges)
-    allowed = reach_of_refinement(matched, edge_px=2.0)
+    allowed = corner_reach(matched, edge_px=2.0)
     assert np.all(np.linalg.norm(refined, axis=2) < allowed)
     # the corners are nearer to our origin than to one half a pixel off
     assert np.all(np.abs(np.median(refined, axis=(0, 1))) < 0.25)
