@@ -74,7 +74,13 @@ def test_no_chord_leaves_its_curve_by_more_than_the_bound(view, barrel, disc_dra
 
 @pytest.mark.parametrize("view", VIEWS)
 def test_chords_of_a_boundary_close_bit_for_bit(view, barrel, mixed_drawing):
-    chords = project_chords(mixed_drawing, pose_of_view(view, barrel), barrel)
+    # a ring of many odd numbers, so that some sides would miss their ends by rounding
+    angle = np.linspace(0.0, 2.0 * np.pi, 100, endpoint=False)
+    radius = np.random.default_rng(2).uniform(0.03, 0.1, 100)
+    ring = np.column_stack((radius * np.cos(angle), radius * np.sin(angle)))
+    star = Area((ring,), 0.2, 0.85)
+    drawing = Drawing(0.24, 0.2, 0.35, (*mixed_drawing.shapes, star))
+    chords = project_chords(drawing, pose_of_view(view, barrel), barrel)
     starts = sorted(map(tuple, chords.ends[:, :2]))
     assert starts == sorted(map(tuple, chords.ends[:, 2:]))
 
