@@ -74,7 +74,7 @@ def test_no_chord_leaves_its_curve_by_more_than_the_bound(view, barrel, disc_dra
 
 @pytest.mark.parametrize("view", VIEWS)
 def test_chords_of_a_boundary_close_bit_for_bit(view, barrel, mixed_drawing):
-    # a ring of many odd numbers, so that some sides would miss their ends by rounding
+    # a ring of many odd numbers, where rounding has every chance
     angle = np.linspace(0.0, 2.0 * np.pi, 100, endpoint=False)
     radius = np.random.default_rng(2).uniform(0.03, 0.1, 100)
     ring = np.column_stack((radius * np.cos(angle), radius * np.sin(angle)))
