@@ -171,7 +171,8 @@ def command(
     written += write_cells(out, cells) + write_limits(out, limits)
     lines = [reach_words(limits), failure_words(cells)]
     if pictures:
-        drawn, words = _draw(out, place, job, cases, cells, limits)
+        with progress_bar("drawing", quiet):
+            drawn, words = _draw(out, place, job, cases, cells, limits)
         written += drawn
         lines.insert(1, words)
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")

@@ -164,7 +164,7 @@ class RunStore:
         Raises
         ------
         RunError
-            They can't be written; the parts are kept.
+            They can't be written, or a part is missing; the parts are kept.
         """
         parts = self._parts()
         if not parts:
@@ -173,11 +173,16 @@ class RunStore:
         if rows.select(pl.len()).collect().item() > plan.n_rows:
             # two runs at once did a case twice; equal keys have equal numbers, so either will do
             rows = rows.unique(ORDER, keep="any")
+        if rows.select(pl.len()).collect().item() != plan.n_rows:
+            raise RunError(
+                f"{self.directory}: parts came or went meanwhile, another run must be using it; "
+                "the same command goes on from what is there"
+            )
         for file, columns in ((CASES_FILE, CASE_COLUMNS), (TIMINGS_FILE, TIMING_COLUMNS)):
             with new_file(self.directory / file) as temporary:
                 rows.select(names(columns)).sort(ORDER).sink_parquet(temporary)
-        for path in parts:
-            path.unlink()
+        for path in (*parts, *self.directory.glob(f"{PARTS}/.*.tmp")):  # a killed run's too
+            path.unlink(missing_ok=True)
 
     def _parts(self) -> list[Path]:
         return sorted((self.directory / PARTS).glob("*.parquet"))

@@ -220,6 +220,35 @@ def test_a_disk_that_fills_while_tables_are_joined_loses_nothing(
     assert not list(tmp_path.glob(".*.tmp"))
 
 
+def test_parts_that_go_missing_meanwhile_are_noticed(make_job, tmp_path):
+    # as when another process works in the same directory and finishes first
+    job, store = make_job(), RunStore(tmp_path)
+    run(job, tmp_path, chunk=4, stop=lambda: len(list(tmp_path.glob("parts/*"))) == 4)
+    with pytest.raises(RunError, match="parts came or went meanwhile"):
+        store.finish(job.plan)
+    assert not (tmp_path / "cases.parquet").exists()
+    assert len(list((tmp_path / "parts").iterdir())) == 4
+
+
+def test_a_case_done_twice_counts_once(make_job, reference, tmp_path):
+    # two processes in one directory may do the same chunk; here, chunks cut otherwise
+    job, store = make_job(), RunStore(tmp_path)
+    store.begin(job.plan)
+    worker = Worker(job)
+    for indices in (range(12), range(8, 20)):
+        store.append(worker.run(list(indices)))
+    store.finish(job.plan)
+    assert read_cases(tmp_path).equals(read_cases(reference))
+
+
+def test_a_killed_runs_scraps_are_swept_up(make_job, tmp_path):
+    job = make_job(trials=1)
+    run(job, tmp_path, stop=lambda: True)
+    (tmp_path / "parts" / ".000000000-00.parquet.1.tmp").write_bytes(b"half")
+    run(job, tmp_path)
+    assert list((tmp_path / "parts").iterdir()) == []
+
+
 def test_a_picture_can_be_taken_again_by_its_key(make_job):
     job = make_job()
     case = job.plan.case(7)
