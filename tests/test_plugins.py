@@ -119,7 +119,7 @@ def test_somebody_else_s_detector_runs_in_a_pipeline(install):
             pose = pose_of_view(
                 View(6.5, turn=0.4, roll=0.2, pixel=(320.0 + k / 8, 240.0 + k / 8)), camera
             )
-            region = region_of(target.drawing, pose, camera, 12.0)
+            region = region_of(target.drawing, pose, camera, 16.0)
             picture = noise_free(target.drawing, pose, camera, Imaging(), region)
             detection, estimate = pipeline.run(Observation(picture, camera, target))
             assert detection.found is Found.FOUND

@@ -14,9 +14,11 @@ Parameters are OpenCV's defaults but one, `MIN_PERIMETER_PX`. What they do to a 
   into foreshortened neighbours; so the default stays.
 * ``aruco-apriltag`` looks for squares by OpenCV's copy of the AprilTag 2 algorithm. Its
   corners are the library's without edge refinement.
-* A plate that comes closer than 3 px to the picture's border takes its marker with it, and
-  the adaptive threshold looks 11 px around: a region cut out of a frame behaves as the frame
-  does if its margin around the plate is 12 px or more. With 8 px, markers were missed.
+* The adaptive threshold draws a band of 11 px around a bright plate; where it comes closer
+  than 3 px to the picture's border, the plate is dropped and its marker with it. So a region
+  cut out of a frame must have a margin around the plate: with 8 px most markers are missed,
+  with 12 px one in 200, from 14 px on none differs from the frame (1344 pictures, blur of 0.6
+  to 3 px).
 * Wrong bits are corrected up to 0.6 of what the dictionary allows: 3 in 36h11 (the AprilTag
   library: 2).
 """

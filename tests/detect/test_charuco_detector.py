@@ -60,7 +60,7 @@ def test_claimed_sigma_is_the_scatter_at_250_px(errors_over_phases):
 def test_a_part_of_the_board_gives_the_corners_that_it_shows(scene_of):
     scene = scene_of(BOARD, SIZE_PX, 20.0, 10.0)
     picture = scene.observation.picture
-    left = Picture(picture.grey[:, :240], picture.u0, picture.v0)
+    left = Picture(picture.grey[:, :244], picture.u0, picture.v0)
     detection = DETECTOR.detect(replace(scene.observation, picture=left))
     assert detection.found is Found.FOUND
     assert 4 <= len(detection.pixels) < len(BOARD.points)
@@ -71,7 +71,7 @@ def test_fewer_than_four_corners_or_a_single_line_are_a_miss(scene_of):
     scene = scene_of(BOARD, SIZE_PX, 0.0, 0.0)
     picture = scene.observation.picture
     square = SIZE_PX / 5.0  # px; the extent, that of the inner corners, is five squares
-    start = 12.0 + square * (0.03 / 6.0) / 0.04  # the picture's margin and the quiet zone
+    start = 16.0 + square * (0.03 / 6.0) / 0.04  # the picture's margin and the quiet zone
     for columns, rows in ((2.4, 2.4), (7.5, 2.4)):
         # white over all but so many squares at the top left, from the board's margin on
         grey = picture.grey.copy()
