@@ -62,7 +62,7 @@ def read_truth(path: Path) -> dict[str, Pose]:
 
 
 def score_table(measurements: pl.DataFrame, truth: dict[str, Pose]) -> pl.DataFrame:
-    """Return errors of measured poses, one row a picture; null where there is no pose."""
+    """Return errors of measured poses, one row a picture and pipeline; null without a pose."""
     rows = []
     for row in measurements.iter_rows(named=True):
         name = Path(row["picture"]).stem
@@ -70,6 +70,7 @@ def score_table(measurements: pl.DataFrame, truth: dict[str, Pose]) -> pl.DataFr
         view = view_of_pose(T_true)
         scored = {
             "picture": name,
+            "pipeline": row["pipeline"],
             "outcome": row["outcome"],
             "range_true_m": view.range_m,
             "turn_true_deg": math.degrees(view.turn),
@@ -100,7 +101,7 @@ def _errors(T_true: Pose, row: dict[str, float]) -> dict[str, float | bool]:
 
 
 def summary(scores: pl.DataFrame) -> str:
-    """Return what the scores say, in lines."""
+    """Return what one pipeline's scores say, in lines."""
     found = scores.drop_nulls("err_along_mm").filter(~pl.col("mirrored"))
     tilted = found.filter(pl.col("tilt_true_deg") > 30.0)
     far = found.filter(pl.col("range_true_m") > 1.5)
@@ -123,7 +124,8 @@ def main(arguments: list[str]) -> None:
     measurements, locations, out = (Path(argument) for argument in arguments)
     scores = score_table(pl.read_parquet(measurements), read_truth(locations))
     scores.write_csv(out, float_precision=6)
-    print(summary(scores))
+    for (pipeline,), part in scores.group_by("pipeline", maintain_order=True):
+        print(f"{pipeline}\n{summary(part)}")
 
 
 if __name__ == "__main__":

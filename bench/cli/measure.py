@@ -130,7 +130,7 @@ def command(
     write_run(out, started, facts)
     for line in summary(table):
         typer.echo(line)
-    drawn = f" and {len(paths)} overlays" if overlays else ""
+    drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
     return 0 if table["range_m"].count() else COULD_NOT_JUDGE
 

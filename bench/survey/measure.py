@@ -222,12 +222,14 @@ def same_marker(target: Target, marker_id: int) -> Target:
 def summary(table: pl.DataFrame) -> list[str]:
     """Return what a table of measurements says, a line each."""
     pictures = table["picture"].n_unique()
-    outcomes = table["outcome"].value_counts(sort=True)
+    outcomes = table.group_by("outcome").len().sort("len", "outcome", descending=[True, False])
     counted = ", ".join(
         f"{n} {str(outcome).replace('_', ' ')}" for outcome, n in outcomes.iter_rows()
     )
     names = ", ".join(table["pipeline"].unique(maintain_order=True))
-    lines = [f"{pictures} pictures, {len(table)} measurements by {names}: {counted}"]
+    lines = [
+        f"{_count(pictures, 'picture')}, {_count(len(table), 'measurement')} by {names}: {counted}"
+    ]
     good = table.filter(pl.col("outcome") == "ok")
     if len(good):
         spans = [good[name].to_numpy() for name in ("range_m", "tilt_deg", "rmse_px")]
@@ -237,3 +239,7 @@ def summary(table: pl.DataFrame) -> list[str]:
             f"residual {np.median(spans[2]):.3f} px (median), {worst:.3f} px at most"
         )
     return lines
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
