@@ -19,8 +19,6 @@ from itertools import islice
 from multiprocessing.connection import wait as wait_for
 from typing import Protocol
 
-import cv2
-
 from bench.errors import RunError
 from bench.survey.worker import ChunkResult, Job, Worker
 
@@ -65,7 +63,6 @@ class InlineExecutor:
 
     def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results in order; see `Executor.run`."""
-        cv2.setNumThreads(1)
         worker = Worker(job)
         for chunk in chunks:
             if stop():
@@ -125,7 +122,6 @@ def _start_worker(job: Job) -> None:
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
     threading.Thread(target=_die_with_parent, daemon=True).start()
-    cv2.setNumThreads(1)
     _worker = Worker(job)
 
 

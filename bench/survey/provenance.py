@@ -41,7 +41,7 @@ def host_facts() -> dict[str, Any]:
 def write_run_file(
     directory: Path, plan: Plan, bay: dict[str, Any], report: RunReport, started: str, workers: int
 ) -> None:
-    """Write run.json; a resumed run adds a session to those before.
+    """Write run.json; each start of a resumed run adds to those before.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def write_run_file(
     bay : dict
         What names the bay and its camera and target.
     report : RunReport
-        What this session did.
+        What this start did.
     started : str
         When, see `now`.
     workers : int
@@ -64,7 +64,7 @@ def write_run_file(
         It can't be written.
     """
     path = directory / RUN_FILE
-    session = {
+    this = {
         "command": shlex.join([Path(sys.argv[0]).name, *sys.argv[1:]]),
         "started": started,
         "ended": now(),
@@ -80,7 +80,7 @@ def write_run_file(
         "pictures": plan.n_pictures,
         "rows": plan.n_rows,
         "complete": report.complete,
-        "sessions": [*_earlier_sessions(path), session],
+        "starts": [*_earlier_starts(path), this],
     }
     write_atomically(path, json.dumps(content, indent=2, ensure_ascii=False).encode())
 
@@ -94,9 +94,9 @@ def read_run_file(directory: Path) -> dict[str, Any]:
     return content if isinstance(content, dict) else {}
 
 
-def _earlier_sessions(path: Path) -> list[Any]:
-    sessions = read_run_file(path.parent).get("sessions", [])
-    return sessions if isinstance(sessions, list) else []
+def _earlier_starts(path: Path) -> list[Any]:
+    starts = read_run_file(path.parent).get("starts", [])
+    return starts if isinstance(starts, list) else []
 
 
 def _versions() -> dict[str, str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from time import perf_counter
 from typing import Any, TypeVar
 
+import cv2
 import polars as pl
 
 from bench.detect.detection import Detection, Found
@@ -90,9 +91,10 @@ def case_of_row(row: dict[str, Any], plan: Plan) -> Case:
 
 
 class Worker:
-    """Runs chunks of one job; building it loads the pipelines once."""
+    """Runs chunks of one job; building it loads the pipelines and holds OpenCV to one thread."""
 
     def __init__(self, job: Job) -> None:
+        cv2.setNumThreads(1)  # of this process; the other libraries' threads: executors.py
         self.job = job
         self.pipelines = [(name, pipeline_from_name(name)) for name in job.plan.pipelines]
 

@@ -122,11 +122,11 @@ def test_run_json_tells_where_the_numbers_come_from(run):
     assert told["bay"]["name"] == "Little bay"
     assert told["bay"]["file"] == "little.toml"  # no path of the machine that ran it
     assert len(told["bay"]["digest"]) == 64
-    session = told["sessions"][0]
-    assert {"numpy", "opencv-contrib-python-headless", "polars"} <= session["versions"].keys()
-    assert session["host"]["cores"] >= 1
-    assert session["report"]["added"] == 120
-    assert session["started"] <= session["ended"]
+    start = told["starts"][0]
+    assert {"numpy", "opencv-contrib-python-headless", "polars"} <= start["versions"].keys()
+    assert start["host"]["cores"] >= 1
+    assert start["report"]["added"] == 120
+    assert start["started"] <= start["ended"]
 
 
 def test_options_override_the_bay_file(bay, tmp_path):
