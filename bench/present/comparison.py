@@ -40,11 +40,22 @@ def reach(cells: pl.DataFrame) -> tuple[float, float]:
     return holds, fails_not
 
 
+def _cells_of(grid: CellGrid, pipeline: str, turn_deg: float, pitch_deg: float) -> pl.DataFrame:
+    return grid.cells.filter(
+        (pl.col("pipeline") == pipeline)
+        & (pl.col("turn_deg") == turn_deg)
+        & (pl.col("pitch_deg") == pitch_deg)
+    ).sort("range_m")
+
+
 def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     """Draw the longest range at which each pipeline holds, for each of at most nine views."""
     views = [(t, p) for p in grid.pitches_deg for t in grid.turns_deg]
     views = [views[int(i)] for i in choose(range(len(views)), MOST_VIEWS)]
     styles = style.pipeline_styles(grid.pipelines)
+    reached = {
+        (name, *view): reach(_cells_of(grid, name, *view)) for name in styles for view in views
+    }
     group = len(styles) * BAR + GROUP_GAP
     height = max(len(views) * group, 0.9)
     handles: list[Artist] = [
@@ -66,7 +77,10 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     left = 0.75 if grid.turn_is_tilt else 1.75
     room = 1.9  # right of the longest bar, for the words
     axes = page.axes(Box(left, 0.05, page.width - 0.3 - left, height))
-    limit = float(grid.ranges_m[-1])
+    last = float(grid.ranges_m[-1])
+    farthest = max((fails_not for _, fails_not in reached.values()), default=0.0)
+    # up to the first range beyond what anything reaches
+    limit = min((r for r in grid.ranges_m.tolist() if r > farthest), default=last)
     width = page.width - 0.3 - left
     axes.set_xlim(0.0, limit * width / (width - room))
     axes.set_ylim(0.0, height)
@@ -77,13 +91,8 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
         if rank:
             axes.axhline(rank * group, color="#e4e4e4", linewidth=0.7)
         for place, (name, look) in enumerate(styles.items()):
-            view = grid.cells.filter(
-                (pl.col("pipeline") == name)
-                & (pl.col("turn_deg") == turn)
-                & (pl.col("pitch_deg") == pitch)
-            )
             y = low + (len(styles) - 1 - place + 0.5) * BAR
-            _bar(axes, y, *reach(view.sort("range_m")), limit, look)
+            _bar(axes, y, *reached[name, turn, pitch], last, look)
     axes.set_xlabel("range (m)")
     axes.set_ylabel("tilt (deg)" if grid.turn_is_tilt else "view")
     axes.yaxis.set_major_locator(FixedLocator(centres))
@@ -97,12 +106,12 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     axes.tick_params(axis="y", length=0)
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_xticks([t for t in axes.get_xticks() if t <= limit])
-    axes.axvline(limit, color=style.FAINT, linewidth=1.0, zorder=0)
+    axes.axvline(last, color=style.FAINT, linewidth=1.0, zorder=0)
     return page.figure
 
 
 def _bar(
-    axes: Axes, y: float, holds: float, undecided: float, limit: float, look: PipelineStyle
+    axes: Axes, y: float, holds: float, undecided: float, last: float, look: PipelineStyle
 ) -> None:
     """Draw one bar, solid as far as it holds, outlined as far as it's undecided, and words."""
     thick = 0.8 * BAR
@@ -111,7 +120,7 @@ def _bar(
         axes.barh(
             y, holds, thick, color=look.colour, hatch=look.hatch, edgecolor="white", linewidth=0.0
         )
-        words = f"{holds:g} m" + (", the grid's end" if holds >= limit else "")
+        words = f"{holds:g} m" + (", the grid's end" if holds >= last else "")
     if undecided > holds:
         axes.barh(
             y,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -10,19 +11,43 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from bench.present import marks, style
 from bench.present.grid import CellGrid, choose
-from bench.present.layout import Page, PanelGrid, panel_title, spread_ticks, title_lines
+from bench.present.layout import Page, PanelGrid, panel_title, title_lines
 from bench.present.map_info import MapInfo
 from bench.present.style import PipelineStyle
+from bench.present.ticks import set_ticks
 from bench.typing import Array
 
 MOST_PANELS = 6
+REACH = 2.0  # how far the error axis follows intervals beyond the values, a factor
 # Pipelines stand side by side so that their intervals don't hide one another: this far apart,
 # as a part of the axis, but all together over at most this part of the gap between two ticks.
 DODGE, DODGE_SPREAD = 0.012, 0.45
+
+
+@dataclass(frozen=True)
+class Abscissa:
+    """What the curves run over.
+
+    Attributes
+    ----------
+    column : str
+        Of the cells table.
+    label : str
+        Of the axis.
+    place : callable
+        Gives places on the axis, which is linear in them, for values (N,) of the column.
+    axles_m : (N,) float64
+        Ranges to mark.
+    """
+
+    column: str
+    label: str
+    place: Callable[[Array], Array]
+    axles_m: Array
 
 
 def error_against_range(grid: CellGrid, info: MapInfo) -> Figure:
@@ -39,7 +64,8 @@ def error_against_range(grid: CellGrid, info: MapInfo) -> Figure:
         )
         cells = grid.cells.filter((pl.col("turn_deg") == turn) & (pl.col("pitch_deg") == pitch))
         panels.append((title, cells))
-    return _figure(grid, info, panels, "range_m", "range (m)", "Rotation error against range")
+    across = Abscissa("range_m", grid.range_label, grid.x, info.axle_ranges_m)
+    return _figure(grid, info, panels, across, "Rotation error against range")
 
 
 def error_against_tilt(grid: CellGrid, info: MapInfo) -> Figure:
@@ -57,8 +83,7 @@ def error_against_tilt(grid: CellGrid, info: MapInfo) -> Figure:
         grid,
         info,
         panels,
-        "turn_deg",
-        grid.turn_label,
+        Abscissa("turn_deg", grid.turn_label, np.asarray, np.empty(0)),
         f"Rotation error against {name}",
         face_on_words(grid, info),
     )
@@ -94,8 +119,7 @@ def _figure(
     grid: CellGrid,
     info: MapInfo,
     panels: Sequence[tuple[str, pl.DataFrame]],
-    x_column: str,
-    x_label: str,
+    across: Abscissa,
     title: str,
     note: str = "",
 ) -> Figure:
@@ -104,20 +128,25 @@ def _figure(
     layout = PanelGrid(
         len(panels), min(len(panels), 3), style.WIDTH - 0.4, 2.3, left=0.7, gap=0.55
     )
+    limits = _limits(panels, column, info.request.rotation_deg)
+    values = np.unique(np.concatenate([cells[across.column].to_numpy() for _, cells in panels]))
+    places = across.place(values)
+    span = _span(places)
+    axles = across.place(across.axles_m)
+    axles = axles[(axles >= span[0]) & (axles <= span[1])]
+    without = any(_lacks_interval(cells, column) for _, cells in panels)
     caption = info.caption(
         f"{info.error_words} over usable cases; bars are two-sided 95 % "
-        "intervals, pipelines set side by side for legibility.",
+        "intervals, cut at the axis' ends, pipelines set side by side for legibility.",
+        "A mark without a bar has too few cases for an interval." if without else "",
         "Gross failures (missed, wrong id, mirrored, ambiguous, not finite) are not averaged in: "
         "a hollow mark has any, a gap has no usable case.",
         note,
+        axles=len(axles) > 0,
     )
     subtitle = f"{info.error_words} (deg), logarithmic, on one scale"
-    limits = _limits(panels, column, info.request.rotation_deg)
-    ticks = np.unique(np.concatenate([cells[x_column].to_numpy() for _, cells in panels]))
-    span = _span(ticks)
-    axles = info.axle_words(*span) if x_column == "range_m" else ""
-    page = Page(title, subtitle, caption, layout.height, _handles(styles, info, axles))
-    closest = float(np.min(np.diff(ticks), initial=np.inf))
+    page = Page(title, subtitle, caption, layout.height, _handles(styles, info, len(axles) > 0))
+    closest = float(np.min(np.diff(places), initial=np.inf))
     dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(styles))
     for index, (name, cells) in enumerate(panels):
         box = layout.box(index)
@@ -126,36 +155,41 @@ def _figure(
         axes.set_yscale("log")
         axes.set_ylim(*limits)
         axes.set_xlim(*span)
-        _draw_pipelines(axes, cells, x_column, column, styles, dodge)
+        _draw_pipelines(axes, cells, across, column, styles, dodge)
         tolerance = axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
-        _axis(axes, ticks, box.width / (span[1] - span[0]), limits)
-        if x_column == "range_m":
-            for _, value in info.axle_ranges:
-                axes.axvline(
-                    value, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS, zorder=1
-                )
+        for place in axles.tolist():
+            line = axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS)
+            line.set_zorder(1)
+        set_ticks(axes, places, values, box.width / (span[1] - span[0]))
+        _finish(axes, limits)
         if layout.is_lowest(index):
-            axes.set_xlabel(x_label)
+            axes.set_xlabel(across.label)
         if layout.is_first_column(index):
             axes.set_ylabel("rotation error (deg)")
     return page.figure
 
 
+def _lacks_interval(cells: pl.DataFrame, column: str) -> bool:
+    drawn = np.isfinite(_positive(cells, column))
+    return bool(np.any(drawn & np.isnan(_numbers(cells, f"{column}_hi"))))
+
+
 def _draw_pipelines(
     axes: Axes,
     cells: pl.DataFrame,
-    x_column: str,
+    across: Abscissa,
     column: str,
     styles: dict[str, PipelineStyle],
     dodge: float,
 ) -> None:
     for rank, (name, look) in enumerate(styles.items()):
-        rows = cells.filter(pl.col("pipeline") == name).sort(x_column)
-        x = rows[x_column].to_numpy() + (rank - 0.5 * (len(styles) - 1)) * dodge
+        rows = cells.filter(pl.col("pipeline") == name).sort(across.column)
+        x = across.place(rows[across.column].to_numpy())
+        x = x + (rank - 0.5 * (len(styles) - 1)) * dodge
         y = _positive(rows, column)
         axes.plot(x, y, color=look.colour, linestyle=look.line, linewidth=1.2, zorder=2)
-        # an interval that is open upwards, or begins at 0, runs to the axis' end
+        # an interval that goes beyond the axis runs to its end
         bottom, top = axes.get_ylim()
         y_low = _numbers(rows, f"{column}_lo").clip(bottom, top)
         y_high = _numbers(rows, f"{column}_hi").clip(bottom, top)
@@ -189,11 +223,16 @@ def _numbers(rows: pl.DataFrame, column: str) -> Array:
 def _limits(
     panels: Sequence[tuple[str, pl.DataFrame]], column: str, tolerance: float
 ) -> tuple[float, float]:
-    """Return the ends of the error axis that hold every value, interval and the tolerance."""
-    ends = [
-        _positive(cells, f"{column}{end}") for _, cells in panels for end in ("", "_lo", "_hi")
-    ]
-    norm = style.error_norm(np.concatenate([*ends, [0.9 * tolerance, 1.1 * tolerance]]))
+    """Return the ends of the error axis, which holds every value and the tolerance.
+
+    Intervals count as far as `REACH` times beyond the values: a few wild errors can make one so
+    wide that nothing else could be read.
+    """
+    values = np.concatenate([_positive(cells, column) for _, cells in panels])
+    values = np.append(values[np.isfinite(values)], [0.9 * tolerance, 1.1 * tolerance])
+    ends = [_positive(cells, f"{column}{end}") for _, cells in panels for end in ("_lo", "_hi")]
+    shown = np.concatenate(ends).clip(values.min() / REACH, values.max() * REACH)
+    norm = style.error_norm(np.concatenate((values, shown)))
     return float(norm.vmin or 0.0), float(norm.vmax or 1.0)
 
 
@@ -202,11 +241,8 @@ def _span(ticks: Array) -> tuple[float, float]:
     return float(ticks[0]) - room, float(ticks[-1]) + room
 
 
-def _axis(axes: Axes, ticks: Array, scale: float, limits: tuple[float, float]) -> None:
-    kept = spread_ticks(list(ticks), [style.plain(t) for t in ticks], scale)
-    axes.xaxis.set_major_locator(FixedLocator(list(ticks[kept])))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
-    axes.xaxis.set_minor_locator(NullLocator())
+def _finish(axes: Axes, limits: tuple[float, float]) -> None:
+    """Tick the error axis and set the grid."""
     decades = np.log10(limits[1] / limits[0])
     axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if decades <= 2.5 else (1.0,)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
@@ -216,7 +252,7 @@ def _axis(axes: Axes, ticks: Array, scale: float, limits: tuple[float, float]) -
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: str) -> list[Artist]:
+def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: bool) -> list[Artist]:
     handles: list[Artist] = [
         Line2D(
             [],
@@ -233,5 +269,5 @@ def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: str) -> lis
     words = f"tolerance {info.request.rotation_deg:g} deg"
     handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
     if axles:
-        handles.append(marks.axle_handle(axles))
+        handles.append(marks.axle_handle("range of an axle"))
     return handles

@@ -27,21 +27,21 @@ MEANINGS = {
     "n_ambiguous": "the pipeline itself said that it can't tell the two sides apart",
     "n_not_finite": "the solver gave no finite pose",
 }
-HEADING = 0.32
+HEADING, ROW = 0.32, 0.22  # inches; rows low, since there is a set of panels for each kind
 
 
 def failure_figure(grid: CellGrid, info: MapInfo) -> Figure:
     """Draw the share of cases in each cell that failed, by kind, on one scale."""
     kinds = [kind for kind in KINDS if int(grid.cells[kind].sum()) > 0]
     absent = [words for kind, words in KINDS.items() if kind not in kinds]
-    panels = panel_grid(grid, "100")
+    panels = panel_grid(grid, "45", ROW)
     least = 1.0 / float(grid.values("n").max())
     scale = LogNorm(min(10.0 ** np.floor(np.log10(least)), 0.1), 1.0)
     note = f"Never seen in this survey: {', '.join(absent)}." if absent else ""
     page = Page(
         "Gross failures by kind",
         "share of all cases in a cell (%), logarithmic; a white cell has none of the kind",
-        info.caption(note),
+        info.caption(note, axles=True),
         len(kinds) * (HEADING + panels.height) if kinds else 0.4,
     )
     if not kinds:
@@ -61,9 +61,16 @@ def failure_figure(grid: CellGrid, info: MapInfo) -> Figure:
             caption="",
             norm=scale,
             cmap=style.FAILURE_MAP,
-            words=lambda value: style.percent(value) if value > 0.0 else "",
+            words=_words,
             empty="",
             bar_unit=100.0,
         )
         draw_panels(page, panels, CellGrid.of(share), shown, info, top + HEADING)
     return page.figure
+
+
+def _words(share: float) -> str:
+    """Return a share in per cent; nothing for none, "all" for 100, which is the shorter."""
+    if share == 0.0:
+        return ""
+    return "all" if share == 1.0 else style.percent(share)

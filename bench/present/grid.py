@@ -54,6 +54,20 @@ class CellGrid:
         return [Facet(p, float(pitch)) for p in self.pipelines for pitch in self.pitches_deg]
 
     @property
+    def log_range(self) -> bool:
+        """Whether range is drawn logarithmically: its steps differ too much for a linear axis."""
+        return is_stretched(self.ranges_m)
+
+    def x(self, ranges_m: Array) -> Array:
+        """Return where ranges (N,) lie on the range axis, which is linear in what this gives."""
+        return np.log(ranges_m) if self.log_range else np.asarray(ranges_m, dtype=np.float64)
+
+    @property
+    def range_label(self) -> str:
+        """Label of the range axis."""
+        return "range (m), logarithmic" if self.log_range else "range (m)"
+
+    @property
     def is_pitched(self) -> bool:
         """Whether panels must tell pitches apart."""
         return len(self.pitches_deg) > 1 or bool(self.pitches_deg[0] != 0.0)
@@ -99,6 +113,16 @@ class CellGrid:
 
 
 _AXES = ("range_m", "turn_deg", "pitch_deg")
+
+
+def is_stretched(values: Array) -> bool:
+    """Tell whether ascending values are better drawn on a logarithmic axis.
+
+    So if they are positive and their widest step is over three times the narrowest: on a linear
+    axis the narrow ones would have no room for a number.
+    """
+    steps = np.diff(values)
+    return bool(len(steps) > 1 and values[0] > 0.0 and steps.max() > 3.0 * steps.min())
 
 
 def edges(values: Array) -> Array:

@@ -22,12 +22,11 @@ from bench.present.layout import (
     PanelGrid,
     panel_title,
     shorten,
-    spread_rows,
-    spread_ticks,
     text_width,
     title_lines,
 )
 from bench.present.map_info import MapInfo
+from bench.present.ticks import set_ticks, spread_rows
 from bench.survey.verdicts import HOLDS, UNDECIDED
 from bench.typing import BoolArray
 
@@ -117,16 +116,16 @@ def places(grid: CellGrid, panels: PanelGrid) -> list[int]:
     return [p * block + i for p in range(len(grid.pipelines)) for i in range(pitches)]
 
 
-def panel_grid(grid: CellGrid, widest: str) -> PanelGrid:
+def panel_grid(grid: CellGrid, widest: str, row: float = 0.32) -> PanelGrid:
     """Return the grid with the most panels in a row that still leaves room for the numbers.
 
-    `widest` is a number of typical length. With several pitches each pipeline starts a row.
-    Where four rows aren't enough to give four cells in five their number, numbers are given
-    up and panels are set as if they fitted.
+    `widest` is a number of typical length, `row` the height of a cell, inches. With several
+    pitches each pipeline starts a row. Where four rows aren't enough to give four cells in five
+    their number, numbers are given up and panels are set as if they fitted.
     """
     width = style.WIDTH - 2.0 * MARGIN - BAR_ROOM
-    height = float(np.clip(0.32 * len(grid.turns_deg), 1.7, 3.6))
-    x = edges(grid.ranges_m)
+    height = float(np.clip(row * len(grid.turns_deg), 4.0 * row, 3.6))
+    x = edges(grid.x(grid.ranges_m))
     pitches = len(grid.pitches_deg)
     count = pitches if grid.is_pitched else len(grid.pipelines)
     repeats = len(grid.pipelines) if grid.is_pitched else 1
@@ -154,18 +153,15 @@ def panel_grid(grid: CellGrid, widest: str) -> PanelGrid:
 
 def label_axes(axes: Axes, grid: CellGrid, box: Box, lowest: bool, first: bool) -> None:
     """Label a panel's ticks at the cell centres, and its axes where nothing else does."""
-    x, y = edges(grid.ranges_m), edges(grid.turns_deg)
-    labels = [style.plain(r) for r in grid.ranges_m]
-    kept = spread_ticks(list(grid.ranges_m), labels, box.width / (x[-1] - x[0]))
-    axes.xaxis.set_major_locator(FixedLocator(list(grid.ranges_m[kept])))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
+    centres = grid.x(grid.ranges_m)
+    x, y = edges(centres), edges(grid.turns_deg)
+    set_ticks(axes, centres, grid.ranges_m, box.width / (x[-1] - x[0]))
     rows = spread_rows(list(grid.turns_deg), box.height / (y[-1] - y[0]))
     axes.yaxis.set_major_locator(FixedLocator(list(grid.turns_deg[rows])))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
-    axes.xaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_minor_locator(NullLocator())
     if lowest:
-        axes.set_xlabel("range (m)")
+        axes.set_xlabel(grid.range_label)
     if first:
         axes.set_ylabel(grid.turn_label)
 
@@ -192,19 +188,21 @@ def _add_bar(page: Page, panels: PanelGrid, shown: HeatMap, top: float) -> None:
 def _draw_panel(
     axes: Axes, grid: CellGrid, facet: Facet, shown: HeatMap, info: MapInfo, box: Box
 ) -> None:
-    x, y = edges(grid.ranges_m), edges(grid.turns_deg)
+    x, y = edges(grid.x(grid.ranges_m)), edges(grid.turns_deg)
     values = grid.array(facet, shown.column)
     holds, doubtful = _verdicts(grid, facet, shown.verdict)
     marks.colour_cells(axes, x, y, values, shown.norm, shown.cmap)
     marks.outline_cells(axes, holds, x, y)
-    marks.mark_axles(axes, [value for _, value in info.axle_ranges])
+    marks.mark_axles(axes, grid.x(info.axle_ranges_m))
     size = (box.width, box.height)
     taken = marks.number_cells(
         axes, x, y, values, shown.norm, shown.cmap, shown.words, size, holds, doubtful
     )
     if shown.level is not None:
         log = isinstance(shown.norm, LogNorm)
-        line = marks.draw_contour(axes, grid.ranges_m, grid.turns_deg, values, shown.level, log)
+        line = marks.draw_contour(
+            axes, grid.x(grid.ranges_m), grid.turns_deg, values, shown.level, log
+        )
         marks.label_contour(axes, line, shown.level_label, size, taken)
 
 
@@ -225,8 +223,8 @@ def _handles(grid: CellGrid, shown: HeatMap, info: MapInfo) -> Sequence[Artist]:
         handles.append(marks.holds_handle(shown.holds_label))
     if np.any(~np.isfinite(grid.values(shown.column))):
         handles.append(marks.no_case_handle(shown.empty))
-    low, high = edges(grid.ranges_m)[[0, -1]]
-    axles = info.axle_words(low, high)
-    if axles:
-        handles.append(marks.axle_handle(axles))
+    low, high = edges(grid.x(grid.ranges_m))[[0, -1]]
+    axles = grid.x(info.axle_ranges_m)
+    if np.any((low <= axles) & (axles <= high)):
+        handles.append(marks.axle_handle("range of an axle"))
     return handles

@@ -23,6 +23,8 @@ from matplotlib.text import Text
 from bench.present import style
 
 MARGIN = 0.15
+NO_BREAK = "\u00a0"
+KEY_SYMBOL = 0.5  # inches that a line of the key takes before its label
 LINE = 1.35  # line height over type size
 POINT = 1.0 / 72.0
 _RENDERER = RendererAgg(1, 1, style.DPI)  # type: ignore[no-untyped-call]  # measures text
@@ -55,7 +57,7 @@ def wrap(text: str, width: float, size: float) -> list[str]:
     lines: list[str] = []
     for paragraph in text.split("\n"):
         line = ""
-        for word in paragraph.split():
+        for word in paragraph.split(" "):
             longer = f"{line} {word}" if line else word
             if text_width(longer, size) <= width:
                 line = longer
@@ -108,9 +110,14 @@ def _key(figure: Figure, handles: Sequence[Artist], columns: int, x: float, y: f
 
 
 def _key_layout(handles: Sequence[Artist], width: float) -> tuple[int, float]:
-    """Return the most columns that a key of these handles fits in, and its height, inches."""
+    """Return the most columns that a key of these handles fits in, and its height, inches.
+
+    A label too long for a line of its own is shortened.
+    """
     if not handles:
         return 1, 0.0
+    for handle in handles:
+        handle.set_label(shorten(str(handle.get_label()), width - KEY_SYMBOL, style.SMALL))
     height = 0.0
     for columns in range(min(len(handles), 6), 0, -1):
         figure = style.new_figure(width, 1.0)
@@ -294,47 +301,3 @@ def title_lines(text: str, width: float) -> list[str]:
 def panel_title(axes: Axes, *lines: str) -> None:
     """Set a panel's title, left-aligned."""
     axes.set_title("\n".join(lines), loc="left", fontweight="bold", pad=5)
-
-
-def spread_ticks(positions: Sequence[float], labels: Sequence[str], scale: float) -> list[int]:
-    """Choose which tick labels to show on a horizontal axis so that none touch.
-
-    Parameters
-    ----------
-    positions : sequence of float
-        In axis units, ascending.
-    labels : sequence of str
-        One for each.
-    scale : float
-        Inches for each axis unit.
-
-    Returns
-    -------
-    list of int
-        Indices to keep: always the first; the last takes precedence over its neighbours.
-    """
-    gap = 0.08
-    half = [0.5 * text_width(label, style.SMALL) for label in labels]
-    kept: list[int] = []
-    for i, position in enumerate(positions):
-        if not kept or (position - positions[kept[-1]]) * scale >= half[i] + half[kept[-1]] + gap:
-            kept.append(i)
-    last = len(positions) - 1
-    if kept and kept[-1] != last:
-        while len(kept) > 1 and (positions[last] - positions[kept[-1]]) * scale < (
-            half[last] + half[kept[-1]] + gap
-        ):
-            kept.pop()
-        if (positions[last] - positions[kept[-1]]) * scale >= half[last] + half[kept[-1]] + gap:
-            kept.append(last)
-    return kept
-
-
-def spread_rows(positions: Sequence[float], scale: float) -> list[int]:
-    """As `spread_ticks`, for a vertical axis."""
-    least = style.SMALL * 1.15 * POINT
-    kept: list[int] = []
-    for i, position in enumerate(positions):
-        if not kept or (position - positions[kept[-1]]) * scale >= least:
-            kept.append(i)
-    return kept

@@ -84,7 +84,7 @@ def rotation_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         title="Rotation error against range and tilt",
         subtitle=f"{info.error_words} over usable cases, degrees",
         bar_label=f"{STATISTICS[info.statistic]} (deg)",
-        caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED),
+        caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED, axles=True),
         norm=style.error_norm(grid.values(column)),
         cmap=style.ERROR_MAP,
         words=style.number,
@@ -104,7 +104,7 @@ def along_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         title="Position error along the line of sight",
         subtitle="RMS over usable cases, millimetres; bias included",
         bar_label="RMS (mm)",
-        caption=info.caption(OK_ONLY),
+        caption=info.caption(OK_ONLY, axles=True),
         norm=style.error_norm(grid.values("rms_along_mm")),
         cmap=style.ERROR_MAP,
         words=style.number,
@@ -119,7 +119,9 @@ def usable_map(info: MapInfo) -> HeatMap:
         title="Usable rate against range and tilt",
         subtitle="share of cases that ended ok: found, finite, not ambiguous, not mirrored (%)",
         bar_label="usable rate (%)",
-        caption=info.caption("map_failures.png says how the others failed.", UNDECIDED),
+        caption=info.caption(
+            "map_failures.png says how the others failed.", UNDECIDED, axles=True
+        ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
         words=style.percent,
@@ -140,7 +142,9 @@ def detection_map(info: MapInfo) -> HeatMap:
         title="Detection rate against range and tilt",
         subtitle="share of cases in which the target was found by its own id (%)",
         bar_label="detection rate (%)",
-        caption=info.caption("A pose that failed after detection counts as detected here."),
+        caption=info.caption(
+            "A pose that failed after detection counts as detected here.", axles=True
+        ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
         words=style.percent,

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from bench.present.layout import NO_BREAK
 from bench.survey.verdicts import STATISTICS, Request
+from bench.typing import Array
 
 
 @dataclass(frozen=True)
@@ -58,17 +62,24 @@ class MapInfo:
         """The level of verdicts in words: "95 %, one-sided"."""
         return f"{100 * self.request.confidence:g} %, one-sided"
 
-    def axle_words(self, low_m: float, high_m: float) -> str:
-        """Return the key's words for axles with ranges from `low_m` to `high_m`, or ""."""
-        seen = [f"{name} {r:.2f} m" for name, r in self.axle_ranges if low_m <= r <= high_m]
-        return "range of an axle: " + ", ".join(seen) if seen else ""
+    @property
+    def axle_ranges_m(self) -> Array:
+        """Ranges of the axles (N,), metres."""
+        return np.array([range_m for _, range_m in self.axle_ranges], dtype=np.float64)
 
-    def caption(self, *sentences: str) -> str:
-        """Return a caption: the sentences, then what every picture of the survey says."""
-        return "\n".join(
-            (
-                " ".join(filter(None, sentences)),
-                f"n = {self.pictures} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
-                f"{self.target}; camera {self.camera}. sightbench {self.version}.",
-            )
-        ).lstrip("\n")
+    def caption(self, *sentences: str, axles: bool = False) -> str:
+        """Return a caption: the sentences, then what every picture of the survey says.
+
+        With `axles` it also lists their ranges.
+        """
+        facts = (
+            f"n = {self.pictures} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
+            f"{self.target}; camera {self.camera}. sightbench {self.version}."
+        )
+        if axles and self.axle_ranges:
+            named = (f"{name} {range_m:.2f} m" for name, range_m in self.axle_ranges)
+            facts += f" Ranges of axles: {', '.join(named)}."
+        # what belongs together isn't parted at the end of a line
+        for pair in ("n = ", f"= {self.pictures}", "sightbench "):
+            facts = facts.replace(pair, pair.replace(" ", NO_BREAK))
+        return "\n".join(filter(None, (" ".join(filter(None, sentences)), facts)))

@@ -192,10 +192,10 @@ def outline_cells(axes: Axes, mask: BoolArray, x_edges: Array, y_edges: Array) -
         axes.add_collection(outline, autolim=False)
 
 
-def mark_axles(axes: Axes, ranges_m: list[float]) -> None:
-    """Mark axle ranges that lie within the panel by dotted verticals and arrow heads."""
+def mark_axles(axes: Axes, places: Array) -> None:
+    """Mark axles at places (N,) on the range axis, if within it, by dotted lines and heads."""
     low, high = axes.get_xlim()
-    for value in ranges_m:
+    for value in places.tolist():
         if low <= value <= high:
             line = axes.axvline(value, color="white", linewidth=1.2, linestyle=DOTS)
             line.set_path_effects([Stroke(linewidth=2.6, foreground="#404040"), Normal()])

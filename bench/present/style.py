@@ -17,7 +17,7 @@ from typing import Any, Literal
 import matplotlib
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import Colormap, LogNorm, Normalize
+from matplotlib.colors import Colormap, ListedColormap, LogNorm, Normalize
 from matplotlib.figure import Figure
 
 from bench import __version__
@@ -30,12 +30,15 @@ WIDTH = 10.0
 FAMILY = "DejaVu Sans"  # comes with matplotlib
 SMALL, NORMAL, LARGE = 9.0, 10.0, 13.0
 
-# Perceptually uniform, lightness monotonic, and safe for the common colour deficiencies
-# (viridis and cividis: Nuñez, Anderton and Renslow 2018, doi:10.1371/journal.pone.0199239).
+# Perceptually uniform and safe for the common colour deficiencies (Nuñez, Anderton and Renslow
+# 2018, doi:10.1371/journal.pone.0199239).
 ERROR_MAP: Colormap = matplotlib.colormaps["viridis"]
-RATE_MAP: Colormap = matplotlib.colormaps["cividis"]
-# for shares that are mostly zero: white is none, light is rare, dark is all
-FAILURE_MAP: Colormap = RATE_MAP.reversed().with_extremes(bad="white")
+# One hue from pale to dark, safe for colour deficiencies (Brewer's Blues, less its white end):
+# pale where all is well, dark where nothing works; white is kept for a share of none.
+FAILURE_MAP: Colormap = ListedColormap(
+    matplotlib.colormaps["Blues"](np.linspace(0.12, 1.0, 256)), name="failures"
+).with_extremes(bad="white")
+RATE_MAP: Colormap = FAILURE_MAP.reversed()
 
 INK = "#1a1a1a"
 MUTED = "#595959"

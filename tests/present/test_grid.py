@@ -2,11 +2,25 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from bench.present.grid import CellGrid, Facet, choose, edges
+from bench.present.grid import CellGrid, Facet, choose, edges, is_stretched
 
 
 def test_edges_lie_midway_and_mirror_outward():
     assert_allclose(edges(np.array([1.0, 2.0, 4.0])), [0.5, 1.5, 3.0, 5.0])
+
+
+@pytest.mark.parametrize(
+    ("values", "stretched"),
+    [
+        ([2.5, 3.0, 4.0, 8.0, 20.0], True),
+        ([2.0, 3.0, 4.0, 6.0], False),
+        ([0.0, 1.0, 9.0], False),
+        ([2.0, 9.0], False),
+        ([2.0], False),
+    ],
+)
+def test_an_axis_is_logarithmic_where_steps_differ_much(values, stretched):
+    assert is_stretched(np.array(values)) is stretched
 
 
 @pytest.mark.parametrize(("value", "expected"), [(3.0, [1.5, 4.5]), (0.0, [-0.5, 0.5])])

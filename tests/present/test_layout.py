@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from matplotlib.lines import Line2D
 
-from bench.present import layout, style
+from bench.present import layout, style, ticks
 
 
 def test_wrapped_lines_fit_and_lose_no_word():
@@ -45,12 +45,27 @@ def test_a_dollar_sign_in_a_name_stays_a_dollar_sign():
 def test_tick_labels_never_touch_and_keep_both_ends():
     positions = [1.0, 1.1, 1.2, 2.0, 2.05, 3.0]
     labels = ["1", "1.1", "1.2", "2", "2.05", "3"]
-    kept = layout.spread_ticks(positions, labels, scale=1.0)
+    kept = ticks.spread_ticks(positions, labels, scale=1.0)
     assert kept[0] == 0
     assert kept[-1] == 5
     widths = [layout.text_width(label, style.SMALL) for label in labels]
     for a, b in itertools.pairwise(kept):
         assert positions[b] - positions[a] >= 0.5 * (widths[a] + widths[b])
+
+
+def test_a_key_label_too_long_for_the_page_is_shortened(text_faults):
+    with style.applied():
+        handles = [Line2D([], [], label="range of an axle " * 20), Line2D([], [], label="b")]
+        page = layout.Page("t", "", "", 1.0, handles)
+        assert text_faults(page.figure) == []
+        assert "…" in page.figure.legends[0].get_texts()[0].get_text()
+
+
+def test_what_belongs_together_stays_on_one_line():
+    text = f"word {'word ' * 30}sightbench{layout.NO_BREAK}0.1.0"
+    for width in np.linspace(1.2, 3.0, 7):
+        lines = layout.wrap(text, float(width), style.SMALL)
+        assert f"sightbench{layout.NO_BREAK}0.1.0" in lines[-1]
 
 
 def test_panels_lie_within_the_body_and_apart():

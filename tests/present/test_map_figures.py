@@ -133,7 +133,10 @@ def test_panels_share_one_logarithmic_scale_and_true_edges(survey, map_info):
     assert isinstance(meshes[0].norm, matplotlib.colors.LogNorm)
     for mesh in meshes:
         x = np.asarray(mesh.get_coordinates())[0, :, 0]
-        np.testing.assert_allclose(x, edges(grid.ranges_m))
+        # geometric means of neighbours: the steps of this grid call for a logarithmic axis
+        inner = np.sqrt(grid.ranges_m[1:] * grid.ranges_m[:-1])
+        np.testing.assert_allclose(np.exp(x[1:-1]), inner)
+        np.testing.assert_allclose(x, edges(np.log(grid.ranges_m)))
         assert np.all(mesh.get_array().compressed() >= mesh.norm.vmin)
         assert np.all(mesh.get_array().compressed() <= mesh.norm.vmax)
 
@@ -219,6 +222,41 @@ def test_axles_within_the_grid_are_marked_and_others_not(survey, map_info):
         grid, _, _, _ = survey("long names")
         figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
         assert not [x for x in _panels(figure)[0].lines if x.get_xdata()[0] == 4.9]
+
+
+def test_on_a_logarithmic_axis_ticks_and_axles_stand_at_their_ranges(survey, map_info):
+    grid, _, _, _ = survey("uneven ranges")
+    with style.applied():
+        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    panel = _panels(figure)[-1]
+    assert panel.get_xlabel() == "range (m), logarithmic"
+    figure.draw_without_rendering()
+    for label in panel.get_xticklabels():
+        assert np.exp(label.get_position()[0]) == pytest.approx(float(label.get_text()))
+    axles = [line.get_xdata()[0] for line in panel.lines if line.get_gid() == "axle"]
+    np.testing.assert_allclose(np.exp(axles), [2.4, 4.9])
+
+
+def test_captions_list_the_axles_whose_ranges_are_marked(survey, map_info):
+    grid, cases, _, _ = survey("two pipelines")
+    for kind, figure in _figures(grid, cases, map_info):
+        words = " ".join(" ".join(t.get_text() for t in figure.texts).split())
+        marked = kind not in ("tilt", "reach", "ratio")
+        assert ("Ranges of axles: front 2.40 m, rear 4.90 m." in words) is marked, kind
+
+
+def test_an_absurdly_wide_interval_does_not_squeeze_the_curves(survey, map_info):
+    grid, _, _, _ = survey("two pipelines")
+    wild = pl.when(pl.col("range_m") == 3.0).then(1e7).otherwise(pl.col("rms_rot_deg_hi"))
+    cells = grid.cells.with_columns(wild.alias("rms_rot_deg_hi"))
+    with style.applied():
+        figure = error_against_range(CellGrid.of(cells), map_info)
+    largest = float(grid.cells["rms_rot_deg"].max())
+    panel = _panels(figure)[0]
+    # twice the largest value, rounded up to the next of 1, 2, 5: at most 2.5 times more
+    assert panel.get_ylim()[1] <= 2.0 * 2.5 * largest
+    tops = [segment[1, 1] for bars in panel.collections for segment in bars.get_segments()]
+    assert max(tops) == panel.get_ylim()[1]
 
 
 def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, drawn_texts):

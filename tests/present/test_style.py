@@ -49,8 +49,8 @@ def test_error_scale_exists_without_any_value_and_for_a_single_one():
     assert norm.vmin < norm.vmax
 
 
-@pytest.mark.parametrize("cmap", [style.ERROR_MAP, style.RATE_MAP])
-def test_colour_maps_rise_in_luminance_throughout(cmap):
+@pytest.mark.parametrize("cmap", [style.ERROR_MAP, style.RATE_MAP, style.FAILURE_MAP.reversed()])
+def test_colour_maps_change_luminance_one_way(cmap):
     rgb = cmap(np.linspace(0.0, 1.0, 64))[:, :3]
     # the Y of CIE XYZ, so that they also read in grey print
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
@@ -67,6 +67,11 @@ def test_text_on_every_colour_of_the_maps_has_contrast_4_5_to_1():
             y = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
             ratio = (y + 0.05) / 0.05 if style.ink_on(colour) == "black" else 1.05 / (y + 0.05)
             assert ratio >= 4.5
+
+
+def test_white_is_kept_for_a_share_of_none():
+    assert style.FAILURE_MAP(np.ma.masked) == (1.0, 1.0, 1.0, 1.0)
+    assert min(style.FAILURE_MAP(0.0)[:3]) < 0.9
 
 
 def test_pipelines_differ_by_more_than_colour():
