@@ -27,9 +27,9 @@ from bench.typing import Array
 
 # Where the kernels are cut off, in σ beyond the pixel's own half width: ndtr(-4) = 3e-5.
 CUT_SIGMAS = 4.0
-# Kernels are tabulated at so many offsets in a pixel and interpolated linearly: the error,
-# h''/8 of a spacing squared, is below 0.25 / σ² / 8 / 512² = 1e-7 / σ².
-PHASES = 512
+# Kernels are tabulated at offsets so many to a σ, and to a pixel, and interpolated linearly: the
+# error, h''/8 of a spacing squared, is below 0.25 / σ² (σ/64)² / 8 = 8e-6.
+PHASES_PER_SIGMA = 64
 # Gauss-Legendre points on each piece of a chord, the longest piece in σ, and the shares of it
 # up to which one point or two do. Where a chain of pieces L is cut, the rules leave L²/24,
 # L⁴/4320 and L⁶/2016000 of the integrand's first, third and fifth derivative, which for a
@@ -94,14 +94,17 @@ def kernel_tables(sigma_px: float) -> tuple[Array, Array]:
 
     Returns
     -------
-    (PHASES + 1, 2 R) float64, twice
-        Row p, column j: for a point at offset p / PHASES beyond a pixel's centre, the value
-        at the pixel j - R + 1 further on; each row sums to one.
+    (P + 1, 2 R) float64, twice
+        Row p, column j: for a point at offset p / P beyond a pixel's centre, the value at the
+        pixel j - R + 1 further on; each row sums to one. The outermost values of h, beyond the
+        cut, are zero.
     """
     reach = 1 + int(np.ceil(0.5 + CUT_SIGMAS * sigma_px))
-    phase = np.linspace(0.0, 1.0, PHASES + 1)[:, None]
+    phases = int(np.ceil(PHASES_PER_SIGMA * max(1.0, 1.0 / sigma_px)))
+    phase = np.linspace(0.0, 1.0, phases + 1)[:, None]
     centre = np.arange(-reach + 1, reach + 1) - phase
     pdf = ndtr((centre + 0.5) / sigma_px) - ndtr((centre - 0.5) / sigma_px)
+    pdf[:, [0, -1]] = 0.0
     cdf = _pixel_integral(centre, sigma_px)
     cdf[:, -1] = 1.0
     increments = np.diff(cdf, axis=1, prepend=0.0)
@@ -199,7 +202,8 @@ def _splat(
                     down[j] = change * (pdf[pv, j] + fv * (pdf[pv + 1, j] - pdf[pv, j]))
                 left, top = column - reach + 1, row - reach + 1
                 inside = left >= 0 and left + taps <= width
-                for i in range(max(0, -top), min(taps, height - top)):
+                # at the first and the last tap h is zero, while H reaches one at the last
+                for i in range(max(1, -top), min(taps - 1, height - top)):
                     if inside:
                         for j in range(taps):
                             image[top + i, left + j] += down[i] * across[j]

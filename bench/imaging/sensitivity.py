@@ -16,6 +16,7 @@ Both touch only the few pixels within reach of a boundary.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -23,20 +24,30 @@ import numpy as np
 from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
-from bench.imaging.gaussian import NODES, PHASES, kernel_tables
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
-from bench.typing import Array
+from bench.typing import Array, IntArray
 
 # Rotation about the target's x, y, z; translation along the camera's x, y, z; blur.
 CHANNELS = 7
-# The longest piece of a chord with `NODES` points, in σ. Derivatives steer a fit and make up
-# covariances: 1e-3 of their largest is plenty, so that pieces are longer than for pictures.
+# Derivatives steer a fit and make up covariances: 1e-3 of the largest is plenty, so that pieces
+# of chords are longer and kernels shorter than for pictures: Gauss-Legendre points on a piece,
+# its length and the kernels' reach beyond half a pixel, in σ. g(3.5) is 2e-3 of g(0).
+NODES = 3
 PIECE_SIGMAS = 2.5
+CUT_SIGMAS = 3.5
+# Offsets in a pixel at which kernels are tabulated, to a σ: linear interpolation between them
+# errs by h''/8 of the spacing squared, 1e-4 of the largest of h' even.
+PHASES_PER_SIGMA = 48
 
 
 def blurred_sensitivity(
-    chords: Chords, T_camera_target: Pose, camera: Camera, sigma_px: float, region: Region
+    chords: Chords,
+    T_camera_target: Pose,
+    camera: Camera,
+    sigma_px: float,
+    region: Region,
+    places: IntArray | None = None,
 ) -> Array:
     """Return the derivatives of `bench.imaging.gaussian.blurred_image`.
 
@@ -52,50 +63,75 @@ def blurred_sensitivity(
         Blur, pixels, positive.
     region : Region
         Which pixels.
+    places : (H, W) int64, optional
+        The row of the answer that each pixel goes to, -1 for none; by default all, row by row.
 
     Returns
     -------
-    (7, H, W) float64
+    (N, 7) float64
         Of reflectance, by ω (radians, about the target's axes), τ (metres, camera frame), see
         `bench.geometry.camera.pose_jacobian`, and by `sigma_px`.
     """
+    if places is None:
+        count = region.height * region.width
+        places = np.arange(count, dtype=np.int64).reshape(region.height, region.width)
+    else:
+        count = int(places.max(initial=-1)) + 1
     # Along a chord the undistorted point runs straight: exactly without distortion, within the
     # chord's deviation with it.
     rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
     lens = np.array([camera.fx, camera.fy, *camera.distortion])
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    h, _ = kernel_tables(sigma_px)
-    out = np.zeros((CHANNELS, region.height, region.width))
+    out = np.zeros((count, CHANNELS))
     _splat_derivatives(
         out,
+        places,
         chords.ends - np.array([region.u0, region.v0] * 2, dtype=np.float64),
         chords.steps,
         rays,
         T_camera_target.rotation,
         T_camera_target.translation,
         lens,
-        h,
-        _slope_table(sigma_px),
+        *_kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
-        0.5 * (nodes + 1.0),
-        0.5 * weights,
+        *_QUADRATURE,
     )
     return out
 
 
+def _quadrature() -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    return 0.5 * (nodes + 1.0), 0.5 * weights
+
+
+_QUADRATURE = _quadrature()
+
+
 @lru_cache(maxsize=64)
-def _slope_table(sigma_px: float) -> Array:
-    """Return h' at the pixels near a point, laid out as `kernel_tables` lays out h."""
-    taps = kernel_tables(sigma_px)[0].shape[1]
-    reach = taps // 2
-    centre = np.arange(-reach + 1, reach + 1) - np.linspace(0.0, 1.0, PHASES + 1)[:, None]
+def _kernel_tables(sigma_px: float) -> tuple[Array, Array]:
+    """Return h and h' (P + 1, 2 R) at the pixels near a point, for each phase.
 
-    def density(x: Array) -> Array:
-        z = x / sigma_px
-        return np.asarray(np.exp(-0.5 * z * z) / (np.sqrt(2.0 * np.pi) * sigma_px))
+    Row p, column j: for a point at offset p / P beyond a pixel's centre, the value at the pixel
+    j - R + 1 further on.
+    """
+    reach = math.ceil(0.5 + CUT_SIGMAS * sigma_px)
+    return _tables(sigma_px, math.ceil(PHASES_PER_SIGMA * max(1.0, 1.0 / sigma_px)), reach)
 
-    return density(centre + 0.5) - density(centre - 0.5)
+
+@kernel
+def _tables(sigma: float, phases: int, reach: int) -> tuple[Array, Array]:
+    h, slopes = np.empty((phases + 1, 2 * reach)), np.empty((phases + 1, 2 * reach))
+    scale, peak = 1.0 / (np.sqrt(2.0) * sigma), 1.0 / (np.sqrt(2.0 * np.pi) * sigma)
+    for p in range(phases + 1):
+        edge = -reach + 0.5 - p / phases  # a pixel's left side, seen from the point
+        left, left_density = 0.5 * math.erf(scale * edge), peak * np.exp(-((scale * edge) ** 2))
+        for j in range(2 * reach):
+            edge += 1.0
+            right = 0.5 * math.erf(scale * edge)
+            density = peak * np.exp(-((scale * edge) ** 2))
+            h[p, j], slopes[p, j] = right - left, density - left_density
+            left, left_density = right, density
+    return h, slopes
 
 
 @kernel
@@ -142,6 +178,7 @@ def _velocities(
 @kernel
 def _splat_derivatives(
     out: Array,
+    places: IntArray,
     ends: Array,
     steps: Array,
     rays: Array,
@@ -155,8 +192,8 @@ def _splat_derivatives(
     nodes: Array,
     weights: Array,
 ) -> None:
-    """Add each chord's share to `out` (7, H, W)."""
-    _, height, width = out.shape
+    """Add each chord's share to `out` (N, 7)."""
+    height, width = places.shape
     phases, taps = h.shape[0] - 1, h.shape[1]
     reach = taps // 2
     hu, hv = np.empty(taps), np.empty(taps)
@@ -165,24 +202,23 @@ def _splat_derivatives(
     amount = np.empty(6)
     for k in range(len(steps)):
         u0, v0, u1, v1 = ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3]
-        if min(u0, u1) >= width + reach or max(u0, u1) <= -reach - 1:
-            continue
-        if min(v0, v1) >= height + reach or max(v0, v1) <= -reach - 1:
-            continue
         du, dv = u1 - u0, v1 - v0
-        pieces = max(1, int(np.ceil(np.hypot(du, dv) / longest)))
+        first, last = _within(u0, du, -reach, width - 1.0 + reach, 0.0, 1.0)
+        first, last = _within(v0, dv, -reach, height - 1.0 + reach, first, last)
+        if first >= last:
+            continue
+        span = last - first
+        pieces = int(np.ceil(span * np.hypot(du, dv) / longest))
         for piece in range(pieces):
             for q in range(len(nodes)):
-                t = (piece + nodes[q]) / pieces
+                t = first + span * (piece + nodes[q]) / pieces
                 u, v = u0 + t * du, v0 + t * dv
                 column, row = int(np.floor(u)), int(np.floor(v))
                 left, top = column - reach + 1, row - reach + 1
-                if left >= width or left + taps <= 0 or top >= height or top + taps <= 0:
-                    continue
                 x = rays[k, 0] + t * (rays[k, 2] - rays[k, 0])
                 y = rays[k, 1] + t * (rays[k, 3] - rays[k, 1])
                 _velocities(x, y, rotation, translation, lens, velocity)
-                weight = steps[k] * weights[q] / pieces
+                weight = steps[k] * span * weights[q] / pieces
                 for c in range(6):
                     amount[c] = -weight * (velocity[0, c] * dv - velocity[1, c] * du)
                 fu, fv = (u - column) * phases, (v - row) * phases
@@ -198,14 +234,28 @@ def _splat_derivatives(
                 a0, a1, a2 = amount[0], amount[1], amount[2]
                 a3, a4, a5 = amount[3], amount[4], amount[5]
                 for i in range(max(0, -top), min(taps, height - top)):
-                    r, h_v = top + i, hv[i]
+                    h_v = hv[i]
                     steep, level = along_u * h_v, along_v * sv[i]
                     for j in range(max(0, -left), min(taps, width - left)):
-                        c, both = left + j, hu[j] * h_v
-                        out[0, r, c] += a0 * both  # written out: a third faster than a loop
-                        out[1, r, c] += a1 * both
-                        out[2, r, c] += a2 * both
-                        out[3, r, c] += a3 * both
-                        out[4, r, c] += a4 * both
-                        out[5, r, c] += a5 * both
-                        out[6, r, c] += steep * su[j] - level * hu[j]
+                        n = places[top + i, left + j]
+                        if n < 0:
+                            continue
+                        both = hu[j] * h_v
+                        out[n, 0] += a0 * both  # written out: a third faster than a loop
+                        out[n, 1] += a1 * both
+                        out[n, 2] += a2 * both
+                        out[n, 3] += a3 * both
+                        out[n, 4] += a4 * both
+                        out[n, 5] += a5 * both
+                        out[n, 6] += steep * su[j] - level * hu[j]
+
+
+@kernel
+def _within(
+    start: float, way: float, low: float, high: float, first: float, last: float
+) -> tuple[float, float]:
+    """Return where low <= start + t way <= high within first to last; last < first is empty."""
+    if way == 0.0:
+        return (first, last) if low <= start <= high else (1.0, 0.0)
+    a, b = (low - start) / way, (high - start) / way
+    return max(first, min(a, b)), min(last, max(a, b))

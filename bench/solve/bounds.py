@@ -23,12 +23,13 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.appearance import face_mask, normal_equations
+from bench.imaging.appearance import normal_equations
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.illumination import illuminate
 from bench.imaging.model import Imaging
 from bench.imaging.picture import Region
+from bench.imaging.pixels import choose_pixels, face_mask
 from bench.imaging.sensitivity import blurred_sensitivity
 from bench.imaging.sensor import mean_dn, variance_dn
 from bench.solve.covariance import pose_covariance
@@ -96,14 +97,22 @@ def image_bound(
     # two deviations of noise below saturation nothing is clipped
     ceiling = sensor.saturation_electrons
     mask &= electrons + 2.0 * np.sqrt(np.maximum(electrons, 0.0)) < ceiling
+    pixels = choose_pixels(drawing, T_camera_target, camera, sigma_px, region, mask)
     gain = sensor.system_gain
-    weights = np.where(mask, (1.0 + 0.5 * gain**2 / variance) / variance, 0.0)
+    own = pixels.of(variance)
     # the exposure at each pixel, a plane over the region
     light = _light_plane(gain * sensor.full_well * factor)
     light[0] = float(mean_dn(np.zeros(1), sensor)[0])
-    sensitivity = blurred_sensitivity(chords, T_camera_target, camera, sigma_px, region)
+    sensitivity = blurred_sensitivity(
+        chords, T_camera_target, camera, sigma_px, region, pixels.places
+    )
     information, _ = normal_equations(
-        sensitivity, reflectance, light, np.zeros_like(reflectance), weights
+        sensitivity,
+        pixels.of(reflectance),
+        light,
+        np.zeros(len(pixels)),
+        (1.0 + 0.5 * gain**2 / own) / own,
+        pixels,
     )
     return pose_covariance_of(information)
 

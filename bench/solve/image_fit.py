@@ -1,8 +1,8 @@
 """Least squares of a predicted picture: pose, blur and light that explain the grey values.
 
 Levenberg-Marquardt with the analytic derivatives of `bench.imaging.sensitivity`. Light is
-solved for exactly at every step (variable projection, Golub and Pereyra 1973), pose and blur
-by the joint normal equations.
+solved for exactly at every step (variable projection, Golub and Pereyra 1973,
+doi:10.1137/0710036), pose and blur by the joint normal equations.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ from bench.errors import GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.imaging.appearance import POSE, fit_light, normal_equations, predict
+from bench.imaging.appearance import PARAMETERS, POSE, fit_light, normal_equations, predict
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
-from bench.imaging.picture import Region
+from bench.imaging.kernel import kernel
+from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
 from bench.targets.drawing import Drawing
 from bench.typing import Array, BoolArray
@@ -33,10 +34,16 @@ KEEP_DERIVATIVES = 0.1
 START_DAMPING, MOST_DAMPING = 1e-4, 1e6
 # Blur beyond these isn't told from a badly wrong pose.
 LEAST_BLUR_PX, MOST_BLUR_PX = 0.25, 6.0
+# A fit is given up where so many times the decrease that a full step promises won't do.
+HOPE = 3.0
+# Of the information, scaled to a unit diagonal. Beyond it, nothing is known of some parameter.
+MAX_CONDITION = 1e14
 
-# Which of the first seven parameters may change.
+# Which of the first seven parameters may change: all, all but the two that turn the target's
+# normal, all but the blur.
 EVERYTHING: BoolArray = np.ones(POSE + 1, dtype=np.bool_)
 NORMAL_HELD: BoolArray = np.array([False, False, True, True, True, True, True])
+BLUR_HELD: BoolArray = np.array([True, True, True, True, True, True, False])
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,15 +56,15 @@ class Scene:
         The target's face.
     camera : Camera
         Intrinsics.
-    region : Region
-        Where `grey` lies on the sensor.
-    grey : (H, W) float64
-        Grey values.
+    pixels : Pixels
+        Which count.
+    grey : (N,) float64
+        Their grey values.
     """
 
     drawing: Drawing
     camera: Camera
-    region: Region
+    pixels: Pixels
     grey: Array
 
 
@@ -73,16 +80,16 @@ class ImageFit:
         Standard deviation of the Gaussian blur, pixels.
     light : (4,) float64
         See `bench.imaging.appearance`.
-    predicted : (H, W) float64
+    predicted : (N,) float64
         Grey values.
-    weights : (H, W) float64
+    weights : (N,) float64
         That the fit used.
     chi_square : float
         Σ w (grey - predicted)².
     information : (11, 11) float64
-        JᵀWJ there.
-    sensitivity : (7, H, W) float64
-        See `bench.imaging.sensitivity`, at the pose or a fraction of a standard deviation off.
+        JᵀWJ there, with derivatives a fraction of a standard deviation off at most.
+    lost : bool
+        Whether it was given up on the way, as it couldn't come below what was asked.
     """
 
     pose: Pose
@@ -92,12 +99,7 @@ class ImageFit:
     weights: Array
     chi_square: float
     information: Array
-    sensitivity: Array
-
-    @property
-    def n_pixels(self) -> int:
-        """How many pixels count."""
-        return int(np.count_nonzero(self.weights))
+    lost: bool
 
 
 def fit_image(
@@ -119,11 +121,11 @@ def fit_image(
     blur_px : float
         Start of the blur.
     weigh : callable
-        Weights (H, W) from predicted grey values (H, W).
+        Weights (N,) from predicted grey values (N,).
     free : (7,) bool
         Which of ω, τ and blur may change.
     give_up : float
-        Stop once χ² is settled above this: the fit has lost.
+        Stop once χ² can't be hoped to come below this.
 
     Raises
     ------
@@ -133,26 +135,26 @@ def fit_image(
     pose, blur = start, blur_px
     reflectance = _reflectance(scene, pose, blur)
     # light before weights: any weights will do to start with
-    light = fit_light(reflectance, scene.grey, weigh(scene.grey))
-    predicted = predict(reflectance, light)
-    weights = weigh(predicted)
-    light = fit_light(reflectance, scene.grey, weights)
-    predicted = predict(reflectance, light)
-    chi_square = _chi_square(scene, predicted, weights)
-    damping, settled = START_DAMPING, False
+    light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels)
+    weights = weigh(predict(reflectance, light, scene.pixels))
+    light, predicted, chi_square = _explain(scene, reflectance, weights)
+    damping, settled, lost = START_DAMPING, False, False
     sensitivity: Array | None = None
     for _ in range(MAX_STEPS):
         if sensitivity is None or not settled:
-            chords = project_chords(scene.drawing, pose, scene.camera)
-            sensitivity = blurred_sensitivity(chords, pose, scene.camera, blur, scene.region)
+            sensitivity = _sensitivity(scene, pose, blur)
         information, gradient = normal_equations(
-            sensitivity, reflectance, light, scene.grey - predicted, weights
+            sensitivity, reflectance, light, scene.grey - predicted, weights, scene.pixels
         )
+        moving = _moving(free, blur, gradient)
         accepted = False
         while not accepted and damping < MOST_DAMPING:
-            step = _damped_step(information, gradient, damping, free)
+            step = _damped_step(information, gradient, damping, moving)
             expected = float(step @ gradient)
             if not expected > SMALL_DECREASE:
+                break
+            lost = chi_square - HOPE * expected > give_up and damping <= START_DAMPING
+            if lost:
                 break
             try:
                 trial_pose = Pose(
@@ -163,67 +165,116 @@ def fit_image(
             except GeometryError:  # a step too far: edge on, behind the camera
                 damping *= 10.0
                 continue
-            trial_light = fit_light(trial, scene.grey, weights)
-            trial_predicted = predict(trial, trial_light)
-            trial_chi_square = _chi_square(scene, trial_predicted, weights)
+            trial_light, trial_predicted, trial_chi_square = _explain(scene, trial, weights)
             accepted = trial_chi_square < chi_square
             damping *= 0.1 if accepted else 10.0
         if not accepted:
             break
-        lost = trial_chi_square > give_up and chi_square - trial_chi_square < 0.1 * (
-            trial_chi_square - give_up
-        )
         pose, blur, reflectance = trial_pose, trial_blur, trial
         light, predicted = trial_light, trial_predicted
         weights = weigh(predicted)
-        chi_square = _chi_square(scene, predicted, weights)
+        chi_square = _chi_square(scene.grey, predicted, weights)
         settled = expected < KEEP_DERIVATIVES
-        if lost:
-            break
-    assert sensitivity is not None
-    return ImageFit(pose, blur, light, predicted, weights, chi_square, information, sensitivity)
+    return ImageFit(pose, blur, light, predicted, weights, chi_square, information, lost)
 
 
 def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Array:
     """Return the pose's block (6, 6) of the inverse information (11, 11).
+
+    Rows and columns of what isn't `free` are zero.
 
     Raises
     ------
     numpy.linalg.LinAlgError
         The picture doesn't determine the pose.
     """
-    scale = 1.0 / np.sqrt(np.diag(information))
-    if not np.all(np.isfinite(scale)):
+    kept = np.flatnonzero(_all_free(free))
+    part = information[np.ix_(kept, kept)]
+    scale = np.sqrt(np.diag(part))
+    if not (np.all(np.isfinite(scale)) and np.all(scale > 0.0)):
         raise np.linalg.LinAlgError("a parameter has no effect on the picture")
-    kept = np.concatenate((free, np.ones(len(information) - len(free), dtype=np.bool_)))
-    index = np.flatnonzero(kept)
-    scaled = (information * np.outer(scale, scale))[np.ix_(index, index)]
-    if np.linalg.cond(scaled) > 1e14:
+    scaled = part / np.outer(scale, scale)
+    if np.linalg.cond(scaled) > MAX_CONDITION:
         raise np.linalg.LinAlgError("the picture doesn't determine the pose")
     inverse = np.zeros_like(information)
-    inverse[np.ix_(index, index)] = np.linalg.inv(scaled)
-    covariance: Array = (inverse * np.outer(scale, scale))[:POSE, :POSE]
+    inverse[np.ix_(kept, kept)] = np.linalg.inv(scaled) / np.outer(scale, scale)
+    covariance: Array = inverse[:POSE, :POSE]
     return covariance
+
+
+def _all_free(free: BoolArray) -> BoolArray:
+    """Return which of the eleven parameters may change."""
+    return np.concatenate((free, np.ones(PARAMETERS - len(free), dtype=np.bool_)))
+
+
+def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
+    """Return which of the eleven parameters move: blur stays at a limit that it pushes against."""
+    moving = _all_free(free)
+    if (blur <= LEAST_BLUR_PX and gradient[POSE] < 0.0) or (
+        blur >= MOST_BLUR_PX and gradient[POSE] > 0.0
+    ):
+        moving[POSE] = False
+    return moving
 
 
 def _reflectance(scene: Scene, pose: Pose, blur_px: float) -> Array:
     chords = project_chords(scene.drawing, pose, scene.camera)
-    return blurred_image(chords, scene.drawing.background, blur_px, scene.region)
+    background, region = scene.drawing.background, scene.pixels.region
+    return scene.pixels.of(blurred_image(chords, background, blur_px, region))
 
 
-def _chi_square(scene: Scene, predicted: Array, weights: Array) -> float:
-    residual = scene.grey - predicted
-    return float(np.vdot(weights * residual, residual))
+def _sensitivity(scene: Scene, pose: Pose, blur_px: float) -> Array:
+    chords = project_chords(scene.drawing, pose, scene.camera)
+    pixels = scene.pixels
+    return blurred_sensitivity(chords, pose, scene.camera, blur_px, pixels.region, pixels.places)
 
 
-def _damped_step(information: Array, gradient: Array, damping: float, free: BoolArray) -> Array:
-    """Return the step (11,), zero where a parameter is held."""
-    kept = np.concatenate((free, np.ones(len(gradient) - len(free), dtype=np.bool_)))
-    index = np.flatnonzero(kept)
-    scale = np.sqrt(np.diag(information)[index])
-    scale[scale == 0.0] = 1.0
-    scaled = information[np.ix_(index, index)] / np.outer(scale, scale)
-    scaled[np.diag_indices(len(index))] += damping
-    step = np.zeros_like(gradient)
-    step[index] = np.linalg.solve(scaled, gradient[index] / scale) / scale
+def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:
+    """Return the best light, what it predicts and χ²."""
+    light = fit_light(reflectance, scene.grey, weights, scene.pixels)
+    predicted = predict(reflectance, light, scene.pixels)
+    return light, predicted, _chi_square(scene.grey, predicted, weights)
+
+
+@kernel
+def _chi_square(grey: Array, predicted: Array, weights: Array) -> float:
+    total = 0.0
+    for n in range(len(grey)):
+        residual = grey[n] - predicted[n]
+        total += weights[n] * residual * residual
+    return total
+
+
+@kernel
+def _damped_step(information: Array, gradient: Array, damping: float, moving: BoolArray) -> Array:
+    """Return the step (11,) that solves (JᵀWJ + damping·diag) step = JᵀWr, zero where held.
+
+    By Cholesky factors, written out; NaN where the matrix isn't positive definite.
+    """
+    size = len(gradient)
+    root, step = np.zeros((size, size)), np.zeros(size)
+    for i in range(size):
+        if not moving[i]:
+            continue
+        step[i] = gradient[i]
+        for j in range(i + 1):
+            if not moving[j]:
+                continue
+            rest = information[i, j] * (1.0 + damping) if i == j else information[i, j]
+            for k in range(j):
+                rest -= root[i, k] * root[j, k]
+            if i > j:
+                root[i, j] = rest / root[j, j]
+                step[i] -= root[i, j] * step[j]
+            elif rest > 0.0:
+                root[i, i] = np.sqrt(rest)
+                step[i] /= root[i, i]
+            else:
+                step[:] = np.nan
+                return step
+    for i in range(size - 1, -1, -1):
+        if moving[i]:
+            for k in range(i + 1, size):
+                step[i] -= root[k, i] * step[k]
+            step[i] /= root[i, i]
     return step

@@ -15,12 +15,12 @@ from bench.errors import GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
-from bench.imaging.appearance import PARAMETERS, face_mask
-from bench.imaging.picture import Picture, Region
-from bench.imaging.region import region_of
+from bench.geometry.viewing import mirrored_normal
+from bench.imaging.appearance import PARAMETERS
 from bench.solve.ambiguity import Modes, spread_over_modes, turned_normal
 from bench.solve.conclude import NOT_FINITE, SAME_NORMAL
 from bench.solve.estimate import Estimate, Outcome
+from bench.solve.face import face_after, face_of
 from bench.solve.image_fit import (
     NORMAL_HELD,
     ImageFit,
@@ -29,11 +29,10 @@ from bench.solve.image_fit import (
     pose_covariance_of,
 )
 from bench.solve.ippe import IppeLmSolver
-from bench.solve.noise import Noise, noise_of_residuals, noise_of_sensor
+from bench.solve.noise import EVEN_NOISE, noise_of_residuals, noise_of_sensor
 from bench.solve.refine import Fit
 from bench.solve.robust import fit_robustly, loss
 from bench.solve.weights import Weigher
-from bench.typing import BoolArray
 
 # Where the blur's fit starts; a lens in focus gives 0.4 to 1 px.
 START_BLUR_PX = 0.7
@@ -66,15 +65,12 @@ class PhotometricSolver:
         start = IppeLmSolver().solve(detection, observation)
         if start.T_camera_target_est is None:
             return start
-        starts = [start.T_camera_target_est]
-        if start.runner_up is not None:
-            gap = start.runner_up_rmse_px**2 - start.rmse_px**2
-            if len(detection.pixels) * gap < CORNERS_DECIDE * detection.sigma_px**2:
-                starts.append(start.runner_up)
         try:
-            scene, mask = _scene(starts[0], observation)
-            noise = _noise(starts[0], scene, mask, observation)
-            branches = _fit_branches(starts, scene, Weigher(mask, noise))
+            scene, weigh, first = _first_fit(start.T_camera_target_est, observation)
+            fits = [first]
+            if not _corners_decide(start, detection):
+                fits += _other_branch(scene, weigh, first)
+            branches = _branches(fits, scene, weigh)
             return _conclude(branches, scene, start, detection)
         except (GeometryError, np.linalg.LinAlgError):
             return NOT_FINITE
@@ -89,69 +85,62 @@ class Branch:
     loss: float
 
 
-def _scene(start: Pose, observation: Observation) -> tuple[Scene, BoolArray]:
-    """Return the part of the picture that shows the face, and which pixels of it count.
+def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, ImageFit]:
+    """Fit from the corners' pose.
 
     Raises
     ------
-    GeometryError
-        The face has no image, or none inside the picture.
-    numpy.linalg.LinAlgError
-        Too few pixels count.
+    GeometryError, numpy.linalg.LinAlgError
+        As `bench.solve.face.face_of`.
     """
-    drawing, camera, picture = (
-        observation.target.drawing,
-        observation.camera,
-        observation.picture,
-    )
-    region = _overlap(region_of(drawing, start, camera, 1.0), picture)
-    top, left = region.v0 - picture.v0, region.u0 - picture.u0
-    grey = picture.grey[top : top + region.height, left : left + region.width]
-    mask = face_mask(drawing, start, camera, START_BLUR_PX, region)
-    mask &= grey < picture.full_scale  # a saturated pixel tells only that it's bright
-    if np.count_nonzero(mask) < 4 * PARAMETERS:
-        raise np.linalg.LinAlgError("too few pixels show the face")
-    return Scene(drawing, camera, region, grey.astype(np.float64)), mask
+    sensor = observation.sensor
+    noise = EVEN_NOISE if sensor is None else noise_of_sensor(sensor)
+    rough = face_of(observation, start, START_BLUR_PX, noise)
+    fit = fit_image(rough.scene, start, START_BLUR_PX, Weigher(noise))
+    face = face_after(observation, rough, fit, noise)
+    scene = face.scene
+    if face is not rough:
+        fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
+    if sensor is None:
+        residual = scene.grey - fit.predicted
+        noise = noise_of_residuals(residual, fit.predicted, scene.pixels.near, PARAMETERS)
+        fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
+    return scene, Weigher(noise), fit
 
 
-def _overlap(region: Region, picture: Picture) -> Region:
-    own = picture.region
-    u0, v0 = max(region.u0, own.u0), max(region.v0, own.v0)
-    width = min(region.u0 + region.width, own.u0 + own.width) - u0
-    height = min(region.v0 + region.height, own.v0 + own.height) - v0
-    if width < 1 or height < 1:
-        raise GeometryError("the target's face lies outside the picture")
-    return Region(u0, v0, width, height)
+def _corners_decide(start: Estimate, detection: Detection) -> bool:
+    if start.runner_up is None:
+        return False
+    gap = start.runner_up_rmse_px**2 - start.rmse_px**2
+    return len(detection.pixels) * gap > CORNERS_DECIDE * detection.sigma_px**2
 
 
-def _noise(start: Pose, scene: Scene, mask: BoolArray, observation: Observation) -> Noise:
-    """Return the sensor's noise, or what a first fit leaves where the face is flat."""
-    if observation.sensor is not None:
-        return noise_of_sensor(observation.sensor)
-    rough = fit_image(scene, start, START_BLUR_PX, Weigher(mask, Noise(1.0, 0.0, 0.0)))
-    flat = rough.sensitivity[-1] == 0.0
-    residual = scene.grey - rough.predicted
-    return noise_of_residuals(residual[mask], rough.predicted[mask], flat[mask], PARAMETERS)
+def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFit]:
+    """Return the fit from the mirror image of another, if there is one apart from it."""
+    pose = first.pose
+    mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+    if not _visible(mirrored) or _same_normal(mirrored, pose):
+        return []
+    give_up = first.chi_square + HOPELESS
+    try:
+        return [fit_image(scene, mirrored, first.blur_px, weigh, give_up=give_up)]
+    except GeometryError:
+        return []
 
 
-def _fit_branches(starts: Sequence[Pose], scene: Scene, weigh: Weigher) -> list[Branch]:
-    """Fit from every start and return the fits, the one that explains most first.
+def _branches(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> list[Branch]:
+    """Return the fits, the one that explains most first.
 
     Where the best fails its χ² test, pixels that show something else are weighed down, for
     each branch by its own prediction.
     """
-    fits = [fit_image(scene, starts[0], START_BLUR_PX, weigh)]
-    for start in starts[1:]:
-        best = fits[0]
-        give_up = best.chi_square + HOPELESS
-        fits.append(fit_image(scene, start, best.blur_px, weigh, give_up=give_up))
-    fits.sort(key=lambda fit: fit.chi_square)
-    degrees = fits[0].n_pixels - PARAMETERS
+    fits = sorted(fits, key=lambda fit: fit.chi_square)
+    degrees = len(scene.grey) - PARAMETERS
     if fits[0].chi_square <= chdtri(degrees, SUSPECT):
         return [Branch(fit, weigh, fit.chi_square) for fit in fits]
     robust = [fit_robustly(scene, fit, weigh) for fit in fits]
-    scale = min(weigher.scale for _, weigher in robust)
-    branches = [Branch(fit, weigher, loss(scene, fit, weigh, scale)) for fit, weigher in robust]
+    scale = np.min([scale for _, _, scale in robust], axis=0)
+    branches = [Branch(fit, by, loss(scene, fit, by, scale)) for fit, by, _ in robust]
     return sorted(branches, key=lambda branch: branch.loss)
 
 
@@ -161,17 +150,17 @@ def _conclude(
     """Return the estimate: ambiguity, covariance, residuals of the corners."""
     best = branches[0]
     fit = best.fit
-    degrees = float(np.sum(best.weigh.kept(fit.predicted, scene))) - PARAMETERS
+    degrees = best.weigh.count(len(scene.grey)) - PARAMETERS
     widened = max(1.0, fit.chi_square / float(chdtri(degrees, IMPLAUSIBLE)))
     covariance = pose_covariance_of(fit.information) * widened
     runner_up = start.runner_up
     outcome = Outcome.OK
     if len(branches) > 1:
         other = branches[1]
-        runner_up = other.fit.pose
-        delta = (other.loss - best.loss) / widened
+        runner_up = None
         if _visible(other.fit.pose) and not _same_normal(fit.pose, other.fit.pose):
-            modes = _compare(best, other, scene, delta, widened)
+            runner_up = other.fit.pose
+            modes = _compare(best, other, scene, widened)
             if modes.ambiguous:
                 outcome = Outcome.AMBIGUOUS
             elif not modes.separate:
@@ -191,8 +180,9 @@ def _conclude(
     )
 
 
-def _compare(best: Branch, other: Branch, scene: Scene, delta: float, widened: float) -> Modes:
+def _compare(best: Branch, other: Branch, scene: Scene, widened: float) -> Modes:
     """Compare two branches; the way between them is walked only where it matters."""
+    delta = (other.loss - best.loss) / widened
     if delta > HOPELESS:
         return Modes(delta, math.inf)
     between = best.fit.pose.rotation[:, 2] + other.fit.pose.rotation[:, 2]
@@ -200,7 +190,10 @@ def _compare(best: Branch, other: Branch, scene: Scene, delta: float, widened: f
         turned_normal(best.fit.pose.rotation, between / np.linalg.norm(between)),
         0.5 * (best.fit.pose.translation + other.fit.pose.translation),
     )
-    ridge = fit_image(scene, halfway, best.fit.blur_px, best.weigh, NORMAL_HELD)
+    try:
+        ridge = fit_image(scene, halfway, best.fit.blur_px, best.weigh, NORMAL_HELD)
+    except GeometryError:  # no way between them
+        return Modes(delta, math.inf)
     return Modes(delta, (ridge.chi_square - best.fit.chi_square) / widened)
 
 

@@ -1,0 +1,197 @@
+"""Which pixels of a picture speak of a target's face, and which of them of its pose.
+
+Only pixels near a boundary change with the pose; the others tell of the light alone, which has
+four unknowns, so that a few thousand of a big target's are as good as all. Pixels that count
+are kept as lists, those near a boundary first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.geometry.camera import Camera
+from bench.geometry.pose import Pose
+from bench.imaging.chords import project_chords, project_outline
+from bench.imaging.gaussian import CUT_SIGMAS
+from bench.imaging.kernel import kernel
+from bench.imaging.picture import Region
+from bench.targets.drawing import Drawing
+from bench.typing import Array, BoolArray, IntArray
+
+# How far inside the plate's edge a pixel must lie to count, in σ beyond half a pixel. What lies
+# beyond the plate isn't the target's to know; from 2.5 σ away 0.6 % of a step there leaks in.
+EDGE_SIGMAS = 2.5
+# A thinned choice keeps, of the pixels far from boundaries, one in so many each way.
+EVERY = 4
+# Distance between the squares that are stamped along a boundary to find the pixels near it.
+STRIDE_PX = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pixels:
+    """The pixels that count.
+
+    Attributes
+    ----------
+    region : Region
+        Where they are.
+    index : (N,) int64
+        Each one's place in the region, row by row.
+    near : int
+        The first so many are near a boundary; the others don't change with the pose.
+    places : (H, W) int64
+        The place in `index` of each pixel near a boundary that counts, -1 for all others.
+    across, down : (N,) float64
+        Each one's place, -1 to 1 across the region's longer side.
+    """
+
+    region: Region
+    index: IntArray
+    near: int
+    places: IntArray
+    across: Array
+    down: Array
+
+    def __len__(self) -> int:
+        return len(self.index)
+
+    def of(self, image: Array) -> Array:
+        """Return the values (N,) that an image (H, W) has there."""
+        return np.asarray(image.reshape(-1)[self.index])
+
+
+def face_mask(
+    drawing: Drawing, T_camera_target: Pose, camera: Camera, sigma_px: float, region: Region
+) -> BoolArray:
+    """Return which pixels (H, W) of a region show the target's face and nothing beyond it.
+
+    Raises
+    ------
+    GeometryError
+        As `bench.imaging.chords.project_chords`.
+    """
+    ends = project_outline(drawing, T_camera_target, camera).ends
+    ends = ends - np.array([region.u0, region.v0] * 2, dtype=np.float64)
+    mask = np.ones((region.height, region.width), dtype=np.bool_)
+    _cut_outside(mask, ends, 0.5 + EDGE_SIGMAS * sigma_px)
+    return mask
+
+
+def choose_pixels(
+    drawing: Drawing,
+    T_camera_target: Pose,
+    camera: Camera,
+    sigma_px: float,
+    region: Region,
+    mask: BoolArray,
+    *,
+    slack_px: float = 0.0,
+    every: int = 1,
+) -> Pixels:
+    """Return the pixels of a mask as lists, those near a boundary first.
+
+    Parameters
+    ----------
+    drawing, T_camera_target, camera : Drawing, Pose, Camera
+        Where the boundaries are.
+    sigma_px : float
+        Blur, pixels.
+    region : Region
+        What the mask covers.
+    mask : (H, W) bool
+        Pixels that count.
+    slack_px : float
+        How far boundaries and blur may yet move.
+    every : int
+        Of the pixels far from boundaries, keep one in so many each way.
+
+    Raises
+    ------
+    GeometryError
+        As `bench.imaging.chords.project_chords`.
+    """
+    ends = project_chords(drawing, T_camera_target, camera).ends
+    ends = ends - np.array([region.u0, region.v0] * 2, dtype=np.float64)
+    near = np.zeros(mask.shape, dtype=np.bool_)
+    reach = 0.5 * STRIDE_PX + 0.5 + CUT_SIGMAS * sigma_px + slack_px
+    _stamp(near, ends, STRIDE_PX, reach)
+    return _lists(region, near & mask, _thinned(mask & ~near, every))
+
+
+def _thinned(mask: BoolArray, every: int) -> BoolArray:
+    if every == 1:
+        return mask
+    thin = np.zeros_like(mask)
+    lattice = (slice(every // 2, None, every),) * 2
+    thin[lattice] = mask[lattice]
+    return thin
+
+
+def _lists(region: Region, near: BoolArray, flat: BoolArray) -> Pixels:
+    first, rest = np.flatnonzero(near), np.flatnonzero(flat)
+    index = np.concatenate((first, rest))
+    places = np.full(near.size, -1, dtype=np.int64)
+    places[first] = np.arange(len(first))
+    row, column = np.divmod(index, region.width)
+    across, down = centred(region.width, region.height, column, row)
+    return Pixels(region, index, len(first), places.reshape(near.shape), across, down)
+
+
+def centred(width: int, height: int, column: IntArray, row: IntArray) -> tuple[Array, Array]:
+    """Return places in a region as -1 to 1 across its longer side, from its middle."""
+    half = 0.5 * max(width, height)
+    across, down = (column - 0.5 * (width - 1)) / half, (row - 0.5 * (height - 1)) / half
+    return across.astype(np.float64), down.astype(np.float64)
+
+
+@kernel
+def _cut_outside(mask: BoolArray, ends: Array, margin: float) -> None:
+    """Clear pixels of `mask` not further than a margin inside all chords (N, 4) of a plate.
+
+    Half planes: where a lens bends a side inward they cut off a little more.
+    """
+    height, width = mask.shape
+    middle_u = 0.5 * (np.mean(ends[:, 0]) + np.mean(ends[:, 2]))
+    middle_v = 0.5 * (np.mean(ends[:, 1]) + np.mean(ends[:, 3]))
+    for k in range(len(ends)):
+        u0, v0 = ends[k, 0], ends[k, 1]
+        length = np.hypot(ends[k, 2] - u0, ends[k, 3] - v0)
+        nu, nv = (v0 - ends[k, 3]) / length, (ends[k, 2] - u0) / length
+        if nu * (middle_u - u0) + nv * (middle_v - v0) < 0.0:
+            nu, nv = -nu, -nv
+        for i in range(height):
+            offset = nv * (i - v0) - nu * u0 - margin
+            for j in range(width):
+                if nu * j + offset <= 0.0:
+                    mask[i, j] = False
+
+
+@kernel
+def _stamp(mask: BoolArray, ends: Array, stride: float, reach: float) -> None:
+    """Set all pixels of `mask` within squares of half side `reach` along chords (N, 4)."""
+    height, width = mask.shape
+    for k in range(len(ends)):
+        u0, v0 = ends[k, 0], ends[k, 1]
+        du, dv = ends[k, 2] - u0, ends[k, 3] - v0
+        first, last = 0.0, 1.0
+        for axis in range(2):
+            start, way = (u0, du) if axis == 0 else (v0, dv)
+            high = (width if axis == 0 else height) + reach
+            if way == 0.0:
+                if not -reach <= start <= high:
+                    first, last = 1.0, 0.0
+            else:
+                a, b = (-reach - start) / way, (high - start) / way
+                first, last = max(first, min(a, b)), min(last, max(a, b))
+        if first >= last:
+            continue
+        count = 1 + int(np.ceil((last - first) * np.hypot(du, dv) / stride))
+        for n in range(count + 1):
+            t = first + (last - first) * n / count
+            u, v = u0 + t * du, v0 + t * dv
+            left, right = max(0, int(np.ceil(u - reach))), min(width, int(u + reach) + 1)
+            for i in range(max(0, int(np.ceil(v - reach))), min(height, int(v + reach) + 1)):
+                for j in range(left, right):
+                    mask[i, j] = True
