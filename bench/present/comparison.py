@@ -80,7 +80,8 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     last = float(grid.ranges_m[-1])
     farthest = max((fails_not for _, fails_not in reached.values()), default=0.0)
     # up to the first range beyond what anything reaches
-    limit = min((r for r in grid.ranges_m.tolist() if r > farthest), default=last)
+    beyond = [r for r in grid.ranges_m.tolist() if r > farthest > 0.0]
+    limit = min(beyond, default=last)
     width = page.width - 0.3 - left
     axes.set_xlim(0.0, limit * width / (width - room))
     axes.set_ylim(0.0, height)

@@ -53,10 +53,8 @@ class Abscissa:
 def error_against_range(grid: CellGrid, info: MapInfo) -> Figure:
     """Draw error against range, a panel for each of at most six views."""
     pitched = not grid.turn_is_tilt
-    views = [(t, p) for p in grid.pitches_deg for t in grid.turns_deg]
-    ranks = choose(range(len(views)), MOST_PANELS)
     panels = []
-    for turn, pitch in (views[int(i)] for i in ranks):
+    for turn, pitch in _chosen(grid.turns_deg, grid.pitches_deg):
         title = (
             f"turn {style.plain(turn)} deg, pitch {style.plain(pitch)} deg"
             if pitched
@@ -71,10 +69,8 @@ def error_against_range(grid: CellGrid, info: MapInfo) -> Figure:
 def error_against_tilt(grid: CellGrid, info: MapInfo) -> Figure:
     """Draw error against tilt (or turn), a panel for each of at most six ranges and pitches."""
     pitched = not grid.turn_is_tilt
-    views = [(r, p) for p in grid.pitches_deg for r in grid.ranges_m]
-    ranks = choose(range(len(views)), MOST_PANELS)
     panels = []
-    for range_m, pitch in (views[int(i)] for i in ranks):
+    for range_m, pitch in _chosen(grid.ranges_m, grid.pitches_deg):
         title = f"range {range_m:g} m" + (f", pitch {style.plain(pitch)} deg" if pitched else "")
         cells = grid.cells.filter((pl.col("range_m") == range_m) & (pl.col("pitch_deg") == pitch))
         panels.append((title, cells))
@@ -87,6 +83,13 @@ def error_against_tilt(grid: CellGrid, info: MapInfo) -> Figure:
         f"Rotation error against {name}",
         face_on_words(grid, info),
     )
+
+
+def _chosen(values: Array, pitches_deg: Array) -> list[tuple[float, float]]:
+    """Return at most `MOST_PANELS` pairs of a value and a pitch: the same values at each pitch."""
+    pitches = choose(pitches_deg.tolist(), MOST_PANELS // 2)
+    chosen = choose(values.tolist(), MOST_PANELS // len(pitches))
+    return [(value, pitch) for value in chosen for pitch in pitches]
 
 
 def face_on_words(grid: CellGrid, info: MapInfo) -> str:

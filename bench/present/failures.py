@@ -69,8 +69,8 @@ def failure_figure(grid: CellGrid, info: MapInfo) -> Figure:
     return page.figure
 
 
-def _words(share: float) -> str:
-    """Return a share in per cent; nothing for none, "all" for 100, which is the shorter."""
+def _words(share: float) -> tuple[str, ...]:
+    """Return the ways to write a share in per cent; none for a share of none."""
     if share == 0.0:
-        return ""
-    return "all" if share == 1.0 else style.percent(share)
+        return ()
+    return ("100", "all") if share == 1.0 else (style.percent(share),)

@@ -47,7 +47,7 @@ class HeatMap:
     norm, cmap : Normalize, Colormap
         Shared by all panels.
     words : callable
-        Turns a value into the number printed in its cell.
+        Gives the ways to write a value in its cell, the best first.
     empty : str
         What a cell without a value means.
     level, level_name, level_label : float or None, str, str
@@ -67,7 +67,7 @@ class HeatMap:
     caption: str
     norm: Normalize
     cmap: Colormap
-    words: Callable[[float], str]
+    words: Callable[[float], Sequence[str]]
     empty: str
     level: float | None = None
     level_name: str = ""

@@ -87,7 +87,7 @@ def rotation_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED, axles=True),
         norm=style.error_norm(grid.values(column)),
         cmap=style.ERROR_MAP,
-        words=style.number,
+        words=_number_words,
         empty="no usable case",
         level=info.request.rotation_deg,
         level_name="tolerance",
@@ -107,7 +107,7 @@ def along_map(grid: CellGrid, info: MapInfo) -> HeatMap:
         caption=info.caption(OK_ONLY, axles=True),
         norm=style.error_norm(grid.values("rms_along_mm")),
         cmap=style.ERROR_MAP,
-        words=style.number,
+        words=_number_words,
         empty="no usable case",
     )
 
@@ -124,7 +124,7 @@ def usable_map(info: MapInfo) -> HeatMap:
         ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
-        words=style.percent,
+        words=lambda rate: (style.percent(rate),),
         empty="no case",
         level=info.request.detection,
         level_name="required rate",
@@ -147,7 +147,14 @@ def detection_map(info: MapInfo) -> HeatMap:
         ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
-        words=style.percent,
+        words=lambda rate: (style.percent(rate),),
         empty="no case",
         bar_unit=100.0,
     )
+
+
+def _number_words(value: float) -> tuple[str, ...]:
+    """Return the ways to write an error: two significant digits; for a small one also one."""
+    if value < 0.01:
+        return style.number(value), style.number(value, digits=1)
+    return (style.number(value),)

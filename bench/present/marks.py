@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -53,12 +53,14 @@ def number_cells(
     values: Array,
     norm: Normalize,
     cmap: Colormap,
-    words: Callable[[float], str],
+    words: Callable[[float], Sequence[str]],
     size: tuple[float, float],
     holds: BoolArray,
     doubtful: BoolArray,
 ) -> list[tuple[float, float, float, float]]:
     """Print each value where it fits its cell: bold if it holds, with "?" if it's doubtful.
+
+    `words` gives the ways to write a value, the first that fits is taken.
 
     `size` is the panel's width and height, inches. Returns the boxes that are taken up, as
     left, low, right, high in inches from the panel's lower left corner.
@@ -69,11 +71,14 @@ def number_cells(
     y_scale = size[1] / (y_edges[-1] - y_edges[0])
     tall = np.diff(y_edges) * y_scale >= 1.25 * line
     for i, j in np.argwhere(np.isfinite(values)):
-        text = words(float(values[i, j])) + ("?" if doubtful[i, j] else "")
         weight = "bold" if holds[i, j] else "normal"
-        width = text_width(text, style.SMALL, weight)
-        if not text or not tall[i] or width > (x_edges[j + 1] - x_edges[j]) * x_scale - GAP:
+        room = (x_edges[j + 1] - x_edges[j]) * x_scale - GAP
+        mark = "?" if doubtful[i, j] else ""
+        ways = (way + mark for way in words(float(values[i, j])))
+        text = next((t for t in ways if text_width(t, style.SMALL, weight) <= room), None)
+        if text is None or not tall[i]:
             continue
+        width = text_width(text, style.SMALL, weight)
         colour = cmap(norm(values[i, j]))
         x, y = 0.5 * (x_edges[j] + x_edges[j + 1]), 0.5 * (y_edges[i] + y_edges[i + 1])
         artist = axes.text(

@@ -192,8 +192,9 @@ def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, map_info
         values = grid.array(facet, "rms_rot_deg")
         doubtful = grid.equals(facet, "rotation_verdict", "undecided")
         wanted = {
-            style.number(values[i, j]) + ("?" if doubtful[i, j] else "")
+            style.number(values[i, j], digits) + ("?" if doubtful[i, j] else "")
             for i, j in np.ndindex(values.shape)
+            for digits in (1, 2)
         }
         found = {t.get_text() for t in axes.texts} - {"0.05 deg"}
         assert found <= wanted
@@ -286,6 +287,18 @@ def test_curves_show_every_pipeline_with_its_intervals_and_the_tolerance(survey,
             ends = np.array([segment[:, 1] for segment in bars.get_segments()])
             np.testing.assert_allclose(ends[:, 0], rows["rms_rot_deg_lo"])
             np.testing.assert_allclose(ends[:, 1], rows["rms_rot_deg_hi"])
+
+
+def test_with_several_pitches_each_shows_the_same_turns(survey, map_info):
+    grid, _, _, _ = survey("pitches")
+    with style.applied():
+        figure = error_against_range(grid, map_info)
+    titles = [axes.get_title(loc="left") for axes in _panels(figure)]
+    assert titles == [
+        f"turn {turn} deg, pitch {pitch} deg"
+        for turn in ("−30", "30")
+        for pitch in ("−20", "0", "20")
+    ]
 
 
 def test_marks_are_hollow_where_any_case_failed(survey, map_info):

@@ -25,6 +25,11 @@ def test_numbers_have_two_significant_digits(value, text):
     assert style.number(value) == text
 
 
+def test_one_digit_is_for_where_room_is_short():
+    assert style.number(0.0085, digits=1) == "0.009"
+    assert style.number(0.96, digits=1) == "1"
+
+
 @pytest.mark.parametrize(
     ("rate", "text"),
     [(1.0, "100"), (0.99999, "99.9"), (0.9967, "99.7"), (0.42, "42"), (1e-5, "0.1"), (0.0, "0")],
