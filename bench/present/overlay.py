@@ -24,7 +24,7 @@ DETAIL = 0.5  # a target narrower than this part of the picture is also shown en
 MOST_DETAILS, MOST_LINES = 6, 12
 # Of the target's size in the picture over the root of its number of points, which is about
 # their distance: so long the larger residuals are drawn.
-RESIDUAL_LENGTH = 0.4
+RESIDUAL_LENGTH = 0.6
 
 
 def write_overlay(path: Path, measurements: Sequence[Measurement], note: str = "") -> Path:

@@ -70,9 +70,10 @@ def draw_axes(axes: Axes, target: Target, T_camera_target: Pose, camera: Camera)
         (line,) = axes.plot(*zip(pixels[0], pixels[i + 1], strict=True), color=colour, linewidth=2)
         line.set_path_effects(casing(3.4))
         line.set_gid(f"axis {name}")
+        letter = _kept_in_view(axes, pixels[0], pixels[i + 4])
         axes.text(
-            pixels[i + 4, 0],
-            pixels[i + 4, 1],
+            letter[0],
+            letter[1],
             name,
             color=colour,
             fontsize=style.SMALL,
@@ -82,6 +83,15 @@ def draw_axes(axes: Axes, target: Target, T_camera_target: Pose, camera: Camera)
             clip_on=True,
             path_effects=casing(2.5),
         )
+
+
+def _kept_in_view(axes: Axes, origin: Array, letter: Array) -> Array:
+    """Return where a letter goes: at the edge of the view if its axis leaves it, else unmoved."""
+    low, high = np.sort([axes.get_xlim(), axes.get_ylim()], axis=1).T
+    if np.any(origin < low) or np.any(origin > high):
+        return letter
+    margin = 0.015 * (high - low)
+    return np.clip(letter, low + margin, high - margin)
 
 
 def draw_points(axes: Axes, pixels: Array) -> None:

@@ -145,6 +145,17 @@ def test_axes_are_the_targets_own_and_lettered():
         assert name in [t.get_text() for t in axes.texts]
 
 
+def test_an_axis_that_leaves_the_picture_keeps_its_letter_in_it():
+    measurement = _measurement(range_m=0.45, turn=45.0, pixel=(560.0, 200.0))
+    axes = _figure(measurement).axes[0]
+    letters = {t.get_text(): t.get_position() for t in axes.texts}
+    T_est = measurement.estimate.T_camera_target_est
+    ends = project(0.5 * MARKER.extent * np.eye(3), T_est, CAMERA)
+    assert np.any(ends[:, 0] > CAMERA.width)
+    for name in "xyz":
+        assert CAMERA.contains(np.array(letters[name]))
+
+
 def test_the_runner_up_is_drawn_faint_and_named_only_where_there_is_one():
     with_one, without = _figure(_measurement()), _figure(_measurement(runner_up=False))
     assert len(_with_gid(with_one.axes[1], "runner-up")) == 1
