@@ -28,7 +28,23 @@ from bench.typing import Array
 CONFIDENCE = 0.95
 CELL = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
 
-Row = dict[str, float | int | str | None]
+# The bound holds in a cell where this share of the cases is tilted by so many bounds of the
+# rotation or more, see `bench.solve.bounds`.
+TILTED_SHARE, TILT_BOUNDS = 0.95, 2.0
+
+_ROTATION = next(c for c in COMPONENTS if c.name == "rot")
+BOUND_SCHEMA: dict[str, type[pl.DataType]] = {
+    "outcome": pl.String,
+    "tilt_true_deg": pl.Float64,
+    **{
+        statistic_name(prefix, c): pl.Float64
+        for prefix in ("bound", "corner_bound")
+        for c in COMPONENTS
+        if c is not _ROTATION
+    },
+}
+
+Row = dict[str, float | int | str | bool | None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +63,8 @@ class CellCases:
         Mean face-on size of the pattern.
     errors : dict of str to (n_ok,) float64
         Of the ok cases, by component, in order of their keys.
+    bounds : polars.DataFrame
+        Of all cases: outcome, true tilt and the bounds, variances summed over axes for rot.
     """
 
     place: Row
@@ -55,6 +73,7 @@ class CellCases:
     counts: dict[str, int]
     size_px: float
     errors: dict[str, Array]
+    bounds: pl.DataFrame
 
     @property
     def n_ok(self) -> int:
@@ -80,6 +99,7 @@ def cells_of(cases: pl.DataFrame) -> Iterator[CellCases]:
             pl.col("size_px"),
             *((pl.col("outcome") == name).sum().alias(f"n_{name}") for name in OUTCOMES),
             *(pl.col(c.column).filter(ok).alias(c.name) for c in COMPONENTS),
+            pl.struct("outcome", "tilt_true_deg", *_bound_names()).alias("bounds"),
         )
         .sort(CELL)
     )
@@ -91,7 +111,12 @@ def cells_of(cases: pl.DataFrame) -> Iterator[CellCases]:
             counts={name: row[f"n_{name}"] for name in OUTCOMES},
             size_px=float(np.mean(row["size_px"])),
             errors={c.name: np.array(row[c.name], dtype=np.float64) for c in COMPONENTS},
+            bounds=pl.DataFrame(row["bounds"], schema=BOUND_SCHEMA),
         )
+
+
+def _bound_names() -> list[str]:
+    return [name for name in BOUND_SCHEMA if name not in ("outcome", "tilt_true_deg")]
 
 
 def summarise(cases: pl.DataFrame) -> pl.DataFrame:
@@ -106,7 +131,38 @@ def _summary(cell: CellCases) -> Row:
     row |= _rate("detection_rate", seen, cell.n) | _rate("usable_rate", cell.n_ok, cell.n)
     for component in COMPONENTS:
         row |= _statistics(component, cell.errors[component.name])
-    return row | _intervals(cell)
+    return row | _intervals(cell) | _bounds(cell)
+
+
+def _bounds(cell: CellCases) -> Row:
+    """Return bounds over all cases, efficiencies over ok ones, and whether the bound holds."""
+    row: Row = {}
+    ok = cell.bounds["outcome"] == "ok"
+    for prefix in ("bound", "corner_bound"):
+        for component in COMPONENTS:
+            variance = _bound_variance(cell.bounds, prefix, component)
+            row[statistic_name(prefix, component)] = _root_mean(variance)
+            errors = cell.errors[component.name]
+            best = _root_mean(variance.filter(ok))
+            if prefix == "bound" and best is not None and np.any(errors):
+                row[f"efficiency_{component.name}"] = best / math.sqrt(np.mean(errors**2))
+    rotation = _bound_variance(cell.bounds, "bound", _ROTATION).sqrt()
+    tilted = (cell.bounds["tilt_true_deg"] >= TILT_BOUNDS * rotation).mean()
+    if tilted is not None:
+        row["bound_holds"] = bool(float(tilted) >= TILTED_SHARE)  # type: ignore[arg-type]
+    return row
+
+
+def _bound_variance(bounds: pl.DataFrame, prefix: str, component: Component) -> pl.Series:
+    if component is not _ROTATION:
+        return bounds[statistic_name(prefix, component)] ** 2
+    x, y, z = (bounds[f"{prefix}_rot_{axis}_deg"] ** 2 for axis in "xyz")
+    return x + y + z
+
+
+def _root_mean(variance: pl.Series) -> float | None:
+    mean = variance.mean()
+    return None if mean is None else math.sqrt(float(mean))  # type: ignore[arg-type]
 
 
 def _rate(name: str, k: int, n: int) -> Row:

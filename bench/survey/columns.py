@@ -1,7 +1,8 @@
 """Names, types, units and meaning of every column that a survey writes: the one place.
 
 `key` and `pipeline` identify a row of cases; tables are sorted by them. Columns named
-``err_*``, ``*_est_*`` and ``sigma_*`` are null where there is no pose. A unit ends the name;
+``err_*``, ``*_est_*`` and ``sigma_*`` are null where there is no pose, bounds where there is none
+to have. A unit ends the name;
 counts, rates and ratios have none.
 """
 
@@ -56,6 +57,15 @@ def statistic_name(statistic: str, component: Component) -> str:
 
 def _numbers(unit: str, *pairs: tuple[str, str]) -> tuple[Column, ...]:
     return tuple(Column(name, pl.Float64, unit, meaning) for name, meaning in pairs)
+
+
+def _bounds(prefix: str, meaning: str) -> tuple[Column, ...]:
+    """Return one column for each component of a pose, as a standard deviation."""
+    return tuple(
+        Column(f"{prefix}_{c.name}_{c.unit}", pl.Float64, c.unit, f"{meaning}: {c.meaning}")
+        for c in COMPONENTS
+        if c.name != "rot"
+    )
 
 
 IDENTITY_COLUMNS = (
@@ -124,6 +134,14 @@ CASE_COLUMNS = (
         ("sigma_up_mm", "claimed standard uncertainty upwards"),
         ("sigma_along_mm", "claimed standard uncertainty along the line of sight"),
     ),
+    *_bounds("bound", "Cramér-Rao bound from all pixels of the target's face"),
+    *_bounds("corner_bound", "Cramér-Rao bound from the points found, with the noise claimed"),
+    *_numbers(
+        "",
+        ("chi_square", "weighted squared residual of the grey values, photometric solvers"),
+        ("degrees", "its degrees of freedom"),
+    ),
+    *_numbers("px", ("blur_px", "standard deviation of the blur that a photometric solver found")),
 )
 
 TIMING_COLUMNS = (
@@ -181,6 +199,30 @@ CELL_COLUMNS = (
     *_interval("rms_rot_deg", "deg", "RMS of the rotation error (bootstrap)"),
     *_interval("p95_rot_deg", "deg", "95th percentile of the rotation error (order statistics)"),
     *_interval("rms_along_mm", "mm", "RMS of the error along the line of sight (bootstrap)"),
+    *(
+        Column(statistic_name(prefix, c), pl.Float64, c.unit, f"{meaning}, all cases: {c.meaning}")
+        for prefix, meaning in {
+            "bound": "root mean square of the cases' Cramér-Rao bounds from all pixels",
+            "corner_bound": "root mean square of the bounds from the points found",
+        }.items()
+        for c in COMPONENTS
+    ),
+    *(
+        Column(
+            f"efficiency_{c.name}",
+            pl.Float64,
+            "",
+            f"bound from all pixels / RMS error, ok cases: {c.meaning}",
+        )
+        for c in COMPONENTS
+    ),
+    Column(
+        "bound_holds",
+        pl.Boolean,
+        "",
+        "whether 95 % of the cases are tilted by two bounds of the rotation or more: nearer to "
+        "face-on an estimate can be better than the bound",
+    ),
 )
 
 

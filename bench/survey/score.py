@@ -104,6 +104,9 @@ def _residuals(estimate: Estimate) -> Row:
         "rmse_px": _finite(rmse),
         "runner_up_rmse_px": _finite(second),
         "ratio": _finite(second / rmse) if rmse > 0.0 else None,
+        "chi_square": _finite(estimate.chi_square),
+        "degrees": _finite(estimate.degrees),
+        "blur_px": _finite(estimate.blur_px),
     }
 
 

@@ -19,6 +19,7 @@ from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.survey.bound import corner_bound_columns, image_bound_columns
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
@@ -125,6 +126,7 @@ class Worker:
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
         truth = truth_columns(case, view, T_camera_target_true, setting)
+        truth |= image_bound_columns(T_camera_target_true, setting, picture.region)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []
         for name, pipeline in self.pipelines:
@@ -140,6 +142,7 @@ class Worker:
                 detection = Detection(Found.MISSED)
             start = perf_counter()
             scored = score(T_camera_target_true, detection, estimate)
+            scored |= corner_bound_columns(T_camera_target_true, detection, camera)
             row: Row = {INDEX: case.index, "pipeline": name, **truth, **scored}
             row |= {"render_ms": render_ms, "detect_ms": detect_ms, "solve_ms": solve_ms}
             row["score_ms"] = 1e3 * (perf_counter() - start)

@@ -1,0 +1,57 @@
+"""The best any pipeline could do with a case's picture, beside what one did."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from bench.detect.detection import Detection
+from bench.errors import GeometryError
+from bench.geometry.camera import Camera
+from bench.geometry.pose import Pose
+from bench.imaging.picture import Region
+from bench.solve.bounds import corner_bound, image_bound
+from bench.solve.covariance import in_facing_frame
+from bench.survey.score import Row
+from bench.survey.setting import Setting
+from bench.typing import Array
+
+# The components of a pose covariance in the facing frame, as columns name them.
+NAMES = ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm")
+SCALES = np.array([math.degrees(1.0)] * 3 + [1e3] * 3)
+
+
+def image_bound_columns(T_camera_target: Pose, setting: Setting, region: Region) -> Row:
+    """Return the columns ``bound_*``: of all pixels of the target's face.
+
+    They stay empty where the optics aren't Gaussian, the one blur that the bound knows, and
+    where the picture doesn't determine the pose.
+    """
+    optics = setting.imaging.optics
+    if not (optics.is_gaussian and optics.sigma_px > 0.0):
+        return {}
+    try:
+        covariance = image_bound(
+            setting.target.drawing, T_camera_target, setting.camera, setting.imaging, region
+        )
+        return _columns("bound", in_facing_frame(covariance, T_camera_target))
+    except (GeometryError, np.linalg.LinAlgError):
+        return {}
+
+
+def corner_bound_columns(T_camera_target: Pose, detection: Detection, camera: Camera) -> Row:
+    """Return the columns ``corner_bound_*``: of the points found, with the noise claimed.
+
+    They stay empty where no points were found or they don't determine the pose.
+    """
+    try:
+        covariance = corner_bound(detection.p_target, T_camera_target, camera, detection.sigma_px)
+        return _columns("corner_bound", in_facing_frame(covariance, T_camera_target))
+    except (GeometryError, np.linalg.LinAlgError, ValueError):
+        return {}
+
+
+def _columns(prefix: str, covariance: Array) -> Row:
+    sigma = np.sqrt(np.diag(covariance)) * SCALES
+    return {f"{prefix}_{name}": float(s) for name, s in zip(NAMES, sigma, strict=True)}
