@@ -8,14 +8,40 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
+from bench.present.grid import CellGrid
 from bench.present.map_info import MapInfo
 from bench.survey.cells import summarise
 from bench.survey.columns import COMPONENTS
+from bench.survey.limits import find_limits
 from bench.survey.verdicts import Request
 
 FOCAL_PX, SIZE_M, NOISE_PX = 3000.0, 0.2, 0.04
 RANGES = (1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 TURNS = (0.0, 10.0, 20.0, 35.0, 50.0, 65.0)
+
+LONG = tuple(
+    f"{detector}/{solver}"
+    for detector in ("aruco-subpix", "aruco-contour-refined-experimental", "apriltag")
+    for solver in ("ippe-lm", "iterative-with-a-very-long-name")
+)
+SURVEYS = {
+    "two pipelines": {"trials": 60},
+    "uneven ranges": {"ranges": (1.0, 1.2, 1.5, 2.0, 4.0, 8.0), "trials": 6},
+    "one cell": {"ranges": (3.0,), "turns": (0.0,), "pipelines": ("aruco-none/ippe",)},
+    "one range": {"ranges": (3.0,), "trials": 6},
+    "one tilt": {"turns": (30.0,), "trials": 6},
+    "all lost": {"lost": lambda p, r, t: True, "trials": 3},
+    "a corner lost": {"lost": lambda p, r, t: r > 3.5 and t > 60.0, "trials": 6},
+    "long names": {"pipelines": LONG, "ranges": (2.0, 3.0, 4.0), "trials": 4},
+    "pitches": {"pitches": (-20.0, 0.0, 20.0), "turns": (-30.0, 0.0, 30.0), "trials": 4},
+    "one pitch": {"pitches": (15.0,), "turns": (0.0, 30.0), "trials": 4},
+    "fine grid": {
+        "ranges": tuple(np.arange(1.0, 8.0, 0.5)),
+        "turns": tuple(np.arange(0.0, 80.0, 5.0)),
+        "pipelines": ("aruco-none/ippe",),
+        "trials": 2,
+    },
+}
 
 
 def _case(rng, rank, range_m, turn, pitch, lost):
@@ -97,6 +123,38 @@ def map_info():
         request=Request(rotation_deg=0.05, detection=0.9),
         axle_ranges=(("front", 2.4), ("rear", 4.9)),
     )
+
+
+@pytest.fixture(scope="session")
+def survey(make_tables, map_info):
+    """Return a function that makes (grid, cases, cells, limits) of a named survey, once."""
+    made = {}
+
+    def get(name):
+        if name not in made:
+            cases, cells = make_tables(**SURVEYS[name])
+            limits = find_limits(cases, map_info.request)
+            verdicts = limits.cells.select(
+                "pipeline",
+                "range_m",
+                "turn_deg",
+                "pitch_deg",
+                "rotation_verdict",
+                "usable_verdict",
+                "verdict",
+            )
+            on = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
+            grid = CellGrid.of(cells.join(verdicts, on=on, maintain_order="left"))
+            made[name] = grid, cases, cells, limits
+        return made[name]
+
+    return get
+
+
+@pytest.fixture(scope="session", params=SURVEYS)
+def any_survey(request, survey):
+    """Return (grid, cases, cells, limits) of each named survey in turn."""
+    return survey(request.param)
 
 
 @pytest.fixture(scope="session")

@@ -3,13 +3,12 @@ import numpy as np
 import polars as pl
 import pytest
 from matplotlib.collections import QuadMesh
-from matplotlib.text import Text
 
 from bench.present import style
-from bench.present.comparison import paired_ratios, ratio_figure, reach, reach_figure
-from bench.present.curves import error_against_range, error_against_tilt, face_on_words
+from bench.present.comparison import ratio_figure, reach_figure
+from bench.present.curves import error_against_range, error_against_tilt
 from bench.present.failures import failure_figure
-from bench.present.grid import CellGrid, edges
+from bench.present.grid import edges
 from bench.present.heat_maps import heat_map_figure
 from bench.present.map_figures import (
     along_map,
@@ -18,57 +17,6 @@ from bench.present.map_figures import (
     usable_map,
     write_map_figures,
 )
-from bench.survey.limits import find_limits
-
-LONG = tuple(
-    f"{detector}/{solver}"
-    for detector in ("aruco-subpix", "aruco-contour-refined-experimental", "apriltag")
-    for solver in ("ippe-lm", "iterative-with-a-very-long-name")
-)
-SURVEYS = {
-    "two pipelines": {"trials": 60},
-    "uneven ranges": {"ranges": (1.0, 1.2, 1.5, 2.0, 4.0, 8.0), "trials": 6},
-    "one cell": {"ranges": (3.0,), "turns": (0.0,), "pipelines": ("aruco-none/ippe",)},
-    "one range": {"ranges": (3.0,), "trials": 6},
-    "one tilt": {"turns": (30.0,), "trials": 6},
-    "all lost": {"lost": lambda p, r, t: True, "trials": 3},
-    "a corner lost": {"lost": lambda p, r, t: r > 3.5 and t > 60.0, "trials": 6},
-    "long names": {"pipelines": LONG, "ranges": (2.0, 3.0, 4.0), "trials": 4},
-    "pitches": {"pitches": (-20.0, 0.0, 20.0), "turns": (-30.0, 0.0, 30.0), "trials": 4},
-    "one pitch": {"pitches": (15.0,), "turns": (0.0, 30.0), "trials": 4},
-    "fine grid": {
-        "ranges": tuple(np.arange(1.0, 8.0, 0.5)),
-        "turns": tuple(np.arange(0.0, 80.0, 5.0)),
-        "pipelines": ("aruco-none/ippe",),
-        "trials": 2,
-    },
-}
-
-
-@pytest.fixture(scope="module")
-def survey(make_tables, map_info):
-    """Return a function that makes (grid, cases, cells, limits) of a named survey, once."""
-    made = {}
-
-    def get(name):
-        if name not in made:
-            cases, cells = make_tables(**SURVEYS[name])
-            limits = find_limits(cases, map_info.request)
-            verdicts = limits.cells.select(
-                "pipeline",
-                "range_m",
-                "turn_deg",
-                "pitch_deg",
-                "rotation_verdict",
-                "usable_verdict",
-                "verdict",
-            )
-            on = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
-            grid = CellGrid.of(cells.join(verdicts, on=on, maintain_order="left"))
-            made[name] = grid, cases, cells, limits
-        return made[name]
-
-    return get
 
 
 def _figures(grid, cases, info):
@@ -92,9 +40,8 @@ def _meshes(figure):
     return [m for axes in _panels(figure) for m in axes.findobj(QuadMesh)]
 
 
-@pytest.mark.parametrize("name", SURVEYS)
-def test_no_text_overlaps_or_leaves_the_page(name, survey, map_info, text_faults):
-    grid, cases, _, _ = survey(name)
+def test_no_text_overlaps_or_leaves_the_page(any_survey, map_info, text_faults):
+    grid, cases, _, _ = any_survey
     faults = {
         kind: text_faults(figure)
         for kind, figure in _figures(grid, cases, map_info)
@@ -246,20 +193,6 @@ def test_captions_list_the_axles_whose_ranges_are_marked(survey, map_info):
         assert ("Ranges of axles: front 2.40 m, rear 4.90 m." in words) is marked, kind
 
 
-def test_an_absurdly_wide_interval_does_not_squeeze_the_curves(survey, map_info):
-    grid, _, _, _ = survey("two pipelines")
-    wild = pl.when(pl.col("range_m") == 3.0).then(1e7).otherwise(pl.col("rms_rot_deg_hi"))
-    cells = grid.cells.with_columns(wild.alias("rms_rot_deg_hi"))
-    with style.applied():
-        figure = error_against_range(CellGrid.of(cells), map_info)
-    largest = float(grid.cells["rms_rot_deg"].max())
-    panel = _panels(figure)[0]
-    # twice the largest value, rounded up to the next of 1, 2, 5: at most 2.5 times more
-    assert panel.get_ylim()[1] <= 2.0 * 2.5 * largest
-    tops = [segment[1, 1] for bars in panel.collections for segment in bars.get_segments()]
-    assert max(tops) == panel.get_ylim()[1]
-
-
 def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, drawn_texts):
     grid, _, cells, _ = survey("two pipelines")
     with style.applied():
@@ -269,122 +202,6 @@ def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, d
         count, n = int(cells[f"n_{kind}"].sum()), int(cells["n"].sum())
         assert any(w.startswith(kind) and w.endswith(f"({count} of {n} cases)") for w in words)
     assert any("Never seen in this survey: wrong id, not finite" in w for w in words)
-
-
-def test_curves_show_every_pipeline_with_its_intervals_and_the_tolerance(survey, map_info):
-    grid, _, cells, _ = survey("two pipelines")
-    with style.applied():
-        figure = error_against_range(grid, map_info)
-    panels = _panels(figure)
-    assert len(panels) == 6
-    assert len({axes.get_ylim() for axes in panels}) == 1
-    for axes in panels:
-        assert axes.get_yscale() == "log"
-        assert [x.get_ydata()[0] for x in axes.lines if x.get_gid() == "tolerance"] == [0.05]
-        turn = float(axes.get_title(loc="left").split()[1])
-        for name, bars in zip(grid.pipelines, axes.collections, strict=True):
-            rows = cells.filter((pl.col("pipeline") == name) & (pl.col("turn_deg") == turn))
-            ends = np.array([segment[:, 1] for segment in bars.get_segments()])
-            np.testing.assert_allclose(ends[:, 0], rows["rms_rot_deg_lo"])
-            np.testing.assert_allclose(ends[:, 1], rows["rms_rot_deg_hi"])
-
-
-def test_with_several_pitches_each_shows_the_same_turns(survey, map_info):
-    grid, _, _, _ = survey("pitches")
-    with style.applied():
-        figure = error_against_range(grid, map_info)
-    titles = [axes.get_title(loc="left") for axes in _panels(figure)]
-    assert titles == [
-        f"turn {turn} deg, pitch {pitch} deg"
-        for turn in ("−30", "30")
-        for pitch in ("−20", "0", "20")
-    ]
-
-
-def test_marks_are_hollow_where_any_case_failed(survey, map_info):
-    grid, _, cells, _ = survey("two pipelines")
-    with style.applied():
-        figure = error_against_range(grid, map_info)
-    hollow = sum(
-        len(line.get_xdata())
-        for axes in _panels(figure)
-        for line in axes.lines
-        if line.get_marker() != "None" and line.get_markerfacecolor() == "white"
-    )
-    assert hollow == int((cells["n_ok"] < cells["n"]).sum())
-    assert hollow > 0
-
-
-def test_the_face_on_note_gives_the_tables_numbers(survey, map_info):
-    grid, _, cells, _ = survey("two pipelines")
-    words = face_on_words(grid, map_info)
-    here = cells.filter(pl.col("range_m") == 2.5).sort("rms_rot_deg")
-    best = here.row(0, named=True)
-    flat = here.filter((pl.col("pipeline") == best["pipeline"]) & (pl.col("tilt_deg") == 0.0)).row(
-        0, named=True
-    )
-    ratio = flat["rms_rot_deg"] / best["rms_rot_deg"]
-    assert ratio > 10.0
-    for part in ("2.5 m", style.number(flat["rms_rot_deg"]), f"{style.number(ratio)} times less"):
-        assert part in words
-
-
-def test_without_a_face_on_cell_nothing_is_said_of_it(survey, map_info):
-    assert face_on_words(survey("one tilt")[0], map_info) == ""
-    assert face_on_words(survey("all lost")[0], map_info) == ""
-
-
-@pytest.mark.parametrize(
-    ("verdicts", "expected"),
-    [
-        (["holds", "holds", "fails"], (2.0, 2.0)),
-        (["holds", "undecided", "holds", "fails"], (1.0, 3.0)),
-        (["undecided", "fails", "holds"], (0.0, 1.0)),
-        (["fails", "holds"], (0.0, 0.0)),
-        (["holds"], (1.0, 1.0)),
-    ],
-)
-def test_reach_ends_at_the_first_cell_that_does_not_hold(verdicts, expected):
-    ranges = [float(i + 1) for i in range(len(verdicts))]
-    assert reach(pl.DataFrame({"range_m": ranges, "verdict": verdicts})) == expected
-
-
-def test_bars_reach_as_far_as_the_limits_say(survey, map_info):
-    grid, _, _, limits = survey("two pipelines")
-    with style.applied():
-        figure = reach_figure(grid, map_info)
-    solid = sorted(
-        p.get_width() for p in figure.axes[0].patches if p.get_facecolor()[:3] != (1.0, 1.0, 1.0)
-    )
-    longest = limits.ranges["longest_range_m"].drop_nulls().sort().to_list()
-    assert len(longest) > 3
-    np.testing.assert_allclose(solid, longest)
-    words = [t.get_text() for t in figure.axes[0].findobj(Text)]
-    none = limits.ranges.filter(pl.col("longest_range_m").is_null()).height
-    assert sum(w.startswith("none") for w in words) == none
-
-
-def test_ratios_compare_only_pictures_that_both_solved():
-    cases = pl.DataFrame(
-        {
-            "key": ["a", "b", "c"] * 2,
-            "pipeline": ["p"] * 3 + ["q"] * 3,
-            "range_m": [2.0] * 6,
-            "turn_deg": [0.0] * 6,
-            "pitch_deg": [0.0] * 6,
-            "tilt_deg": [0.0] * 6,
-            "outcome": ["ok", "ok", "ok", "ok", "ok", "missed"],
-            "err_rot_deg": [1.0, 1.0, 50.0, 2.0, 2.0, None],
-        }
-    )
-    ratios = paired_ratios(cases, ["p", "q"], "p")
-    assert ratios["n"].to_list() == [2]
-    assert ratios["ratio"].to_list() == pytest.approx([2.0])
-
-
-def test_one_pipeline_has_nothing_to_be_compared_with(survey, map_info):
-    grid, cases, _, _ = survey("one cell")
-    assert ratio_figure(grid, cases, map_info) is None
 
 
 def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
