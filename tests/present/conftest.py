@@ -11,7 +11,7 @@ from matplotlib.text import Text
 from bench.present.grid import CellGrid
 from bench.present.map_info import MapInfo
 from bench.survey.cells import summarise
-from bench.survey.columns import COMPONENTS
+from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
 from bench.survey.limits import find_limits
 from bench.survey.verdicts import Request
 
@@ -58,7 +58,8 @@ def _case(rng, rank, range_m, turn, pitch, lost):
     elif rng.random() < p_bad:
         outcome = str(rng.choice(["missed", "mirrored", "ambiguous"]))
     x, y, z = rng.normal(0.0, [across, across, 0.3 * across])
-    row = {"tilt_deg": float(np.degrees(tilt)), "size_px": FOCAL_PX * SIZE_M / range_m}
+    row = {name: float(np.degrees(tilt)) for name in ("tilt_deg", "tilt_true_deg")}
+    row["size_px"] = FOCAL_PX * SIZE_M / range_m
     row |= {"outcome": outcome, "err_rot_x_deg": x, "err_rot_y_deg": y, "err_rot_z_deg": z}
     row |= {
         "err_rot_deg": float(np.linalg.norm([x, y, z])),
@@ -103,8 +104,10 @@ def make_tables():
             for trial in range(trials)
         ]
         cases = pl.DataFrame(rows, infer_schema_length=None)
-        errors = [pl.col(c.column).cast(pl.Float64) for c in COMPONENTS]
-        cases = cases.with_columns(errors)
+        # what isn't invented is null, so that the table has every column that cells are made of
+        columns = schema(CASE_COLUMNS)
+        absent = [pl.lit(None).alias(name) for name in columns if name not in cases.columns]
+        cases = cases.with_columns(absent).select(list(columns)).cast(columns)
         return cases, summarise(cases)
 
     return make
