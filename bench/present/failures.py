@@ -41,7 +41,7 @@ def failure_figure(grid: CellGrid, info: MapInfo) -> Figure:
     page = Page(
         "Gross failures by kind",
         "share of all cases in a cell (%), logarithmic; a white cell has none of the kind",
-        info.caption(note, axles=True),
+        info.caption(note if kinds else "", axles=bool(kinds)),
         len(kinds) * (HEADING + panels.height) if kinds else 0.4,
     )
     if not kinds:
