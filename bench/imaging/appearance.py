@@ -142,25 +142,35 @@ def _equations(
     across: Array,
     down: Array,
 ) -> tuple[Array, Array]:
-    # One spare column makes rows of whole vector registers, and holds the residual.
-    normal, row = np.zeros((PARAMETERS, PARAMETERS + 1)), np.empty(PARAMETERS + 1)
-    light = np.zeros((LIGHT, LIGHT + 1))
-    for n in range(len(reflectance)):
-        b, w = reflectance[n], weights[n]
-        row[POSE + 1], row[POSE + 2] = 1.0, b
-        row[POSE + 3], row[POSE + 4] = b * across[n], b * down[n]
-        row[PARAMETERS] = residual[n]
-        if n >= len(sensitivity):  # neither pose nor blur matters there
-            for i in range(LIGHT):
-                wi = w * row[POSE + 1 + i]
-                for j in range(LIGHT + 1):
-                    light[i, j] += wi * row[POSE + 1 + j]
-            continue
-        for i in range(POSE + 1):
-            row[i] = sensitivity[n, i] * exposure[n]
-        for i in range(PARAMETERS):
-            wi = w * row[i]
-            for j in range(PARAMETERS + 1):
-                normal[i, j] += wi * row[j]
-    normal[POSE + 1 :, POSE + 1 :] += light
-    return normal[:, :PARAMETERS].copy(), normal[:, PARAMETERS].copy()
+    # The last row is the residual's. Four pixels at a time: half the loads and stores of sums.
+    size = PARAMETERS + 1
+    normal, rows, w = np.zeros((size, size)), np.zeros((4, size)), np.zeros(4)
+    near = len(sensitivity)
+    for first in range(0, near, 4):
+        for k in range(4):
+            n = first + k
+            w[k] = weights[n] if n < near else 0.0
+            if n < near:
+                for i in range(POSE + 1):
+                    rows[k, i] = sensitivity[n, i] * exposure[n]
+                rows[k, POSE + 1], rows[k, POSE + 2] = 1.0, reflectance[n]
+                rows[k, POSE + 3] = reflectance[n] * across[n]
+                rows[k, POSE + 4] = reflectance[n] * down[n]
+                rows[k, PARAMETERS] = residual[n]
+        for i in range(size):
+            a, b, c, d = w[0] * rows[0, i], w[1] * rows[1, i], w[2] * rows[2, i], w[3] * rows[3, i]
+            for j in range(i + 1):
+                normal[i, j] += a * rows[0, j] + b * rows[1, j] + c * rows[2, j] + d * rows[3, j]
+    row = np.empty(LIGHT + 1)
+    for n in range(near, len(reflectance)):  # neither pose nor blur matters there
+        row[0], row[1] = 1.0, reflectance[n]
+        row[2], row[3] = reflectance[n] * across[n], reflectance[n] * down[n]
+        row[LIGHT] = residual[n]
+        for i in range(LIGHT + 1):
+            wi = weights[n] * row[i]
+            for j in range(i + 1):
+                normal[POSE + 1 + i, POSE + 1 + j] += wi * row[j]
+    for i in range(size):
+        for j in range(i):
+            normal[j, i] = normal[i, j]
+    return normal[:PARAMETERS, :PARAMETERS].copy(), normal[:PARAMETERS, PARAMETERS].copy()

@@ -14,10 +14,10 @@ within reach; to the right H is one and a sum along the row carries it on.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
 
 from bench.imaging.chords import Chords
 from bench.imaging.kernel import kernel
@@ -30,6 +30,7 @@ CUT_SIGMAS = 4.0
 # Kernels are tabulated at offsets so many to a σ, and to a pixel, and interpolated linearly: the
 # error, h''/8 of a spacing squared, is below 0.25 / σ² (σ/64)² / 8 = 8e-6.
 PHASES_PER_SIGMA = 64
+SQRT_HALF, SQRT_PI = math.sqrt(0.5), math.sqrt(math.pi)
 # Gauss-Legendre points on each piece of a chord, the longest piece in σ, and the shares of it
 # up to which one point or two do. Where a chain of pieces L is cut, the rules leave L²/24,
 # L⁴/4320 and L⁶/2016000 of the integrand's first, third and fifth derivative, which for a
@@ -101,23 +102,32 @@ def kernel_tables(sigma_px: float) -> tuple[Array, Array]:
     """
     reach = 1 + int(np.ceil(0.5 + CUT_SIGMAS * sigma_px))
     phases = int(np.ceil(PHASES_PER_SIGMA * max(1.0, 1.0 / sigma_px)))
-    phase = np.linspace(0.0, 1.0, phases + 1)[:, None]
-    centre = np.arange(-reach + 1, reach + 1) - phase
-    pdf = ndtr((centre + 0.5) / sigma_px) - ndtr((centre - 0.5) / sigma_px)
-    pdf[:, [0, -1]] = 0.0
-    cdf = _pixel_integral(centre, sigma_px)
-    cdf[:, -1] = 1.0
-    increments = np.diff(cdf, axis=1, prepend=0.0)
-    return pdf / np.sum(pdf, axis=1, keepdims=True), increments
+    return _tables(sigma_px, phases, reach)
 
 
-def _pixel_integral(x: Array, sigma: float) -> Array:
-    """Return H(x), the integral up to x of a unit box convolved with a Gaussian."""
-
-    def ramp(z: Array) -> Array:  # the integral of ndtr
-        return np.asarray(z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi))
-
-    return sigma * (ramp((x + 0.5) / sigma) - ramp((x - 0.5) / sigma))
+@kernel
+def _tables(sigma: float, phases: int, reach: int) -> tuple[Array, Array]:
+    """Fill the tables; a step through a Gaussian is Φ(z), its integral z Φ(z) + φ(z)."""
+    taps = 2 * reach
+    pdf, increments = np.zeros((phases + 1, taps)), np.empty((phases + 1, taps))
+    for p in range(phases + 1):
+        total = before = 0.0
+        z = (-reach + 0.5 - p / phases) / sigma  # of a pixel's left side, seen from the point
+        step = 0.5 * math.erfc(-z * SQRT_HALF)
+        ramp = z * step + SQRT_HALF / SQRT_PI * math.exp(-0.5 * z * z)
+        for j in range(taps):
+            z = (-reach + 1.5 + j - p / phases) / sigma
+            next_step = 0.5 * math.erfc(-z * SQRT_HALF)
+            next_ramp = z * next_step + SQRT_HALF / SQRT_PI * math.exp(-0.5 * z * z)
+            if 0 < j < taps - 1:
+                pdf[p, j] = next_step - step
+                total += pdf[p, j]
+            integral = sigma * (next_ramp - ramp) if j < taps - 1 else 1.0
+            increments[p, j] = integral - before
+            before, step, ramp = integral, next_step, next_ramp
+        for j in range(taps):
+            pdf[p, j] /= total
+    return pdf, increments
 
 
 @kernel

@@ -7,7 +7,8 @@ are kept as lists, those near a boundary first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -112,12 +113,18 @@ def choose_pixels(
     GeometryError
         As `bench.imaging.chords.project_chords`.
     """
-    ends = project_chords(drawing, T_camera_target, camera).ends
+    ends = project_chords(_without_plate(drawing), T_camera_target, camera).ends
     ends = ends - np.array([region.u0, region.v0] * 2, dtype=np.float64)
     near = np.zeros(mask.shape, dtype=np.bool_)
     reach = 0.5 * STRIDE_PX + 0.5 + CUT_SIGMAS * sigma_px + slack_px
     _stamp(near, ends, STRIDE_PX, reach)
     return _lists(region, near & mask, _thinned(mask & ~near, every))
+
+
+@lru_cache(maxsize=256)
+def _without_plate(drawing: Drawing) -> Drawing:
+    """Return what is drawn on a plate: its own edge, `face_mask` keeps away from."""
+    return replace(drawing, shapes=drawing.shapes[1:])
 
 
 def _thinned(mask: BoolArray, every: int) -> BoolArray:

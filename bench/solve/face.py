@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -19,11 +20,19 @@ from bench.imaging.region import region_of
 from bench.imaging.sensor import mean_dn
 from bench.solve.image_fit import ImageFit, Scene
 from bench.solve.noise import Noise
+from bench.targets.drawing import Disc, Drawing
 from bench.typing import Array, BoolArray
 
 # How far boundaries may move, and by what factor the blur may grow, from where pixels were
 # chosen before they are chosen anew.
 SLACK_PX, SLACK_BLUR = 1.5, 1.2
+# The least blur by which pixels count as near a boundary.
+NEAR_BLUR_PX = 0.7
+# Pixels are chosen anew, too, where the found blur is sharper and allows so many times as many
+# near boundaries: those between a small marker and the edge of its plate. Where that is as wide
+# as here, boundaries are out of question.
+WORTH_IT = 1.02
+QUIET_PX = 6.0
 # How far below saturation a grey value must be expected to count, in standard deviations: of a
 # Gaussian clipped there the mean is off by 0.8 % of one.
 HEADROOM_SIGMAS = 2.0
@@ -80,18 +89,24 @@ def face_after(observation: Observation, face: Face, fit: ImageFit, noise: Noise
     GeometryError, numpy.linalg.LinAlgError
         As `face_of`.
     """
-    blur_px = max(face.blur_px, fit.blur_px)
     moved = _moved_px(observation, face.pose, fit.pose) > SLACK_PX
-    if not (moved or face.saturated or blur_px > SLACK_BLUR * face.blur_px):
+    needed = moved or face.saturated or fit.blur_px > SLACK_BLUR * face.blur_px
+    if not needed and _quiet_px(observation, fit.pose) > QUIET_PX:
         return face
     region = _region(observation, fit.pose)
+    bright = _expected(observation, face, fit, region) >= _ceiling(observation, noise)
+    again = _face(observation, fit.pose, fit.blur_px, region, bright)
+    if needed or again.scene.pixels.near > WORTH_IT * face.scene.pixels.near:
+        return replace(again, saturated=False)
+    return face
+
+
+def _expected(observation: Observation, face: Face, fit: ImageFit, region: Region) -> Array:
+    """Return the grey values (H, W) that a fit expects."""
     drawing = observation.target.drawing
     chords = project_chords(drawing, fit.pose, observation.camera)
     reflectance = blurred_image(chords, drawing.background, fit.blur_px, region)
-    light = moved_light(fit.light, face.scene.pixels.region, region)
-    bright = predict_image(reflectance, light) >= _ceiling(observation, noise)
-    again = _face(observation, fit.pose, blur_px, region, bright)
-    return Face(again.scene, again.pose, again.blur_px, False)
+    return predict_image(reflectance, moved_light(fit.light, face.scene.pixels.region, region))
 
 
 def _face(
@@ -103,8 +118,9 @@ def _face(
     mask &= ~bright
     if np.count_nonzero(mask) < PIXELS_PER_PARAMETER * PARAMETERS:
         raise np.linalg.LinAlgError("too few pixels show the face")
+    reach = max(blur_px, NEAR_BLUR_PX)
     pixels = choose_pixels(
-        drawing, pose, camera, blur_px, region, mask, slack_px=SLACK_PX, every=EVERY
+        drawing, pose, camera, reach, region, mask, slack_px=SLACK_PX, every=EVERY
     )
     grey = pixels.of(_grey(observation.picture, region))
     return Face(Scene(drawing, camera, pixels, grey), pose, blur_px, saturated)
@@ -138,9 +154,34 @@ def _ceiling(observation: Observation, noise: Noise) -> float:
 
 def _moved_px(observation: Observation, before: Pose, after: Pose) -> float:
     """Return how far the plate's corners are from where they were, pixels, at most."""
-    outline = observation.target.drawing.outline
-    corners = np.column_stack((outline, np.zeros(len(outline))))
-    way = project(corners, after, observation.camera) - project(
-        corners, before, observation.camera
-    )
+    corners = observation.target.drawing.outline
+    way = _project(corners, after, observation) - _project(corners, before, observation)
     return float(np.max(np.hypot(way[:, 0], way[:, 1])))
+
+
+def _quiet_px(observation: Observation, pose: Pose) -> float:
+    """Return about how near to its plate's edge anything is drawn, pixels."""
+    drawing = observation.target.drawing
+    sides = 0.5 * np.array([[drawing.width, 0.0], [0.0, drawing.height]])
+    outer = np.vstack((sides, -sides))
+    inner = outer - _quiet_zone(drawing) * np.sign(outer)
+    way = _project(outer, pose, observation) - _project(inner, pose, observation)
+    return float(np.min(np.hypot(way[:, 0], way[:, 1])))
+
+
+@lru_cache(maxsize=256)
+def _quiet_zone(drawing: Drawing) -> float:
+    """Return how near to its plate's edge anything is drawn, metres."""
+    half = 0.5 * np.array([drawing.width, drawing.height])
+    gap = float(np.min(half))
+    for shape in drawing.shapes[1:]:
+        if isinstance(shape, Disc):
+            far = np.abs([shape.x, shape.y]) + shape.radius
+        else:
+            far = np.max(np.abs(np.vstack(shape.rings)), axis=0)
+        gap = min(gap, float(np.min(half - far)))
+    return gap
+
+
+def _project(xy: Array, pose: Pose, observation: Observation) -> Array:
+    return project(np.column_stack((xy, np.zeros(len(xy)))), pose, observation.camera)
