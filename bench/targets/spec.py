@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from bench.errors import BenchError, TargetError
-from bench.targets.charuco import CharucoDesign, build_charuco
-from bench.targets.chessboard import ChessboardDesign, build_chessboard
-from bench.targets.circles import CirclesDesign, build_circles
-from bench.targets.grid import GridDesign, build_grid
-from bench.targets.marker import MarkerDesign, build_marker
+from bench.targets.design import (
+    CharucoDesign,
+    ChessboardDesign,
+    CirclesDesign,
+    Design,
+    GridDesign,
+    MarkerDesign,
+    build_target,
+)
 from bench.targets.target import Target
 from bench.units import length
 
@@ -21,7 +26,11 @@ class Form:
 
     fields: tuple[str, ...]
     optional: int
-    build: Callable[..., Target]
+    design: Callable[..., Design]
+
+    def takes(self, count: int) -> bool:
+        """Tell whether so many fields follow the form."""
+        return len(self.fields) - self.optional <= count <= len(self.fields)
 
     def usage(self, kind: str) -> str:
         """Return the form as shown to the user."""
@@ -30,33 +39,31 @@ class Form:
         return text + "".join(f"[:{field}]" for field in self.fields[needed:])
 
 
-def _marker(dictionary: str, marker_id: str, size: str) -> Target:
-    return build_marker(MarkerDesign(dictionary, _integer("ID", marker_id), length(size)))
+def _marker(dictionary: str, marker_id: str, size: str) -> Design:
+    return MarkerDesign(dictionary, integer("ID", marker_id), length(size))
 
 
-def _grid(dictionary: str, layout: str, size: str, gap: str, first: str = "0") -> Target:
-    columns, rows = _layout(layout)
-    first_id = _integer("FIRST_ID", first)
-    return build_grid(GridDesign(dictionary, columns, rows, length(size), length(gap), first_id))
+def _grid(dictionary: str, layout: str, size: str, gap: str, first: str = "0") -> Design:
+    columns, rows = layout_of(layout)
+    first_id = integer("FIRST_ID", first)
+    return GridDesign(dictionary, columns, rows, length(size), length(gap), first_id)
 
 
-def _charuco(dictionary: str, layout: str, square: str, marker: str, first: str = "0") -> Target:
-    columns, rows = _layout(layout)
+def _charuco(dictionary: str, layout: str, square: str, marker: str, first: str = "0") -> Design:
+    columns, rows = layout_of(layout)
     sizes = (length(square), length(marker))
-    first_id = _integer("FIRST_ID", first)
-    return build_charuco(CharucoDesign(dictionary, columns, rows, *sizes, first_id))
+    first_id = integer("FIRST_ID", first)
+    return CharucoDesign(dictionary, columns, rows, *sizes, first_id)
 
 
-def _circles(layout: str, pitch: str, diameter: str, pattern: str = "asymmetric") -> Target:
-    if pattern not in ("asymmetric", "symmetric"):
-        raise TargetError(f"pattern must be asymmetric or symmetric, got '{pattern}'")
+def _circles(layout: str, pitch: str, diameter: str, pattern: str = "asymmetric") -> Design:
     sizes = (length(pitch), length(diameter))
-    return build_circles(CirclesDesign(*_layout(layout), *sizes, pattern == "symmetric"))
+    return CirclesDesign(*layout_of(layout), *sizes, is_symmetric(pattern))
 
 
-def _chessboard(layout: str, square: str) -> Target:
+def _chessboard(layout: str, square: str) -> Design:
     # the line says nothing of the margin, so the plate is the squares themselves
-    return build_chessboard(ChessboardDesign(*_layout(layout), length(square), quiet_zone=0.0))
+    return ChessboardDesign(*layout_of(layout), length(square), quiet_zone=0.0)
 
 
 FORMS = {
@@ -69,7 +76,14 @@ FORMS = {
 
 
 def target_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Target:
-    """Return the target that a line describes.
+    """Return the target that a line describes; form and errors as `design_from_spec`."""
+    design = design_from_spec(spec, kinds)
+    with blamed_on(spec):
+        return build_target(design)
+
+
+def design_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Design:
+    """Return the design that a line describes.
 
     The line is a kind and its fields, joined by colons; lengths carry units::
 
@@ -94,24 +108,52 @@ def target_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Target
     TargetError
         The line doesn't follow the form, or the design contradicts itself.
     """
+    kind, fields = split_spec(spec, kinds)
+    form = FORMS[kind]
+    if not form.takes(len(fields)):
+        raise TargetError(f"target '{spec}': must have the form {form.usage(kind)}")
+    with blamed_on(spec):
+        return form.design(*fields)
+
+
+def split_spec(spec: str, kinds: tuple[str, ...]) -> tuple[str, list[str]]:
+    """Return a line's kind and fields.
+
+    Raises
+    ------
+    TargetError
+        The kind isn't among `kinds`.
+    """
     kind, *fields = (field.strip() for field in spec.split(":"))
     if kind not in kinds:
         raise TargetError(f"target '{spec}': the kind must be {' or '.join(kinds)}, got '{kind}'")
-    form = FORMS[kind]
-    if not len(form.fields) - form.optional <= len(fields) <= len(form.fields):
-        raise TargetError(f"target '{spec}': must have the form {form.usage(kind)}")
+    return kind, fields
+
+
+@contextmanager
+def blamed_on(spec: str) -> Iterator[None]:
+    """Turn any `BenchError` into a `TargetError` that names the line."""
     try:
-        return form.build(*fields)
+        yield
     except BenchError as error:
         raise TargetError(f"target '{spec}': {error}") from error
 
 
-def _layout(text: str) -> tuple[int, int]:
+def layout_of(text: str) -> tuple[int, int]:
+    """Return columns and rows of ``"4x11"``; `TargetError` as `integer`."""
     columns, _, rows = text.lower().partition("x")
-    return _integer("COLUMNS", columns), _integer("ROWS", rows)
+    return integer("COLUMNS", columns), integer("ROWS", rows)
 
 
-def _integer(what: str, text: str) -> int:
+def is_symmetric(pattern: str) -> bool:
+    """Tell ``"symmetric"`` from ``"asymmetric"``; `TargetError` for anything else."""
+    if pattern not in ("asymmetric", "symmetric"):
+        raise TargetError(f"pattern must be asymmetric or symmetric, got '{pattern}'")
+    return pattern == "symmetric"
+
+
+def integer(what: str, text: str) -> int:
+    """Return a whole number; `TargetError` names `what` it should have been."""
     try:
         return int(text)
     except ValueError as error:
