@@ -11,10 +11,32 @@ import polars as pl
 import typer
 
 from bench import __version__
-from bench.cli.grids import parse_angle_grid, parse_length_grid, parse_position
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.grids import parse_position
+from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.geometry.camera import Camera
+from bench.cli.surveying import (
+    DEFAULT_CHUNK,
+    INTERRUPTED,
+    ChunkOption,
+    DryRunOption,
+    PitchesOption,
+    PositionOption,
+    QuietOption,
+    RollOption,
+    RollSpreadOption,
+    TowerOption,
+    WorkersOption,
+    bay_facts,
+    camera_words,
+    degrees,
+    listed,
+    pipeline_option,
+    power_words,
+    ranges_option,
+    trials_option,
+    turns_option,
+    warn_of_failures,
+)
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
@@ -22,10 +44,9 @@ from bench.survey.cells import summarise
 from bench.survey.executors import ProcessExecutor
 from bench.survey.limits import Limits, find_limits
 from bench.survey.pace import measure_pace
-from bench.survey.run import CHUNK, check_pipelines, run_survey
+from bench.survey.run import check_pipelines, run_survey
 from bench.survey.setting import check_plan, cut_cells
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
-from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
 from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, read_cases
 from bench.survey.summary import failure_words, reach_words
 from bench.survey.tables import write_cells, write_limits
@@ -33,93 +54,26 @@ from bench.survey.verdicts import Request
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
 DEFAULT_OUT = Path("sightbench-map")
-INTERRUPTED = 130
 
 
 def command(
     bay: BayArgument = None,
     out: OutOption = DEFAULT_OUT,
-    ranges: Annotated[
-        Any,
-        typer.Option(
-            parser=parse_length_grid,
-            metavar="LENGTHS",
-            help='Ranges, camera to target: "2.5, 4, 6 m", or start:stop:step "2 m:20 m:2 m".',
-            show_default="from the bay file",
-        ),
-    ] = None,
-    turns: Annotated[
-        Any,
-        typer.Option(
-            parser=parse_angle_grid,
-            metavar="ANGLES",
-            help='Turns about the target\'s vertical: "0, 30, 60 deg" or "0 deg:75 deg:15 deg".',
-            show_default="from the bay file",
-        ),
-    ] = None,
-    pitches: Annotated[
-        Any,
-        typer.Option(
-            parser=parse_angle_grid,
-            metavar="ANGLES",
-            help="Pitches about the target's horizontal, written as turns are.",
-            show_default="from the bay file",
-        ),
-    ] = None,
-    roll: Annotated[
-        float,
-        typer.Option(
-            parser=parse_angle, metavar="ANGLE", help="Nominal roll about the line of sight."
-        ),
-    ] = "0 deg",  # type: ignore[assignment]  # typer parses the default too
-    roll_spread: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help="Half width of the roll's variation within a cell.",
-            show_default="from the bay file",
-        ),
-    ] = None,
-    position: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="AXIS|U,V",
-            help="Where in the picture: 'axis', or fractions across and down such as 0.2,0.5. "
-            "May be given several times; every place gets all trials.",
-            show_default="from the bay file",
-        ),
-    ] = None,
-    trials: Annotated[
-        int | None,
-        typer.Option(min=1, help="Pictures a cell.", show_default="from the bay file"),
-    ] = None,
-    pipeline: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="Such as aruco-subpix/ippe-lm. May be given several times; all see the same "
-            "pictures.",
-            show_default="from the bay file",
-        ),
-    ] = None,
+    ranges: Annotated[Any, ranges_option()] = None,
+    turns: Annotated[Any, turns_option()] = None,
+    pitches: PitchesOption = None,
+    roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
+    roll_spread: RollSpreadOption = None,
+    position: PositionOption = None,
+    trials: Annotated[int | None, trials_option()] = None,
+    pipeline: Annotated[list[str] | None, pipeline_option()] = None,
     seed: SeedOption = None,
-    tower: Annotated[
-        str | None,
-        typer.Option(help="Whose camera to look through.", show_default="the first"),
-    ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option(min=1, max=256, help="Processes.", show_default="one a core"),
-    ] = None,
-    chunk: Annotated[
-        int, typer.Option(min=1, help="Pictures handed to a worker at a time.")
-    ] = CHUNK,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")
-    ] = False,
+    tower: TowerOption = None,
+    workers: WorkersOption = None,
+    chunk: ChunkOption = DEFAULT_CHUNK,
+    dry_run: DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw the maps and the contact sheet.")] = True,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Map detection rate and pose error over range and tilt, and the limits that follow.
 
@@ -136,8 +90,8 @@ def command(
         place,
         tower,
         ranges_m=ranges,
-        turns_deg=_degrees(turns),
-        pitches_deg=_degrees(pitches),
+        turns_deg=degrees(turns),
+        pitches_deg=degrees(pitches),
         roll_deg=math.degrees(roll),
         roll_spread_deg=None if roll_spread is None else math.degrees(roll_spread),
         positions=tuple(map(parse_position, position)) if position else None,
@@ -154,9 +108,8 @@ def command(
         return 0
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
         report = run_survey(job, RunStore(out), ProcessExecutor(processes), chunk, progress, stop)
-    provenance.write_run_file(out, job.plan, _bay_facts(place, job), report, started, processes)
-    for name, failure in report.failures.items():
-        typer.echo(f"warning: {name} failed and was counted not finite: {failure}", err=True)
+    provenance.write_run_file(out, job.plan, bay_facts(place, job), report, started, processes)
+    warn_of_failures(report)
     if not report.complete:
         done = report.found + report.added
         typer.echo(
@@ -181,25 +134,6 @@ def command(
     return 0
 
 
-def _degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:
-    return None if radians is None else tuple(map(math.degrees, radians))
-
-
-def _camera_words(camera: Camera, tower: str) -> str:
-    return f"{tower} tower, {camera.width} × {camera.height} px, f = {camera.fx:.0f} px"
-
-
-def _bay_facts(bay: Bay, job: Job) -> dict[str, Any]:
-    """Return what names the bay, its camera and target in run.json."""
-    return {
-        "name": bay.name,
-        "file": bay.path.name,
-        "digest": bay.digest,
-        "target": bay.target.name,
-        "camera": _camera_words(job.setting.camera, job.plan.tower),
-    }
-
-
 def _draw(
     out: Path, bay: Bay, job: Job, cases: pl.DataFrame, cells: pl.DataFrame, limits: Limits
 ) -> tuple[list[Path], str]:
@@ -214,7 +148,7 @@ def _draw(
     info = MapInfo(
         bay=bay.name,
         target=bay.target.name,
-        camera=_camera_words(job.setting.camera, job.plan.tower),
+        camera=camera_words(job.setting.camera, job.plan.tower),
         seed=job.plan.seed,
         pictures=job.plan.trials * len(job.plan.positions),
         version=__version__,
@@ -233,18 +167,18 @@ def _print_plan(bay: Bay, job: Job, request: Request, workers: int) -> None:
     positions = len(plan.positions)
     per_cell = plan.trials * positions
     typer.echo(f"bay        {bay.name} ({bay.path})")
-    typer.echo(f"camera     {_camera_words(job.setting.camera, plan.tower)}")
+    typer.echo(f"camera     {camera_words(job.setting.camera, plan.tower)}")
     typer.echo(f"target     {bay.target.name}")
-    typer.echo(f"ranges     {_listed(plan.ranges_m)} m")
-    typer.echo(f"turns      {_listed(plan.turns_deg)} deg")
-    typer.echo(f"pitches    {_listed(plan.pitches_deg)} deg")
+    typer.echo(f"ranges     {listed(plan.ranges_m)} m")
+    typer.echo(f"turns      {listed(plan.turns_deg)} deg")
+    typer.echo(f"pitches    {listed(plan.pitches_deg)} deg")
     typer.echo(f"places     {positions} in the picture")
     typer.echo(f"pipelines  {', '.join(plan.pipelines)}")
     typer.echo(
         f"cases      {plan.n_cells} cells × {per_cell} pictures = {plan.n_pictures} pictures, "
         f"{plan.n_rows} rows; seed {plan.seed}"
     )
-    typer.echo(f"decides    {_power_words(per_cell, request)}")
+    typer.echo(f"decides    {power_words(per_cell, request)}")
     cut = cut_cells(plan, job.setting)
     if cut:
         typer.echo(f"note       in {cut} cells the pattern isn't wholly in the picture")
@@ -255,21 +189,3 @@ def _print_plan(bay: Bay, job: Job, request: Request, workers: int) -> None:
         f"({1e3 * pace.picture_s:.0f} ms a picture, measured on {pace.pictures}), "
         "and some seconds to start and to draw"
     )
-
-
-def _power_words(n: int, request: Request) -> str:
-    """Say what usable rate a cell's trials can show."""
-    level, confidence = request.detection, request.confidence
-    failures = -1
-    while failures < n and wilson_bounds(n - failures - 1, n, confidence)[0] >= level:
-        failures += 1
-    asked = f"a usable rate of {100 * level:g} % at {100 * confidence:g} % confidence"
-    if failures < 0:
-        needed = trials_to_decide_rate(n, n, level, confidence)
-        return f"{n} pictures a cell can't show {asked}: it takes {needed}"
-    allowed = "none of them fails" if failures == 0 else f"no more than {failures} of them fail"
-    return f"{n} pictures a cell show {asked} if {allowed}"
-
-
-def _listed(values: tuple[float, ...]) -> str:
-    return ", ".join(f"{value:g}" for value in values)

@@ -139,5 +139,5 @@ def test_line_that_fits_no_plate_is_refused_in_one_line(spec, message):
 
 @pytest.mark.parametrize("sides", [(0.0, 0.2), (0.2, -1.0), (float("nan"), 0.2)])
 def test_plate_without_a_size_is_refused(sides):
-    with pytest.raises(TargetError, match="plate (width|height) must be finite and positive"):
+    with pytest.raises(TargetError, match=r"plate (width|height) must be finite"):
         Plate(*sides)

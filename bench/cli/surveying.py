@@ -1,0 +1,151 @@
+"""What the commands that run surveys share: their options, and how they speak of a plan."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any
+
+import typer
+
+from bench.cli.grids import parse_angle_grid, parse_length_grid
+from bench.cli.options import parse_angle
+from bench.geometry.camera import Camera
+from bench.scene.model import Bay
+from bench.survey.run import CHUNK, RunReport
+from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
+from bench.survey.verdicts import Request
+from bench.survey.worker import Job
+
+INTERRUPTED = 130
+FROM_BAY = "from the bay file"
+
+
+def ranges_option(default: str = FROM_BAY) -> Any:
+    """Return ``--ranges``; `default` says where ranges come from without it."""
+    return typer.Option(
+        parser=parse_length_grid,
+        metavar="LENGTHS",
+        help='Ranges, camera to target: "2.5, 4, 6 m", or start:stop:step "2 m:20 m:2 m".',
+        show_default=default,
+    )
+
+
+def turns_option(default: str = FROM_BAY) -> Any:
+    """Return ``--turns``; see `ranges_option`."""
+    return typer.Option(
+        parser=parse_angle_grid,
+        metavar="ANGLES",
+        help='Turns about the target\'s vertical: "0, 30, 60 deg" or "0 deg:75 deg:15 deg".',
+        show_default=default,
+    )
+
+
+def trials_option(default: str = FROM_BAY) -> Any:
+    """Return ``--trials``; see `ranges_option`."""
+    return typer.Option(min=1, help="Pictures a cell.", show_default=default)
+
+
+def pipeline_option(default: str = FROM_BAY) -> Any:
+    """Return ``--pipeline``; see `ranges_option`."""
+    return typer.Option(
+        metavar="DETECTOR/SOLVER",
+        help="Such as aruco-subpix/ippe-lm. May be given several times; all see the same "
+        "pictures.",
+        show_default=default,
+    )
+
+
+PitchesOption = Annotated[
+    Any,
+    typer.Option(
+        parser=parse_angle_grid,
+        metavar="ANGLES",
+        help="Pitches about the target's horizontal, written as turns are.",
+        show_default=FROM_BAY,
+    ),
+]
+# Give it ``"0 deg"``: typer parses the default too.
+RollOption = Annotated[
+    float,
+    typer.Option(
+        parser=parse_angle, metavar="ANGLE", help="Nominal roll about the line of sight."
+    ),
+]
+RollSpreadOption = Annotated[
+    float | None,
+    typer.Option(
+        parser=parse_angle,
+        metavar="ANGLE",
+        help="Half width of the roll's variation within a cell.",
+        show_default=FROM_BAY,
+    ),
+]
+PositionOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="AXIS|U,V",
+        help="Where in the picture: 'axis', or fractions across and down such as 0.2,0.5. "
+        "May be given several times; every place gets all trials.",
+        show_default=FROM_BAY,
+    ),
+]
+TowerOption = Annotated[
+    str | None,
+    typer.Option(help="Whose camera to look through.", show_default="the first"),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(min=1, max=256, help="Processes.", show_default="one a core"),
+]
+ChunkOption = Annotated[int, typer.Option(min=1, help="Pictures handed to a worker at a time.")]
+DEFAULT_CHUNK = CHUNK
+DryRunOption = Annotated[
+    bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")
+]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
+
+
+def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:
+    """Return angles in degrees; None stays None."""
+    return None if radians is None else tuple(map(math.degrees, radians))
+
+
+def camera_words(camera: Camera, tower: str) -> str:
+    """Return a tower's camera in words."""
+    return f"{tower} tower, {camera.width} × {camera.height} px, f = {camera.fx:.0f} px"
+
+
+def bay_facts(bay: Bay, job: Job) -> dict[str, Any]:
+    """Return what names the bay, its camera and target in run.json."""
+    return {
+        "name": bay.name,
+        "file": bay.path.name,
+        "digest": bay.digest,
+        "target": job.setting.target.name,
+        "camera": camera_words(job.setting.camera, job.plan.tower),
+    }
+
+
+def warn_of_failures(report: RunReport) -> None:
+    """Name the pipelines whose plug-in failed, on stderr."""
+    for name, failure in report.failures.items():
+        typer.echo(f"warning: {name} failed and was counted not finite: {failure}", err=True)
+
+
+def listed(values: tuple[float, ...]) -> str:
+    """Return numbers as a list in words."""
+    return ", ".join(f"{value:g}" for value in values)
+
+
+def power_words(n: int, request: Request) -> str:
+    """Say what usable rate a cell's trials can show."""
+    level, confidence = request.detection, request.confidence
+    failures = -1
+    while failures < n and wilson_bounds(n - failures - 1, n, confidence)[0] >= level:
+        failures += 1
+    asked = f"a usable rate of {100 * level:g} % at {100 * confidence:g} % confidence"
+    if failures < 0:
+        needed = trials_to_decide_rate(n, n, level, confidence)
+        return f"{n} pictures a cell can't show {asked}: it takes {needed}"
+    allowed = "none of them fails" if failures == 0 else f"no more than {failures} of them fail"
+    return f"{n} pictures a cell show {asked} if {allowed}"
