@@ -22,6 +22,11 @@ from bench.present.ticks import set_ticks
 from bench.typing import Array
 
 MOST_PANELS = 6
+BOUND = "bound_rot_deg"
+BOUND_WORDS = (
+    "The bound (Cramér-Rao, all pixels of the target's face) is dotted near face-on, where it "
+    "doesn't hold: an RMS may lie below it there."
+)
 REACH = 2.0  # how far the error axis follows intervals beyond the values, a factor
 # Pipelines stand side by side so that their intervals don't hide one another: this far apart,
 # as a part of the axis, but all together over at most this part of the gap between two ticks.
@@ -137,6 +142,7 @@ def _figure(
     span = _span(places)
     axles = across.place(across.axles_m)
     axles = axles[(axles >= span[0]) & (axles <= span[1])]
+    bounded = any(np.any(np.isfinite(_positive(cells, BOUND))) for _, cells in panels)
     without = any(_lacks_interval(cells, column) for _, cells in panels)
     caption = info.caption(
         f"{info.error_words} over usable cases; bars are two-sided 95 % "
@@ -144,11 +150,13 @@ def _figure(
         "A mark without a bar has too few cases for an interval." if without else "",
         "Gross failures (missed, wrong id, mirrored, ambiguous, not finite) are not averaged in: "
         "a hollow mark has any, a gap has no usable case.",
+        BOUND_WORDS if bounded else "",
         note,
         axles=len(axles) > 0,
     )
     subtitle = f"{info.error_words} (deg), logarithmic, on one scale"
-    page = Page(title, subtitle, caption, layout.height, _handles(styles, info, len(axles) > 0))
+    handles = _handles(styles, info, len(axles) > 0, bounded)
+    page = Page(title, subtitle, caption, layout.height, handles)
     closest = float(np.min(np.diff(places), initial=np.inf))
     dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(styles))
     for index, (name, cells) in enumerate(panels):
@@ -158,6 +166,7 @@ def _figure(
         axes.set_yscale("log")
         axes.set_ylim(*limits)
         axes.set_xlim(*span)
+        _draw_bound(axes, cells, across)
         _draw_pipelines(axes, cells, across, column, styles, dodge)
         tolerance = axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
@@ -171,6 +180,19 @@ def _figure(
         if layout.is_first_column(index):
             axes.set_ylabel("rotation error (deg)")
     return page.figure
+
+
+def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
+    """Draw the bound of all pixels, dotted where it doesn't hold; all pipelines have the same."""
+    rows = cells.unique(across.column, keep="first", maintain_order=True).sort(across.column)
+    x, y = across.place(rows[across.column].to_numpy()), _positive(rows, BOUND)
+    holds = rows["bound_holds"].fill_null(True).to_numpy()
+    axes.plot(x, np.where(holds, y, np.nan), color=style.INK, linewidth=2.0, zorder=1.5)
+    # from the last place where it holds on, so that no gap opens between the two
+    either = ~holds | np.append(~holds[1:], False) | np.append(False, ~holds[:-1])
+    axes.plot(
+        x, np.where(either, y, np.nan), color=style.MUTED, linewidth=1.4, linestyle=":", zorder=1.5
+    )
 
 
 def _lacks_interval(cells: pl.DataFrame, column: str) -> bool:
@@ -231,7 +253,9 @@ def _limits(
     Intervals count as far as `REACH` times beyond the values: a few wild errors can make one so
     wide that nothing else could be read.
     """
-    values = np.concatenate([_positive(cells, column) for _, cells in panels])
+    values = np.concatenate(
+        [_positive(cells, name) for _, cells in panels for name in (column, BOUND)]
+    )
     values = np.append(values[np.isfinite(values)], [0.9 * tolerance, 1.1 * tolerance])
     ends = [_positive(cells, f"{column}{end}") for _, cells in panels for end in ("_lo", "_hi")]
     shown = np.concatenate(ends).clip(values.min() / REACH, values.max() * REACH)
@@ -255,7 +279,9 @@ def _finish(axes: Axes, limits: tuple[float, float]) -> None:
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: bool) -> list[Artist]:
+def _handles(
+    styles: dict[str, PipelineStyle], info: MapInfo, axles: bool, bounded: bool
+) -> list[Artist]:
     handles: list[Artist] = [
         Line2D(
             [],
@@ -271,6 +297,9 @@ def _handles(styles: dict[str, PipelineStyle], info: MapInfo, axles: bool) -> li
     ]
     words = f"tolerance {info.request.rotation_deg:g} deg"
     handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
+    if bounded:
+        words = "bound: the best possible from all pixels"
+        handles.append(Line2D([], [], color=style.INK, linewidth=2.0, label=words))
     if axles:
         handles.append(marks.axle_handle("range of an axle"))
     return handles

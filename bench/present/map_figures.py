@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from bench.present import style
+from bench.present.bound_maps import bound_figure, efficiency_figure
 from bench.present.comparison import ratio_figure, reach_figure
 from bench.present.curves import error_against_range, error_against_tilt
 from bench.present.failures import failure_figure
@@ -65,6 +66,8 @@ def write_map_figures(
             "map_failures.png": failure_figure(grid, info),
             "error_against_range.png": error_against_range(grid, info),
             "error_against_tilt.png": error_against_tilt(grid, info),
+            "map_bound.png": bound_figure(grid, info),
+            "map_efficiency.png": efficiency_figure(grid, info),
             "comparison_reach.png": reach_figure(grid, info),
             "comparison_ratio.png": ratio_figure(grid, cases, info),
         }

@@ -198,7 +198,7 @@ def plain(value: float) -> str:
 def number(value: float, digits: int = 2) -> str:
     """Return a positive number to one or two significant digits, with an exponent if it's long."""
     value = float(f"{value:.{digits - 1}e}")
-    if not 1e-3 <= value < 1e4:
+    if not 1e-4 <= value < 1e4:
         mantissa, exponent = f"{value:.0e}".split("e")
         return f"{mantissa}e{int(exponent)}"
     return f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(value))))}f}"

@@ -188,7 +188,9 @@ def _intervals(cell: CellCases) -> Row:
     by_name = {c.name: c for c in COMPONENTS}
     row: Row = {}
     for name in INTERVAL_COMPONENTS:
-        ends = rms_interval(cell.errors[name], CONFIDENCE, cell.identity)
+        low, high = rms_interval(cell.errors[name], CONFIDENCE, cell.identity)
+        # a few wild errors among small ones can send the bootstrap's end beyond any rotation
+        ends = (low, min(high, 180.0)) if name == "rot" else (low, high)
         row |= _ends(statistic_name("rms", by_name[name]), ends)
     rotation = np.abs(cell.errors["rot"])
     return row | _ends("p95_rot_deg", quantile_interval(rotation, 0.95, CONFIDENCE))

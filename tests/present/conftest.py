@@ -67,6 +67,9 @@ def _case(rng, rank, range_m, turn, pitch, lost):
         "err_up_mm": rng.normal(0.0, 0.02 * range_m),
         "err_along_mm": rng.normal(0.1, 0.3 * range_m**2 * (1 + rank)),
     }
+    for prefix, share in (("bound", 0.2), ("corner_bound", 0.9)):
+        row |= {f"{prefix}_rot_{axis}_deg": share * across for axis in "xyz"}
+        row |= {f"{prefix}_{name}_mm": share * range_m for name in ("right", "up", "along")}
     if outcome in ("missed", "wrong_id", "not_finite"):
         row |= {c.column: None for c in COMPONENTS}
     return row
