@@ -17,6 +17,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from bench.geometry.camera import Camera
+from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.imaging.pixels import Pixels, centred
@@ -94,6 +96,30 @@ def normal_equations(
     return _equations(
         sensitivity, reflectance, exposure, residual, weights, pixels.across, pixels.down
     )
+
+
+def jacobian(sensitivity: Array, reflectance: Array, light: Array, pixels: Pixels) -> Array:
+    """Return J (N, 11), the derivatives of μ; parameters as `normal_equations`."""
+    rows = np.zeros((len(pixels), PARAMETERS))
+    near = slice(None, pixels.near)
+    rows[near, : POSE + 1] = sensitivity * _exposure(light, pixels)[near, None]
+    rows[:, POSE + 1] = 1.0
+    rows[:, POSE + 2] = reflectance
+    rows[:, POSE + 3] = reflectance * pixels.across
+    rows[:, POSE + 4] = reflectance * pixels.down
+    return rows
+
+
+def edge_strength(
+    sensitivity: Array, light: Array, pixels: Pixels, T_camera_target: Pose, camera: Camera
+) -> Array:
+    """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|."""
+    depth = T_camera_target.translation[2]
+    right = sensitivity[:, 3] * (depth / camera.fx)
+    down = sensitivity[:, 4] * (depth / camera.fy)
+    strength = np.zeros(len(pixels))
+    strength[: pixels.near] = np.hypot(right, down) * _exposure(light, pixels)[: pixels.near]
+    return np.abs(strength)
 
 
 def _exposure(light: Array, pixels: Pixels) -> Array:

@@ -119,8 +119,10 @@ def _face(
     if np.count_nonzero(mask) < PIXELS_PER_PARAMETER * PARAMETERS:
         raise np.linalg.LinAlgError("too few pixels show the face")
     reach = max(blur_px, NEAR_BLUR_PX)
+    # where noise is to be learnt from flat pixels, all are wanted
+    every = 1 if observation.sensor is None else EVERY
     pixels = choose_pixels(
-        drawing, pose, camera, reach, region, mask, slack_px=SLACK_PX, every=EVERY
+        drawing, pose, camera, reach, region, mask, slack_px=SLACK_PX, every=every
     )
     grey = pixels.of(_grey(observation.picture, region))
     return Face(Scene(drawing, camera, pixels, grey), pose, blur_px, saturated)

@@ -90,6 +90,8 @@ class ImageFit:
         Σ w (grey - predicted)².
     information : (11, 11) float64
         JᵀWJ, with derivatives from a standard deviation or two away at most.
+    sensitivity : (M, 7) float64
+        See `bench.imaging.sensitivity`, from there, of the pixels near a boundary.
     lost : bool
         Whether it was given up on the way, as it couldn't come below what was asked.
     """
@@ -101,6 +103,7 @@ class ImageFit:
     weights: Array
     chi_square: float
     information: Array
+    sensitivity: Array
     lost: bool
 
 
@@ -111,6 +114,7 @@ def fit_image(
     weigh: Callable[[Array], Array],
     free: BoolArray = EVERYTHING,
     give_up: float = np.inf,
+    steps: int = MAX_STEPS,
 ) -> ImageFit:
     """Minimise χ² from a starting pose.
 
@@ -128,6 +132,8 @@ def fit_image(
         Which of ω, τ and blur may change.
     give_up : float
         Stop once χ² can't be hoped to come below this.
+    steps : int
+        Stop after so many, 1 or more.
 
     Raises
     ------
@@ -142,7 +148,7 @@ def fit_image(
     light, predicted, chi_square = _explain(scene, reflectance, weights)
     damping, settled, lost, before = START_DAMPING, False, False, 0.0
     sensitivity: Array | None = None
-    for _ in range(MAX_STEPS):
+    for _ in range(steps):
         if sensitivity is None or not settled:
             sensitivity = _sensitivity(scene, pose, blur)
         information, gradient = normal_equations(
@@ -180,7 +186,10 @@ def fit_image(
         if damping < START_DAMPING and expected**2 < SMALL_DECREASE * before:
             break
         before = expected
-    return ImageFit(pose, blur, light, predicted, weights, chi_square, information, lost)
+    assert sensitivity is not None
+    return ImageFit(
+        pose, blur, light, predicted, weights, chi_square, information, sensitivity, lost
+    )
 
 
 def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Array:

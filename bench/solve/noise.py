@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.imaging.sensor import QUANTISATION_VARIANCE, Sensor
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 # Pixels below which a variance isn't worth having from them alone: its relative standard
 # deviation, √(2/n), is then above 17 %.
@@ -45,7 +45,7 @@ def noise_of_sensor(sensor: Sensor) -> Noise:
     return Noise(dark, gain, sensor.dark_level)
 
 
-def noise_of_residuals(residual: Array, predicted: Array, near: int, spent: int) -> Noise:
+def noise_of_residuals(residual: Array, predicted: Array, flat: BoolArray, spent: int) -> Noise:
     """Return the noise that a fit leaves on a face: variance against brightness.
 
     Least squares of squared residuals on predicted grey values, neither coefficient negative.
@@ -56,13 +56,12 @@ def noise_of_residuals(residual: Array, predicted: Array, near: int, spent: int)
     ----------
     residual, predicted : (N,) float64
         Grey values minus prediction, and prediction.
-    near : int
-        The first so many pixels are near an edge.
+    flat : (N,) bool
+        Pixels far from any edge.
     spent : int
         Parameters fitted to all N pixels.
     """
     black = float(np.min(predicted))
-    flat = np.arange(len(predicted)) >= near
     bright = predicted > 0.5 * (black + float(np.max(predicted)))
     enough = min(np.count_nonzero(flat & bright), np.count_nonzero(flat & ~bright))
     used = flat if enough >= ENOUGH_PIXELS else np.ones_like(flat)

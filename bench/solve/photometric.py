@@ -16,7 +16,7 @@ from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
 from bench.geometry.viewing import mirrored_normal
-from bench.imaging.appearance import PARAMETERS
+from bench.imaging.appearance import PARAMETERS, edge_strength
 from bench.solve.ambiguity import Modes, spread_over_modes, turned_normal
 from bench.solve.conclude import NOT_FINITE, SAME_NORMAL
 from bench.solve.estimate import Estimate, Outcome
@@ -31,8 +31,9 @@ from bench.solve.image_fit import (
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.noise import EVEN_NOISE, noise_of_residuals, noise_of_sensor
 from bench.solve.refine import Fit
-from bench.solve.robust import fit_robustly, loss
+from bench.solve.robust import blockwise_covariance, fit_robustly, loss
 from bench.solve.weights import Weigher
+from bench.typing import Array
 
 # Where the blur's fit starts; a lens in focus gives 0.4 to 1 px.
 START_BLUR_PX = 0.7
@@ -41,6 +42,8 @@ HOPELESS = 50.0
 # χ² of the corners against the second pose above which the picture isn't asked. Corner noise
 # may be claimed three times too small (a factor of nine) and this is still beyond doubt.
 CORNERS_DECIDE = 500.0
+# Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
+FLAT = 0.02
 # Probabilities under which χ² is called too large: to suspect pixels, and to widen a covariance.
 SUSPECT, IMPLAUSIBLE = 1e-3, 0.05
 
@@ -78,11 +81,24 @@ class PhotometricSolver:
 
 @dataclass(frozen=True, eq=False)
 class Branch:
-    """One fit, how its pixels were weighed, and what it leaves unexplained, as a χ²."""
+    """One fit, and what it leaves unexplained.
+
+    Attributes
+    ----------
+    fit : ImageFit
+        The fit.
+    weigh : Weigher
+        By which its pixels were weighed.
+    loss : float
+        To compare branches by, as a χ².
+    robust : bool
+        Whether pixels were weighed down.
+    """
 
     fit: ImageFit
     weigh: Weigher
     loss: float
+    robust: bool
 
 
 def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, ImageFit]:
@@ -102,8 +118,9 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
     if face is not rough:
         fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
     if sensor is None:
-        residual = scene.grey - fit.predicted
-        noise = noise_of_residuals(residual, fit.predicted, scene.pixels.near, PARAMETERS)
+        strength = edge_strength(fit.sensitivity, fit.light, scene.pixels, fit.pose, scene.camera)
+        flat = strength < FLAT * np.max(strength)
+        noise = noise_of_residuals(scene.grey - fit.predicted, fit.predicted, flat, PARAMETERS)
         fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
     return scene, Weigher(noise), fit
 
@@ -121,7 +138,9 @@ def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFi
     mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
     if not _visible(mirrored) or _same_normal(mirrored, pose):
         return []
-    give_up = first.chi_square + HOPELESS
+    # where the model fits badly, differences mean less
+    excess = first.chi_square / (len(scene.grey) - PARAMETERS)
+    give_up = first.chi_square + HOPELESS * max(1.0, excess)
     try:
         return [fit_image(scene, mirrored, first.blur_px, weigh, give_up=give_up)]
     except GeometryError:
@@ -132,16 +151,21 @@ def _branches(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> list[Br
     """Return the fits, the one that explains most first.
 
     Where the best fails its χ² test, pixels that show something else are weighed down, for
-    each branch by its own prediction.
+    each branch that isn't lost by its own prediction.
     """
     fits = sorted(fits, key=lambda fit: fit.chi_square)
     degrees = len(scene.grey) - PARAMETERS
     if fits[0].chi_square <= chdtri(degrees, SUSPECT):
-        return [Branch(fit, weigh, fit.chi_square) for fit in fits]
-    robust = [fit_robustly(scene, fit, weigh) for fit in fits]
-    scale = np.min([scale for _, _, scale in robust], axis=0)
-    branches = [Branch(fit, by, loss(scene, fit, by, scale)) for fit, by, _ in robust]
-    return sorted(branches, key=lambda branch: branch.loss)
+        return [Branch(fit, weigh, fit.chi_square, False) for fit in fits]
+    lost = [Branch(fit, weigh, math.inf, True) for fit in fits if fit.lost]
+    robust = [fit_robustly(scene, fit, weigh) for fit in fits if not fit.lost]
+    scale = min(r.scale for r in robust)
+    even = Weigher(weigh.noise, min(robust, key=lambda r: r.mismatch_px).weigh.mismatch)
+    branches = [
+        Branch(r.fit, r.weigh, loss(even.standardised(scene.grey, r.fit.predicted), scale), True)
+        for r in robust
+    ]
+    return sorted(branches, key=lambda branch: branch.loss) + lost
 
 
 def _conclude(
@@ -150,9 +174,8 @@ def _conclude(
     """Return the estimate: ambiguity, covariance, residuals of the corners."""
     best = branches[0]
     fit = best.fit
-    degrees = best.weigh.count(len(scene.grey)) - PARAMETERS
-    widened = max(1.0, fit.chi_square / float(chdtri(degrees, IMPLAUSIBLE)))
-    covariance = pose_covariance_of(fit.information) * widened
+    chi_square, degrees = _misfit(best, scene)
+    covariance, widened = _covariance(best, scene, chi_square, degrees)
     runner_up = start.runner_up
     outcome = Outcome.OK
     if len(branches) > 1:
@@ -174,10 +197,36 @@ def _conclude(
         _corner_rmse(fit.pose, scene, detection),
         runner_up,
         float("nan") if runner_up is None else _corner_rmse(runner_up, scene, detection),
-        fit.chi_square,
+        chi_square,
         degrees,
         fit.blur_px,
     )
+
+
+def _misfit(branch: Branch, scene: Scene) -> tuple[float, float]:
+    """Return χ² against noise alone, of the pixels trusted, and its degrees of freedom."""
+    z = Weigher(branch.weigh.noise).standardised(scene.grey, branch.fit.predicted)
+    trust = np.ones(len(z)) if branch.weigh.trust is None else branch.weigh.trust
+    return float(trust @ (z * z)), float(np.sum(trust)) - PARAMETERS
+
+
+def _covariance(
+    branch: Branch, scene: Scene, chi_square: float, degrees: float
+) -> tuple[Array, float]:
+    """Return the pose's covariance, and by how much it is wider than noise would make it.
+
+    Where the model fits, from its derivatives, times the least factor on the variance that χ²
+    doesn't refute. Where it doesn't, from how much parts of the picture disagree, if that is
+    more.
+    """
+    fit = branch.fit
+    covariance = pose_covariance_of(fit.information)
+    if not branch.robust:
+        widened = max(1.0, chi_square / float(chdtri(degrees, IMPLAUSIBLE)))
+        return covariance * widened, widened
+    apart = blockwise_covariance(scene, fit)
+    widened = float(np.trace(np.linalg.solve(covariance, apart))) / len(apart)
+    return (apart, widened) if widened > 1.0 else (covariance, 1.0)
 
 
 def _compare(best: Branch, other: Branch, scene: Scene, widened: float) -> Modes:

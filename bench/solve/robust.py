@@ -1,17 +1,20 @@
-"""Fits that ignore pixels which show something else than the target: dirt, glare, a cable.
+"""Fits where the model isn't quite right: dirt, glare, a cable; another lens, another print.
 
-Iteratively reweighted least squares with Tukey's biweight (Beaton and Tukey 1974,
-doi:10.1080/00401706.1974.10489171).
-
-Pixels near a boundary and those far from any have a scale of their own: a lens or an edge of
-print that the model doesn't quite match leaves residuals on every boundary, and to throw
-those pixels out would be to throw out the pose.
+Pixels that show something else are weighed down by Tukey's biweight, iteratively reweighted
+(Beaton and Tukey 1974, doi:10.1080/00401706.1974.10489171). But a blur that isn't Gaussian, a
+print whose black has spread or a curved response leave residuals on every boundary, in
+proportion to its strength; to throw those pixels out would be to throw out the pose. Their
+variance gets a share for it: of a boundary that lies anywhere within a standard deviation of
+`mismatch_px` from where it should.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from bench.imaging.appearance import PARAMETERS, POSE, edge_strength, jacobian
 from bench.solve.image_fit import ImageFit, Scene, fit_image
 from bench.solve.weights import Weigher
 from bench.typing import Array
@@ -21,13 +24,38 @@ from bench.typing import Array
 BIWEIGHT_SIGMAS = 6.0
 # Of the median absolute deviation of a Gaussian to its standard deviation, 1 / Φ⁻¹(3/4).
 MAD_TO_SIGMA = 1.4826
-ROUNDS = 8
-# Rounds end when no pixel's trust changes by more.
-SETTLED = 0.02
+# Rounds of reweighting, Gauss-Newton steps in each, and the change of trust below which they end.
+ROUNDS, STEPS, SETTLED = 8, 2, 0.02
+# Pixels tell of a mismatch from this share of the strongest boundary on.
+STRONG = 0.3
+# Squares along a region's longer side, in each of which residuals may hang together.
+BLOCKS = 8
 
 
-def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> tuple[ImageFit, Weigher, Array]:
-    """Refit with pixels weighed down whose residuals no noise explains.
+@dataclass(frozen=True, eq=False)
+class RobustFit:
+    """A fit, how its pixels were weighed, and the scale of what was called an outlier.
+
+    Attributes
+    ----------
+    fit : ImageFit
+        The fit.
+    weigh : Weigher
+        As it used it.
+    mismatch_px : float
+        How far boundaries are off, root mean square, as far as noise doesn't explain it.
+    scale : float
+        Of the residuals, in standard deviations, 1 or more.
+    """
+
+    fit: ImageFit
+    weigh: Weigher
+    mismatch_px: float
+    scale: float
+
+
+def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
+    """Refit with pixels weighed down whose residuals neither noise nor mismatch explains.
 
     The residuals' own scale, from their median, starts wide where the first fit was dragged
     off and narrows to one as pixels drop out.
@@ -39,38 +67,32 @@ def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> tuple[ImageFi
     start : ImageFit
         A fit with all pixels.
     weigh : Weigher
-        Without trust.
-
-    Returns
-    -------
-    ImageFit
-        The fit.
-    Weigher
-        As the fit used it.
-    (N,) float64
-        Scale of the residuals, in standard deviations of the noise, 1 or more.
+        By noise alone.
     """
-    fit, trusted = start, weigh
-    scale = before = np.ones(len(scene.grey))
+    fit, before = start, np.ones(len(scene.grey))
     for _ in range(ROUNDS):
-        z = weigh.standardised(scene.grey, fit.predicted)
-        scale = _scale(z, scene.pixels.near)
+        strength = edge_strength(fit.sensitivity, fit.light, scene.pixels, fit.pose, scene.camera)
+        mismatch_px = _mismatch_px(scene.grey - fit.predicted, strength, weigh, fit.predicted)
+        loose = Weigher(weigh.noise, (mismatch_px * strength) ** 2)
+        z = loose.standardised(scene.grey, fit.predicted)
+        scale = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(z))))
         trust = biweight(z / scale)
-        trusted = Weigher(weigh.noise, trust)
-        fit = fit_image(scene, fit.pose, fit.blur_px, trusted)
+        by = Weigher(weigh.noise, loose.mismatch, trust)
+        fit = fit_image(scene, fit.pose, fit.blur_px, by, steps=STEPS)
         if np.max(np.abs(trust - before)) < SETTLED:
             break
         before = trust
-    return fit, trusted, scale
+    return RobustFit(fit, by, mismatch_px, scale)
 
 
-def _scale(z: Array, near: int) -> Array:
-    """Return the scale (N,) of standardised residuals (N,), the first `near` apart from others."""
-    scale = np.ones(len(z))
-    for part in (slice(None, near), slice(near, None)):
-        if len(z[part]):
-            scale[part] = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(z[part]))))
-    return scale
+def _mismatch_px(residual: Array, strength: Array, weigh: Weigher, predicted: Array) -> float:
+    """Return how far strong boundaries are off, from the median, less what noise does."""
+    strong = strength > STRONG * np.max(strength)
+    if not np.any(strong):
+        return 0.0
+    off = MAD_TO_SIGMA * np.median(np.abs(residual[strong]) / strength[strong])
+    noise = np.median(weigh.noise.variance(predicted[strong]) / strength[strong] ** 2)
+    return float(np.sqrt(max(0.0, off * off - noise)))
 
 
 def biweight(z: Array) -> Array:
@@ -79,12 +101,47 @@ def biweight(z: Array) -> Array:
     return np.asarray(inside * inside)
 
 
-def loss(scene: Scene, fit: ImageFit, weigh: Weigher, scale: Array) -> float:
-    """Return Tukey's loss, in units of χ²: z² for small residuals, bounded for large ones.
+def loss(z: Array, scale: float) -> float:
+    """Return Tukey's loss of standardised residuals, in units of χ²: z² while they are small.
 
-    Only residuals of one `scale` (N,) may be compared.
+    Only losses of one scale may be compared.
     """
-    z = weigh.standardised(scene.grey, fit.predicted) / scale
-    inside = np.clip(1.0 - (z / BIWEIGHT_SIGMAS) ** 2, 0.0, None)
-    bounded = BIWEIGHT_SIGMAS**2 / 3.0 * (1.0 - inside**3)
-    return float(np.sum(scale**2 * bounded))
+    inside = np.clip(1.0 - (z / scale / BIWEIGHT_SIGMAS) ** 2, 0.0, None)
+    return float(scale**2 * BIWEIGHT_SIGMAS**2 / 3.0 * np.sum(1.0 - inside**3))
+
+
+def blockwise_covariance(scene: Scene, fit: ImageFit) -> Array:
+    """Return the pose's covariance (6, 6) from how much parts of the picture disagree.
+
+    The sandwich H⁻¹ G H⁻¹ with H = JᵀWJ and G = Σ g gᵀ over the gradients g = Σ J w r of the
+    squares of a grid (White 1980, doi:10.2307/1912934; by clusters, Liang and Zeger 1986,
+    doi:10.1093/biomet/73.1.13), times n/(n - 11) for n squares. It holds whatever the
+    residuals' distribution, as long as those of different squares are independent.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        Too few squares, or they don't determine the pose.
+    """
+    pixels = scene.pixels
+    width, height = pixels.region.width, pixels.region.height
+    row, column = np.divmod(pixels.index, width)
+    side = max(width, height) / BLOCKS
+    square = (row / side).astype(np.int64) * BLOCKS + (column / side).astype(np.int64)
+    reflectance = _reflectance(fit, scene)
+    rows = jacobian(fit.sensitivity, reflectance, fit.light, pixels)
+    pull = rows * (fit.weights * (scene.grey - fit.predicted))[:, None]
+    sums = np.column_stack([np.bincount(square, column) for column in pull.T])
+    used = np.count_nonzero(np.bincount(square))
+    if used <= PARAMETERS:
+        raise np.linalg.LinAlgError("too few parts of the picture show the face")
+    inverse = np.linalg.inv(fit.information)
+    whole = inverse @ (sums.T @ sums) @ inverse * (used / (used - PARAMETERS))
+    return np.asarray(whole[:POSE, :POSE])
+
+
+def _reflectance(fit: ImageFit, scene: Scene) -> Array:
+    """Return B (N,) that a fit's prediction implies."""
+    pixels = scene.pixels
+    exposure = fit.light[1] + fit.light[2] * pixels.across + fit.light[3] * pixels.down
+    return np.asarray((fit.predicted - fit.light[0]) / exposure)

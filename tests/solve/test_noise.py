@@ -21,7 +21,7 @@ def test_noise_is_recovered_from_residuals_despite_dirt(dirty):
     grey = expose(electrons, SENSOR, rng).astype(float)
     predicted = mean_dn(electrons, SENSOR)
     grey[rng.random(len(grey)) < dirty] -= 800.0
-    noise = noise_of_residuals(grey - predicted, predicted, near=0, spent=11)
+    noise = noise_of_residuals(grey - predicted, predicted, np.ones(len(predicted), dtype=bool), 11)
     # a variance from 4000 pixels has a relative standard deviation of √(2/4000) = 2.2 %;
     # clipping at 4 σ takes another 0.1 %, four times that is the band
     np.testing.assert_allclose(
@@ -33,5 +33,5 @@ def test_noise_is_recovered_from_residuals_despite_dirt(dirty):
 
 def test_noise_never_falls_below_rounding():
     predicted = np.repeat([10.0, 200.0], 100)
-    noise = noise_of_residuals(np.zeros(200), predicted, near=0, spent=11)
+    noise = noise_of_residuals(np.zeros(200), predicted, np.ones(len(predicted), dtype=bool), 11)
     assert noise.variance(np.array([10.0]))[0] == pytest.approx(1.0 / 12.0)
