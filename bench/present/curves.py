@@ -136,14 +136,14 @@ def _figure(
     layout = PanelGrid(
         len(panels), min(len(panels), 3), style.WIDTH - 0.4, 2.3, left=0.7, gap=0.55
     )
-    limits = _limits(panels, column, info.request.rotation_deg)
+    limits = error_limits(panels, column, info.request.rotation_deg)
     values = np.unique(np.concatenate([cells[across.column].to_numpy() for _, cells in panels]))
     places = across.place(values)
-    span = _span(places)
+    span = span_of(places)
     axles = across.place(across.axles_m)
     axles = axles[(axles >= span[0]) & (axles <= span[1])]
-    bounded = any(np.any(np.isfinite(_positive(cells, BOUND))) for _, cells in panels)
-    without = any(_lacks_interval(cells, column) for _, cells in panels)
+    bounded = any(np.any(np.isfinite(positive(cells, BOUND))) for _, cells in panels)
+    without = any(lacks_interval(cells, column) for _, cells in panels)
     caption = info.caption(
         f"{info.error_words} over usable cases; bars are two-sided 95 % "
         "intervals, cut at the axis' ends, pipelines set side by side for legibility.",
@@ -167,14 +167,14 @@ def _figure(
         axes.set_ylim(*limits)
         axes.set_xlim(*span)
         _draw_bound(axes, cells, across)
-        _draw_pipelines(axes, cells, across, column, styles, dodge)
+        draw_pipelines(axes, cells, across, column, styles, dodge)
         tolerance = axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
         for place in axles.tolist():
             line = axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS)
             line.set_zorder(1)
         set_ticks(axes, places, values, box.width / (span[1] - span[0]))
-        _finish(axes, limits)
+        finish_axes(axes, limits)
         if layout.is_lowest(index):
             axes.set_xlabel(across.label)
         if layout.is_first_column(index):
@@ -185,7 +185,7 @@ def _figure(
 def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
     """Draw the bound of all pixels, dotted where it doesn't hold; all pipelines have the same."""
     rows = cells.unique(across.column, keep="first", maintain_order=True).sort(across.column)
-    x, y = across.place(rows[across.column].to_numpy()), _positive(rows, BOUND)
+    x, y = across.place(rows[across.column].to_numpy()), positive(rows, BOUND)
     holds = rows["bound_holds"].fill_null(True).to_numpy()
     axes.plot(x, np.where(holds, y, np.nan), color=style.INK, linewidth=2.0, zorder=1.5)
     # from the last place where it holds on, so that no gap opens between the two
@@ -195,12 +195,13 @@ def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
     )
 
 
-def _lacks_interval(cells: pl.DataFrame, column: str) -> bool:
-    drawn = np.isfinite(_positive(cells, column))
+def lacks_interval(cells: pl.DataFrame, column: str) -> bool:
+    """Tell whether a drawn value has no interval."""
+    drawn = np.isfinite(positive(cells, column))
     return bool(np.any(drawn & np.isnan(_numbers(cells, f"{column}_hi"))))
 
 
-def _draw_pipelines(
+def draw_pipelines(
     axes: Axes,
     cells: pl.DataFrame,
     across: Abscissa,
@@ -208,11 +209,12 @@ def _draw_pipelines(
     styles: dict[str, PipelineStyle],
     dodge: float,
 ) -> None:
+    """Draw each pipeline's cells, `dodge` apart along the axis: line, marks and intervals."""
     for rank, (name, look) in enumerate(styles.items()):
         rows = cells.filter(pl.col("pipeline") == name).sort(across.column)
         x = across.place(rows[across.column].to_numpy())
         x = x + (rank - 0.5 * (len(styles) - 1)) * dodge
-        y = _positive(rows, column)
+        y = positive(rows, column)
         axes.plot(x, y, color=look.colour, linestyle=look.line, linewidth=1.2, zorder=2)
         # an interval that goes beyond the axis runs to its end
         bottom, top = axes.get_ylim()
@@ -234,7 +236,7 @@ def _draw_pipelines(
             )
 
 
-def _positive(rows: pl.DataFrame, column: str) -> Array:
+def positive(rows: pl.DataFrame, column: str) -> Array:
     """Return a column with NaN for what a logarithmic axis can't show."""
     values = _numbers(rows, column)
     return np.where(values > 0.0, values, np.nan)
@@ -245,7 +247,7 @@ def _numbers(rows: pl.DataFrame, column: str) -> Array:
     return rows[column].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
-def _limits(
+def error_limits(
     panels: Sequence[tuple[str, pl.DataFrame]], column: str, tolerance: float
 ) -> tuple[float, float]:
     """Return the ends of the error axis, which holds every value and the tolerance.
@@ -254,21 +256,22 @@ def _limits(
     wide that nothing else could be read.
     """
     values = np.concatenate(
-        [_positive(cells, name) for _, cells in panels for name in (column, BOUND)]
+        [positive(cells, name) for _, cells in panels for name in (column, BOUND)]
     )
     values = np.append(values[np.isfinite(values)], [0.9 * tolerance, 1.1 * tolerance])
-    ends = [_positive(cells, f"{column}{end}") for _, cells in panels for end in ("_lo", "_hi")]
+    ends = [positive(cells, f"{column}{end}") for _, cells in panels for end in ("_lo", "_hi")]
     shown = np.concatenate(ends).clip(values.min() / REACH, values.max() * REACH)
     norm = style.error_norm(np.concatenate((values, shown)))
     return float(norm.vmin or 0.0), float(norm.vmax or 1.0)
 
 
-def _span(ticks: Array) -> tuple[float, float]:
+def span_of(ticks: Array) -> tuple[float, float]:
+    """Return the ends of an axis with these ticks (N,)."""
     room = 0.08 * float(np.ptp(ticks)) or 0.5
     return float(ticks[0]) - room, float(ticks[-1]) + room
 
 
-def _finish(axes: Axes, limits: tuple[float, float]) -> None:
+def finish_axes(axes: Axes, limits: tuple[float, float]) -> None:
     """Tick the error axis and set the grid."""
     decades = np.log10(limits[1] / limits[0])
     axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if decades <= 2.5 else (1.0,)))
