@@ -137,7 +137,7 @@ def contact_figure(shots: Sequence[Shot], info: MapInfo) -> Figure:
         for shot in shots:
             if (shot.pitch_deg, shot.turn_deg) == view:
                 x = left + ranges.index(shot.range_m) * (slot + GAP)
-                bottom = _show(page, x, top, shot.picture, scale[shot.range_m])
+                bottom = show_picture(page, x, top, shot.picture, scale[shot.range_m])
                 for i, line in enumerate(words[id(shot)]):
                     y = bottom + (i + 1) * style.SMALL * LINE * POINT
                     page.text(x, y, line, fontsize=style.SMALL)
@@ -173,7 +173,7 @@ def magnified(picture: Picture, scale: Fraction) -> Array:
     return averaged
 
 
-def _show(page: Page, left: float, top: float, picture: Picture, scale: Fraction) -> float:
+def show_picture(page: Page, left: float, top: float, picture: Picture, scale: Fraction) -> float:
     """Show a picture dot for dot; return how far down the body it reaches, inches."""
     dots = magnified(picture, scale)
     height, width = float(dots.shape[0]) / style.DPI, float(dots.shape[1]) / style.DPI
