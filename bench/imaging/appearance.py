@@ -21,7 +21,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
-from bench.imaging.pixels import Pixels, centred
+from bench.imaging.pixels import Pixels
 from bench.typing import Array
 
 POSE = 6
@@ -53,7 +53,9 @@ def predict(reflectance: Array, light: Array, pixels: Pixels) -> Array:
 def predict_image(reflectance: Array, light: Array) -> Array:
     """Return grey values μ (H, W) of all of a region's blurred reflectance B (H, W)."""
     height, width = reflectance.shape
-    across, down = centred(width, height, np.arange(width), np.arange(height))
+    half = 0.5 * max(width, height)
+    across = (np.arange(width) - 0.5 * (width - 1)) / half
+    down = (np.arange(height) - 0.5 * (height - 1)) / half
     exposure = light[1] + light[2] * across[None, :] + light[3] * down[:, None]
     return np.asarray(light[0] + exposure * reflectance)
 

@@ -118,7 +118,7 @@ def choose_pixels(
     near = np.zeros(mask.shape, dtype=np.bool_)
     reach = 0.5 * STRIDE_PX + 0.5 + CUT_SIGMAS * sigma_px + slack_px
     _stamp(near, ends, STRIDE_PX, reach)
-    return _lists(region, near & mask, _thinned(mask & ~near, every))
+    return Pixels(region, *_listed(mask, near, every))
 
 
 @lru_cache(maxsize=256)
@@ -127,30 +127,34 @@ def _without_plate(drawing: Drawing) -> Drawing:
     return replace(drawing, shapes=drawing.shapes[1:])
 
 
-def _thinned(mask: BoolArray, every: int) -> BoolArray:
-    if every == 1:
-        return mask
-    thin = np.zeros_like(mask)
-    lattice = (slice(every // 2, None, every),) * 2
-    thin[lattice] = mask[lattice]
-    return thin
-
-
-def _lists(region: Region, near: BoolArray, flat: BoolArray) -> Pixels:
-    first, rest = np.flatnonzero(near), np.flatnonzero(flat)
-    index = np.concatenate((first, rest))
-    places = np.full(near.size, -1, dtype=np.int64)
-    places[first] = np.arange(len(first))
-    row, column = np.divmod(index, region.width)
-    across, down = centred(region.width, region.height, column, row)
-    return Pixels(region, index, len(first), places.reshape(near.shape), across, down)
-
-
-def centred(width: int, height: int, column: IntArray, row: IntArray) -> tuple[Array, Array]:
-    """Return places in a region as -1 to 1 across its longer side, from its middle."""
-    half = 0.5 * max(width, height)
-    across, down = (column - 0.5 * (width - 1)) / half, (row - 0.5 * (height - 1)) / half
-    return across.astype(np.float64), down.astype(np.float64)
+@kernel
+def _listed(
+    mask: BoolArray, near: BoolArray, every: int
+) -> tuple[IntArray, int, IntArray, Array, Array]:
+    """Return the fields of `Pixels` but the first."""
+    height, width = mask.shape
+    index, places = np.empty(height * width, np.int64), np.full((height, width), -1)
+    count = first = 0
+    for part in range(2):
+        for i in range(height):
+            for j in range(width):
+                if not mask[i, j] or near[i, j] != (part == 0):
+                    continue
+                if part == 0:
+                    places[i, j] = count
+                elif i % every != every // 2 or j % every != every // 2:
+                    continue
+                index[count] = i * width + j
+                count += 1
+        if part == 0:
+            first = count
+    half = 0.5 * max(height, width)
+    across, down = np.empty(count), np.empty(count)
+    for n in range(count):
+        i = index[n] // width
+        across[n] = (index[n] - i * width - 0.5 * (width - 1)) / half
+        down[n] = (i - 0.5 * (height - 1)) / half
+    return index[:count].copy(), first, places, across, down
 
 
 @kernel

@@ -21,7 +21,8 @@ def test_noise_is_recovered_from_residuals_despite_dirt(dirty):
     grey = expose(electrons, SENSOR, rng).astype(float)
     predicted = mean_dn(electrons, SENSOR)
     grey[rng.random(len(grey)) < dirty] -= 800.0
-    noise = noise_of_residuals(grey - predicted, predicted, np.ones(len(predicted), dtype=bool), 11)
+    flat = np.ones(len(grey), dtype=bool)
+    noise = noise_of_residuals(grey - predicted, predicted, flat, 11)
     # a variance from 4000 pixels has a relative standard deviation of √(2/4000) = 2.2 %;
     # clipping at 4 σ takes another 0.1 %, four times that is the band
     np.testing.assert_allclose(
