@@ -94,10 +94,12 @@ def test_image_bound_is_the_inverse_information_of_the_forward_model(target, set
     inverse = np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
     bound = image_bound(drawing, pose, camera, imaging, region)
     ratio = np.sqrt(np.diag(bound) / np.diag(inverse)[:6])
-    # Differences lack (0.03/σ)²/6 of the derivatives' largest, those of diffracted pictures
-    # (0.05/σ)²/6, 4e-3 at the 0.37 px that they amount to; kernels cut at 3.5 σ another 2e-3.
-    # Correlations of up to 0.97 between size, blur and gradient make four times as much of it.
-    assert_allclose(ratio, 1.0, atol=2e-2 if setting == "diffracted" else 1e-2)
+    # A difference lacks (step/σ)²/6 of a derivative, and what derivatives lack bounds gain:
+    # 4e-4 for steps of 0.03 px here; 3e-3 for those of 0.05 px that the bound itself takes where
+    # it has no analytic ones, at the 0.37 px to which diffraction amounts. Kernels cut at 3.5 σ
+    # lack 5e-6 of ∫ g².
+    by_differences = setting in ("moved", "diffracted")
+    assert_allclose(ratio, 1.0, atol=4e-3 if by_differences else 1e-3)
 
 
 def test_saturated_pixels_tell_nothing():
@@ -112,7 +114,7 @@ def test_saturated_pixels_tell_nothing():
     information = information_by_differences(MARKER.drawing, pose, CAMERA, over, region, mask)
     expected = np.diag(np.linalg.inv(information))[:6]
     bound = np.diag(image_bound(MARKER.drawing, pose, CAMERA, over, region))
-    assert_allclose(np.sqrt(bound / expected), 1.0, atol=1e-2)  # as above
+    assert_allclose(np.sqrt(bound / expected), 1.0, atol=1e-3)  # as above
 
 
 def test_face_that_saturates_everywhere_has_no_bound():
