@@ -1,0 +1,1 @@
+"""Baselines, comparison and verdicts; other people's pipelines, their tests and conformance."""
