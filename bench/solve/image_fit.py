@@ -35,7 +35,7 @@ SMALL_DECREASE = 1e-3
 KEEP_DERIVATIVES = 0.1
 START_DAMPING, MOST_DAMPING = 1e-4, 1e6
 # Blur beyond these isn't told from a badly wrong pose.
-LEAST_BLUR_PX, MOST_BLUR_PX = 0.25, 6.0
+LEAST_BLUR_PX, MOST_BLUR_PX = 0.1, 6.0
 # A fit is given up where so many times the decrease that a full step promises won't do.
 HOPE = 3.0
 # Of the information, scaled to a unit diagonal. Beyond it, nothing is known of some parameter.
