@@ -13,7 +13,7 @@ ROOT = Path(bench.__file__).parent
 
 # A later layer may import an earlier one, never the reverse. Names in one tuple are one layer.
 LAYERS = (
-    ("errors", "typing", "units", "plugins", "assets"),
+    ("errors", "typing", "units", "plugins", "assets", "files"),
     ("geometry",),
     ("targets",),
     ("imaging",),

@@ -12,11 +12,12 @@ import typer
 
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
-from bench.cli.results import command_line, make_directory, write_run, write_table
+from bench.cli.results import write_run
 from bench.detect.chessboard import Chessboard
 from bench.detect.detection import Detection, Detector, Found
 from bench.detect.observation import Observation
 from bench.errors import ConfigError, PictureError
+from bench.files import make_directory, write_atomically
 from bench.imaging.read import find_pictures, read_picture
 from bench.plugins import DETECTORS, load
 from bench.scene.camera_file import write_camera
@@ -35,7 +36,7 @@ from bench.survey.calibration import (
 )
 from bench.survey.measure import Measurement
 from bench.survey.rehearsal import calibration_board, calibration_views, rehearse
-from bench.survey.store import write_atomically
+from bench.survey.tables import write_table
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
@@ -182,11 +183,12 @@ def _write(out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun)
         for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
         if u > 0.0
     }
-    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{command_line()}"
+    command = provenance.command_line()
+    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{command}"
     write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
     write_table(out, "parameters", parameters_table(run))
     write_table(out, "views", views_table(run), decimals=6)
-    note = f"{board.name}; {command_line()}"
+    note = f"{board.name}; {command}"
     write_calibration_figures(out, run.views, calibration, note)
     _draw_views(out, paths, board, run, note)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,7 +12,8 @@ import polars as pl
 import typer
 
 from bench.cli.options import parse_angle
-from bench.errors import RunError
+from bench.errors import ConfigError, RunError
+from bench.files import make_directory
 from bench.survey.limits import NONE, Limits, find_limits
 from bench.survey.plan import number
 from bench.survey.store import read_cases
@@ -75,33 +77,30 @@ def command(
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
     cases = read_cases(run)
-    asked = _asked_last(run)
-    given = {
+    given: dict[str, Any] = {
         "rotation_deg": None if rotation is None else math.degrees(rotation),
         "detection": detection,
         "confidence": confidence,
         "statistic": statistic,
     }
-    request = Request(**(asked | {k: v for k, v in given.items() if v is not None}))
+    changed = {name: value for name, value in given.items() if value is not None}
+    request = replace(_asked_last(run), **changed)
     limits = find_limits(cases, request)
     _print_limits(limits)
     target = out or run
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RunError(f"{target}: can't be made: {error.strerror}") from error
+    make_directory(target)
     written = write_limits(target, limits)
     typer.echo(f"Wrote to {target}: {', '.join(path.name for path in written)}.")
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 
 
-def _asked_last(run: Path) -> dict[str, Any]:
-    """Return the question that limits.json answers; empty where there is none to be read."""
+def _asked_last(run: Path) -> Request:
+    """Return the question that limits.json answers; the default where none can be read."""
     try:
         asked = json.loads((run / LIMITS_FILES[0]).read_text(encoding="utf-8"))["asked"]
-        return {name: asked[name] for name in Request.__dataclass_fields__}
-    except (OSError, ValueError, KeyError, TypeError):
-        return {}
+        return Request(**{name: asked[name] for name in Request.__dataclass_fields__})
+    except (OSError, ValueError, KeyError, TypeError, ConfigError):
+        return Request()
 
 
 def _print_limits(limits: Limits) -> None:

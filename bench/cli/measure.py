@@ -10,9 +10,10 @@ import typer
 
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
-from bench.cli.results import command_line, make_directory, write_run, write_table
+from bench.cli.results import write_run
 from bench.detect.observation import Observation
 from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
 from bench.imaging.read import find_pictures, read_picture
 from bench.scene.camera_file import read_camera, write_camera
@@ -21,7 +22,7 @@ from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey import provenance
 from bench.survey.measure import Measurement, measure, measurement_row, measurements_table, summary
 from bench.survey.rehearsal import measuring_views, rehearse
-from bench.survey.store import write_atomically
+from bench.survey.tables import write_table
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
@@ -180,7 +181,7 @@ def _measure_file(
 def _draw(out: Path, name: str, found: list[Measurement], lens: Path) -> None:
     from bench.present.overlay import write_overlay  # matplotlib takes a second to load
 
-    write_overlay(out / name, found, f"camera {lens.name}; {command_line()}")
+    write_overlay(out / name, found, f"camera {lens.name}; {provenance.command_line()}")
 
 
 def _size_of(path: Path) -> tuple[int, int]:

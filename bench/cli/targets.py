@@ -12,9 +12,9 @@ from typing import Annotated, Any
 import typer
 
 from bench.cli.options import BayArgument, OutOption, parse_length
-from bench.errors import ConfigError, RunError
+from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
 from bench.scene.load import load_bay
-from bench.survey.store import write_atomically
 from bench.targets.design import (
     CharucoDesign,
     ChessboardDesign,
@@ -167,10 +167,7 @@ def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
     for number, page in enumerate(sheet.pages, start=1):
         name = f"{stem}-{number}.svg" if several else f"{stem}.svg"
         files[name] = page_svg(page, sheet.name).encode()
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RunError(f"{out}: can't be made: {error.strerror}") from error
+    make_directory(out)
     for name, content in files.items():
         write_atomically(out / name, content)
     return tuple(out / name for name in files)

@@ -7,7 +7,6 @@ numbers, cells without a usable case are hatched, verdicts are outlined and lett
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from matplotlib.colors import Colormap, ListedColormap, LogNorm, Normalize
 from matplotlib.figure import Figure
 
 from bench import __version__
-from bench.errors import RunError
+from bench.files import make_directory, write_atomically
 
 DPI = 150
 # Inches. At 10 in and 150 dpi a picture is 1500 px wide; a page that shows it at half that
@@ -138,14 +137,8 @@ def save(figure: Figure, path: Path) -> Path:
             dpi=figure.dpi,
             metadata={"Software": f"sightbench {__version__}"},
         )
-    partial = path.with_name(path.name + ".part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(buffer.getvalue())
-        os.replace(partial, path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise RunError(f"{path}: picture can't be written: {error.strerror}") from None
+    make_directory(path.parent)
+    write_atomically(path, buffer.getvalue())
     return path
 
 

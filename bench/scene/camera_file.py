@@ -5,7 +5,6 @@ Pixels have one convention in both: (0, 0) is the centre of the top left pixel.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
@@ -13,6 +12,7 @@ from typing import Annotated
 from pydantic import Field
 
 from bench.errors import ConfigError
+from bench.files import write_atomically
 from bench.geometry.camera import Camera
 from bench.scene.camera_section import IntrinsicsSection
 from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
@@ -111,6 +111,8 @@ def write_camera(
     ------
     ConfigError
         An unknown parameter, or another suffix.
+    RunError
+        The file can't be written.
     """
     path = Path(path)
     if path.suffix.lower() != ".toml":
@@ -118,9 +120,7 @@ def write_camera(
     unknown = set(uncertainties or {}) - set(PARAMETERS)
     if unknown:
         raise ConfigError(f"{path}: no such parameter: {', '.join(sorted(unknown))}")
-    part = path.with_name(path.name + ".part")
-    part.write_text(_toml(camera, uncertainties or {}, comment), encoding="utf-8")
-    os.replace(part, path)
+    write_atomically(path, _toml(camera, uncertainties or {}, comment).encode())
 
 
 def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> str:

@@ -13,13 +13,18 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from bench.files import write_atomically
 from bench.survey.plan import Plan
 from bench.survey.run import RunReport
-from bench.survey.store import write_atomically
 
 RUN_FILE = "run.json"
 # Beyond the libraries that compute (in the plan): those that write and draw.
 OTHER_LIBRARIES = ("polars", "matplotlib")
+
+
+def command_line() -> str:
+    """Return the command as it was given."""
+    return shlex.join([Path(sys.argv[0]).name, *sys.argv[1:]])
 
 
 def now() -> str:
@@ -65,7 +70,7 @@ def write_run_file(
     """
     path = directory / RUN_FILE
     this = {
-        "command": shlex.join([Path(sys.argv[0]).name, *sys.argv[1:]]),
+        "command": command_line(),
         "started": started,
         "ended": now(),
         "workers": workers,

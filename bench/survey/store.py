@@ -8,9 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +16,8 @@ import numpy as np
 import polars as pl
 
 from bench.errors import RunError
+from bench.files import make_directory, new_file
+from bench.files import write_atomically as write_atomically  # others take it from here
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.plan import Plan, differences
 from bench.survey.worker import INDEX, PART_SCHEMA, ChunkResult
@@ -29,40 +28,6 @@ CASES_FILE = "cases.parquet"
 TIMINGS_FILE = "timings.parquet"
 PARTS = "parts"
 ORDER = ["key", "pipeline"]
-
-
-def write_atomically(path: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or not at all, whatever happens meanwhile.
-
-    Raises
-    ------
-    RunError
-        The system refuses: full disk, no permission. The file that was there is untouched.
-    """
-    with new_file(path) as temporary, temporary.open("wb") as stream:
-        stream.write(content)
-
-
-@contextmanager
-def new_file(path: Path) -> Iterator[Path]:
-    """Yield a temporary path that becomes `path` when the block ends well.
-
-    Raises
-    ------
-    RunError
-        See `write_atomically`.
-    """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        yield temporary
-        with temporary.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
-    except (OSError, pl.exceptions.PolarsError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
-        raise RunError(f"{path}: can't be written: {reason}; what was finished is kept") from error
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True)
@@ -94,10 +59,7 @@ class RunStore:
                 f"{self.directory} holds results without their {PLAN_FILE}; nothing in it was "
                 "changed, choose another --out"
             )
-        try:
-            (self.directory / PARTS).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise RunError(f"{self.directory}: can't be made: {error.strerror}") from error
+        make_directory(self.directory / PARTS)
         text = json.dumps(plan.as_dict(), indent=2, ensure_ascii=False)
         write_atomically(self.directory / PLAN_FILE, text.encode())
 
@@ -180,7 +142,7 @@ class RunStore:
             )
         for file, columns in ((CASES_FILE, CASE_COLUMNS), (TIMINGS_FILE, TIMING_COLUMNS)):
             with new_file(self.directory / file) as temporary:
-                rows.select(names(columns)).sort(ORDER).sink_parquet(temporary)
+                _sink(rows.select(names(columns)).sort(ORDER), temporary)
         for path in (*parts, *self.directory.glob(f"{PARTS}/.*.tmp")):  # a killed run's too
             path.unlink(missing_ok=True)
 
@@ -213,6 +175,13 @@ def read_cases(directory: Path) -> pl.DataFrame:
     if cases.is_empty():
         raise RunError(f"{path}: has no cases")
     return cases
+
+
+def _sink(rows: pl.LazyFrame, path: Path) -> None:
+    try:
+        rows.sink_parquet(path)
+    except pl.exceptions.PolarsError as error:  # what polars makes of a full disk
+        raise OSError(str(error)) from error
 
 
 def _digest(content: bytes) -> str:

@@ -11,27 +11,33 @@ from typing import Any
 
 import polars as pl
 
+from bench.files import write_atomically
 from bench.survey.limits import Limits
-from bench.survey.store import write_atomically
 
-CELLS_FILES = ("cells.parquet", "cells.csv")
 LIMITS_FILES = ("limits.json", "limits.csv", "tilt_bands.csv")
 
 
-def write_cells(directory: Path, cells: pl.DataFrame) -> list[Path]:
-    """Write the table of cells as Parquet and CSV; return the files.
+def write_table(
+    directory: Path, name: str, table: pl.DataFrame, decimals: int | None = None
+) -> list[Path]:
+    """Write ``NAME.parquet``, and ``NAME.csv`` with numbers rounded to `decimals`; return both.
 
     Raises
     ------
     RunError
         A file can't be written.
     """
-    parquet, csv = (directory / name for name in CELLS_FILES)
+    parquet, csv = directory / f"{name}.parquet", directory / f"{name}.csv"
     buffer = io.BytesIO()
-    cells.write_parquet(buffer)
+    table.write_parquet(buffer)
     write_atomically(parquet, buffer.getvalue())
-    write_atomically(csv, cells.write_csv().encode())
+    write_atomically(csv, table.write_csv(float_precision=decimals).encode())
     return [parquet, csv]
+
+
+def write_cells(directory: Path, cells: pl.DataFrame) -> list[Path]:
+    """Write the table of cells, see `write_table`."""
+    return write_table(directory, "cells", cells)
 
 
 def write_limits(directory: Path, limits: Limits) -> list[Path]:

@@ -92,6 +92,23 @@ def test_bare_options_repeat_the_question_asked_last(run, capsys):
     assert "with 90 % one-sided confidence" in said
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "{",
+        '{"asked": 5}',
+        '{"asked": {"rotation_deg": 0.7}}',
+        '{"asked": {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": "rms"}}',
+        '{"asked": {"rotation_deg": -1, "detection": 0.9, "confidence": 0.9, "statistic": "rms"}}',
+        '{"asked": {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": []}}',
+    ],
+)
+def test_a_limits_file_without_a_sensible_question_counts_for_nothing(run, text, capsys):
+    (run / "limits.json").write_text(text)
+    assert main(["limits", str(run)]) == 0
+    assert "at most 0.05 deg" in capsys.readouterr().out
+
+
 def test_out_leaves_the_run_untouched(run, tmp_path):
     out = tmp_path / "elsewhere"
     assert main(["limits", str(run), "--out", str(out)]) == 0

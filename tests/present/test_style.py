@@ -108,7 +108,7 @@ def test_the_same_figure_gives_the_same_bytes(tmp_path):
         paths.append(style.save(figure, tmp_path / name))
     first, second = (path.read_bytes() for path in paths)
     assert first == second
-    assert not list(tmp_path.glob("*.part"))
+    assert not list(tmp_path.glob(".*.tmp"))
 
 
 def test_a_picture_that_cannot_be_written_is_one_line_and_leaves_the_old_one(
@@ -123,7 +123,7 @@ def test_a_picture_that_cannot_be_written_is_one_line_and_leaves_the_old_one(
     monkeypatch.setattr("pathlib.Path.write_bytes", full)
     with style.applied():
         figure = style.new_figure(1.0, 1.0)
-    with pytest.raises(RunError, match=r"map\.png: picture can't be written: No space left") as e:
+    with pytest.raises(RunError, match=r"map\.png: can't be written: No space left") as e:
         style.save(figure, target)
     assert "\n" not in str(e.value)
     assert target.read_bytes() == b"earlier"

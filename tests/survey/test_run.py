@@ -14,7 +14,6 @@ from bench.errors import ConfigError, PlugInError, RunError
 from bench.geometry.viewing import pose_of_view
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline
-from bench.survey import store as store_module
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.executors import InlineExecutor, ProcessExecutor
 from bench.survey.plan import view_of_case
@@ -190,7 +189,7 @@ def test_a_full_disk_is_one_line_and_loses_nothing(make_job, reference, tmp_path
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         real(descriptor)
 
-    monkeypatch.setattr(store_module.os, "fsync", fsync)
+    monkeypatch.setattr(os, "fsync", fsync)
     with pytest.raises(RunError) as caught:
         run(job, tmp_path, chunk=4)
     assert "can't be written: No space left on device" in str(caught.value)

@@ -1,0 +1,68 @@
+"""Files that appear whole or not at all."""
+
+import os
+import re
+
+import pytest
+
+from bench.errors import RunError
+from bench.files import make_directory, new_file, write_atomically
+
+
+def test_a_file_is_replaced_whole(tmp_path):
+    path = tmp_path / "a.csv"
+    write_atomically(path, b"earlier")
+    write_atomically(path, b"later")
+    assert path.read_bytes() == b"later"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace"])
+def test_what_the_system_refuses_leaves_the_earlier_file(tmp_path, monkeypatch, call):
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"earlier")
+
+    def refuse(*arguments):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, call, refuse)
+    words = f"{re.escape(str(path))}: can't be written: No space left on device; .* kept"
+    with pytest.raises(RunError, match=words):
+        write_atomically(path, b"later")
+    assert path.read_bytes() == b"earlier"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+
+
+def test_another_error_leaves_the_earlier_file_too(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"earlier")
+
+    def write_half():
+        with new_file(path) as temporary:
+            temporary.write_bytes(b"half")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_half()
+    assert path.read_bytes() == b"earlier"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+
+
+def test_a_folder_in_place_of_the_file_is_one_line(tmp_path):
+    (tmp_path / "a.csv").mkdir()
+    with pytest.raises(RunError, match=r"a\.csv: can't be written: Is a directory"):
+        write_atomically(tmp_path / "a.csv", b"x")
+
+
+def test_a_directory_is_made_with_those_above_it(tmp_path):
+    make_directory(tmp_path / "a" / "b")
+    make_directory(tmp_path / "a" / "b")
+    assert (tmp_path / "a" / "b").is_dir()
+
+
+@pytest.mark.parametrize("below", ["file", "file/sub"])
+def test_a_file_in_the_way_of_a_directory_is_one_line(tmp_path, below):
+    (tmp_path / "file").write_bytes(b"earlier")
+    with pytest.raises(RunError, match=r"file.*: can't be made: "):
+        make_directory(tmp_path / below)
+    assert (tmp_path / "file").read_bytes() == b"earlier"
