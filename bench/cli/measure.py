@@ -152,10 +152,14 @@ def read_target(text: str) -> Target:
 
 
 def check(target: Target, pipelines: list[Pipeline], any_id: bool) -> None:
-    """Raise `ConfigError` when pipelines can't look for this target, or not for any id."""
+    """Raise `ConfigError` when pipelines repeat or can't look for the target, or any of its ids."""
+    names = [pipeline.name for pipeline in pipelines]
     for pipeline in pipelines:
-        if not pipeline.supports(target.kind):
-            raise ConfigError(f"--pipeline {pipeline.name} can't look for a {target.kind}")
+        reason = pipeline.refusal(target)
+        if reason:
+            raise ConfigError(reason)
+        if names.count(pipeline.name) > 1:
+            raise ConfigError(f"--pipeline {pipeline.name} is given twice")
     if any_id and target.kind != "marker":
         raise ConfigError(f"--any-id is for a single marker, not for a {target.kind}")
 

@@ -47,9 +47,10 @@ class AprilTag:
 
     sigma_px: float = 0.043
     name: ClassVar[str] = "apriltag"
+    dictionaries: ClassVar[tuple[str, ...]] = tuple(FAMILIES)
 
     def supports(self, kind: str) -> bool:
-        """Tell whether targets of this kind can be looked for, given an AprilTag dictionary."""
+        """Tell whether targets of this kind can be looked for."""
         return kind in MARKER_KINDS
 
     def detect(self, observation: Observation) -> Detection:

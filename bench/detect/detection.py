@@ -9,6 +9,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from bench.detect.observation import Observation
+from bench.targets.target import Target
 from bench.typing import Array
 
 
@@ -52,6 +53,9 @@ class Detector(Protocol):
     `detect` returns a `Detection` in every case: a target that isn't found is an outcome, not
     an exception. It may not modify the observation, keep state from one call that changes the
     next, or use randomness.
+
+    A detector that reads some marker dictionaries alone names them in an attribute
+    ``dictionaries``; without one it is taken to read all.
     """
 
     @property
@@ -66,3 +70,16 @@ class Detector(Protocol):
     def detect(self, observation: Observation) -> Detection:
         """Look for the observation's target in its picture."""
         ...
+
+
+def refusal(detector: Detector, target: Target) -> str | None:
+    """Say why a detector can't look for a target, known before any picture; None if it can."""
+    if not detector.supports(target.kind):
+        return f"detector {detector.name} doesn't look for targets of kind {target.kind!r}"
+    reads: tuple[str, ...] | None = getattr(detector, "dictionaries", None)
+    if reads is not None and target.dictionary not in reads:
+        return (
+            f"detector {detector.name} reads {', '.join(reads)}, and '{target.name}' has "
+            f"{target.dictionary}"
+        )
+    return None

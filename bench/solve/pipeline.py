@@ -7,11 +7,12 @@ from typing import cast
 
 import numpy as np
 
-from bench.detect.detection import Detection, Detector, Found
+from bench.detect.detection import Detection, Detector, Found, refusal
 from bench.detect.observation import Observation
 from bench.errors import PlugInError
 from bench.plugins import DETECTORS, SOLVERS, load
 from bench.solve.estimate import Estimate, Outcome, Solver
+from bench.targets.target import Target
 
 WITH_POSE = (Outcome.OK, Outcome.AMBIGUOUS)
 # What a solver answers to a detection that found nothing.
@@ -38,6 +39,11 @@ class Pipeline:
     def supports(self, kind: str) -> bool:
         """Tell whether targets of this kind can be looked for."""
         return self.detector.supports(kind)
+
+    def refusal(self, target: Target) -> str | None:
+        """Say why this target can't be looked for, known before any picture; None if it can."""
+        reason = refusal(self.detector, target)
+        return None if reason is None else f"pipeline {self.name}: {reason}"
 
     def detect(self, observation: Observation) -> Detection:
         """Look for the target.

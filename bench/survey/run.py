@@ -87,7 +87,7 @@ def run_survey(
     ConfigError
         The plan doesn't fit the setting.
     PlugInError
-        A pipeline is unknown, or doesn't take targets of this kind.
+        A pipeline is unknown, or can't look for this target.
     RunError
         The directory holds another plan's run, can't be written, or a worker died.
     """
@@ -115,19 +115,17 @@ def run_survey(
 
 
 def check_pipelines(job: Job) -> None:
-    """Refuse a pipeline that is unknown or doesn't look for the setting's kind of target.
+    """Refuse a pipeline that is unknown or can't look for the setting's target.
 
     Raises
     ------
     PlugInError
-        Names the pipeline and the kind.
+        Names the pipeline, and the kind or dictionary.
     """
-    kind = job.setting.target.kind
     for name in job.plan.pipelines:
-        if not pipeline_from_name(name).supports(kind):
-            raise PlugInError(
-                f"pipeline {name}: its detector doesn't look for targets of kind {kind!r}"
-            )
+        reason = pipeline_from_name(name).refusal(job.setting.target)
+        if reason:
+            raise PlugInError(reason)
 
 
 def _chunks(indices: IntArray, size: int) -> Iterator[list[int]]:

@@ -98,7 +98,7 @@ def test_bare_options_repeat_the_question_asked_last(run, capsys):
         "{",
         '{"asked": 5}',
         '{"asked": {"rotation_deg": 0.7}}',
-        '{"asked": {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": "rms"}}',
+        '{"asked": {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": ""}}',
         '{"asked": {"rotation_deg": -1, "detection": 0.9, "confidence": 0.9, "statistic": "rms"}}',
         '{"asked": {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": []}}',
     ],

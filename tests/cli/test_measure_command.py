@@ -145,7 +145,15 @@ def test_empty_folder_is_refused(folder, capfd):
     ("arguments", "words"),
     [
         (["--target", "marker:36h11:7"], ["must have the form marker:DICTIONARY:ID:SIZE"]),
-        (["--target", TARGET, "--pipeline", "circles/ippe"], ["can't look for a marker"]),
+        (
+            ["--target", TARGET, "--pipeline", "circles/ippe"],
+            ["look for targets of kind 'marker'"],
+        ),
+        (
+            ["--target", "marker:4x4_50:7:200 mm", "--pipeline", "apriltag/ippe"],
+            ["detector apriltag reads DICT_APRILTAG_16h5", "has DICT_4X4_50"],
+        ),
+        (["--target", TARGET, *["--pipeline", "aruco-none/ippe"] * 2], ["given twice"]),
         (["--target", TARGET, "--pipeline", "aruko-none/ippe"], ["aruco-none"]),
         (["--target", "circles:4x11:20 mm:15 mm", "--any-id"], ["--any-id is for a single"]),
         ([], ["--camera and --target"]),

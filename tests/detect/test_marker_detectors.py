@@ -1,6 +1,7 @@
 """Every marker detector's pixel origin, corner order and outcomes, on pictures of known truth."""
 
 import pickle
+import re
 from dataclasses import replace
 
 import cv2
@@ -9,7 +10,7 @@ import pytest
 
 from bench.detect import aruco
 from bench.detect.apriltag import AprilTag
-from bench.detect.detection import Detector, Found
+from bench.detect.detection import Detector, Found, refusal
 from bench.detect.observation import Observation
 from bench.errors import TargetError
 from bench.geometry.camera import Camera
@@ -266,6 +267,23 @@ def test_is_a_detector_for_targets_with_markers(detector, scene_of):
     circles = replace(scene_of(MARKER).observation, target=build_target(CirclesDesign()))
     with pytest.raises(TargetError, match=rf"{detector.name} .*'asymmetric circles .*' has none"):
         detector.detect(circles)
+
+
+@each_detector
+def test_a_refusal_names_what_the_detector_reads(detector, scene_of):
+    assert refusal(detector, MARKER) is None
+    assert f"detector {detector.name} doesn't look for targets of kind 'circles'" in (
+        refusal(detector, build_target(CirclesDesign())) or ""
+    )
+    other = build_target(MarkerDesign("DICT_4X4_50", 7))
+    reason = refusal(detector, other)
+    observation = replace(scene_of(MARKER).observation, target=other)
+    if reason is None:  # then it does look
+        assert detector.detect(observation).found is Found.MISSED
+    else:
+        assert re.fullmatch(r"detector apriltag reads .*_36h11, and .* has DICT_4X4_50", reason)
+        with pytest.raises(TargetError):
+            detector.detect(observation)
 
 
 def test_detectors_hold_on_a_large_picture_with_noise(scene_of):

@@ -2,6 +2,7 @@ import errno
 import json
 import math
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +18,10 @@ from bench.solve.pipeline import Pipeline
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.executors import InlineExecutor, ProcessExecutor
 from bench.survey.plan import view_of_case
-from bench.survey.run import run_survey
+from bench.survey.run import check_pipelines, run_survey
 from bench.survey.store import RunStore, read_cases
 from bench.survey.worker import Worker, picture_of_case
+from bench.targets.design import MarkerDesign, build_target
 
 
 def run(job, directory, **options):
@@ -357,6 +359,14 @@ def test_an_unknown_pipeline_is_refused_before_anything_is_written(make_job, tmp
 def test_a_pipeline_for_another_kind_of_target_is_refused(make_job, tmp_path):
     with pytest.raises(PlugInError, match="targets of kind 'marker'"):
         run(make_job(pipelines=("circles/ippe",)), tmp_path)
+
+
+def test_a_pipeline_that_cannot_read_the_dictionary_is_refused(make_job, tmp_path):
+    job = make_job(pipelines=("aruco-subpix/ippe", "apriltag/ippe"))
+    other = build_target(MarkerDesign("DICT_4X4_50", 7))
+    with pytest.raises(PlugInError, match=r"apriltag/ippe: .* reads .* has DICT_4X4_50"):
+        check_pipelines(replace(job, setting=replace(job.setting, target=other)))
+    check_pipelines(job)
 
 
 def test_a_plan_that_does_not_fit_the_setting_is_refused(make_job, tmp_path):
