@@ -1,0 +1,47 @@
+"""The verdict as JUnit XML, which continuous integration shows: a test case each of ours."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree
+
+from bench.verify.verdict import STATE_WORDS, Report, Verdict, environment_words, judged_words
+
+
+def junit_xml(report: Report) -> bytes:
+    """Return a report's JUnit XML: worse is a failure, what wasn't judged but had to be an error."""
+    judged = report.comparison.judged
+    needed = report.comparison.unjudged if report.verdict is Verdict.UNJUDGED else ()
+    suite = ElementTree.Element(
+        "testsuite",
+        name=f"sightbench verify {report.old.suite}",
+        tests=str(len(judged) + 1),
+        failures=str(len(report.comparison.with_state("worse"))),
+        errors=str(len(needed) + (report.verdict is Verdict.UNJUDGED)),
+        skipped="0",
+    )
+    properties = ElementTree.SubElement(suite, "properties")
+    for name, value in (
+        ("verdict", report.headline),
+        ("environment", environment_words(report)),
+        *((f"named {i}", line) for i, line in enumerate(report.named, 1)),
+    ):
+        ElementTree.SubElement(properties, "property", name=name, value=value)
+    whole = ElementTree.SubElement(suite, "testcase", classname="verdict", name="verdict")
+    if report.verdict is Verdict.UNJUDGED:
+        ElementTree.SubElement(whole, "error", message=report.headline, type="unjudged")
+    ElementTree.SubElement(whole, "system-out").text = "\n".join(
+        (report.headline, *report.named, environment_words(report))
+    )
+    for j in judged:
+        case = ElementTree.SubElement(suite, "testcase", classname=j.group, name=j.measured.test)
+        line = f"{STATE_WORDS[j.state]}: {judged_words(j)}"
+        if j.state == "worse":
+            ElementTree.SubElement(case, "failure", message=line, type="worse")
+        elif j in needed:
+            ElementTree.SubElement(case, "error", message=line, type="unjudged")
+        else:
+            ElementTree.SubElement(case, "system-out").text = line
+    root = ElementTree.Element("testsuites")
+    root.append(suite)
+    ElementTree.indent(root)
+    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"

@@ -1,0 +1,257 @@
+"""Recording: a pipeline run on all cases of a suite, resumed where it was stopped."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+import cv2
+
+from bench.errors import PlugInError, RunError
+from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop
+from bench.survey.run import Progress
+from bench.verify.baseline import Journal, header_of, write_baseline
+from bench.verify.case import SuiteCase, suite_cases
+from bench.verify.environment import environment
+from bench.verify.rows import AnyPipeline, CaseRow, PipelineFactory, run_case
+from bench.verify.suite import Suite
+
+# Cases handed to a worker at a time: about a second of work.
+CHUNK = 48
+DEFAULT_TIMEOUT_S = 10.0
+Rows = tuple[list[CaseRow], list[str]]
+
+
+@dataclass(frozen=True)
+class Named:
+    """Makes the pipeline of a name, "detector/solver", in whichever process asks."""
+
+    name: str
+
+    def __call__(self) -> Pipeline:
+        """Return it; raises `PlugInError` where it can't be had."""
+        return pipeline_from_name(self.name)
+
+
+@dataclass(frozen=True)
+class Command:
+    """Makes the pipeline of an external command, in whichever process asks."""
+
+    command: str
+    timeout_s: float = DEFAULT_TIMEOUT_S
+
+    def __call__(self) -> AnyPipeline:
+        """Return it."""
+        from bench.verify.external import ExternalPipeline
+
+        pipeline: AnyPipeline = ExternalPipeline(self.command, self.timeout_s)
+        return pipeline
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What a call of `record` did.
+
+    Attributes
+    ----------
+    found, added, total : int
+        Cases done before, done by this call, and in the suite.
+    failures : tuple of str
+        The first failures of the pipeline, each with its case.
+    """
+
+    found: int
+    added: int
+    total: int
+    failures: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every case is done and the file is written."""
+        return self.found + self.added == self.total
+
+
+def _never() -> bool:
+    return False
+
+
+def _silent(done: int, total: int) -> None:
+    pass
+
+
+def record(
+    suite: Suite,
+    make_pipeline: PipelineFactory,
+    path: Path,
+    noise: int = 0,
+    workers: int = 0,
+    progress: Progress = _silent,
+    stop: Stop = _never,
+    chunk: int = CHUNK,
+) -> Recording:
+    """Run a pipeline on a suite and write the baseline.
+
+    Parameters
+    ----------
+    suite : Suite
+        What to run on.
+    make_pipeline : callable
+        Returns the pipeline; called once in every process, so it must be picklable unless
+        `workers` is 0.
+    path : Path
+        The baseline. Meanwhile what is done is kept beside it, see `bench.verify.baseline`.
+    noise : int
+        Noise key.
+    workers : int
+        Processes; 0 works in this one.
+    progress, stop : callable
+        As for `bench.survey.run.run_survey`.
+    chunk : int
+        Cases handed out at a time; no number depends on it.
+
+    Raises
+    ------
+    PlugInError
+        The pipeline can't be had, or doesn't look for this kind of target.
+    RunError
+        A file can't be written, belongs to something else, or a worker died. What was finished
+        is kept.
+    """
+    name = check_pipeline(make_pipeline, suite)
+    header = header_of(suite, name, noise, environment())
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RunError(f"{path.parent}: can't be made: {error.strerror}") from error
+    journal = Journal(path, header)
+    done = journal.resume()
+    cases = list(suite_cases(suite))
+    todo = [case for case in cases if case.key not in done]
+    found = len(cases) - len(todo)
+    progress(found, len(cases))
+    failures: list[str] = []
+    chunks = [todo[i : i + chunk] for i in range(0, len(todo), chunk)]
+    job = _Job(suite, make_pipeline, noise)
+    for rows, failed in (
+        job.inline(chunks, stop) if workers == 0 else job.run(chunks, workers, stop)
+    ):
+        journal.append(rows)
+        done |= {row.key: row for row in rows}
+        failures += failed
+        progress(len(done), len(cases))
+    recording = Recording(found, len(done) - found, len(cases), tuple(failures))
+    if recording.complete:
+        write_baseline(path, header, [done[case.key] for case in cases])
+        journal.remove()
+    return recording
+
+
+def check_pipeline(make_pipeline: PipelineFactory, suite: Suite) -> str:
+    """Return a pipeline's name once it is seen that it takes the suite's target.
+
+    Raises
+    ------
+    PlugInError
+        It can't be had, or doesn't.
+    """
+    pipeline = make_pipeline()
+    kind = suite.setting.target.kind
+    supports = getattr(pipeline, "supports", None)
+    try:
+        if callable(supports) and not supports(kind):
+            raise PlugInError(
+                f"pipeline {pipeline.name}: its detector doesn't look for targets of kind {kind!r}"
+            )
+        return pipeline.name
+    finally:
+        _close(pipeline)
+
+
+def _close(pipeline: AnyPipeline) -> None:
+    close = getattr(pipeline, "close", None)
+    if callable(close):
+        close()
+
+
+@dataclass(frozen=True)
+class _Job:
+    suite: Suite
+    make_pipeline: PipelineFactory
+    noise: int
+
+    def inline(self, chunks: Sequence[list[SuiteCase]], stop: Stop) -> Iterator[Rows]:
+        """Yield the chunks' rows, done in this process."""
+        pipeline = self.make_pipeline()
+        try:
+            for chunk in chunks:
+                if stop():
+                    return
+                yield self.rows(pipeline, chunk)
+        finally:
+            _close(pipeline)
+
+    def rows(self, pipeline: AnyPipeline, chunk: Sequence[SuiteCase]) -> Rows:
+        """Return the rows of some cases, and what failed."""
+        cv2.setNumThreads(1)
+        results = [run_case(case, self.suite, pipeline, self.noise) for case in chunk]
+        return [row for row, _ in results], [failure for _, failure in results if failure]
+
+    def run(self, chunks: Sequence[list[SuiteCase]], workers: int, stop: Stop) -> Iterator[Rows]:
+        """Yield the chunks' rows as processes of their own finish them."""
+        before = {name: os.environ.get(name) for name in ONE_THREAD}
+        os.environ.update(ONE_THREAD)
+        rest = iter(chunks)
+        pool = ProcessPoolExecutor(
+            max(1, min(workers, len(chunks))),
+            multiprocessing.get_context("spawn"),
+            _start,
+            (self,),
+        )
+        pending: set[Future[Rows]] = set()
+        try:
+            for chunk in islice(rest, QUEUED_CHUNKS * workers):
+                pending.add(pool.submit(_work, chunk))
+            while pending:
+                done, pending = wait(pending, timeout=0.2, return_when=FIRST_COMPLETED)
+                if stop():
+                    pending = {future for future in pending if not future.cancel()}
+                else:
+                    pending |= {pool.submit(_work, chunk) for chunk in islice(rest, len(done))}
+                for future in done:
+                    yield future.result()
+        except BrokenProcessPool as error:
+            raise RunError(
+                "a worker process died (out of memory, or killed); what was finished is kept"
+            ) from error
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+            for name, value in before.items():
+                if value is None:
+                    os.environ.pop(name, None)
+                else:
+                    os.environ[name] = value
+
+
+_job: _Job | None = None
+_pipeline: AnyPipeline | None = None
+
+
+def _start(job: _Job) -> None:
+    """Prepare a fresh process, deaf to Ctrl-C: the parent decides what an interrupt means."""
+    global _job, _pipeline
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _job, _pipeline = job, job.make_pipeline()
+
+
+def _work(chunk: list[SuiteCase]) -> Rows:
+    assert _job is not None
+    assert _pipeline is not None
+    return _job.rows(_pipeline, chunk)

@@ -1,0 +1,278 @@
+"""Suites: named groups of cases, read from TOML as strictly as bay files.
+
+A group says between what limits range, tilt, roll and place are drawn, and what spoils the
+picture. Its numbers are drawn once and for all: a case depends on the suite's seed and its own
+key alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from bench.assets import PLACES, asset
+from bench.errors import BenchError, ConfigError
+from bench.imaging.illumination import Illumination
+from bench.imaging.model import Imaging
+from bench.scene.bay_section import LightSection
+from bench.scene.camera_section import CameraSection
+from bench.scene.quantities import Pair, Quantity, written
+from bench.scene.strict import Section, read_toml, validate
+from bench.scene.target_section import TargetSection
+from bench.survey.digest import content_digest
+from bench.survey.setting import Setting
+from bench.targets.design import build_target
+
+SHIPPED = ("quick", "nightly", "hard")
+FOLDER = "suites"
+# Beyond this a plate's outline comes near its edge-on view, where it has no picture.
+MAX_TILT = "85 deg"
+Limits = tuple[float, float]
+Fractions = Annotated[
+    list[Annotated[float, Field(ge=0.0, le=1.0)]], Field(min_length=2, max_length=2)
+]
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A lamp's reflection somewhere on the plate: peak, fraction of full well, and sigma, m."""
+
+    level: float
+    sigma: float
+
+
+@dataclass(frozen=True)
+class Group:
+    """Cases of one kind; pairs are the least and the most of what is drawn.
+
+    Attributes
+    ----------
+    name : str
+        Part of the keys.
+    cases : int
+        How many.
+    empty : bool
+        No target is there: whatever is found is a false positive.
+    range_m, tilt, roll : (float, float)
+        Metres, radians. The tilt's direction is drawn from all round.
+    across, down : (float, float)
+        Of the target's centre in the picture, fractions.
+    edge_px : (float, float) or None
+        How far the pattern keeps from a border of the picture, instead of `across`, `down`.
+    light : float
+        Times the suite's level.
+    blur_px, motion_px : float or None
+        Sigma of the lens, and length of motion in any direction, instead of the suite's.
+    highlight : Spot or None
+        A lamp's reflection.
+    hidden : (float, float) or None
+        Share of the pattern's width behind something.
+    scratches, dirt, others, clutter : int
+        Scratches and spots on the plate; wrong targets of the same kind; patches of no meaning
+        in an empty picture.
+    """
+
+    name: str
+    cases: int
+    empty: bool
+    range_m: Limits
+    tilt: Limits
+    roll: Limits
+    across: Limits
+    down: Limits
+    edge_px: Limits | None
+    light: float
+    blur_px: float | None
+    motion_px: float | None
+    highlight: Spot | None
+    hidden: Limits | None
+    scratches: int
+    dirt: int
+    others: int
+    clutter: int
+
+
+@dataclass(frozen=True, eq=False)
+class Suite:
+    """Groups of cases, and the camera, light and target that they share."""
+
+    name: str
+    summary: str
+    seed: int
+    setting: Setting
+    groups: tuple[Group, ...]
+    path: Path
+
+    @property
+    def cases(self) -> int:
+        """Cases in all groups."""
+        return sum(group.cases for group in self.groups)
+
+    @cached_property
+    def digest(self) -> str:
+        """Digest of all that decides a picture; name and summary don't."""
+        return content_digest((self.seed, self.setting, self.groups))
+
+
+class SpotSection(Section):
+    """A lamp's reflection, somewhere on the plate."""
+
+    level: Annotated[float, Field(gt=0.0, le=100.0)]
+    """Peak, as a fraction of what saturates a pixel."""
+    sigma: Annotated[float, Quantity("length", "0.1 mm", "10 m")]
+    """Standard deviation of its Gaussian profile."""
+
+
+class GroupSection(Section):
+    """Cases of one kind. Pairs are limits, between which every case draws its own value."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9 _-]{0,39}$", examples=["far"])]
+    """Lower case; part of every case's key."""
+    cases: Annotated[int, Field(ge=1, le=1_000_000)]
+    """How many."""
+    empty: bool = False
+    """No target is there: whatever a pipeline finds is a false positive."""
+    range: Annotated[Limits, Pair("length", "0 m", "1000 m", above=True)]
+    """Camera to target."""
+    tilt: Annotated[Limits, Pair("angle", "0 deg", MAX_TILT)] = written(("0 deg", "45 deg"))
+    """From facing the camera, in a direction drawn from all round."""
+    roll: Annotated[Limits, Pair("angle", "-180 deg", "180 deg")] = written(("-20 deg", "20 deg"))
+    """About the line of sight."""
+    across: Fractions = Field(default_factory=lambda: [0.2, 0.8])
+    """Where the target's centre is in the picture: 0 is its left border, 1 its right."""
+    down: Fractions = Field(default_factory=lambda: [0.2, 0.8])
+    """The same from the top."""
+    edge: Annotated[Limits, Pair("pixels", "0 px", "1000 px")] | None = None
+    """How far the pattern keeps from one border of the picture, instead of across and down."""
+    light: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
+    """Times the suite's light."""
+    blur: Annotated[float, Quantity("pixels", "0.05 px", "20 px")] | None = None
+    """The lens's blur, instead of the suite's."""
+    motion: Annotated[float, Quantity("pixels", "0 px", "100 px")] | None = None
+    """Length of the motion during the exposure, in a direction drawn from all round."""
+    highlight: SpotSection | None = None
+    """A lamp's reflection somewhere on the plate."""
+    hidden: Fractions | None = None
+    """Share of the pattern's width that something dull hides, from a side drawn at random."""
+    scratches: Annotated[int, Field(ge=0, le=50)] = 0
+    """Bright scratches across the plate."""
+    dirt: Annotated[int, Field(ge=0, le=50)] = 0
+    """Dull spots on the plate."""
+    others: Annotated[int, Field(ge=0, le=4)] = 0
+    """Wrong targets of the same kind and size around; needs a single marker as target."""
+    clutter: Annotated[int, Field(ge=0, le=50)] = 0
+    """Patches of any grey in an empty picture."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> GroupSection:
+        for key in ("range", "tilt", "roll", "across", "down", "edge", "hidden"):
+            pair = getattr(self, key)
+            if pair is not None and pair[0] > pair[1]:
+                raise ValueError(f"{key}: the first value must not exceed the second")
+        if self.clutter and not self.empty:
+            raise ValueError("clutter needs empty = true")
+        return self
+
+    def to_group(self) -> Group:
+        """Return the group."""
+        spot = self.highlight
+        return Group(
+            name=self.name,
+            cases=self.cases,
+            empty=self.empty,
+            range_m=self.range,
+            tilt=self.tilt,
+            roll=self.roll,
+            across=(self.across[0], self.across[1]),
+            down=(self.down[0], self.down[1]),
+            edge_px=self.edge,
+            light=self.light,
+            blur_px=self.blur,
+            motion_px=self.motion,
+            highlight=None if spot is None else Spot(spot.level, spot.sigma),
+            hidden=None if self.hidden is None else (self.hidden[0], self.hidden[1]),
+            scratches=self.scratches,
+            dirt=self.dirt,
+            others=self.others,
+            clutter=self.clutter,
+        )
+
+
+class SuiteSection(Section):
+    """A suite file."""
+
+    schema_version: Literal[1] = 1
+    """Of this file's form."""
+    name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$", examples=["quick"])]
+    """Lower case."""
+    summary: Annotated[str, Field(max_length=200)] = ""
+    """What it is for, one line."""
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+    """Start of all randomness."""
+    camera: CameraSection
+    """As in a bay file."""
+    light: LightSection = Field(default_factory=lambda: LightSection())
+    """As in a bay file, without a highlight."""
+    target: TargetSection
+    """As in a bay file."""
+    group: Annotated[list[GroupSection], Field(min_length=1, max_length=100)]
+    """Groups of cases."""
+
+    @model_validator(mode="after")
+    def _consistent(self) -> SuiteSection:
+        names = [group.name for group in self.group]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"two of the groups are called '{name}'; names must differ")
+        if self.light.highlight is not None:
+            raise ValueError("light.highlight: give highlights to groups")
+        if self.target.kind != "marker" and any(group.others for group in self.group):
+            raise ValueError("group.others needs a target of kind marker")
+        return self
+
+
+def load_suite(name: str | Path) -> Suite:
+    """Return a suite that ships with the package, by name, or one's own, by path.
+
+    Raises
+    ------
+    ConfigError
+        There is none, or the file isn't a suite: one line with file, key, value and limit.
+    """
+    path = asset(f"{FOLDER}/{name}.toml") if name in SHIPPED else Path(name)
+    if name not in SHIPPED and not path.exists():
+        raise ConfigError(f"suite {name}: neither a file nor one that ships: {', '.join(SHIPPED)}")
+    section = validate(SuiteSection, read_toml(path), path)
+    key = "target"
+    try:
+        target = build_target(section.target.to_design())
+        light = Illumination(section.light.level, section.light.gradient)
+        key = "camera"
+        imaging = Imaging(
+            section.camera.optics.to_optics(), light, section.camera.sensor.to_sensor()
+        )
+        setting = Setting(section.camera.to_camera(), imaging, target)
+    except BenchError as error:
+        raise ConfigError(f"{path}: {key}: {' '.join(str(error).split())}") from error
+    nearest = 0.5 * math.hypot(target.drawing.width, target.drawing.height)
+    for index, group in enumerate(section.group):
+        if group.range[0] <= nearest:
+            raise ConfigError(
+                f"{path}: group.{index}.range: {group.range[0]:g} m is too near: above "
+                f"{nearest:.3g} m, half the plate's diagonal, is allowed"
+            )
+    groups = tuple(group.to_group() for group in section.group)
+    return Suite(section.name, section.summary, section.seed, setting, groups, path)
+
+
+def shipped_suites() -> tuple[Path, ...]:
+    """Return the suite files that ship with the package."""
+    for place in PLACES:
+        if (place / FOLDER).is_dir():
+            return tuple(place / FOLDER / f"{name}.toml" for name in SHIPPED)
+    raise ConfigError(f"{FOLDER} is missing from {PLACES[0]}: install the package again")

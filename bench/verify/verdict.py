@@ -1,0 +1,202 @@
+"""A comparison's verdict, in words with numbers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+
+from bench.survey.digest import key_digest
+from bench.verify.baseline import Baseline
+from bench.verify.compare import WHOLE, Comparison, Judged, Side
+from bench.verify.effects import CONFIDENCE, MIN_PAIRS, ROTATION, Measured
+from bench.verify.environment import changes
+from bench.verify.naming import named_changes
+from bench.verify.paired import quantile_ratio_bounds
+
+
+class Verdict(IntEnum):
+    """What a comparison comes to; the command line's exit codes."""
+
+    GOOD = 0
+    WORSE = 1
+    UNJUDGED = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """A verdict and all that is said with it.
+
+    Attributes
+    ----------
+    verdict : Verdict
+        What it comes to.
+    comparison : Comparison
+        All tests.
+    old, new : Baseline
+        What was compared.
+    named : tuple of str
+        Systematic changes with a usual cause.
+    environment : tuple of str
+        What of the environment changed.
+    missing : int
+        Cases that only one of the two has.
+    """
+
+    verdict: Verdict
+    comparison: Comparison
+    old: Baseline
+    new: Baseline
+    named: tuple[str, ...]
+    environment: tuple[str, ...]
+    missing: int
+
+    @property
+    def headline(self) -> str:
+        """The verdict, one line."""
+        tests = self.comparison.judged
+        n = len(self.comparison.pairs)
+        said = f"{self.new.pipeline} against {self.old.pipeline}, {n} paired cases"
+        match self.verdict:
+            case Verdict.WORSE:
+                worse = self.comparison.with_state("worse")
+                return (
+                    f"worse: {worst_first(worse)[0].group} {_lead(worst_first(worse)[0])}; {said}"
+                )
+            case Verdict.UNJUDGED:
+                return f"could not judge: {self._why()}; {said}"
+        better = len(self.comparison.with_state("better"))
+        if better:
+            return f"as good or better: {better} of {len(tests)} tests show better; {said}"
+        return f"as good: none of {len(tests)} tests shows worse; {said}"
+
+    def _why(self) -> str:
+        if self.missing:
+            return f"{self.missing} cases are in one recording alone"
+        first = self.comparison.unjudged[0]
+        m = first.measured
+        if m.n < MIN_PAIRS:
+            return f"{first.group} has only {m.n} pairs for its {m.test}"
+        more = len(self.comparison.unjudged) - 1
+        return f"{first.group} {_lead(first)}" + (f", and {more} more" if more else "")
+
+
+def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
+    """Return the verdict on a comparison of two baselines."""
+    missing = len(old.rows.keys() ^ new.rows.keys())
+    if comparison.with_state("worse"):
+        verdict = Verdict.WORSE
+    elif comparison.unjudged or missing:
+        verdict = Verdict.UNJUDGED
+    else:
+        verdict = Verdict.GOOD
+    return Report(
+        verdict,
+        comparison,
+        old,
+        new,
+        named_changes(comparison.pairs),
+        tuple(changes(old.environment, new.environment)),
+        missing,
+    )
+
+
+def worst_first(judged: tuple[Judged, ...]) -> tuple[Judged, ...]:
+    """Return tests by how far beyond its margin each is, in margins; rates before errors."""
+
+    def rank(j: Judged) -> tuple[int, float]:
+        m = j.measured
+        size = m.effect / m.margin if m.margin > 0.0 and math.isfinite(m.effect) else math.inf
+        return (0 if m.unit == "" and m.test != "empty pictures" else 1, -size)
+
+    return tuple(sorted(judged, key=rank))
+
+
+def value_words(m: Measured, value: float) -> str:
+    """Return a test's quantity in words, such as ``"0.0312 deg"`` or ``"99.2 %"``."""
+    if not math.isfinite(value):
+        return "none"
+    if m.unit == "":
+        return f"{100.0 * value:.1f} %"
+    if m.unit == "claimed":
+        return f"{math.exp(value):.2f} times claimed"
+    if m.unit == "px":
+        return f"{value:+.3f} px"
+    return f"{value:.3g} {m.unit}"
+
+
+def effect_words(m: Measured) -> str:
+    """Return how much worse a test's quantity is, and could be, in words."""
+    if not math.isfinite(m.effect):
+        return f"{m.n} pairs are too few"
+    if m.unit == "":
+        how = f"{100.0 * -m.effect:+.2f} points"
+        return f"{how}; a drop of {100.0 * max(m.bound, 0.0):.2f} points isn't excluded"
+    how, most = _amount(m, m.effect), _amount(m, m.bound)
+    return how if not math.isfinite(m.bound) else f"{how}; {most} isn't excluded"
+
+
+def _amount(m: Measured, value: float) -> str:
+    if m.relative:
+        return f"{100.0 * value:+.1f} %"
+    if m.unit == "claimed":
+        return f"{100.0 * math.expm1(value):+.1f} % farther from honest"
+    return f"{value:+.3g} {m.unit} farther from zero"
+
+
+def judged_words(j: Judged) -> str:
+    """Return a test in one line."""
+    m = j.measured
+    return f"{j.group}: {m.test} {value_words(m, m.old)} before, {value_words(m, m.new)} now ({effect_words(m)})"
+
+
+def _lead(j: Judged) -> str:
+    m = j.measured
+    return (
+        f"{m.test} {value_words(m, m.old)} before, {value_words(m, m.new)} now ({effect_words(m)})"
+    )
+
+
+STATE_WORDS = {
+    "worse": "worse",
+    "slight": "worse beyond doubt, by less than the margin",
+    "better": "better",
+    "same": "as good, within the margin",
+    "open": "no change shown, nor excluded",
+}
+
+
+def quantile_words(report: Report, group: str) -> str:
+    """Return the paired bootstrap's interval of a group's 95th percentile, in words."""
+    pairs = report.comparison.pairs
+    if group == WHOLE:
+        return ""
+    chosen = pairs.group == pairs.groups.index(group)
+    chosen = chosen & pairs.old.good & pairs.new.good
+    old, new = pairs.old.take(chosen), pairs.new.take(chosen)
+    if np.sum(chosen) < MIN_PAIRS:
+        return ""
+    a, b = (_length(side) for side in (old, new))
+    if not (np.all(np.isfinite(a)) and np.all(np.isfinite(b))):
+        return ""
+    rng = np.random.default_rng(key_digest(f"{report.old.suite_digest}|{group}|p95"))
+    low, high = quantile_ratio_bounds(a, b, 0.95, CONFIDENCE, rng)
+    return f"between {100.0 * (low - 1.0):+.1f} % and {100.0 * (high - 1.0):+.1f} %"
+
+
+def _length(side: Side) -> np.ndarray:
+    return np.asarray(np.sqrt(sum(side[c] ** 2 for c in ROTATION)))
+
+
+def environment_words(report: Report) -> str:
+    """Say what of the environment changed, beside what of the result did."""
+    if not report.environment:
+        return "The environment is the same."
+    result = {
+        Verdict.GOOD: "the result is as good",
+        Verdict.WORSE: "the result is worse",
+        Verdict.UNJUDGED: "the result could not be judged",
+    }[report.verdict]
+    return f"The environment changed, and {result}: " + "; ".join(report.environment) + "."
