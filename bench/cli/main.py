@@ -25,6 +25,7 @@ PROGRAM = "sightbench"
 COMMANDS = {
     "map": ("map", "Map detection rate and pose error over range and tilt."),
     "limits": ("limits", "Say how far and how steep a tolerance holds."),
+    "choose": ("choose", "Say which drawing on a plate holds the tolerance farthest."),
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "targets": ("targets", "Print targets to true scale."),

@@ -39,6 +39,8 @@ from bench.targets.spec import (
 from bench.targets.target import Target
 
 STEP_M = 1e-4
+# Smaller things neither print well nor show on a camera some metres away.
+LEAST_M = 1e-3
 # A size given as a decimal may be a hair below the step that it stands for.
 HAIR = 1e-6
 CIRCLE_SHARE = 0.5
@@ -90,13 +92,13 @@ def largest(plate: Plate, units: tuple[float, float], what: str) -> float:
     Raises
     ------
     TargetError
-        It is below a tenth of a millimetre.
+        It is below a millimetre.
     """
     size = min(plate.width / units[0], plate.height / units[1])
     steps = math.floor(size / STEP_M + HAIR)
-    if steps < 1:
+    if steps * STEP_M < LEAST_M * (1.0 - HAIR):
         raise TargetError(
-            f"doesn't fit the plate of {plate.name}: {what} would be below {1e3 * STEP_M:g} mm"
+            f"doesn't fit the plate of {plate.name}: {what} would be below {1e3 * LEAST_M:g} mm"
         )
     return steps / round(1.0 / STEP_M)
 

@@ -113,7 +113,7 @@ def test_plate_takes_its_reflectances_from_a_target():
     ("spec", "message"),
     [
         ("grid:36h11:2x2:200 mm:20 mm", "plate of 260 x 260 mm is smaller than the pattern"),
-        ("circles:5000x5000:symmetric", "doesn't fit the plate of 260 x 260 mm: the pitch would"),
+        ("circles:300x300:symmetric", "doesn't fit the plate of 260 x 260 mm: the pitch would"),
         (
             "marker:36h11",
             "must have the form marker:DICTIONARY:ID, which fills the plate, or "

@@ -1,0 +1,264 @@
+"""`sightbench choose`: compare drawings on one plate and say which to take."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+import re
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from bench.cli.choose_steps import (
+    draw_choice,
+    facts_of,
+    print_plan,
+    run_all,
+    table_words,
+    words_of,
+)
+from bench.cli.grids import parse_position
+from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.progress import progress_bar
+from bench.cli.surveying import (
+    DEFAULT_CHUNK,
+    INTERRUPTED,
+    ChunkOption,
+    DryRunOption,
+    PitchesOption,
+    PositionOption,
+    QuietOption,
+    RollOption,
+    RollSpreadOption,
+    TowerOption,
+    WorkersOption,
+    degrees,
+    pipeline_option,
+    ranges_option,
+    trials_option,
+    turns_option,
+)
+from bench.cli.targets import parse_plate
+from bench.present.grid import choose
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.survey import provenance
+from bench.survey.candidates import jobs_of, read_candidates
+from bench.survey.choice import Surveyed, choose_drawing
+from bench.survey.choice_tables import write_choice
+from bench.survey.limits import NONE
+from bench.survey.setup import request_of_bay
+from bench.survey.statistics import trials_to_decide_rate
+from bench.survey.store import read_cases
+from bench.survey.tables import write_cells, write_limits
+from bench.survey.verdicts import HOLDS, STATISTICS, Request
+from bench.targets.fill import Plate
+
+DEFAULT_OUT = Path("sightbench-choose")
+# Five drawings with two pipelines each: so many cells and pictures keep a run short.
+MOST_RANGES, MOST_TURNS = 7, 4
+EXIT = {HOLDS: 0, NONE: 1}
+UNDECIDED_EXIT = 3
+
+
+def command(
+    bay: BayArgument = None,
+    out: OutOption = DEFAULT_OUT,
+    candidate: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="DRAWING",
+            help="Such as 'grid:36h11:2x2', which fills the plate, or with sizes as in "
+            "'grid:36h11:2x2:80 mm:20 mm'; 'bay' is the bay's own target. May be given several "
+            "times.",
+            show_default="the five above",
+        ),
+    ] = None,
+    plate: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE",
+            help='Size of the plate that every drawing is on: "250 mm", or "300 x 250 mm".',
+            show_default="that of the bay's target",
+        ),
+    ] = None,
+    rotation: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_angle,
+            metavar="ANGLE",
+            help='Tolerance of the rotation error, such as "0.05 deg".',
+            show_default="from the bay file",
+        ),
+    ] = None,
+    detection: Annotated[
+        float | None,
+        typer.Option(
+            metavar="RATE",
+            help="Least rate of usable poses, 0 to 1.",
+            show_default="from the bay file",
+        ),
+    ] = None,
+    confidence: Annotated[
+        float | None,
+        typer.Option(
+            metavar="RATE",
+            help="Of each one-sided bound, 0.5 to 1.",
+            show_default="from the bay file",
+        ),
+    ] = None,
+    statistic: Annotated[
+        str,
+        typer.Option(
+            metavar="|".join(STATISTICS),
+            help="What of the rotation error is held against the tolerance.",
+        ),
+    ] = "rms",
+    ranges: Annotated[Any, ranges_option(f"{MOST_RANGES} of the bay file's")] = None,
+    turns: Annotated[Any, turns_option(f"{MOST_TURNS} of the bay file's")] = None,
+    pitches: PitchesOption = None,
+    roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
+    roll_spread: RollSpreadOption = None,
+    position: PositionOption = None,
+    trials: Annotated[
+        int | None, trials_option("as few as show the rate of usable poses, see --dry-run")
+    ] = None,
+    pipeline: Annotated[
+        list[str] | None,
+        pipeline_option("ippe-lm and photometric on the detector that suits each drawing"),
+    ] = None,
+    seed: SeedOption = None,
+    tower: TowerOption = None,
+    show_turn: Annotated[
+        float,
+        typer.Option(
+            parser=parse_angle,
+            metavar="ANGLE",
+            help="Turn at which errors and pictures are drawn; the nearest surveyed is taken.",
+        ),
+    ] = "45 deg",  # type: ignore[assignment]  # typer parses the default too
+    workers: WorkersOption = None,
+    chunk: ChunkOption = DEFAULT_CHUNK,
+    dry_run: DryRunOption = False,
+    pictures: Annotated[bool, typer.Option(help="Draw choice.png.")] = True,
+    quiet: QuietOption = False,
+) -> int:
+    """Say which drawing on a plate holds the tolerance farthest: one marker, grids, a board.
+
+    Every candidate is drawn as large as the same plate allows and surveyed as 'sightbench map'
+    does it, in the same views and with the same random numbers, so that candidates are compared
+    picture by picture. Without --candidate there are five:
+
+    \b
+      marker:36h11:0          one marker
+      grid:36h11:2x2          four markers
+      grid:36h11:4x4          sixteen
+      charuco:4x4_50:5x5      chessboard with markers in its white squares
+      circles:5x5:symmetric   rows of black circles
+
+    Each keeps the white that its detector needs: a marker one of its cells on every side (so
+    that two in a grid are two cells apart), a chessboard's marker one cell within its square
+    and the board one around it, circles as much between them as they are wide and half a pitch
+    around. Sizes are rounded down to 0.1 mm.
+
+    A drawing is credited with the cells of range and tilt within its limits: every tested range
+    up to the longest that holds. It is recommended only if no other may hold more, counting for
+    the others what is still undecided; more --trials decide more. Each limit has the stated
+    confidence by itself, not all of them together.
+
+    What the map doesn't show: dirt, glare, a covered corner, a bent plate, other layouts of the
+    same kind. What is written says what each kind is prone to.
+
+    Each candidate's run is kept in a directory of its own in DIR, where 'sightbench limits' can
+    ask it about other tolerances; a run that was stopped goes on with the same command.
+
+    Ends with 0 where any drawing holds anywhere, 1 where none does, 3 where none does but some
+    are undecided.
+
+    \b
+    Examples:
+      sightbench choose
+      sightbench choose my-bay.toml --plate "300 x 250 mm" --turns "20, 50 deg" --trials 300
+      sightbench choose --candidate bay --candidate charuco:5x5_100:7x7 --out boards
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    place = load_bay(bay)
+    asked = _request(place, rotation, detection, confidence, statistic)
+    board = read_plate(place, plate)
+    candidates = read_candidates(candidate or (), place.target, board, pipeline or ())
+    jobs = jobs_of(
+        candidates,
+        place,
+        tower,
+        ranges_m=ranges or tuple(choose(sorted(place.survey.ranges_m), MOST_RANGES)),
+        turns_deg=degrees(turns) or tuple(choose(sorted(place.survey.turns_deg), MOST_TURNS)),
+        pitches_deg=degrees(pitches),
+        roll_deg=math.degrees(roll),
+        roll_spread_deg=None if roll_spread is None else math.degrees(roll_spread),
+        positions=tuple(map(parse_position, position)) if position else None,
+        trials=trials or default_trials(asked),
+        seed=seed,
+    )
+    processes = workers or os.cpu_count() or 1
+    if dry_run:
+        print_plan(place, board, candidates, jobs, asked, processes)
+        return 0
+    if not run_all(out, place, candidates, jobs, processes, chunk, quiet):
+        return INTERRUPTED
+    surveyed = []
+    for each in candidates:
+        found = Surveyed.of(each, read_cases(out / each.folder), asked)
+        write_cells(out / each.folder, found.cells)
+        write_limits(out / each.folder, found.limits)
+        surveyed.append(found)
+    choice = choose_drawing(surveyed, asked)
+    lines = words_of(place, choice, jobs)
+    written = write_choice(out, choice, board, lines, facts_of(place, jobs, started))
+    if pictures:
+        with progress_bar("drawing", quiet):
+            written.append(draw_choice(out, place, board, choice, jobs, show_turn))
+    folders = ", ".join(f"{each.folder}/" for each in candidates)
+    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}; runs in {folders}.")
+    for line in (*table_words(board, choice, jobs), *lines):
+        typer.echo(line)
+    return EXIT.get(choice.verdict, UNDECIDED_EXIT)
+
+
+def _request(
+    bay: Bay,
+    rotation: float | None,
+    detection: float | None,
+    confidence: float | None,
+    statistic: str,
+) -> Request:
+    given = {
+        "rotation_deg": None if rotation is None else math.degrees(rotation),
+        "detection": detection,
+        "confidence": confidence,
+    }
+    asked = {name: value for name, value in given.items() if value is not None}
+    return dataclasses.replace(request_of_bay(bay), statistic=statistic, **asked)
+
+
+def read_plate(bay: Bay, text: str | None) -> Plate:
+    """Return the bay target's plate, in the size that is asked for: one side, or W x H.
+
+    Raises
+    ------
+    ConfigError, TargetError
+        It isn't a size.
+    """
+    own = Plate.of(bay.target)
+    if text is None:
+        return own
+    sides = parse_plate(text if re.search("[x×]", text) else f"{text} x {text}")
+    return dataclasses.replace(own, width=sides[0], height=sides[1])
+
+
+def default_trials(request: Request) -> int:
+    """Return the fewest pictures, in tens, that show the rate asked for if none fails."""
+    needed = trials_to_decide_rate(1, 1, request.detection, request.confidence)
+    assert needed is not None  # a rate of exactly 1 can't be asked for
+    return 10 * math.ceil(needed / 10)
