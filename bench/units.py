@@ -174,7 +174,7 @@ def format_angle(radians: float) -> str:
 
 def shown(value: object) -> str:
     """Return a value as error messages quote it: on one line and not too long."""
-    text = " ".join(str(value).split())
+    text = " ".join("".join(c if c.isprintable() else " " for c in str(value)).split())
     return f"'{text[:40]}…'" if len(text) > 41 else f"'{text}'"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +10,8 @@ import typer
 
 from bench.assets import asset
 from bench.cli.options import BayArgument
-from bench.errors import ConfigError
+from bench.errors import ConfigError, GeometryError
+from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
 from bench.scene.facts import Sight, field_of_view, sights, spacing
 from bench.scene.load import SHIPPED_BAY, load_bay, schema
@@ -49,7 +49,7 @@ def command(
         ),
     ] = None,
 ) -> None:
-    r"""Check a bay file and say what it describes.
+    """Check a bay file and say what it describes.
 
     The file is read strictly: an unknown key, a missing unit or a value outside its limits is
     refused with one line that says what is allowed. What follows from the file is printed:
@@ -63,12 +63,12 @@ def command(
       sightbench bay                       the shipped training workshop
       sightbench bay --new my-bay.toml     a starter file to edit
       sightbench bay my-bay.toml           check it
-    """
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if new is not None:
         _write_starter(new)
-    elif schema:
+    if schema:
         _write_schema(out or Path())
-    else:
+    if new is None and not schema:
         described = load_bay(bay)
         seen = sights(described)
         text = describe(described, seen)
@@ -132,15 +132,16 @@ def _cameras(bay: Bay) -> list[str]:
 
 
 def _camera(camera: Camera) -> str:
-    across, down = field_of_view(camera)
     focal = f"f = {camera.fx:.1f} px"
     if camera.pixel_pitch is not None:
         pitch = format_length(camera.pixel_pitch, "um")
         focal += f" ({format_length(camera.fx * camera.pixel_pitch, 'mm')} at {pitch})"
-    return (
-        f"{camera.width} x {camera.height} px, {focal}, field of view "
-        f"{format_angle(across)} x {format_angle(down)}"
-    )
+    try:
+        across, down = map(format_angle, field_of_view(camera))
+        view = f"field of view {across} x {down}"
+    except GeometryError:
+        view = "DISTORTION NOT ONE-TO-ONE as far as the picture's edges: no field of view"
+    return f"{camera.width} x {camera.height} px, {focal}, {view}"
 
 
 def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
@@ -179,20 +180,18 @@ def _extremes(bay: Bay, seen: tuple[Sight, ...]) -> list[str]:
 
 
 def _write_starter(path: Path) -> None:
-    try:
-        with path.open("xb") as file, asset(SHIPPED_BAY).open("rb") as starter:
-            shutil.copyfileobj(starter, file)
-    except FileExistsError as error:
-        raise ConfigError(f"--new: {path} exists, and is never overwritten") from error
-    except FileNotFoundError as error:
-        raise ConfigError(f"--new: {path.parent} is no directory") from error
+    if path.exists():
+        raise ConfigError(f"--new: {path} exists, and is never overwritten")
+    if not path.parent.is_dir():
+        raise ConfigError(f"--new: {path.parent} is no directory")
+    write_atomically(path, asset(SHIPPED_BAY).read_bytes())
     typer.echo(f"wrote {path}; check it with: sightbench bay {path}")
 
 
 def _write_schema(directory: Path) -> None:
-    directory.mkdir(parents=True, exist_ok=True)
+    make_directory(directory)
     path = directory / SCHEMA_FILE
-    path.write_text(json.dumps(schema(), indent=2) + "\n", encoding="utf-8")
+    write_atomically(path, (json.dumps(schema(), indent=2) + "\n").encode())
     typer.echo(
         f'wrote {path}; name it in a bay file\'s first line, "#:schema {path.name}", and editors '
         "that know the directive complete its keys"
@@ -200,8 +199,8 @@ def _write_schema(directory: Path) -> None:
 
 
 def _write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path) -> None:
-    directory.mkdir(parents=True, exist_ok=True)
-    (directory / "bay.txt").write_text(text + "\n", encoding="utf-8")
+    make_directory(directory)
+    write_atomically(directory / "bay.txt", (text + "\n").encode())
     facts = {
         "name": bay.name,
         "digest": bay.digest,
@@ -222,5 +221,5 @@ def _write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: 
             for one in seen
         ],
     }
-    (directory / "bay.json").write_text(json.dumps(facts, indent=2) + "\n", encoding="utf-8")
+    write_atomically(directory / "bay.json", (json.dumps(facts, indent=2) + "\n").encode())
     typer.echo(f"wrote {directory / 'bay.txt'} and {directory / 'bay.json'}")

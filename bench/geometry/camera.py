@@ -25,6 +25,8 @@ MAX_NEWTON_STEPS = 50
 MAX_HALVINGS = 40
 # Normalised coordinates; 1e-13 is 3e-10 px at f = 3000 px, far under any other error here.
 NEWTON_ATOL = 1e-13
+# Calibrations of long lenses have coefficients in the thousands; beyond this they only overflow.
+MAX_DISTORTION = 1e6
 OUTSIDE = "outside the domain where the lens model is one-to-one"
 
 
@@ -48,7 +50,8 @@ class Camera:
     Raises
     ------
     ConfigError
-        A size or focal length isn't positive, or a number isn't finite.
+        A size or focal length isn't positive, a number isn't finite, or a coefficient of the
+        distortion is beyond `MAX_DISTORTION`.
     """
 
     width: int
@@ -68,6 +71,11 @@ class Camera:
         numbers = (self.fx, self.fy, self.cx, self.cy, *self.distortion)
         if len(numbers) != 9 or not np.all(np.isfinite(numbers)):
             raise ConfigError("camera: intrinsics must be finite, distortion five numbers")
+        if max(map(abs, self.distortion)) > MAX_DISTORTION:
+            raise ConfigError(
+                f"camera: distortion must lie within ±{MAX_DISTORTION:g}, got "
+                f"{max(self.distortion, key=abs):g}"
+            )
         if self.fx <= 0 or self.fy <= 0:
             raise ConfigError(
                 f"camera: focal length must be positive, got {self.fx} and {self.fy} px"

@@ -62,6 +62,7 @@ def load_bay(path: Path | str | None = None) -> Bay:
         _check_ranges(bay)
     except BenchError as error:
         line = " ".join(str(error).split())  # it may quote the file's text
+        line = line.removeprefix("camera: ") if key.endswith("camera") else line
         raise ConfigError(f"{path}: {key}: {line}") from error
     return bay
 

@@ -99,6 +99,8 @@ def _problem(model: type[Section], problem: Any) -> str:
             return f"{place}{shown(value)} must be a list"
         case "model_type" | "model_attributes_type":
             return f"{place}{shown(value)} must be a table"
+        case "string_pattern_mismatch" if "\\x00" in context["pattern"]:
+            return f"{place}{shown(value)} must be one line without control characters"
         case "too_short":
             return f"{place}needs at least {context['min_length']}, got {context['actual_length']}"
     message = problem["msg"].removeprefix("Input ")

@@ -13,6 +13,10 @@ from bench.targets.outline import rectangle
 # must pass, and nothing printed is true to a nanometre.
 SLACK_M = 1e-9
 
+# More is a slip of the hand, and would only overflow or take for ever.
+MAX_LENGTH_M = 100.0
+MAX_COUNT = 1000
+
 
 @dataclass(frozen=True)
 class PlateDesign:
@@ -56,7 +60,7 @@ class PlateDesign:
 
 
 def check_length(what: str, value: float, least: float | None = None) -> None:
-    """Raise unless `value` is a finite length, positive or (with `least`) at least `least`.
+    """Raise unless `value` is a length, positive or (with `least`) at least `least`, in metres.
 
     Raises
     ------
@@ -67,10 +71,12 @@ def check_length(what: str, value: float, least: float | None = None) -> None:
     if not (math.isfinite(value) and good):
         limit = "positive" if least is None else f"at least {least:g}"
         raise TargetError(f"{what} must be finite and {limit}, got {value:g} m")
+    if value > MAX_LENGTH_M:
+        raise TargetError(f"{what} must be at most {MAX_LENGTH_M:g} m, got {value:g} m")
 
 
 def check_count(what: str, value: int, least: int) -> None:
-    """Raise unless `value` is at least `least`.
+    """Raise unless `value` is at least `least` and at most `MAX_COUNT`.
 
     Raises
     ------
@@ -79,6 +85,8 @@ def check_count(what: str, value: int, least: int) -> None:
     """
     if value < least:
         raise TargetError(f"{what} must be at least {least}, got {value}")
+    if value > MAX_COUNT:
+        raise TargetError(f"{what} must be at most {MAX_COUNT}, got {value}")
 
 
 def size_text(width: float, height: float) -> str:

@@ -98,6 +98,65 @@ def test_a_survey_that_misses_the_wheels_ranges_is_told(run, tmp_path):
     assert "The survey's ranges, 3 m to 5 m, don't cover that" in out
 
 
+def test_a_schema_comes_with_a_starter_file_when_both_are_asked_for(run, tmp_path):
+    assert run("--new", "my.toml", "--schema")[0] == 0
+    assert {p.name for p in tmp_path.iterdir()} == {"my.toml", "bay.schema.json"}
+
+
+@pytest.mark.parametrize("arguments", [["--out", "file"], ["--schema", "--out", "file/sub"]])
+def test_a_file_in_place_of_the_directory_is_one_line(run, tmp_path, arguments):
+    (tmp_path / "file").write_bytes(b"earlier")
+    code, _, err = run(*arguments)
+    assert code == 2
+    assert err.startswith("sightbench: file")
+    assert err.count("\n") == 1
+    assert (tmp_path / "file").read_bytes() == b"earlier"
+
+
+def test_a_full_disk_leaves_no_half_of_a_starter_file(run, tmp_path, monkeypatch):
+    def refuse(*arguments):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", refuse)
+    code, _, err = run("--new", "my.toml")
+    assert (code, err.count("\n")) == (2, 1)
+    assert "my.toml: can't be written: No space left on device" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_lens_model_that_folds_within_the_picture_is_told(run, tmp_path):
+    # r (1 + k1 r²) turns at r = 1 / √(-3 k1) = 0.26, where it is 0.26 · 2/3 = 0.17 (k2 = 0.05
+    # hardly matters); the picture's right edge lies at 1224 / 3478 = 0.35
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    (tmp_path / "folded.toml").write_text(text.replace("k1 = -0.07", "k1 = -5"))
+    _, out, err = run("folded.toml")
+    assert err == ""
+    assert "DISTORTION NOT ONE-TO-ONE as far as the picture's edges" in out
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("k1 = -0.07", "k1 = -1e300", "wrong.toml: camera: distortion must lie within ±1e+06, got"),
+        ('"left"      #', '"le\\u001bft" #', "name: 'le ft' must be one line without control"),
+    ],
+)
+def test_numbers_and_names_beyond_reason_are_one_line(run, tmp_path, old, new, says):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / "wrong.toml").write_text(text.replace(old, new))
+    code, out, err = run("wrong.toml")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert says in err
+    assert err[:-1].isprintable()
+
+
+def test_help_keeps_its_examples_on_lines_of_their_own(run):
+    out = run("--help")[1]
+    assert "\n    sightbench bay --new my-bay.toml     a starter file to edit\n" in out
+    assert "\\b" not in out
+
+
 def test_a_mistake_is_one_line_and_exit_code_2(run, tmp_path):
     text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
     (tmp_path / "wrong.toml").write_text(text.replace("standoff =", "standof ="))

@@ -108,6 +108,7 @@ def test_the_sensor_ends_half_a_pixel_beyond_the_outer_pixel_centres(tower_camer
         ({"fx": -1.0}, "focal length"),
         ({"cx": np.nan}, "finite"),
         ({"distortion": (0.1, 0.0, 0.0, 0.0)}, "five"),
+        ({"distortion": (0.0, 0.0, 0.0, 0.0, -2e6)}, r"within ±1e\+06, got -2e\+06"),
         ({"pixel_pitch": 0.0}, "pixel_pitch"),
         ({"pixel_pitch": 3.45}, "pixel_pitch"),  # micrometres given as metres
     ],

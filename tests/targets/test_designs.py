@@ -8,6 +8,7 @@ import pytest
 from bench.errors import TargetError
 from bench.targets.design import (
     CharucoDesign,
+    ChessboardDesign,
     CirclesDesign,
     GridDesign,
     MarkerDesign,
@@ -23,6 +24,9 @@ from bench.targets.drawing import Area, Disc, Drawing
         (lambda: MarkerDesign(size=-0.2), "size must be .* positive, got -0.2 m"),
         (lambda: MarkerDesign(size=math.nan), "size must be finite"),
         (lambda: MarkerDesign(size=math.inf), "size must be finite"),
+        (lambda: MarkerDesign(size=1e300), "size must be at most 100 m, got 1e\\+300 m"),
+        (lambda: CirclesDesign(columns=10**9), "columns must be at most 1000, got 1000000000"),
+        (lambda: ChessboardDesign(rows=9999), "rows must be at most 1000, got 9999"),
         (lambda: MarkerDesign(marker_id=600), "marker id 600: .* ids 0 to 586"),
         (lambda: MarkerDesign(dictionary="36h13"), "'36h13'; did you mean"),
         (lambda: MarkerDesign(quiet_zone=-0.01), "quiet_zone must be .* at least 0"),
