@@ -67,6 +67,7 @@ def command(
         typer.Option(
             min=1,
             max=50,
+            metavar="N",
             help="Half side of the window that refines a chessboard corner, pixels.",
             show_default="a third of the distance to the next corner, 2 to 11",
         ),

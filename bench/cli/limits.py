@@ -42,13 +42,17 @@ def command(
     detection: Annotated[
         float | None,
         typer.Option(
-            help="Least rate of usable poses, 0 to 1.", show_default="as the run was asked last"
+            metavar="RATE",
+            help="Least rate of usable poses, 0 to 1.",
+            show_default="as the run was asked last",
         ),
     ] = None,
     confidence: Annotated[
         float | None,
         typer.Option(
-            help="Of each one-sided bound, 0.5 to 1.", show_default="as the run was asked last"
+            metavar="RATE",
+            help="Of each one-sided bound, 0.5 to 1.",
+            show_default="as the run was asked last",
         ),
     ] = None,
     statistic: Annotated[

@@ -43,7 +43,7 @@ from bench.survey import provenance
 from bench.survey.cells import summarise
 from bench.survey.executors import ProcessExecutor
 from bench.survey.limits import Limits, find_limits
-from bench.survey.pace import measure_pace
+from bench.survey.pace import duration_words, measure_pace
 from bench.survey.run import check_pipelines, run_survey
 from bench.survey.setting import check_plan, cut_cells
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
@@ -183,9 +183,8 @@ def _print_plan(bay: Bay, job: Job, request: Request, workers: int) -> None:
     if cut:
         typer.echo(f"note       in {cut} cells the pattern isn't wholly in the picture")
     pace = measure_pace(job)
-    minutes = pace.seconds(plan, workers) / 60.0
     typer.echo(
-        f"time       about {minutes:.1f} min with {workers} workers "
+        f"time       about {duration_words(pace.seconds(plan, workers))} with {workers} workers "
         f"({1e3 * pace.picture_s:.0f} ms a picture, measured on {pace.pictures}), "
         "and some seconds to start and to draw"
     )

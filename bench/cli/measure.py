@@ -88,6 +88,10 @@ def command(
     solution of the planar two-fold ambiguity, tilt and range; and a picture with what was found
     drawn over each photograph. A target that isn't found is a row too, with its outcome.
 
+    Standard uncertainties know of random scatter alone. What a pipeline is off by in every
+    picture alike, 'sightbench map' shows as bias; errors of the camera file and of the target's
+    size come on top.
+
     The camera file must be for pictures of this size, taken with this lens and focus. Target
     sizes are those of the printed target: measure it.
 
@@ -152,7 +156,7 @@ def read_target(text: str) -> Target:
 
 
 def check(target: Target, pipelines: list[Pipeline], any_id: bool) -> None:
-    """Raise `ConfigError` when pipelines repeat or can't look for the target, or any of its ids."""
+    """Raise `ConfigError` when pipelines repeat, can't look for the target, or not for any id."""
     names = [pipeline.name for pipeline in pipelines]
     for pipeline in pipelines:
         reason = pipeline.refusal(target)

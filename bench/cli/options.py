@@ -44,6 +44,7 @@ SeedOption = Annotated[
     typer.Option(
         "--seed",
         min=0,
+        metavar="N",
         help="Start of all randomness: the same seed gives the same numbers.",
         show_default="from the bay file",
     ),

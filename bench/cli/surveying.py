@@ -42,7 +42,7 @@ def turns_option(default: str = FROM_BAY) -> Any:
 
 def trials_option(default: str = FROM_BAY) -> Any:
     """Return ``--trials``; see `ranges_option`."""
-    return typer.Option(min=1, help="Pictures a cell.", show_default=default)
+    return typer.Option(min=1, metavar="N", help="Pictures a cell.", show_default=default)
 
 
 def pipeline_option(default: str = FROM_BAY) -> Any:
@@ -91,13 +91,15 @@ PositionOption = Annotated[
 ]
 TowerOption = Annotated[
     str | None,
-    typer.Option(help="Whose camera to look through.", show_default="the first"),
+    typer.Option(metavar="NAME", help="Whose camera to look through.", show_default="the first"),
 ]
 WorkersOption = Annotated[
     int | None,
-    typer.Option(min=1, max=256, help="Processes.", show_default="one a core"),
+    typer.Option(min=1, max=256, metavar="N", help="Processes.", show_default="one a core"),
 ]
-ChunkOption = Annotated[int, typer.Option(min=1, help="Pictures handed to a worker at a time.")]
+ChunkOption = Annotated[
+    int, typer.Option(min=1, metavar="N", help="Pictures handed to a worker at a time.")
+]
 DEFAULT_CHUNK = CHUNK
 DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")

@@ -219,9 +219,9 @@ def command(
         ),
     ] = None,
     columns: Annotated[
-        int | None, typer.Option(help="Markers, squares or circles in a row.")
+        int | None, typer.Option(metavar="N", help="Markers, squares or circles in a row.")
     ] = None,
-    rows: Annotated[int | None, typer.Option(help="Rows of them.")] = None,
+    rows: Annotated[int | None, typer.Option(metavar="N", help="Rows of them.")] = None,
     gap: Annotated[
         float | None,
         typer.Option(

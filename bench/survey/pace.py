@@ -35,6 +35,13 @@ class Pace:
         return self.picture_s * plan.n_pictures / workers
 
 
+def duration_words(seconds: float) -> str:
+    """Return a time as people say it: "40 s", "2.2 min", "3.5 h"."""
+    if seconds < 60.0:
+        return f"{max(1.0, seconds):.0f} s"
+    return f"{seconds / 60.0:.1f} min" if seconds < 3600.0 else f"{seconds / 3600.0:.1f} h"
+
+
 def measure_pace(job: Job) -> Pace:
     """Run a few of the plan's pictures, spread over its cells, and keep nothing of them."""
     worker = Worker(job)

@@ -145,10 +145,7 @@ def test_empty_folder_is_refused(folder, capfd):
     ("arguments", "words"),
     [
         (["--target", "marker:36h11:7"], ["must have the form marker:DICTIONARY:ID:SIZE"]),
-        (
-            ["--target", TARGET, "--pipeline", "circles/ippe"],
-            ["look for targets of kind 'marker'"],
-        ),
+        (["--target", TARGET, "--pipeline", "circles/ippe"], ["targets of kind 'marker'"]),
         (
             ["--target", "marker:4x4_50:7:200 mm", "--pipeline", "apriltag/ippe"],
             ["detector apriltag reads DICT_APRILTAG_16h5", "has DICT_4X4_50"],
