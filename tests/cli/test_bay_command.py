@@ -137,7 +137,11 @@ def test_a_lens_model_that_folds_within_the_picture_is_told(run, tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ("k1 = -0.07", "k1 = -1e300", "wrong.toml: camera: distortion must lie within ±1e+06, got"),
+        (
+            "k1 = -0.07",
+            "k1 = -1e300",
+            "wrong.toml: camera: distortion must lie within ±1e+06, got",
+        ),
         ('"left"      #', '"le\\u001bft" #', "name: 'le ft' must be one line without control"),
     ],
 )
