@@ -50,7 +50,11 @@ from bench.survey.choice import Surveyed, choose_drawing
 from bench.survey.choice_tables import write_choice
 from bench.survey.limits import NONE
 from bench.survey.setup import request_of_bay
-from bench.survey.statistics import trials_to_decide_rate
+from bench.survey.statistics import (
+    MIN_BOOTSTRAP,
+    trials_for_quantile_bound,
+    trials_to_decide_rate,
+)
 from bench.survey.store import read_cases
 from bench.survey.tables import write_cells, write_limits
 from bench.survey.verdicts import HOLDS, STATISTICS, Request
@@ -122,9 +126,7 @@ def command(
     roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
     roll_spread: RollSpreadOption = None,
     position: PositionOption = None,
-    trials: Annotated[
-        int | None, trials_option("as few as show the rate of usable poses, see --dry-run")
-    ] = None,
+    trials: Annotated[int | None, trials_option("the fewest that can show what is asked")] = None,
     pipeline: Annotated[
         list[str] | None,
         pipeline_option("ippe-lm and photometric on the detector that suits each drawing"),
@@ -258,7 +260,9 @@ def read_plate(bay: Bay, text: str | None) -> Plate:
 
 
 def default_trials(request: Request) -> int:
-    """Return the fewest pictures, in tens, that show the rate asked for if none fails."""
-    needed = trials_to_decide_rate(1, 1, request.detection, request.confidence)
-    assert needed is not None  # a rate of exactly 1 can't be asked for
-    return 10 * math.ceil(needed / 10)
+    """Return the fewest pictures a cell that can show what is asked, if none of them fails."""
+    rate = trials_to_decide_rate(1, 1, request.detection, request.confidence)
+    assert rate is not None  # a rate of exactly 1 can't be asked for
+    if request.statistic == "rms":
+        return max(rate, MIN_BOOTSTRAP)
+    return max(rate, trials_for_quantile_bound(0.95, request.confidence))

@@ -26,7 +26,7 @@ from bench.survey.choice_words import (
     usable_words,
 )
 from bench.survey.executors import ProcessExecutor
-from bench.survey.pace import measure_pace
+from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
 from bench.survey.run import run_survey
 from bench.survey.setup import axle_ranges
@@ -123,14 +123,19 @@ def table_words(plate: Plate, choice: Choice, jobs: Mapping[str, Job]) -> list[s
 
 def words_of(bay: Bay, choice: Choice, jobs: Mapping[str, Job]) -> list[str]:
     """Return what the comparison says, in sentences."""
-    axles = axle_ranges(bay, common_plan(jobs).tower)
-    lines = [*limit_words(choice), usable_words(choice), *recommendation_words(choice, axles)]
+    plan = common_plan(jobs)
+    axles = axle_ranges(bay, plan.tower)
+    lines = [*limit_words(choice), usable_words(choice)]
+    lines += recommendation_words(choice, axles, plan.range_spread)
     best = choice.ranking.best
     if best is not None:
         target = next(
             s.candidate.target for s in choice.surveyed if s.candidate.name == best.candidate
         )
-        lines.append(f"Not in the map: {target.name} {trait_words(target)}.")
+        lines.append(
+            f"Not in the map: {target.name} {trait_words(target)}; dirt, glare, a bent plate; "
+            "layouts that weren't tried."
+        )
     return lines
 
 
@@ -193,6 +198,6 @@ def print_plan(
     typer.echo(f"decides    {power_words(n, request)}")
     seconds = sum(measure_pace(job).seconds(job.plan, workers) for job in jobs.values())
     typer.echo(
-        f"time       about {seconds / 60.0:.1f} min with {workers} workers, measured on a few "
+        f"time       about {duration_words(seconds)} with {workers} workers, measured on a few "
         "pictures of each drawing, and some seconds to start and to draw"
     )

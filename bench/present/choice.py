@@ -38,7 +38,7 @@ from bench.present.map_info import MapInfo
 from bench.present.style import PipelineStyle
 from bench.present.ticks import set_ticks
 from bench.survey.choice import Choice
-from bench.survey.choice_words import view_words
+from bench.survey.choice_words import asked_words, view_words
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
 HEAD = 0.3  # of a part of the page
@@ -108,7 +108,7 @@ def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:
     grid = CellGrid.of(choice.surveyed[0].cells)
     page = Page(
         f"How far drawings hold, {info.target.removeprefix('drawings ')}",
-        f"A cell holds: {info.criteria_words}, at {info.confidence_words}",
+        f"A cell holds: {asked_words(info.request)}",
         info.caption(
             "No range beyond the grid's last was tried; + marks what holds that far, ? what more "
             "pictures might extend, as far as the outlined part of the bar. Errors are over "

@@ -146,7 +146,7 @@ def _bar_words(row: Mapping[str, object]) -> str:
     if row["longest_range_m"] is None:
         return "undecided" if undecided else "none"
     mark = "+" if row["all_tested"] else "?" if undecided else ""
-    return f"{row['longest_range_m']:g}{mark} m"
+    return f"{row['longest_range_m']:g} m{mark}"
 
 
 def _name(page: Page, middle: float, name: str, room: float) -> None:

@@ -220,7 +220,10 @@ def ending_words(cell: dict[str, Any]) -> str:
 
 
 def rank(surveyed: Sequence[Surveyed], table: pl.DataFrame) -> Ranking:
-    """Order drawings by the cells that they hold; where these are as many, by their errors.
+    """Order drawings by the cells that they hold; of those that hold most, the best errs least.
+
+    Where an interval of the ratio of errors doesn't tell two of them apart, the one that may
+    hold more comes first, else the one given first.
 
     Parameters
     ----------
@@ -238,7 +241,7 @@ def rank(surveyed: Sequence[Surveyed], table: pl.DataFrame) -> Ranking:
 
     best = standings[0]
     for other in standings[1:]:
-        if (other.held, other.possible) == (best.held, best.possible):
+        if other.held == best.held > 0:
             compared = ratio(best, other)
             if compared is not None and compared.low > 1.0:
                 best = other

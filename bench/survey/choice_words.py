@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import polars as pl
 
 from bench.survey.choice import Choice, Ranking, Standing
+from bench.survey.error_ratio import Ratio
 from bench.survey.plan import number
 from bench.survey.verdicts import FAILS, STATISTICS, UNDECIDED, Request
 from bench.targets.target import Target
@@ -59,10 +60,19 @@ def _entry(row: dict[str, object]) -> str:
     return number(float(str(row["longest_range_m"]))) + mark
 
 
-def recommendation_words(choice: Choice, axles: Sequence[tuple[str, float]]) -> list[str]:
+def recommendation_words(
+    choice: Choice, axles: Sequence[tuple[str, float]], range_spread: float = 0.0
+) -> list[str]:
     """Return sentences: which drawing to take and why, and what else there is to know.
 
-    `axles` has the name and range, metres, of the wheels that the tower looks at.
+    Parameters
+    ----------
+    choice : Choice
+        What was found.
+    axles : sequence of (str, float)
+        Name and range, metres, of the wheels that the tower looks at, nearest first.
+    range_spread : float
+        By which ranges varied within a cell, a fraction: so much farther a cell speaks for.
     """
     best = choice.ranking.best
     if best is None:
@@ -73,7 +83,7 @@ def recommendation_words(choice: Choice, axles: Sequence[tuple[str, float]]) -> 
             + _nearest_words(choice)
         ]
     lines = [_first_words(choice, choice.ranking, best)]
-    lines.append(_axle_words(_rows_of(choice.table, best), axles))
+    lines.append(_axle_words(_rows_of(choice.table, best), axles, range_spread))
     lines += [
         f"With {solver} alone: " + _short_words(choice, ranking)
         for solver, ranking in choice.by_solver.items()
@@ -106,12 +116,19 @@ def _first_words(choice: Choice, ranking: Ranking, best: Standing) -> str:
     else:
         words = f"{who}: {reason}."
     compared = [
-        f"{ratio.value:.2g} ({ratio.low:.2g} to {ratio.high:.2g}) times as much as {name}"
-        for name, ratio in ranking.ratios.items()
+        f"{ratio.value:.3g} ({ratio.low:.3g} to {ratio.high:.3g}) times as much as {name}"
+        for name, ratio in _telling_ratios(ranking).items()
     ]
     if compared:
         words += f" In the cells that both hold it errs {_joined(compared)}."
     return words
+
+
+def _telling_ratios(ranking: Ranking) -> dict[str, Ratio]:
+    """Return the ratios to rivals and equals, and to the drawing that errs least."""
+    names = [s.candidate for s in (*ranking.rivals, *ranking.equals)]
+    names += sorted(ranking.ratios, key=lambda name: -ranking.ratios[name].value)[:1]
+    return {name: ranking.ratios[name] for name in names if name in ranking.ratios}
 
 
 def _nearest_words(choice: Choice) -> str:
@@ -140,16 +157,16 @@ def _short_words(choice: Choice, ranking: Ranking) -> str:
     return f"{best.candidate}{open_}, {best.held} of {best.total} cells, {reach}."
 
 
-def _axle_words(rows: pl.DataFrame, axles: Sequence[tuple[str, float]]) -> str:
+def _axle_words(rows: pl.DataFrame, axles: Sequence[tuple[str, float]], spread: float) -> str:
     """Say at which tilts the farthest axle lies within the limits."""
     if not axles:
         return ""
     name, range_m = axles[-1]
     there = f"the farthest axle, {name} at {range_m:.2f} m"
-    reached = rows.filter(pl.col("longest_range_m") >= range_m)
+    reaches = pl.col("longest_range_m").fill_null(0.0) * (1.0 + spread) >= range_m
+    reached, missing = rows.filter(reaches), rows.filter(~reaches)
     if reached.is_empty():
         return f"It doesn't reach {there}, at any tilt."
-    missing = rows.filter(~pl.col("longest_range_m").fill_null(0.0).ge(range_m))
     but = f", not at {_tilts(missing)}" if len(missing) else ""
     return f"It reaches {there}, at {_tilts(reached)}{but}."
 

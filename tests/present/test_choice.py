@@ -124,7 +124,7 @@ def test_words_beside_bars_name_the_range(page, compared, drawn_texts):
     for row in choice.table.filter(pl.col("longest_range_m").is_not_null()).iter_rows(named=True):
         mark = "+" if row["all_tested"] else ""
         mark = "?" if not mark and row["cells_possible"] > row["cells_held"] else mark
-        assert f"{row['longest_range_m']:g}{mark} m" in texts
+        assert f"{row['longest_range_m']:g} m{mark}" in texts
 
 
 def test_errors_are_those_of_the_shown_view(page, compared):

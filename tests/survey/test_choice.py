@@ -177,6 +177,27 @@ def test_of_drawings_that_hold_as_much_the_more_accurate_comes_first(surveyed):
     assert ranking.ratios["a"].cells == 2
 
 
+def test_more_accurate_of_equals_is_undecided_against_one_that_may_hold_more(surveyed):
+    rng = np.random.default_rng(9)
+    a = surveyed("a", corners=along(30.0, noisy(0.02, 1), open_cell(rng)))
+    b = surveyed("b", corners=along(30.0, noisy(0.005, 3), BAD))
+    choice = choose_drawing([a, b], REQUEST)
+    assert choice.ranking.best.candidate == "b"
+    assert [s.candidate for s in choice.ranking.rivals] == ["a"]
+    (first, *_) = recommendation_words(choice, ())
+    assert first.startswith("Undecided, but first comes b")
+    assert f"--trials {row(choice, 'a')['n_needed']} might decide" in first
+
+
+def test_errors_are_compared_with_rivals_equals_and_the_most_accurate(surveyed):
+    a = surveyed("a", corners=along(30.0, noisy(0.01, 1), noisy(0.01, 2)))
+    b = surveyed("b", corners=along(30.0, noisy(0.015, 3), BAD))
+    c = surveyed("c", corners=along(30.0, noisy(0.002, 4), BAD))
+    (first, *_) = recommendation_words(choose_drawing([a, b, c], REQUEST), ())
+    assert "times as much as c" in first
+    assert "times as much as b" not in first
+
+
 def test_of_drawings_that_nothing_tells_apart_the_first_given_stays_first(surveyed):
     same = along(30.0, noisy(0.01, 1), noisy(0.01, 2), BAD)
     choice = choose_drawing([surveyed("a", corners=same), surveyed("b", corners=same)], REQUEST)
@@ -248,6 +269,9 @@ def test_axles_within_reach_are_named_by_tilt(surveyed):
     assert recommendation_words(choice, axles)[1] == (
         "It reaches the farthest axle, cart rear at 4.50 m, at tilt 30 deg, not at tilt 0 deg."
     )
+    # ranges varied by 2 % within the cells, the last of which is at 6 m
+    assert "reaches the farthest axle" in recommendation_words(choice, (("a", 6.1),), 0.02)[1]
+    assert "doesn't reach" in recommendation_words(choice, (("a", 6.1),), 0.01)[1]
     too_far = (("van rear", 7.0),)
     assert recommendation_words(choice, too_far)[1] == (
         "It doesn't reach the farthest axle, van rear at 7.00 m, at any tilt."
