@@ -2,7 +2,8 @@
 
 Commands are imported when they are run: the libraries behind them take seconds to load, which
 neither ``--help`` nor shell completion should cost. To add a command, write a module
-``bench/cli/<name>.py`` with a function ``command`` and add a line to `COMMANDS`.
+``bench/cli/<name>.py`` with a function ``command``, or with a typer application ``app`` of
+subcommands, and add a line to `COMMANDS`.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ COMMANDS = {
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "targets": ("targets", "Print targets to true scale."),
     "bay": ("bay", "Check a bay file and say what it describes."),
+    "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }
 
 EXIT_DONE, EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_BROKEN_PIPE = 0, 2, 130, 141
@@ -61,6 +63,9 @@ class LazyGroup(TyperGroup):
 
 def _load(name: str) -> Any:
     module = importlib.import_module(f"bench.cli.{COMMANDS[name][0]}")
+    group = getattr(module, "app", None)
+    if group is not None:
+        return typer.main.get_command(group)
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
     alone.command(name)(module.command)
     return typer.main.get_command(alone)

@@ -8,7 +8,7 @@ from bench.verify.verdict import STATE_WORDS, Report, Verdict, environment_words
 
 
 def junit_xml(report: Report) -> bytes:
-    """Return a report's JUnit XML: worse is a failure, what wasn't judged but had to be an error."""
+    """Return a report's JUnit XML: worse is a failure, what couldn't be judged an error."""
     judged = report.comparison.judged
     needed = report.comparison.unjudged if report.verdict is Verdict.UNJUDGED else ()
     suite = ElementTree.Element(

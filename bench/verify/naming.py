@@ -63,9 +63,8 @@ def _shift(pairs: Pairs, both: np.ndarray) -> str:
             f", near ({halves[0]:+.1f}, {halves[1]:+.1f}): a pixel-origin convention (centre of "
             "the top-left pixel, or its corner)?"
         )
-        before, after = math.hypot(across[0], down[0]), math.hypot(across[1], down[1])
-        wrong = "before" if before > after else "now"
-        line += f" It is {wrong} that they lie off the truth, by {max(before, after):.2f} px"
+        before, now = math.hypot(across[0], down[0]), math.hypot(across[1], down[1])
+        line += f" They lie {before:.2f} px off the truth before, {now:.2f} px now"
     return line
 
 

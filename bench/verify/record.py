@@ -96,6 +96,7 @@ def record(
     progress: Progress = _silent,
     stop: Stop = _never,
     chunk: int = CHUNK,
+    restart: bool = False,
 ) -> Recording:
     """Run a pipeline on a suite and write the baseline.
 
@@ -116,6 +117,8 @@ def record(
         As for `bench.survey.run.run_survey`.
     chunk : int
         Cases handed out at a time; no number depends on it.
+    restart : bool
+        Drop what an unfinished recording has.
 
     Raises
     ------
@@ -132,6 +135,8 @@ def record(
     except OSError as error:
         raise RunError(f"{path.parent}: can't be made: {error.strerror}") from error
     journal = Journal(path, header)
+    if restart:
+        journal.remove()
     done = journal.resume()
     cases = list(suite_cases(suite))
     todo = [case for case in cases if case.key not in done]
@@ -140,9 +145,8 @@ def record(
     failures: list[str] = []
     chunks = [todo[i : i + chunk] for i in range(0, len(todo), chunk)]
     job = _Job(suite, make_pipeline, noise)
-    for rows, failed in (
-        job.inline(chunks, stop) if workers == 0 else job.run(chunks, workers, stop)
-    ):
+    results = job.run(chunks, workers, stop) if workers else job.inline(chunks, stop)
+    for rows, failed in results:
         journal.append(rows)
         done |= {row.key: row for row in rows}
         failures += failed

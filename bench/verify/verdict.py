@@ -62,9 +62,8 @@ class Report:
         match self.verdict:
             case Verdict.WORSE:
                 worse = self.comparison.with_state("worse")
-                return (
-                    f"worse: {worst_first(worse)[0].group} {_lead(worst_first(worse)[0])}; {said}"
-                )
+                first = judged_words(worst_first(worse)[0])
+                return f"worse in {len(worse)} of {len(tests)} tests, first {first}; {said}"
             case Verdict.UNJUDGED:
                 return f"could not judge: {self._why()}; {said}"
         better = len(self.comparison.with_state("better"))
@@ -80,7 +79,7 @@ class Report:
         if m.n < MIN_PAIRS:
             return f"{first.group} has only {m.n} pairs for its {m.test}"
         more = len(self.comparison.unjudged) - 1
-        return f"{first.group} {_lead(first)}" + (f", and {more} more" if more else "")
+        return judged_words(first) + (f", and {more} more" if more else "")
 
 
 def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
@@ -104,12 +103,12 @@ def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
 
 
 def worst_first(judged: tuple[Judged, ...]) -> tuple[Judged, ...]:
-    """Return tests by how far beyond its margin each is, in margins; rates before errors."""
+    """Return tests of the whole suite, then of groups, by how far beyond its margin each is."""
 
-    def rank(j: Judged) -> tuple[int, float]:
+    def rank(j: Judged) -> tuple[bool, float]:
         m = j.measured
         size = m.effect / m.margin if m.margin > 0.0 and math.isfinite(m.effect) else math.inf
-        return (0 if m.unit == "" and m.test != "empty pictures" else 1, -size)
+        return j.group != WHOLE, -size
 
     return tuple(sorted(judged, key=rank))
 
@@ -131,14 +130,13 @@ def effect_words(m: Measured) -> str:
     """Return how much worse a test's quantity is, and could be, in words."""
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
-    if m.unit == "":
-        how = f"{100.0 * -m.effect:+.2f} points"
-        return f"{how}; a drop of {100.0 * max(m.bound, 0.0):.2f} points isn't excluded"
-    how, most = _amount(m, m.effect), _amount(m, m.bound)
-    return how if not math.isfinite(m.bound) else f"{how}; {most} isn't excluded"
+    how = _amount(m, m.effect)
+    return f"{how}, at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else how
 
 
 def _amount(m: Measured, value: float) -> str:
+    if m.unit == "":
+        return f"{100.0 * value:+.2f} points lost"
     if m.relative:
         return f"{100.0 * value:+.1f} %"
     if m.unit == "claimed":
@@ -149,14 +147,8 @@ def _amount(m: Measured, value: float) -> str:
 def judged_words(j: Judged) -> str:
     """Return a test in one line."""
     m = j.measured
-    return f"{j.group}: {m.test} {value_words(m, m.old)} before, {value_words(m, m.new)} now ({effect_words(m)})"
-
-
-def _lead(j: Judged) -> str:
-    m = j.measured
-    return (
-        f"{m.test} {value_words(m, m.old)} before, {value_words(m, m.new)} now ({effect_words(m)})"
-    )
+    values = f"{value_words(m, m.old)} before, {value_words(m, m.new)} now"
+    return f"{j.group}: {m.test} {values} ({effect_words(m)})"
 
 
 STATE_WORDS = {

@@ -1,0 +1,185 @@
+"""What the Markdown and HTML pages say, and the Markdown page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.verify.compare import ALPHA, WHOLE, Judged
+from bench.verify.effects import CONFIDENCE
+from bench.verify.rows import CaseRow
+from bench.verify.verdict import (
+    STATE_WORDS,
+    Report,
+    effect_words,
+    environment_words,
+    judged_words,
+    quantile_words,
+    value_words,
+    worst_first,
+)
+from bench.verify.worst import WorstCase
+
+PICTURES = "pictures"
+GROUP_COLUMNS = ("group", "cases", "detection rate", "usable rate", "rotation RMS", "comes to")
+TEST_COLUMNS = ("test", "before", "now", "change", "pairs", "p (worse)", "comes to")
+# Worst first: what a group comes to is the first of these that one of its tests came to.
+ORDER = ("worse", "slight", "better", "open", "same")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A heading and rows of text."""
+
+    heading: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def lead_lines(report: Report) -> list[str]:
+    """Return what comes first: systematic changes, what got worse, the environment."""
+    lines = [f"Named: {line}" for line in report.named]
+    worse = worst_first(report.comparison.with_state("worse"))
+    lines += [f"Worse: {judged_words(j)}." for j in worse[:8]]
+    if len(worse) > 8:
+        lines.append(f"Worse: and {len(worse) - 8} more tests, in the tables below.")
+    if report.verdict == 3:
+        lines += [f"Not judged: {judged_words(j)}." for j in report.comparison.unjudged[:8]]
+    lines.append(environment_words(report))
+    return lines
+
+
+def method_words(report: Report) -> str:
+    """Say how it was judged."""
+    margins, same = report.comparison.margins, report.old.noise == report.new.noise
+    noise = (
+        "the same sensor noise in both"
+        if same
+        else f"fresh sensor noise (keys {report.old.noise} and {report.new.noise})"
+    )
+    return (
+        f"Suite {report.old.suite} ({report.old.suite_digest}), {noise}. "
+        f"{len(report.comparison.judged)} tests together raise a false alarm in at most "
+        f"{1e3 * ALPHA:g} of 1,000 comparisons (Holm). As good means that, at "
+        f"{100 * CONFIDENCE:g} % confidence, errors rose by no more than "
+        f"{100 * margins.error:g} %, rates fell by no more than {100 * margins.rate:g} points and "
+        f"corners moved by no more than {margins.corner_px:g} px. Ratios of errors weigh cases by "
+        "what both pipelines claim for them."
+    )
+
+
+def group_table(report: Report) -> Table:
+    """Return a row a group."""
+    rows = []
+    for name in _groups(report):
+        tests = _tests(report, name)
+        worst = min((j.state for j in tests), key=ORDER.index)
+        rows.append(
+            (
+                name,
+                str(max(j.measured.n for j in tests)),
+                _before_now(tests, "detection rate", "empty pictures"),
+                _before_now(tests, "usable rate"),
+                _before_now(tests, "rotation RMS"),
+                STATE_WORDS[worst],
+            )
+        )
+    return Table("Groups", GROUP_COLUMNS, tuple(rows))
+
+
+def test_tables(report: Report) -> list[Table]:
+    """Return a table a group, with all its tests."""
+    return [
+        Table(name, TEST_COLUMNS, tuple(_test_row(report, j) for j in _tests(report, name)))
+        for name in _groups(report)
+    ]
+
+
+def _groups(report: Report) -> list[str]:
+    return list(dict.fromkeys(j.group for j in report.comparison.judged))
+
+
+def _tests(report: Report, group: str) -> list[Judged]:
+    return [j for j in report.comparison.judged if j.group == group]
+
+
+def _before_now(tests: Sequence[Judged], *names: str) -> str:
+    for j in tests:
+        m = j.measured
+        if m.test in names:
+            return f"{value_words(m, m.old)} → {value_words(m, m.new)}"
+    return ""
+
+
+def _test_row(report: Report, j: Judged) -> tuple[str, ...]:
+    m = j.measured
+    change = effect_words(m)
+    if m.test == "rotation p95" and j.group != WHOLE:
+        between = quantile_words(report, j.group)
+        change += f"; {between}" if between else ""
+    return (
+        m.test,
+        value_words(m, m.old),
+        value_words(m, m.new),
+        change,
+        str(m.n),
+        f"{m.p_worse:.2g}",
+        STATE_WORDS[j.state],
+    )
+
+
+def case_words(row: CaseRow) -> str:
+    """Return a case's outcome in words."""
+    rotation = math.sqrt(sum(row[f"rot_{axis}_deg"] ** 2 for axis in "xyz"))
+    if not math.isfinite(rotation):
+        return row.outcome.replace("_", " ")
+    return (
+        f"{row.outcome.replace('_', ' ')}: {rotation:.3g} deg off, {row['along_mm']:+.3g} mm along"
+    )
+
+
+def worst_words(case: WorstCase) -> str:
+    """Return a caption of a case's two pictures."""
+    return (
+        f"{case.old.key.replace('|', ' ')}: before {case_words(case.old)}; "
+        f"now {case_words(case.new)}. Before on the left, now on the right; white is the truth, "
+        f"orange the estimate, its error drawn {case.magnified:g} times as long."
+    )
+
+
+def picture_name(case: WorstCase, side: str) -> str:
+    """Return the file name of a case's picture."""
+    stem = case.old.key.replace("|", "-").replace(" ", "-")
+    return f"{stem}-{side}.png"
+
+
+def markdown(report: Report, worst: Sequence[WorstCase]) -> str:
+    """Return the Markdown page; its pictures are beside it in `PICTURES`."""
+    lines = [f"# {_escaped(report.headline)}", ""]
+    lines += [f"- {_escaped(line)}" for line in lead_lines(report)]
+    lines += ["", *_table(group_table(report))]
+    if worst:
+        lines += ["", "## Worst cases, before and now", ""]
+        for case in worst:
+            old, new = (f"{PICTURES}/{picture_name(case, side)}" for side in ("before", "now"))
+            lines += [_escaped(worst_words(case)), "", f"![before]({old}) ![now]({new})", ""]
+    lines += ["", "## How it was judged", "", _escaped(method_words(report)), "", "## All tests"]
+    for table in test_tables(report):
+        lines += ["", f"### {table.heading}", "", *_table(table)]
+    return "\n".join(lines) + "\n"
+
+
+def _table(table: Table) -> list[str]:
+    rule = "|" + "|".join("---" for _ in table.columns) + "|"
+    return [_row(table.columns), rule, *map(_row, table.rows)]
+
+
+def _row(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(_escaped(cell).replace("|", "\\|") for cell in cells) + " |"
+
+
+def _escaped(text: str) -> str:
+    for mark in ("\\", "*", "_", "`", "<", "["):
+        text = text.replace(mark, f"\\{mark}")
+    return text
