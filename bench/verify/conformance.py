@@ -1,0 +1,239 @@
+"""Conformance: does a pipeline's adapter keep to the bench's conventions.
+
+Each check is measured on exact pictures with known truth, and judged by which of several known
+explanations is nearest to what was answered; a failure names the explanation's remedy. What an
+early check explains is undone before the later ones, so that each speaks for itself. How
+*accurate* a pipeline is isn't asked: that is what surveys are for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.geometry.rotation import angle_between
+from bench.targets.target import Target
+from bench.verify import conformance_corners as corners
+from bench.verify import conformance_poses as poses
+from bench.verify.conformance_check import Check, Verdict, rms_px, worst
+from bench.verify.conformance_subject import Reading, Subject
+from bench.verify.conformance_views import (
+    Shown,
+    deep_views,
+    empty_views,
+    foreign_views,
+    lens_views,
+    plain_views,
+)
+
+Seen = Sequence[tuple[Shown, Reading]]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Report:
+    """All checks of one pipeline."""
+
+    name: str
+    target: str
+    checks: tuple[Check, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """PASS, FAIL, or UNDECIDED where something couldn't be judged and nothing failed."""
+        return worst(self.checks)
+
+
+def conform(subject: Subject, target: Target, progress: Progress | None = None) -> Report:
+    """Judge a pipeline's conventions with pictures of a target.
+
+    Parameters
+    ----------
+    subject : Subject
+        What is judged.
+    target : Target
+        What it can look for.
+    progress : callable, optional
+        Called with a few words before each group of pictures.
+    """
+    say = progress or (lambda words: None)
+    readings: list[Reading] = []
+
+    def read(views: Sequence[Shown]) -> Seen:
+        found = [(shown, subject.read(shown.observation)) for shown in views]
+        readings.extend(reading for _, reading in found)
+        return found
+
+    say("plain pictures")
+    plain = read(plain_views(target))
+    checks = [_check_found(plain)]
+    say("a lens with distortion")
+    checks += _check_geometry(plain, read(lens_views(target)))
+    say("other ids, empty frames, more bits")
+    foreign = foreign_views(target)
+    checks.append(_check_ids(None if foreign is None else read(foreign)))
+    empty = {name: subject.read(o) for name, o in empty_views(target).items()}
+    readings.extend(empty.values())
+    checks.append(_check_empty(empty))
+    deep = deep_views(target)
+    checks.append(_check_depth(dict(zip(deep, read(list(deep.values())), strict=True)), plain))
+    say("the same pictures again")
+    checks.append(_check_repeats(subject, plain, readings))
+    return Report(subject.name, target.name, (_check_answers(readings), *checks, _time(readings)))
+
+
+def _check_answers(readings: Sequence[Reading]) -> Check:
+    faults = [reading.fault for reading in readings if reading.fault]
+    words = f"{len(readings) - len(faults)} of {len(readings)} answers can be used"
+    if not faults:
+        return Check("answers", Verdict.PASS, words)
+    return Check("answers", Verdict.FAIL, words, f"the first that can't: {faults[0]}")
+
+
+def _check_found(plain: Seen) -> Check:
+    found = sum(reading.found for _, reading in plain)
+    words = f"{found} of {len(plain)} plain pictures"
+    if found:
+        return Check("target found", Verdict.PASS, words)
+    fix = "without a single detection no convention can be judged"
+    return Check("target found", Verdict.UNDECIDED, words, fix)
+
+
+def _check_geometry(plain: Seen, lens: Seen) -> list[Check]:
+    """Judge corners where there are any, and poses where there are any."""
+    checks: list[Check] = []
+    with_corners = [pair for pair in plain if corners.is_judged(pair[1])]
+    if with_corners:
+        order, rule = corners.check_order(with_corners)
+        checks.append(order)
+        if order.verdict is Verdict.PASS or rule != corners.CornerRule():
+            origin, rule = corners.check_origin(with_corners, rule)
+            checks.append(origin)
+            seen = [pair for pair in lens if corners.is_judged(pair[1])]
+            checks.append(
+                corners.check_corner_lens(seen, rule)
+                if seen
+                else Check("distortion of corners", Verdict.UNDECIDED, "no corners")
+            )
+    with_poses = [pair for pair in plain if poses.is_judged(pair[1])]
+    if with_poses:
+        units, pose_rule = poses.check_units(with_poses)
+        frame, pose_rule = poses.check_frame(with_poses, pose_rule)
+        checks += [units, frame]
+        if frame.verdict is Verdict.PASS or pose_rule.frame != poses.STATED:
+            checks += _check_projection(with_poses, lens, pose_rule, judged=bool(with_corners))
+    return checks
+
+
+def _check_projection(
+    plain: Seen, lens: Seen, rule: poses.PoseRule, *, judged: bool
+) -> list[Check]:
+    """Judge where poses put the target; their origin only where no corners told it."""
+    checks = []
+    origin = poses.check_pose_origin(plain, rule)
+    shift_px = (0.0, 0.0)
+    if origin is not None:
+        shift_px = origin[1].shift_px
+        if not judged:
+            checks.append(origin[0])
+    seen = [pair for pair in lens if poses.is_judged(pair[1])]
+    checks.append(
+        poses.check_pose_camera(seen, rule, shift_px)
+        if seen
+        else Check("camera model of poses", Verdict.UNDECIDED, "no poses")
+    )
+    return checks
+
+
+def _check_ids(seen: Seen | None) -> Check:
+    name = "other ids"
+    if seen is None:
+        return Check(name, Verdict.SKIPPED, "the target isn't a single marker of several")
+    (elsewhere, alone), (here, both) = seen
+    if alone.found:
+        fix = "answer only for target.marker_ids; anything else is missed, with its marker_ids"
+        return Check(name, Verdict.FAIL, "a marker of another id was taken for it", fix)
+    if not both.found:
+        fix = "look on when the first marker found isn't the one asked for"
+        words = "the target wasn't found beside a marker of another id"
+        return Check(name, Verdict.FAIL, words, fix)
+    if _is_at(both, elsewhere, here):
+        fix = "match every corner to the id that was read with it"
+        return Check(name, Verdict.FAIL, "the other marker's place was answered", fix)
+    return Check(name, Verdict.PASS, "told apart, alone and side by side")
+
+
+def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
+    """Tell whether a target was put nearer to one place than to the other, in either form."""
+    away = []
+    for shown in (there, here):
+        true = shown.T_camera_target_true.translation
+        if reading.pixels is not None and reading.p_target is not None:
+            gap = reading.pixels.mean(axis=0) - shown.pixels_true(reading.p_target).mean(axis=0)
+            away.append(float(np.linalg.norm(gap)))
+        elif reading.translation is not None:
+            away.append(angle_between(reading.translation, true))
+    return away[0] < away[1]
+
+
+def _check_empty(empty: dict[str, Reading]) -> Check:
+    found = [name for name, reading in empty.items() if reading.found]
+    if not found:
+        return Check("empty frames", Verdict.PASS, f"nothing found in {len(empty)} frames")
+    fix = 'answer "missed": true where there is no target'
+    return Check("empty frames", Verdict.FAIL, f"a target was found in {found[0]}", fix)
+
+
+def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
+    """Judge pictures of 12 and 16 bits by the 8-bit picture of the same view."""
+    name = "16-bit pictures"
+    eight = plain[0][1]
+    if not eight.found:
+        return Check(name, Verdict.UNDECIDED, "its 8-bit picture wasn't found either")
+    moved = []
+    for bits, (_, reading) in deep.items():
+        if not reading.found:
+            fix = "read 16 bits unchanged and scale them by 255 / picture.full_scale, not by 1/256"
+            return Check(name, Verdict.FAIL, f"missed with {bits} bits", fix)
+        if reading.pixels is not None and eight.pixels is not None:
+            if reading.pixels.shape != eight.pixels.shape:
+                return Check(name, Verdict.FAIL, f"other points with {bits} bits", "see above")
+            moved.append(rms_px(reading.pixels, eight.pixels))
+    words = f"found with {' and '.join(map(str, deep))} bits"
+    if moved:
+        words += f", at most {max(moved):.2f} px (RMS) from the 8-bit answer"
+        # a detector that works in whole pixels may answer the next one in both directions
+        if max(moved) > math.sqrt(2.0):
+            fix = "the same view must give the same corners at any depth"
+            return Check(name, Verdict.FAIL, words, fix)
+    return Check(name, Verdict.PASS, words)
+
+
+def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Check:
+    """Ask again in reverse order, and once more after a restart; answers must be equal."""
+    name = "same answer twice"
+    again = [(reading, subject.read(shown.observation)) for shown, reading in reversed(plain)]
+    subject.restart()
+    again.append((plain[0][1], subject.read(plain[0][0].observation)))
+    readings.extend(second for _, second in again)
+    differ = [pair for pair in again if not pair[0].same_as(pair[1])]
+    words = f"{len(again) - len(differ)} of {len(again)} answers came again to the last bit"
+    if not differ:
+        return Check(name, Verdict.PASS, words)
+    first, second = differ[0]
+    both = first.pixels is not None and second.pixels is not None
+    if both and first.pixels.shape == second.pixels.shape:  # type: ignore[union-attr]
+        words += f"; one moved by {np.max(np.abs(first.pixels - second.pixels)):.2g} px"  # type: ignore[operator]
+    fix = "an answer may depend on its request alone: no random numbers, nothing kept between"
+    return Check(name, Verdict.FAIL, words, fix)
+
+
+def _time(readings: Sequence[Reading]) -> Check:
+    """Report times; a time-out is a fault and is told by the answers."""
+    seconds = [reading.seconds for reading in readings]
+    first, rest = 1e3 * seconds[0], 1e3 * np.array(seconds[1:])
+    words = f"{np.median(rest):.0f} ms a picture (median), {rest.max():.0f} ms at most"
+    return Check("time", Verdict.PASS, f"{words}, {first:.0f} ms the first with its start")
