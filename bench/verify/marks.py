@@ -133,7 +133,7 @@ def blob(centre: Array, radius: float, rng: np.random.Generator) -> Array:
     ellipse = np.column_stack((np.cos(angles), rng.uniform(0.5, 1.0) * np.sin(angles)))
     turn = rng.uniform(0.0, math.pi)
     c, s = math.cos(turn), math.sin(turn)
-    return np.asarray(centre) + radius * ellipse @ np.array([[c, s], [-s, c]])
+    return np.asarray(centre + radius * ellipse @ np.array([[c, s], [-s, c]]))
 
 
 def cluttered(drawing: Drawing, count: int, rng: np.random.Generator) -> Drawing:

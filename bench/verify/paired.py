@@ -16,7 +16,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy import stats
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtrit
 
 from bench.typing import Array, BoolArray
 
@@ -122,7 +122,7 @@ def mean_bounds(values: Array, confidence: float) -> tuple[float, float]:
     n = len(values)
     if n < 2:
         return -math.inf, math.inf
-    half = float(stats.t.ppf(confidence, n - 1)) * float(values.std(ddof=1)) / math.sqrt(n)
+    half = float(stdtrit(n - 1, confidence)) * float(values.std(ddof=1)) / math.sqrt(n)
     mean = float(values.mean())
     return mean - half, mean + half
 

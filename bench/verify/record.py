@@ -145,7 +145,8 @@ def record(
     failures: list[str] = []
     chunks = [todo[i : i + chunk] for i in range(0, len(todo), chunk)]
     job = _Job(suite, make_pipeline, noise)
-    results = job.run(chunks, workers, stop) if workers else job.inline(chunks, stop)
+    apart = workers > 0 and len(chunks) > 1  # a process isn't worth its start for one chunk
+    results = job.run(chunks, workers, stop) if apart else job.inline(chunks, stop)
     for rows, failed in results:
         journal.append(rows)
         done |= {row.key: row for row in rows}

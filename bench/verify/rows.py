@@ -113,8 +113,8 @@ def _score(
     found["range_m"] = float(np.linalg.norm(T_camera_target_true.translation))
     found["sigma_along_mm"] = row.get("sigma_along_mm")
     claims = [row.get(f"sigma_rot_{axis}_deg") for axis in "xyz"]
-    if None not in claims:
-        found["sigma_rot_deg"] = math.hypot(*claims)
+    if all(claim is not None for claim in claims):
+        found["sigma_rot_deg"] = math.hypot(*(claim or 0.0 for claim in claims))
     found["nees"] = _nees(T_camera_target_true, estimate)
     shift = _shift(T_camera_target_true, detection, estimate, observation)
     found |= dict(zip(("du_px", "dv_px", "out_px"), shift, strict=True))

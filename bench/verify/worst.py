@@ -60,7 +60,7 @@ def worst_keys(pairs: Pairs, count: int = WORST) -> list[str]:
     growth = np.where(np.isfinite(growth), growth, -np.inf)
     growth[old.good & ~new.good] = np.inf
     taken: dict[int, int] = {}
-    keys = []
+    keys: list[str] = []
     for i in np.argsort(-growth, kind="stable"):
         if len(keys) == count or growth[i] <= 0.0:
             break
