@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -38,10 +39,11 @@ from bench.present.map_info import MapInfo
 from bench.present.style import PipelineStyle
 from bench.present.ticks import set_ticks
 from bench.survey.choice import Choice
-from bench.survey.choice_words import asked_words, view_words
+from bench.survey.choice_words import asked_words, view_title
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
 HEAD = 0.3  # of a part of the page
+BOUND_LINE: dict[str, Any] = {"linewidth": 0.8, "linestyle": "-", "alpha": 0.6}
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +106,8 @@ def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:
     reach = reach_layout(choice.table, inner)
     kinds = len(kinds_of(variants))
     errors = PanelGrid(kinds, min(kinds, 2), inner - 0.1, 2.6, left=0.7, gap=0.6)
-    where = f"tilt {view_words(shown.turn_deg, shown.pitch_deg)}"
+    where = view_title(shown.turn_deg, shown.pitch_deg)
+    bounded = any(s.cells["bound_holds"].fill_null(False).any() for s in choice.surveyed)
     grid = CellGrid.of(choice.surveyed[0].cells)
     page = Page(
         f"How far drawings hold, {info.target.removeprefix('drawings ')}",
@@ -113,12 +116,14 @@ def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:
             "No range beyond the grid's last was tried; + marks what holds that far, ? what more "
             "pictures might extend, as far as the outlined part of the bar. Errors are over "
             "usable cases, gross failures not averaged in: a hollow mark has any, a gap has no "
-            "usable case. Intervals are two-sided 95 %. Bounds end near face-on, where they don't "
-            "hold.",
+            "usable case. Intervals are two-sided 95 %.",
+            "Thin lines are drawn where the bound holds, which it doesn't near face-on."
+            if bounded
+            else "",
             axles=True,
         ),
         showcase.height + reach.height + errors.height + 3 * HEAD + 0.2,
-        _handles(looks, variants, info),
+        _handles(looks, variants, info, bounded),
     )
     top = _heading(
         page,
@@ -183,7 +188,7 @@ def _draw_errors(
                 pl.col("pipeline") == candidate, pl.col("bound_holds").fill_null(False)
             ).sort("range_m")
             x = grid.x(rows["range_m"].to_numpy())
-            axes.plot(x, positive(rows, BOUND), color=look.colour, linewidth=1.2, linestyle=":")
+            axes.plot(x, positive(rows, BOUND), color=look.colour, **BOUND_LINE)
         draw_pipelines(axes, mine, across, column, looks, dodge)
         axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
         for place in axles[(axles >= span[0]) & (axles <= span[1])].tolist():
@@ -198,7 +203,7 @@ def _draw_errors(
 
 
 def _handles(
-    looks: Mapping[str, PipelineStyle], variants: Mapping[str, str], info: MapInfo
+    looks: Mapping[str, PipelineStyle], variants: Mapping[str, str], info: MapInfo, bounded: bool
 ) -> Sequence[Artist]:
     handles: list[Artist] = [
         Line2D([], [], color=k.colour, linestyle=k.line, marker=k.marker, markersize=5.5, label=n)
@@ -212,8 +217,9 @@ def _handles(
     handles.append(Patch(facecolor="white", edgecolor=style.MUTED, label="bar: undecided"))
     words = f"tolerance {info.request.rotation_deg:g} deg"
     handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
-    words = "best possible from all pixels (Cramér-Rao bound)"
-    handles.append(Line2D([], [], color=style.MUTED, linewidth=1.2, linestyle=":", label=words))
+    if bounded:
+        words = "thin: the best possible (Cramér-Rao bound)"
+        handles.append(Line2D([], [], color=style.INK, label=words, **BOUND_LINE))
     if len(info.axle_ranges):
         handles.append(marks.axle_handle("range of an axle"))
     return handles

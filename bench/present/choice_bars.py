@@ -15,7 +15,7 @@ from bench.present.grid import choose as spread
 from bench.present.layout import LINE, POINT, Page, PanelGrid, panel_title, text_width, wrap
 from bench.present.style import PipelineStyle
 from bench.survey.choice import solver_of
-from bench.survey.choice_words import view_words
+from bench.survey.choice_words import view_title
 
 MOST_VIEWS = 8
 NAMES = 1.85  # inches for the names left of the bars
@@ -83,12 +83,7 @@ def draw_reach(
     for index, (turn, pitch) in enumerate(_views(table)):
         box = layout.box(index).down(top)
         axes = page.axes(box)
-        panel_title(
-            axes,
-            f"tilt {view_words(turn, pitch)}"
-            if pitch == 0.0
-            else f"turn {view_words(turn, pitch)}",
-        )
+        panel_title(axes, view_title(turn, pitch))
         axes.set_xlim(0.0, last * box.width / (box.width - room))
         axes.set_ylim(layout.panel_height, 0.0)
         for rank, (name, look) in enumerate(looks.items()):

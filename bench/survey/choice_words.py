@@ -249,6 +249,12 @@ def view_words(turn_deg: float, pitch_deg: float, unit: str = " deg") -> str:
     return f"{number(turn_deg)}, pitch {number(pitch_deg)}{unit}"
 
 
+def view_title(turn_deg: float, pitch_deg: float) -> str:
+    """Return ``tilt 20 deg``, or ``turn 20, pitch 10 deg`` where a turn alone isn't the tilt."""
+    name = "tilt" if _turn_is_tilt([(pitch_deg, turn_deg)]) else "turn"
+    return f"{name} {view_words(turn_deg, pitch_deg)}"
+
+
 def _turn_is_tilt(views: Iterable[View]) -> bool:
     return all(pitch == 0.0 and turn >= 0.0 for pitch, turn in views)
 
