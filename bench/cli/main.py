@@ -29,6 +29,7 @@ COMMANDS = {
     "choose": ("choose", "Say which drawing on a plate holds the tolerance farthest."),
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
+    "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
     "targets": ("targets", "Print targets to true scale."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),

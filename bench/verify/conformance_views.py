@@ -15,7 +15,7 @@ from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.model import Imaging, noise_free
 from bench.imaging.picture import Picture, Region
 from bench.imaging.region import region_of
-from bench.imaging.sensor import Sensor
+from bench.imaging.sensor import Sensor, expose
 from bench.render.planar import MARGIN_PX, full_frame
 from bench.targets.design import MarkerDesign, build_target
 from bench.targets.target import Target
@@ -96,16 +96,20 @@ def foreign_views(target: Target) -> tuple[Shown, Shown] | None:
 
 
 def empty_views(target: Target) -> dict[str, Observation]:
-    """Return frames without the target: nothing, noise, a blank plate."""
+    """Return frames without the target: nothing, the sensor's noise, a blank plate."""
     rng = np.random.default_rng(np.random.SeedSequence([6, 1]))
     shape = (PLAIN.height, PLAIN.width)
-    noise = np.clip(rng.normal(90.0, 20.0, shape), 0, 255).astype(np.uint8)
+    sensor = Sensor()
+    noise = expose(np.full(shape, 0.35 * sensor.full_well), sensor, rng)
     plate = np.full(shape, 90, dtype=np.uint8)
     plate[180:420, 280:520] = 215
-    frames = {"a grey frame": np.full(shape, 90, dtype=np.uint8), "noise": noise}
-    frames["a blank plate"] = plate
+    frames = {
+        "a grey frame": np.full(shape, 90, dtype=np.uint8),
+        "a grey frame with the sensor's noise": noise,
+        "a blank plate": plate,
+    }
     return {
-        name: Observation(Picture(grey), PLAIN, target, Sensor()) for name, grey in frames.items()
+        name: Observation(Picture(grey), PLAIN, target, sensor) for name, grey in frames.items()
     }
 
 

@@ -1,0 +1,168 @@
+"""`sightbench conform`: does a pipeline's adapter keep to the conventions."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from bench.cli.progress import progress_bar
+from bench.errors import ConfigError
+from bench.targets.spec import target_from_spec
+from bench.targets.target import Target
+
+DEFAULT_TARGET = "marker:36h11:7:160 mm"
+DEFAULT_PIPELINE = "aruco-subpix/ippe-lm"
+KINDS = ("marker", "grid", "charuco", "circles")
+TIMEOUT_S, START_S = 10.0, 30.0
+STEPS = 4
+
+
+def command(
+    external: Annotated[
+        str | None,
+        typer.Option(
+            "--command",
+            metavar="COMMAND",
+            help="An external pipeline, such as 'node adapter.mjs'; run without a shell.",
+            show_default=False,
+        ),
+    ] = None,
+    pipeline: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DETECTOR/SOLVER",
+            help="A pipeline in Python, by its plug-ins' names.",
+            show_default=f"{DEFAULT_PIPELINE}, without --command",
+        ),
+    ] = None,
+    target: Annotated[
+        str,
+        typer.Option(
+            metavar="TARGET",
+            help="What the pipeline can look for, such as 'grid:36h11:3x2:80 mm:20 mm' or "
+            "'circles:4x11:20 mm:15 mm'.",
+        ),
+    ] = DEFAULT_TARGET,
+    one_shot: Annotated[
+        bool,
+        typer.Option("--one-shot", help="Run the command anew for each picture."),
+    ] = False,
+    timeout: Annotated[
+        float, typer.Option(metavar="SECONDS", help="Time for an answer.")
+    ] = TIMEOUT_S,
+    start: Annotated[
+        float, typer.Option(metavar="SECONDS", help="More time for a process's first answer.")
+    ] = START_S,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Also write conformance.json there.", show_default="nowhere"
+        ),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> int:
+    """Tell the author of a pipeline whether its adapter keeps to the bench's conventions.
+
+    Exact pictures with known truth are shown, and each answer is held against the right one and
+    against what known mistakes would have given: an origin at the pixel's corner, corners in
+    another order, undistorted corners, a target frame that is turned or flipped, millimetres, a
+    lens left out, foreign ids, a target in an empty frame, dark 16-bit pictures, answers that
+    change. Each failure comes with what to change. Accuracy isn't judged; 'sightbench map' does.
+
+    The line protocol of external commands is described in DEVELOPERS.md.
+
+    Ends with 0 where all is well, 1 where something must be changed, 3 where nothing failed but
+    something couldn't be judged, such as where the target isn't found.
+
+    \b
+    Examples:
+      sightbench conform
+      sightbench conform --pipeline apriltag/ippe-lm
+      sightbench conform --command "node examples/external/square_finder.mjs"
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    if external is not None and pipeline is not None:
+        raise ConfigError("conform: give --command or --pipeline, not both")
+    if external is None and one_shot:
+        raise ConfigError("conform: --one-shot needs --command")
+    # half a second to load, which --help needn't wait for
+    from bench.verify.conformance import conform
+    from bench.verify.conformance_check import Verdict
+
+    looked_for = target_from_spec(target, KINDS)
+    subject, close = _subject(external, pipeline, looked_for, timeout, start, one_shot)
+    try:
+        with progress_bar("steps", quiet) as progress:
+            done = 0
+
+            def step(_: str) -> None:
+                nonlocal done
+                progress(done, STEPS)
+                done += 1
+
+            report = conform(subject, looked_for, step)
+            progress(STEPS, STEPS)
+    finally:
+        close()
+    typer.echo(f"{report.name} with {report.target}")
+    for check in report.checks:
+        typer.echo(f"  {check.words}")
+    typer.echo(_conclusion(report.verdict))
+    if out is not None:
+        _write(out, report)
+    return {Verdict.PASS: 0, Verdict.FAIL: 1}.get(report.verdict, 3)
+
+
+def _subject(
+    external: str | None,
+    pipeline: str | None,
+    target: Target,
+    timeout_s: float,
+    start_s: float,
+    one_shot: bool,
+) -> Any:
+    """Return what is judged, and what ends it."""
+    from bench.solve.pipeline import pipeline_from_name
+    from bench.verify.conformance_subject import ExternalSubject, PipelineSubject
+    from bench.verify.external import ExternalDetector
+
+    if external is not None:
+        detector = ExternalDetector(external, timeout_s, start_s=start_s, one_shot=one_shot)
+        return ExternalSubject(detector), detector.close
+    found = pipeline_from_name(pipeline or DEFAULT_PIPELINE)
+    if not found.supports(target.kind):
+        raise ConfigError(f"--pipeline {found.name} can't look for a {target.kind}; see --target")
+    return PipelineSubject(found), lambda: None
+
+
+def _conclusion(verdict: Any) -> str:
+    return {
+        "pass": "conforms",
+        "fail": "doesn't conform: see what failed",
+    }.get(str(verdict), "could not be judged in all")
+
+
+def _write(out: Path, report: Any) -> None:
+    from bench import __version__
+    from bench.cli.results import make_directory
+    from bench.survey.store import write_atomically
+
+    make_directory(out)
+    content = {
+        "version": __version__,
+        "pipeline": report.name,
+        "target": report.target,
+        "verdict": str(report.verdict),
+        "checks": [
+            {
+                "name": check.name,
+                "verdict": str(check.verdict),
+                "measured": check.measured,
+                "fix": check.fix,
+            }
+            for check in report.checks
+        ],
+    }
+    write_atomically(out / "conformance.json", json.dumps(content, indent=2).encode() + b"\n")
