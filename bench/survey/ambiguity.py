@@ -1,0 +1,105 @@
+"""How often the wrong side of the planar two-fold ambiguity fitted better, and how often it must.
+
+A case whose pose is on the wrong side counts, whether its pipeline called it ambiguous or not:
+this is about which solution won, `bench.survey.score` about what a user was told.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import polars as pl
+
+from bench.errors import GeometryError
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import rotation_x, rotation_y
+from bench.geometry.viewing import View, pose_of_view
+from bench.imaging.region import region_of
+from bench.solve.mirror_rate import corner_distance, image_distance, mirrored_share
+from bench.solve.photometric import PhotometricSolver
+from bench.survey.score import MIN_MIRROR_TILT_DEG
+from bench.survey.setting import Setting, pattern_points
+from bench.typing import BoolArray
+
+CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
+# The face needs this much around it for the picture's own share of the prediction, pixels.
+MARGIN_PX = 2.0
+
+
+def wrong_side(cases: pl.DataFrame) -> BoolArray:
+    """Return which cases (N,) have their pose on the mirrored side; false without a pose.
+
+    As `bench.survey.score.is_mirrored`, from the table's columns: with R = R_true the normal
+    found is R exp(e) z for the rotation error e about the target's axes, and in those axes the
+    camera lies in direction d = R_x(-pitch) R_y(-turn) z.
+    """
+    rotvec = cases.select(f"err_rot_{axis}_deg" for axis in "xyz").to_numpy()
+    views = cases.select("turn_true_deg", "pitch_true_deg", "tilt_true_deg").to_numpy()
+    found = np.zeros(len(cases), dtype=np.bool_)
+    for i in np.flatnonzero(np.all(np.isfinite(rotvec.astype(np.float64)), axis=1)):
+        turn, pitch, tilt_deg = np.radians(views[i, 0]), np.radians(views[i, 1]), views[i, 2]
+        if tilt_deg < MIN_MIRROR_TILT_DEG:
+            continue
+        to_camera = rotation_x(-pitch) @ rotation_y(-turn)[:, 2]
+        error = Pose.from_rotvec(np.radians(rotvec[i].astype(np.float64)), np.zeros(3))
+        normal = error.rotation[:, 2]
+        mirrored = 2.0 * to_camera[2] * to_camera - (0.0, 0.0, 1.0)
+        found[i] = normal @ mirrored > normal[2]
+    return found
+
+
+def ambiguity_table(cases: pl.DataFrame) -> pl.DataFrame:
+    """Return for each pipeline and cell how many poses there were and how many on which side.
+
+    Returns
+    -------
+    polars.DataFrame
+        `CELL`, then `n` (cases with a pose), `n_wrong` (of them on the mirrored side, called
+        ambiguous or not), `n_ambiguous` (called so, on either side) and `sigma_px`, the noise
+        of a corner's coordinate that the residuals show: √(Σ SSE / Σ (2 N - 6)) for N corners.
+    """
+    squares = pl.col("n_points") * pl.col("rmse_px") ** 2
+    return (
+        cases.with_columns(wrong=pl.Series(wrong_side(cases)))
+        .filter(pl.col("err_rot_deg").is_not_null())
+        .group_by(CELL, maintain_order=True)
+        .agg(
+            pl.len().alias("n"),
+            pl.col("wrong").sum().alias("n_wrong"),
+            (pl.col("outcome") == "ambiguous").sum().alias("n_ambiguous"),
+            (squares.sum() / (2 * pl.col("n_points") - 6).sum()).sqrt().alias("sigma_px"),
+        )
+    )
+
+
+def with_predictions(table: pl.DataFrame, setting: Setting) -> pl.DataFrame:
+    """Return an ambiguity table with a column `predicted`: Q(d/2) at each cell's nominal view.
+
+    Of the photometric solver, d is that of the picture; of others, that of the pattern's
+    outermost points with the noise `sigma_px`. Views are on the optical axis, unrolled. NaN
+    where there is no second pose.
+    """
+    shares = []
+    for row in table.iter_rows(named=True):
+        view = View(row["range_m"], math.radians(row["turn_deg"]), math.radians(row["pitch_deg"]))
+        photometric = row["pipeline"].split("/")[-1] == PhotometricSolver.name
+        try:
+            pose = pose_of_view(view, setting.camera)
+            distance = (
+                _image_distance(pose, setting)
+                if photometric
+                else corner_distance(
+                    pattern_points(setting.target), pose, setting.camera, row["sigma_px"]
+                )
+            )
+        except GeometryError:
+            distance = math.nan
+        shares.append(mirrored_share(distance))
+    return table.with_columns(predicted=pl.Series(shares, dtype=pl.Float64))
+
+
+def _image_distance(pose: Pose, setting: Setting) -> float:
+    drawing, camera = setting.target.drawing, setting.camera
+    region = region_of(drawing, pose, camera, MARGIN_PX)
+    return image_distance(drawing, pose, camera, setting.imaging, region)
