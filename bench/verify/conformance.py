@@ -74,7 +74,8 @@ def conform(subject: Subject, target: Target, progress: Progress | None = None) 
     checks += _check_geometry(plain, read(lens_views(target)))
     say("other ids, empty frames, more bits")
     foreign = foreign_views(target)
-    checks.append(_check_ids(None if foreign is None else read(foreign)))
+    found = any(reading.found for _, reading in plain)
+    checks.append(_check_ids(None if foreign is None else read(foreign), found=found))
     empty = {name: subject.read(o) for name, o in empty_views(target).items()}
     readings.extend(empty.values())
     checks.append(_check_empty(empty))
@@ -148,7 +149,7 @@ def _check_projection(
     return checks
 
 
-def _check_ids(seen: Seen | None) -> Check:
+def _check_ids(seen: Seen | None, *, found: bool) -> Check:
     name = "other ids"
     if seen is None:
         return Check(name, Verdict.SKIPPED, "the target isn't a single marker of several")
@@ -156,6 +157,8 @@ def _check_ids(seen: Seen | None) -> Check:
     if alone.found:
         fix = "answer only for target.marker_ids; anything else is missed, with its marker_ids"
         return Check(name, Verdict.FAIL, "a marker of another id was taken for it", fix)
+    if not both.found and not found:
+        return Check(name, Verdict.UNDECIDED, "the target isn't found alone either")
     if not both.found:
         fix = "look on when the first marker found isn't the one asked for"
         words = "the target wasn't found beside a marker of another id"

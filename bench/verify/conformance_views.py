@@ -21,12 +21,13 @@ from bench.targets.design import MarkerDesign, build_target
 from bench.targets.target import Target
 from bench.typing import Array, GreyImage
 
-# One half-integer place each eighth of a pixel, so that what depends on the pixel grid shows.
+# One place each eighth of a pixel, so that what depends on the pixel grid shows.
 N_PLAIN = 8
 # Turn and pitch, degrees: steep enough that no two frames look alike, and every detector sees.
 TILTS_DEG = ((25.0, 10.0), (-25.0, 15.0), (15.0, -25.0), (-10.0, -20.0))
 ROLL_DEG = 12.0
-MARKER_PX, BOARD_PX = 180.0, 320.0
+# Of the pattern's longer side, face on: a square board still fits at every place used here.
+MARKER_PX, BOARD_PX = 180.0, 260.0
 
 PLAIN = Camera(800, 600, 1000.0, 1000.0, 399.5, 299.5)
 # Everything that an adapter may leave out is large here: distortion moves corners by tens of
