@@ -11,7 +11,6 @@ import typer
 
 from bench import __version__
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.results import command_line
 from bench.cli.surveying import bay_facts, camera_words, listed, power_words, warn_of_failures
 from bench.scene.model import Bay
 from bench.survey import provenance
@@ -28,6 +27,7 @@ from bench.survey.choice_words import (
 from bench.survey.executors import ProcessExecutor
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
+from bench.survey.provenance import command_line
 from bench.survey.run import run_survey
 from bench.survey.setup import axle_ranges
 from bench.survey.store import RunStore

@@ -10,7 +10,6 @@ from bench import __version__
 from bench.files import write_atomically
 from bench.survey import provenance
 from bench.survey.plan import library_versions
-from bench.survey.provenance import command_line as command_line  # others take it from here
 
 
 def write_run(directory: Path, started: str, facts: dict[str, Any]) -> None:
@@ -22,7 +21,7 @@ def write_run(directory: Path, started: str, facts: dict[str, Any]) -> None:
         It can't be written.
     """
     content = {
-        "command": command_line(),
+        "command": provenance.command_line(),
         "version": __version__,
         "versions": dict(library_versions()),
         "started": started,

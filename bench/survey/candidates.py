@@ -89,7 +89,7 @@ def pipelines_of(target: Target, asked: Sequence[str] = ()) -> tuple[str, ...]:
     """
     if not asked:
         return tuple(f"{detector_of(target)}/{solver}" for solver in SOLVERS)
-    found = tuple(name for name in asked if pipeline_from_name(name).supports(target.kind))
+    found = tuple(name for name in asked if pipeline_from_name(name).refusal(target) is None)
     if not found:
         raise ConfigError(f"none of the pipelines asked for looks for a {target.kind}")
     return found

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from bench.files import write_atomically
 from bench.survey.choice import Choice, Ranking
 from bench.survey.choice_words import trait_words
-from bench.survey.store import write_atomically
 from bench.targets.fill import Plate
 
 CHOICE_FILES = ("choice.csv", "choice.json")

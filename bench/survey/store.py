@@ -16,8 +16,7 @@ import numpy as np
 import polars as pl
 
 from bench.errors import RunError
-from bench.files import make_directory, new_file
-from bench.files import write_atomically as write_atomically  # others take it from here
+from bench.files import make_directory, new_file, write_atomically
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.plan import Plan, differences
 from bench.survey.worker import INDEX, PART_SCHEMA, ChunkResult

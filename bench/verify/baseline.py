@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import RunError
-from bench.survey.store import write_atomically
+from bench.files import write_atomically
 from bench.verify.rows import NAMES, OUTCOMES, CaseRow
 from bench.verify.suite import Suite
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from bench import __version__
 from bench.errors import RunError
-from bench.survey.store import write_atomically
+from bench.files import write_atomically
 from bench.verify.junit import junit_xml
 from bench.verify.summary import (
     PICTURES,

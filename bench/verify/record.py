@@ -168,13 +168,11 @@ def check_pipeline(make_pipeline: PipelineFactory, suite: Suite) -> str:
         It can't be had, or doesn't.
     """
     pipeline = make_pipeline()
-    kind = suite.setting.target.kind
-    supports = getattr(pipeline, "supports", None)
+    refusal = getattr(pipeline, "refusal", None)
     try:
-        if callable(supports) and not supports(kind):
-            raise PlugInError(
-                f"pipeline {pipeline.name}: its detector doesn't look for targets of kind {kind!r}"
-            )
+        reason = refusal(suite.setting.target) if callable(refusal) else None
+        if reason is not None:
+            raise PlugInError(reason)
         return pipeline.name
     finally:
         _close(pipeline)

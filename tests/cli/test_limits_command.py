@@ -39,16 +39,18 @@ def run(tmp_path):
 
 
 def test_limits_answers_for_each_tilt_and_range(run, capsys):
-    code = main(["limits", str(run), "--rotation", "0.05 deg", "--detection", "0.99"])
+    out = run / "asked"
+    question = ["--rotation", "0.05 deg", "--detection", "0.99"]
+    code = main(["limits", str(run), *question, "--out", str(out)])
     said = capsys.readouterr().out
     assert code == 0
     assert "tilt 0 deg: none (fails at 2 m: RMS 0.31 deg of 0.05 (at least 0.31))" in said
     assert "tilt 30 deg: 4 m (the longest tested)" in said
     assert "2 m: turn 30 deg" in said
-    limits = json.loads((run / "limits.json").read_text())
+    limits = json.loads((out / "limits.json").read_text())
     assert limits["asked"]["detection"] == 0.99
     assert limits["verdict"] == "holds"
-    table = pl.read_csv(run / "limits.csv")
+    table = pl.read_csv(out / "limits.csv")
     assert table.select("turn_deg", "longest_range_m").rows() == [(0.0, None), (30.0, 4.0)]
 
 
@@ -84,8 +86,9 @@ def test_confidence_and_statistic_are_asked_for(run, capsys):
     )
 
 
-def test_bare_options_repeat_the_question_asked_last(run, capsys):
-    main(["limits", str(run), "--rotation", "0.7 deg", "--confidence", "0.9"])
+def test_bare_options_repeat_the_question_of_the_map(run, capsys):
+    question = ["--rotation", "0.7 deg", "--confidence", "0.9"]
+    main(["limits", str(run), *question, "--out", str(run)])  # as the map writes it
     capsys.readouterr()
     assert main(["limits", str(run)]) == 0
     assert "at most 0.7 deg" in (said := capsys.readouterr().out)
@@ -107,6 +110,11 @@ def test_a_limits_file_without_a_sensible_question_counts_for_nothing(run, text,
     (run / "limits.json").write_text(text)
     assert main(["limits", str(run)]) == 0
     assert "at most 0.05 deg" in capsys.readouterr().out
+
+
+def test_a_question_leaves_the_run_untouched(run):
+    assert main(["limits", str(run), "--rotation", "0.7 deg"]) == 0
+    assert [p.name for p in run.iterdir()] == ["cases.parquet"]
 
 
 def test_out_leaves_the_run_untouched(run, tmp_path):
