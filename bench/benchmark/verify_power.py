@@ -31,10 +31,10 @@ from typing import Any
 import numpy as np
 
 from bench import __version__
+from bench.files import write_atomically
 from bench.survey.digest import key_digest
 from bench.survey.executors import ONE_THREAD
 from bench.survey.statistics import wilson_interval
-from bench.survey.store import write_atomically
 from bench.typing import IntArray
 from bench.verify.baseline import read_baseline
 from bench.verify.compare import WHOLE, Pairs, Side, compare
@@ -147,7 +147,8 @@ def trial(pool: Pool, kind: str, index: int) -> dict[str, bool]:
     change, _, rest = kind.partition("|")
     noise, _, group = rest.partition("|")
     new = old if noise == "same" else fresh
-    place, tests = group, ("rotation RMS",)
+    place: str = group
+    tests: tuple[str, ...] = ("rotation RMS",)
     match change:
         case "rise":
             new = noisier(pool, new, spare, group, rng)
@@ -206,9 +207,9 @@ def rate(k: int, n: int) -> dict[str, float]:
 
 def shown_options() -> list[str]:
     """Return the options given, without folders."""
-    return [
-        a for i, a in enumerate(sys.argv) if i and not {a, sys.argv[i - 1]} & {"--pool", "--out"}
-    ]
+    folders = {"--pool", "--out"}
+    given = zip(sys.argv[1:], sys.argv, strict=False)
+    return [word for word, before in given if not {word, before} & folders]
 
 
 def report(totals: dict[str, dict[str, int]], pool: Pool, keys: int) -> dict[str, Any]:

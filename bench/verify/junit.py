@@ -44,4 +44,5 @@ def junit_xml(report: Report) -> bytes:
     root = ElementTree.Element("testsuites")
     root.append(suite)
     ElementTree.indent(root)
-    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+    text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return text + b"\n"

@@ -1,0 +1,191 @@
+import errno
+import json
+import os
+
+import pytest
+
+from bench.errors import PlugInError, RunError
+from bench.verify import baseline as baseline_module
+from bench.verify.baseline import read_baseline
+from bench.verify.record import Named, record
+
+PIPELINE = Named("aruco-subpix/ippe-lm")
+
+
+@pytest.fixture
+def recorded(tiny_suite, tmp_path):
+    path = tmp_path / "whole.baseline"
+    assert record(tiny_suite, PIPELINE, path).complete
+    return path
+
+
+def test_a_recording_has_every_case_and_what_it_was_made_with(tiny_suite, recorded):
+    found = read_baseline(recorded)
+    assert len(found.rows) == tiny_suite.cases
+    assert found.pipeline == "aruco-subpix/ippe-lm"
+    assert {row.outcome for row in found.rows.values()} <= {"ok", "clean"}
+    assert found.environment["libraries"]["numpy"]
+    assert "cpu_features" in found.environment
+    assert "threads" in found.environment
+    assert not recorded.with_name("whole.baseline.partial").exists()
+
+
+def test_recording_again_gives_the_same_bytes(tiny_suite, recorded, tmp_path):
+    again = tmp_path / "again.baseline"
+    record(tiny_suite, PIPELINE, again)
+    assert again.read_bytes() == recorded.read_bytes()
+
+
+def test_other_processes_give_the_same_bytes(tiny_suite, recorded, tmp_path):
+    again = tmp_path / "apart.baseline"
+    record(tiny_suite, PIPELINE, again, workers=2, chunk=4)
+    assert again.read_bytes() == recorded.read_bytes()
+
+
+def test_a_stopped_recording_goes_on_and_ends_the_same(tiny_suite, recorded, tmp_path):
+    path = tmp_path / "stopped.baseline"
+    asked = []
+
+    def stop():
+        asked.append(True)
+        return len(asked) > 2
+
+    first = record(tiny_suite, PIPELINE, path, stop=stop, chunk=2)
+    assert (first.added, first.complete) == (4, False)
+    assert not path.exists()
+    second = record(tiny_suite, PIPELINE, path, chunk=2)
+    assert (second.found, second.added, second.complete) == (4, 4, True)
+    assert path.read_bytes() == recorded.read_bytes()
+
+
+def test_a_full_disk_loses_nothing_that_was_recorded(tiny_suite, recorded, tmp_path, monkeypatch):
+    path = tmp_path / "full.baseline"
+    calls = []
+
+    def full(number):
+        calls.append(number)
+        if len(calls) > 3:  # the journal's start, and two chunks
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(baseline_module.os, "fsync", full)
+    with pytest.raises(RunError, match="No space left on device; what was finished is kept"):
+        record(tiny_suite, PIPELINE, path, chunk=2)
+    monkeypatch.undo()
+    resumed = record(tiny_suite, PIPELINE, path, chunk=2)
+    assert resumed.found >= 4
+    assert path.read_bytes() == recorded.read_bytes()
+
+
+def test_a_disk_full_at_the_very_end_keeps_all_cases(tiny_suite, recorded, tmp_path, monkeypatch):
+    path = tmp_path / "end.baseline"
+
+    def full(path, content):
+        raise RunError(f"{path}: can't be written: No space left on device")
+
+    write = baseline_module.write_atomically
+    monkeypatch.setattr(
+        baseline_module,
+        "write_atomically",
+        lambda p, c: write(p, c) if p.suffix == ".partial" else full(p, c),
+    )
+    with pytest.raises(RunError, match="No space left"):
+        record(tiny_suite, PIPELINE, path)
+    monkeypatch.undo()
+    assert record(tiny_suite, PIPELINE, path).found == tiny_suite.cases
+    assert path.read_bytes() == recorded.read_bytes()
+
+
+def test_half_a_line_of_a_killed_recording_is_done_again(tiny_suite, recorded, tmp_path):
+    path = tmp_path / "killed.baseline"
+    lines = recorded.read_bytes().splitlines(keepends=True)
+    path.with_name("killed.baseline.partial").write_bytes(b"".join(lines[:4]) + lines[4][:20])
+    resumed = record(tiny_suite, PIPELINE, path)
+    assert resumed.found == 3
+    assert path.read_bytes() == recorded.read_bytes()
+
+
+def test_an_unfinished_recording_of_another_pipeline_is_left_alone(tiny_suite, recorded, tmp_path):
+    path = tmp_path / "other.baseline"
+    partial = path.with_name("other.baseline.partial")
+    partial.write_bytes(b"".join(recorded.read_bytes().splitlines(keepends=True)[:3]))
+    before = partial.read_bytes()
+    with pytest.raises(RunError, match="an unfinished recording with another pipeline"):
+        record(tiny_suite, Named("apriltag/ippe-lm"), path)
+    assert partial.read_bytes() == before
+    assert record(tiny_suite, Named("apriltag/ippe-lm"), path, restart=True).found == 0
+
+
+@pytest.mark.parametrize("kept", [0.3, 0.6, 0.99])
+def test_a_baseline_cut_short_is_refused_and_says_so(recorded, kept):
+    content = recorded.read_bytes()
+    recorded.write_bytes(content[: int(kept * len(content))])
+    with pytest.raises(RunError, match=r"cut short|isn't a baseline"):
+        read_baseline(recorded)
+
+
+def test_a_baseline_changed_by_hand_is_refused(recorded):
+    recorded.write_text(recorded.read_text().replace('"ok"', '"missed"', 1))
+    with pytest.raises(RunError, match="damaged"):
+        read_baseline(recorded)
+
+
+def test_a_baseline_of_a_later_schema_is_refused(recorded):
+    recorded.write_text(recorded.read_text().replace('"schema":1', '"schema":2', 1))
+    with pytest.raises(RunError, match=r"later version \(schema 2\); this one reads up to 1"):
+        read_baseline(recorded)
+
+
+def test_columns_and_facts_that_a_later_version_adds_are_passed_over(tiny_suite, recorded):
+    before = read_baseline(recorded)
+    lines = recorded.read_text().splitlines()
+    header = json.loads(lines[0])
+    header["columns"] = ["colour", *header["columns"]]
+    header["mood"] = "new"
+    rows = [json.loads(line) for line in lines[1:-1]]
+    body = "".join(
+        json.dumps(x, separators=(",", ":")) + "\n"
+        for x in [header, *([k, o, 7.5, *rest] for k, o, *rest in rows)]
+    )
+    digest = baseline_module._digest(body.encode())
+    recorded.write_text(body + json.dumps({"end": len(rows), "digest": digest}) + "\n")
+    after = read_baseline(recorded)
+    for key, row in before.rows.items():
+        assert str(after.rows[key].values) == str(row.values)  # NaN equals NaN as text
+
+
+def test_a_baseline_of_another_suite_is_refused(tiny_suite, tiny_file, recorded):
+    from bench.verify.suite import load_suite
+
+    tiny_file.write_text(tiny_file.read_text().replace("seed = 4", "seed = 5"))
+    with pytest.raises(RunError, match=r"recorded on suite 'tiny' .*, not on 'tiny' .* as it is"):
+        read_baseline(recorded).belongs_to(load_suite(tiny_file), recorded)
+
+
+@pytest.mark.parametrize("content", [b"", b"\x89PNG\r\n", b"{}\n", b"[1, 2]\n" * 3])
+def test_what_is_no_baseline_is_refused(tmp_path, content):
+    path = tmp_path / "x.baseline"
+    path.write_bytes(content)
+    with pytest.raises(RunError, match="isn't a baseline"):
+        read_baseline(path)
+
+
+def test_a_pipeline_that_does_not_exist_is_refused_before_anything_is_written(
+    tiny_suite, tmp_path
+):
+    with pytest.raises(PlugInError, match="did you mean aruco-subpix"):
+        record(tiny_suite, Named("aruco-subpx/ippe-lm"), tmp_path / "x.baseline")
+    assert list(tmp_path.glob("x*")) == []
+
+
+def test_failures_of_a_pipeline_are_outcomes_and_the_rest_goes_on(tiny_suite, tmp_path):
+    class Broken:
+        name = "broken/pipeline"
+
+        def run(self, observation):
+            raise PlugInError("detector broken raised ValueError: no")
+
+    done = record(tiny_suite, Broken, tmp_path / "x.baseline")
+    rows = read_baseline(tmp_path / "x.baseline").rows.values()
+    assert {row.outcome for row in rows} == {"not_finite"}
+    assert len(done.failures) == tiny_suite.cases
+    assert "plain|00000" in done.failures[0]

@@ -1,0 +1,144 @@
+import base64
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+import pytest
+
+from bench.errors import RunError
+from bench.geometry.pose import Pose
+from bench.survey.score import rotation_error, translation_error
+from bench.verify.baseline import read_baseline
+from bench.verify.case import scene_of, suite_cases
+from bench.verify.compare import compare, pair
+from bench.verify.junit import junit_xml
+from bench.verify.page import write_report
+from bench.verify.record import Named, record
+from bench.verify.rows import NAMES, CaseRow, estimated_pose
+from bench.verify.verdict import Verdict, report_of
+from bench.verify.worst import case_of_key, worst_cases, worst_keys
+
+
+@pytest.fixture
+def compared(tiny_suite, tmp_path):
+    """Two recordings of the tiny suite, its second half missed in the new one."""
+    path = tmp_path / "old.baseline"
+    record(tiny_suite, Named("aruco-subpix/ippe-lm"), path)
+    old = read_baseline(path)
+    rows = dict(old.rows)
+    for key in list(rows)[3:6]:
+        rows[key] = CaseRow(key, "missed", (0.0, *[np.nan] * (len(NAMES) - 1)))
+    rows["empty|00000"] = CaseRow("empty|00000", "false_positive", rows["empty|00000"].values)
+    new = type(old)(old.suite, old.suite_digest, "<b>&|_*", 1, {"opencv": "9"}, rows)
+    return report_of(compare(pair(old.rows, rows, ["empty"])), old, new)
+
+
+class Reader(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.open, self.images, self.text = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        if tag in ("meta", "img"):
+            self.images += [dict(attrs)["src"]] if tag == "img" else []
+        else:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def test_pages_and_pictures_are_written_and_say_the_verdict(compared, tiny_suite, tmp_path):
+    keys = worst_keys(compared.comparison.pairs)
+    worst = worst_cases(tiny_suite, compared.old, compared.new, keys)
+    out = tmp_path / "out"
+    files = write_report(out, compared, worst)
+    assert [path.name for path in files] == ["verdict.md", "verdict.html", "junit.xml"]
+    reader = Reader()
+    reader.feed((out / "verdict.html").read_text())
+    assert reader.open == []
+    assert compared.headline in reader.text  # escaped on the way, so it reads as it was
+    assert len(reader.images) == 2 * len(worst) >= 4
+    png = base64.b64decode(reader.images[0].partition(",")[2])
+    assert cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_COLOR).shape[2] == 3
+    page = (out / "verdict.md").read_text()
+    pictures = re.findall(r"\]\((pictures/[^)]+)\)", page)
+    assert len(pictures) == 2 * len(worst)
+    assert all((out / name).is_file() for name in pictures)
+    rows = [line for line in page.splitlines() if line.startswith("| ")]
+    assert len(rows) > 20
+    assert "\\<b>&" in page
+
+
+def test_pictures_of_an_earlier_report_do_not_stay(compared, tiny_suite, tmp_path):
+    keys = worst_keys(compared.comparison.pairs)
+    worst = worst_cases(tiny_suite, compared.old, compared.new, keys)
+    write_report(tmp_path / "out", compared, worst)
+    write_report(tmp_path / "out", compared, worst[:1])
+    assert len(list((tmp_path / "out" / "pictures").iterdir())) == 2
+
+
+def test_newly_failed_cases_come_first(compared):
+    keys = worst_keys(compared.comparison.pairs)
+    assert {compared.new.rows[key].outcome for key in keys[:3]} == {"missed", "false_positive"}
+
+
+def test_pictures_show_the_estimate_where_there_was_one(compared, tiny_suite):
+    key = next(k for k in worst_keys(compared.comparison.pairs) if k.startswith("plain"))
+    (case,) = worst_cases(tiny_suite, compared.old, compared.new, [key])
+    coloured = [
+        bool(np.any(np.ptp(cv2.imdecode(np.frombuffer(p, np.uint8), 1).astype(int), axis=2) > 50))
+        for p in (case.old_png, case.new_png)
+    ]
+    assert coloured == [True, False]
+
+
+def test_junit_counts_what_it_lists(compared):
+    root = ElementTree.fromstring(junit_xml(compared))
+    (suite,) = root
+    assert int(suite.get("tests")) == len(suite.findall("testcase"))
+    assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
+    assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
+    assert compared.verdict is Verdict.UNJUDGED
+    assert suite.find("properties/property[@name='verdict']").get("value") == compared.headline
+    assert "opencv" in suite.find("properties/property[@name='environment']").get("value")
+
+
+def test_junit_has_a_failure_for_what_is_worse(make_rows):
+    rows, noisy = make_rows(), make_rows(scale=1.5)
+    from bench.verify.baseline import Baseline
+
+    old, new = (Baseline("s", "0", "d/s", 0, {}, r) for r in (rows, noisy))
+    root = ElementTree.fromstring(junit_xml(report_of(compare(pair(rows, noisy, [])), old, new)))
+    failures = root.findall("testsuite/testcase/failure")
+    assert any("rotation RMS" in failure.get("message") for failure in failures)
+    assert root.findall("testsuite/testcase/error") == []
+
+
+def test_a_pose_comes_back_from_its_errors(tiny_suite):
+    case = next(suite_cases(tiny_suite))
+    truth = scene_of(case, tiny_suite).T_camera_target_true
+    estimate = Pose.from_rotvec(truth.rotvec + (0.01, -0.02, 0.03), truth.translation + 0.01)
+    errors = dict(
+        zip(
+            ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm"),
+            (
+                *np.degrees(rotation_error(truth, estimate)),
+                *(1e3 * translation_error(truth, estimate)),
+            ),
+            strict=True,
+        )
+    )
+    row = CaseRow(case.key, "ok", tuple(float(errors.get(name, np.nan)) for name in NAMES))
+    again = estimated_pose(row, truth)
+    np.testing.assert_allclose(again.matrix, estimate.matrix, atol=1e-12)
+
+
+def test_a_case_that_the_suite_lacks_is_named(tiny_suite):
+    with pytest.raises(RunError, match=r"no case plain\|00099"):
+        case_of_key(tiny_suite, "plain|00099")
