@@ -233,6 +233,7 @@ def draw_pipelines(
                 markerfacecolor=face,
                 markeredgewidth=1.2,
                 zorder=3,
+                clip_on=False,  # a mark on the axis' end isn't cut in half
             )
 
 

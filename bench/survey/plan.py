@@ -31,6 +31,7 @@ SCHEMA = 2
 DIMENSIONS = 6
 # A target seen more nearly edge-on than this shows no face that a marker could be read from.
 MAX_TILT_DEG = 89.0
+MAX_RANGE_M = 1000.0  # a metre wide target is 3 px there at f = 3000 px
 # Libraries whose version can change a number in the tables.
 LIBRARIES = ("numpy", "scipy", "numba", "opencv-contrib-python-headless", "pupil-apriltags")
 
@@ -295,6 +296,8 @@ def _check(plan: Plan) -> None:
     for r in plan.ranges_m:
         if not (math.isfinite(r) and r > 0.0):
             raise ConfigError(f"ranges: {number(r)} m is not a positive length")
+        if r > MAX_RANGE_M:
+            raise ConfigError(f"ranges: {number(r)} m is beyond {number(MAX_RANGE_M)} m")
     for name, angles in (("turns", plan.turns_deg), ("pitches", plan.pitches_deg)):
         for angle in angles:
             if not abs(angle) + plan.tilt_spread_deg <= MAX_TILT_DEG:

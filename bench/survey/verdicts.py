@@ -207,8 +207,9 @@ def _words(
             bounds = _bound_words(rotation, better_is_less=True)
             parts.append(f"{name} {rotation.value:.3g} deg of {request.rotation_deg:g}{bounds}")
     if verdict == HOLDS or usable.verdict == verdict:
-        bounds = _bound_words(usable, better_is_less=False)
-        parts.append(f"usable {usable.value:.4g} of {request.detection:g}{bounds}")
+        bounds = _bound_words(usable, better_is_less=False, unit=100.0)
+        wanted = f"{100.0 * request.detection:g} %"
+        parts.append(f"usable {100.0 * usable.value:.4g} % of {wanted} wanted{bounds}")
     words = ", ".join(parts)
     if verdict == UNDECIDED:
         words += (
@@ -217,9 +218,9 @@ def _words(
     return words
 
 
-def _bound_words(judgement: Judgement, *, better_is_less: bool) -> str:
+def _bound_words(judgement: Judgement, *, better_is_less: bool, unit: float = 1.0) -> str:
     """Name the bounds that matter: the one that decided, or both where none did."""
-    low, high = f"{judgement.low:.3g}", f"{judgement.high:.3g}"
+    low, high = f"{unit * judgement.low:.3g}", f"{unit * judgement.high:.3g}"
     if judgement.verdict == UNDECIDED:
         return f" (between {low} and {high})" if math.isfinite(judgement.high) else ""
     if (judgement.verdict == HOLDS) == better_is_less:

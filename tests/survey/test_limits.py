@@ -61,7 +61,7 @@ def test_detection_of_99_percent_holds_from_268_trials_without_failure(cell_case
 def test_failing_detection_fails_the_cell_however_good_the_rest(cell_cases):
     cell = verdict(cell_cases(np.full(250, 0.001), n=300))
     assert (cell["verdict"], cell["rotation_verdict"]) == ("fails", "holds")
-    assert "usable 0.8333 of 0.99 (at most 0.86" in cell["words"]
+    assert "usable 83.33 % of 99 % wanted (at most 86" in cell["words"]
 
 
 def test_a_cell_without_any_pose_fails_by_detection(cell_cases):
