@@ -146,8 +146,7 @@ def _conclusion(verdict: Any) -> str:
 
 def _write(out: Path, report: Any) -> None:
     from bench import __version__
-    from bench.cli.results import make_directory
-    from bench.survey.store import write_atomically
+    from bench.files import make_directory, write_atomically
 
     make_directory(out)
     content = {
