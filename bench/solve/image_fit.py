@@ -33,7 +33,7 @@ SMALL_DECREASE = 1e-3
 # Below this predicted decrease, 0.3 standard deviations, the derivatives have settled to a few
 # percent of themselves and are kept: a step with them converges linearly by that factor.
 KEEP_DERIVATIVES = 0.1
-START_DAMPING, MOST_DAMPING = 1e-4, 1e6
+START_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-4, 1e-8, 1e6
 # Blur beyond these isn't told from a badly wrong pose.
 LEAST_BLUR_PX, MOST_BLUR_PX = 0.1, 6.0
 # A fit is given up where so many times the decrease that a full step promises won't do.
@@ -175,7 +175,7 @@ def fit_image(
                 continue
             trial_light, trial_predicted, trial_chi_square = _explain(scene, trial, weights)
             accepted = trial_chi_square < chi_square
-            damping *= 0.1 if accepted else 10.0
+            damping = max(0.1 * damping, LEAST_DAMPING) if accepted else 10.0 * damping
         if not accepted:
             break
         pose, blur, reflectance = trial_pose, trial_blur, trial

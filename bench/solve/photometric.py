@@ -39,8 +39,9 @@ from bench.typing import Array
 START_BLUR_PX = 0.7
 # χ² by which a fit must trail another before it is dropped half way: odds of e^-25.
 HOPELESS = 50.0
-# χ² of the corners against the second pose above which the picture isn't asked. Corner noise
-# may be claimed three times too small (a factor of nine) and this is still beyond doubt.
+# χ² of the corners against the second pose above which the picture isn't asked: 22 standard
+# deviations of what a detector claims. On small markers scatter and bias are up to five times
+# the claim, and this is still four of them.
 CORNERS_DECIDE = 500.0
 # Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
 FLAT = 0.02
@@ -63,7 +64,8 @@ class PhotometricSolver:
         """Estimate the target's pose; the runner-up is the other branch.
 
         The other branch is fitted to the picture too unless the corners alone exclude it
-        beyond doubt. NOT_FINITE where the picture holds too little of the face.
+        beyond doubt, and no further than until it has lost. NOT_FINITE where the picture holds
+        too little of the face.
         """
         start = IppeLmSolver().solve(detection, observation)
         if start.T_camera_target_est is None:
@@ -239,11 +241,15 @@ def _compare(best: Branch, other: Branch, scene: Scene, widened: float) -> Modes
         turned_normal(best.fit.pose.rotation, between / np.linalg.norm(between)),
         0.5 * (best.fit.pose.translation + other.fit.pose.translation),
     )
+    give_up = best.fit.chi_square + HOPELESS * widened
     try:
-        ridge = fit_image(scene, halfway, best.fit.blur_px, best.weigh, NORMAL_HELD)
+        ridge = fit_image(
+            scene, halfway, best.fit.blur_px, best.weigh, NORMAL_HELD, give_up=give_up
+        )
     except GeometryError:  # no way between them
         return Modes(delta, math.inf)
-    return Modes(delta, (ridge.chi_square - best.fit.chi_square) / widened)
+    height = math.inf if ridge.lost else (ridge.chi_square - best.fit.chi_square) / widened
+    return Modes(delta, height)
 
 
 def _plain(fit: ImageFit) -> Fit:
