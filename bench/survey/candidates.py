@@ -89,9 +89,10 @@ def pipelines_of(target: Target, asked: Sequence[str] = ()) -> tuple[str, ...]:
     """
     if not asked:
         return tuple(f"{detector_of(target)}/{solver}" for solver in SOLVERS)
-    found = tuple(name for name in asked if pipeline_from_name(name).refusal(target) is None)
+    refusals = {name: pipeline_from_name(name).refusal(target) for name in asked}
+    found = tuple(name for name, reason in refusals.items() if reason is None)
     if not found:
-        raise ConfigError(f"none of the pipelines asked for looks for a {target.kind}")
+        raise ConfigError("; ".join(filter(None, refusals.values())))
     return found
 
 
