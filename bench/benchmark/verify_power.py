@@ -98,16 +98,17 @@ def draw(pool: Pool, rng: np.random.Generator) -> tuple[Side, Side, Side]:
 def noisier(pool: Pool, side: Side, other: Side, group: str, rng: np.random.Generator) -> Side:
     """Return a side whose rotation error in a group has `RISE` times the RMS.
 
-    What is added is √(RISE² - 1) of the same case's error in another exposure, turned round at
-    random: as large as errors are there, but of its own.
+    What is added is √(RISE² - 1) of the error that another case of the group has, drawn at
+    random, and turned round at random: as large and as heavy-tailed as errors are there, but
+    of its own.
     """
     values = side.values.copy()
-    chosen = pool.group == pool.groups.index(group)
-    sign = rng.choice([-1.0, 1.0], size=len(values))
-    for name in ROTATION:
-        column = NAMES.index(name)
-        added = np.sqrt(RISE**2 - 1.0) * sign * other.values[:, column]
-        values[chosen, column] += np.where(np.isfinite(added), added, 0.0)[chosen]
+    members = np.flatnonzero(pool.group == pool.groups.index(group))
+    columns = [NAMES.index(name) for name in ROTATION]
+    donors = members[other.good[members]]
+    added = other.values[np.ix_(rng.choice(donors, size=len(members)), columns)]
+    sign = rng.choice([-1.0, 1.0], size=(len(members), 1))
+    values[np.ix_(members, columns)] += np.sqrt(RISE**2 - 1.0) * sign * added
     return Side(side.good, side.detected, values)
 
 

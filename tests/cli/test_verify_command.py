@@ -104,7 +104,7 @@ def test_a_baseline_of_an_own_suite_asks_for_its_file(recorded, capsys):
 def test_suites_are_listed_and_described(capsys):
     assert main(["verify", "suites"]) == 0
     said = capsys.readouterr().out
-    assert re.search(r"quick +1800 cases", said)
+    assert re.search(r"quick +2240 cases", said)
     assert main(["verify", "suites", "hard"]) == 0
     assert "partly hidden" in capsys.readouterr().out
 

@@ -7,7 +7,7 @@ import pytest
 from bench.errors import PlugInError, RunError
 from bench.verify import baseline as baseline_module
 from bench.verify.baseline import read_baseline
-from bench.verify.record import Named, record
+from bench.verify.record import Command, Named, record
 
 PIPELINE = Named("aruco-subpix/ippe-lm")
 
@@ -189,3 +189,12 @@ def test_failures_of_a_pipeline_are_outcomes_and_the_rest_goes_on(tiny_suite, tm
     assert {row.outcome for row in rows} == {"not_finite"}
     assert len(done.failures) == tiny_suite.cases
     assert "plain|00000" in done.failures[0]
+
+
+def test_an_external_command_that_answers_garbage_is_recorded_as_such(tiny_suite, tmp_path):
+    # `cat` answers every question with the question
+    done = record(tiny_suite, Command("cat", 5.0), tmp_path / "cat.baseline")
+    rows = read_baseline(tmp_path / "cat.baseline").rows.values()
+    assert done.complete
+    assert {row.outcome for row in rows} == {"not_finite"}
+    assert len(done.failures) == tiny_suite.cases
