@@ -1,6 +1,6 @@
 """An external pipeline in Python: OpenCV's ArUco detector, corners only, nothing of the bench.
 
-    sightbench conform --command "python examples/external/aruco_adapter.py"
+Try it: sightbench conform --command "python examples/external/aruco_adapter.py"
 """
 
 import json
@@ -25,7 +25,7 @@ def answer(request: dict) -> dict:
     read = [] if ids is None else [int(i) for i in ids.ravel()]
     corners = {
         f"{marker_id}.{k}": [float(u), float(v)]
-        for marker_id, four in zip(read, found)
+        for marker_id, four in zip(read, found, strict=True)
         if marker_id in target["marker_ids"]
         for k, (u, v) in enumerate(four.reshape(4, 2))
     }

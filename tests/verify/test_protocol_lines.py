@@ -234,3 +234,23 @@ def test_a_pose_that_can_not_be_is_refused(message):
     with pytest.raises(ExternalError, match=message) as caught:
         detection_of(read_answer(answer(pose=pose), 1), observe())
     assert caught.value.fault is Fault.POSE
+
+
+DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+
+
+def test_the_documentation_shows_the_protocol_as_it_is():
+    section = DEVELOPERS.read_text(encoding="utf-8").partition("## Other people's pipelines")[2]
+    shown, answers = (part.partition("```")[0] for part in section.split("```json")[1:3])
+    documented = json.loads(shown)
+    line = json.loads(request_line(3, Path("x.png"), observe()))
+    assert documented.keys() == line.keys()
+    for part in ("picture", "camera", "target"):
+        assert documented[part].keys() == line[part].keys()
+    assert documented["target"] | {"cells": 0} == line["target"] | {"cells": 0}
+    for answered in answers.strip().splitlines():
+        if "error" in answered:
+            with pytest.raises(ExternalError, match="licence expired"):
+                read_answer(answered.encode(), 3)
+        else:
+            detection_of(read_answer(answered.encode(), 3), observe())
