@@ -219,7 +219,7 @@ def _covariance(
 
     Where the model fits, from its derivatives, times the least factor on the variance that χ²
     doesn't refute. Where it doesn't, from how much parts of the picture disagree, if that is
-    more.
+    more; in too few parts, times χ² over its degrees of freedom.
     """
     fit = branch.fit
     covariance = pose_covariance_of(fit.information)
@@ -227,6 +227,8 @@ def _covariance(
         widened = max(1.0, chi_square / float(chdtri(degrees, IMPLAUSIBLE)))
         return covariance * widened, widened
     apart = blockwise_covariance(scene, fit)
+    if apart is None:
+        apart = covariance * max(1.0, chi_square / degrees)
     widened = float(np.trace(np.linalg.solve(covariance, apart))) / len(apart)
     return (apart, widened) if widened > 1.0 else (covariance, 1.0)
 

@@ -110,18 +110,19 @@ def loss(z: Array, scale: float) -> float:
     return float(scale**2 * BIWEIGHT_SIGMAS**2 / 3.0 * np.sum(1.0 - inside**3))
 
 
-def blockwise_covariance(scene: Scene, fit: ImageFit) -> Array:
+def blockwise_covariance(scene: Scene, fit: ImageFit) -> Array | None:
     """Return the pose's covariance (6, 6) from how much parts of the picture disagree.
 
     The sandwich H⁻¹ G H⁻¹ with H = JᵀWJ and G = Σ g gᵀ over the gradients g = Σ J w r of the
     squares of a grid (White 1980, doi:10.2307/1912934; by clusters, Liang and Zeger 1986,
-    doi:10.1093/biomet/73.1.13), times n/(n - 11) for n squares. It holds whatever the
-    residuals' distribution, as long as those of different squares are independent.
+    doi:10.1093/biomet/73.1.13), times n/(n - 1) for n squares, since their gradients sum to
+    zero at the minimum. It holds whatever the residuals' distribution, as long as those of
+    different squares are independent. None where too few squares show the face.
 
     Raises
     ------
     numpy.linalg.LinAlgError
-        Too few squares, or they don't determine the pose.
+        The picture doesn't determine the pose.
     """
     pixels = scene.pixels
     width, height = pixels.region.width, pixels.region.height
@@ -134,9 +135,9 @@ def blockwise_covariance(scene: Scene, fit: ImageFit) -> Array:
     sums = np.column_stack([np.bincount(square, column) for column in pull.T])
     used = np.count_nonzero(np.bincount(square))
     if used <= PARAMETERS:
-        raise np.linalg.LinAlgError("too few parts of the picture show the face")
+        return None
     inverse = np.linalg.inv(fit.information)
-    whole = inverse @ (sums.T @ sums) @ inverse * (used / (used - PARAMETERS))
+    whole = inverse @ (sums.T @ sums) @ inverse * (used / (used - 1.0))
     return np.asarray(whole[:POSE, :POSE])
 
 
