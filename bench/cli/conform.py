@@ -81,7 +81,7 @@ def command(
     Examples:
       sightbench conform
       sightbench conform --pipeline apriltag/ippe-lm
-      sightbench conform --command "node examples/external/square_finder.mjs"
+      sightbench conform --command "node assets/examples/external/square_finder.mjs"
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if external is not None and pipeline is not None:
         raise ConfigError("conform: give --command or --pipeline, not both")

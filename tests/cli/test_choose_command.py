@@ -218,7 +218,10 @@ def test_dry_run_prints_the_plan_and_writes_nothing(bay, tmp_path, capsys):
         (["--rotation", "0 deg"], "rotation tolerance: 0 deg lies outside"),
         (["--detection", "1"], "detection: 1 lies outside 0 to 1"),
         (["--tower", "north"], "no tower 'north'"),
-        (["--pipeline", "circles/ippe-lm"], "candidate marker:36h11:0: pipeline circles/ippe-lm: "),
+        (
+            ["--pipeline", "circles/ippe-lm"],
+            "candidate marker:36h11:0: pipeline circles/ippe-lm: ",
+        ),
         (["--pipeline", "circles"], "the form is detector/solver"),
         (["--turns", "89 deg"], "89 deg is beyond"),
     ],

@@ -6,7 +6,9 @@ import pytest
 
 from bench.cli.main import main
 
-ADAPTER = Path(__file__).resolve().parents[2] / "examples" / "external" / "aruco_adapter.py"
+ADAPTER = (
+    Path(__file__).resolve().parents[2] / "assets" / "examples" / "external" / "aruco_adapter.py"
+)
 # A busy machine may take seconds to load OpenCV; nobody waits for it otherwise.
 PATIENT = ["--quiet", "--timeout", "120"]
 

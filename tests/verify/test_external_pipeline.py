@@ -29,7 +29,7 @@ from bench.verify.conformance_check import Verdict
 from bench.verify.conformance_subject import ExternalSubject
 from bench.verify.external import ExternalDetector, ExternalPipeline
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples" / "external"
+EXAMPLES = Path(__file__).resolve().parents[2] / "assets" / "examples" / "external"
 ADAPTER = [sys.executable, str(EXAMPLES / "aruco_adapter.py")]
 PATIENT_S = 120.0  # for a busy machine to load OpenCV; nobody waits for it otherwise
 CAMERA = Camera(640, 480, 900.0, 900.0, 300.0, 250.0, (-0.2, 0.05, 0.0, 0.0, 0.0))

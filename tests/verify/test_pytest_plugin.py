@@ -11,7 +11,9 @@ import pytest
 
 pytest_plugins = ["pytester"]
 
-ADAPTER = Path(__file__).resolve().parents[2] / "examples" / "external" / "aruco_adapter.py"
+ADAPTER = (
+    Path(__file__).resolve().parents[2] / "assets" / "examples" / "external" / "aruco_adapter.py"
+)
 
 # The example in DEVELOPERS.md, with fewer pictures.
 EXAMPLE = """

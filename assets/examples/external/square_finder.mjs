@@ -1,7 +1,7 @@
 // An external pipeline in JavaScript, without any library: finds a target's markers by their
 // black squares and answers with corners. It needs no dictionary: the request has the cells.
 //
-//     sightbench conform --command "node examples/external/square_finder.mjs"
+//     sightbench conform --command "node assets/examples/external/square_finder.mjs"
 
 import { readFileSync } from "node:fs";
 import { createInterface } from "node:readline";

@@ -1,6 +1,6 @@
 """An external pipeline in Python: OpenCV's ArUco detector, corners only, nothing of the bench.
 
-Try it: sightbench conform --command "python examples/external/aruco_adapter.py"
+Try it: sightbench conform --command "python assets/examples/external/aruco_adapter.py"
 """
 
 import json
