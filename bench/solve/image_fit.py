@@ -93,7 +93,8 @@ class ImageFit:
     sensitivity : (M, 7) float64
         See `bench.imaging.sensitivity`, from there, of the pixels near a boundary.
     lost : bool
-        Whether it was given up on the way, as it couldn't come below what was asked.
+        Whether it was given up on the way, as it couldn't come below what was asked or went
+        elsewhere.
     """
 
     pose: Pose
@@ -114,6 +115,7 @@ def fit_image(
     weigh: Callable[[Array], Array],
     free: BoolArray = EVERYTHING,
     give_up: float = np.inf,
+    gone: Callable[[Pose], bool] | None = None,
     steps: int = MAX_STEPS,
 ) -> ImageFit:
     """Minimise χ² from a starting pose.
@@ -132,6 +134,8 @@ def fit_image(
         Which of ω, τ and blur may change.
     give_up : float
         Stop once χ² can't be hoped to come below this.
+    gone : callable, optional
+        Stop once this is true of the pose: it went where another fit has been.
     steps : int
         Stop after so many, 1 or more.
 
@@ -183,6 +187,9 @@ def fit_image(
         weights = weigh(predicted)
         chi_square = _chi_square(scene.grey, predicted, weights)
         settled = expected < KEEP_DERIVATIVES
+        lost = gone is not None and gone(pose)
+        if lost:
+            break
         if damping < START_DAMPING and expected**2 < SMALL_DECREASE * before:
             break
         before = expected

@@ -140,13 +140,19 @@ def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFi
     mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
     if not _visible(mirrored) or _same_normal(mirrored, pose):
         return []
+    half_way = 0.5 * angle_between(mirrored.rotation[:, 2], pose.rotation[:, 2])
+
+    def gone_back(found: Pose) -> bool:
+        return angle_between(found.rotation[:, 2], pose.rotation[:, 2]) < half_way
+
     # where the model fits badly, differences mean less
     excess = first.chi_square / (len(scene.grey) - PARAMETERS)
     give_up = first.chi_square + HOPELESS * max(1.0, excess)
     try:
-        return [fit_image(scene, mirrored, first.blur_px, weigh, give_up=give_up)]
+        other = fit_image(scene, mirrored, first.blur_px, weigh, give_up=give_up, gone=gone_back)
     except GeometryError:
         return []
+    return [] if gone_back(other.pose) else [other]
 
 
 def _branches(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> list[Branch]:
