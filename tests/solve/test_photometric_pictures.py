@@ -57,6 +57,7 @@ SITUATIONS = {
     "a strip of fifteen columns": Situation(view=View(5.0, 0.7), cut=(slice(None), slice(60, 75))),
     "corners off by two pixels": Situation(corner_px=2.0),
     "seen from the side": Situation(view=View(4.0, np.deg2rad(85.0))),
+    "face on, near": Situation(view=View(3.0, 0.0, 0.0, 0.1, (900.3, 800.6))),
     "few photons": Situation(0.6, 0.5, Sensor(full_well=60.0, dark_noise=1.0, gain=1.0)),
 }
 
