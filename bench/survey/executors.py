@@ -102,8 +102,8 @@ class ProcessExecutor:
                     yield future.result()
         except BrokenProcessPool as error:
             raise RunError(
-                "a worker process died: out of memory, killed, or started from a script that "
-                "doesn't guard its main part (if __name__ == '__main__'); what was finished is kept"
+                "a worker process died: out of memory, killed, or started from a script without "
+                "if __name__ == '__main__'; what was finished is kept"
             ) from error
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
