@@ -12,7 +12,7 @@ The scenes are those of the suite, and each has as many exposures as there are k
 is which of them meet. So the numbers speak of this suite and this pipeline, for any noise; they
 don't speak of other suites, or of changes of another shape than those made here.
 
-    python -m bench.benchmark.verify_power [--keys 6] [--aa 4000] [--power 400] [--out DIR]
+    python -m bench.benchmark.verify_power [--keys 4] [--aa 6000] [--power 400] [--out DIR]
 """
 
 from __future__ import annotations
@@ -293,8 +293,8 @@ def _said(found: dict[str, float]) -> str:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Record what is missing of the pool, simulate, write power.json and power.md."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--keys", type=int, default=6, help="noise keys to record, 3 or more")
-    parser.add_argument("--aa", type=int, default=4000, help="A/A comparisons")
+    parser.add_argument("--keys", type=int, default=4, help="noise keys to record, 3 or more")
+    parser.add_argument("--aa", type=int, default=6000, help="A/A comparisons")
     parser.add_argument("--power", type=int, default=400, help="comparisons a change")
     parser.add_argument("--pool", type=Path, default=Path("sightbench-verify-pool"))
     parser.add_argument("--out", type=Path, default=Path("reports/verify"))

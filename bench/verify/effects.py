@@ -281,7 +281,7 @@ def _corner(margins: Margins, old: Array) -> float:
 _DETECTED = _rate(lambda side: side.detected, needed=True)
 _USABLE = _rate(lambda side: side.good, needed=True)
 SUITE_TESTS = (
-    Test("detection rate", 4.0, _DETECTED),
+    Test("detection rate", 8.0, _DETECTED),
     Test("usable rate", 2.0, _USABLE),
     Test("rotation RMS", 1.0, _rms(ROTATION, "deg", "sigma_rot_deg", needed=True)),
     Test("corner shift right", 1.0, _mean("du_px", "px", _corner, needed=True)),

@@ -130,18 +130,23 @@ def effect_words(m: Measured) -> str:
     """Return how much worse a test's quantity is, and could be, in words."""
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
-    how = _amount(m, m.effect)
-    return f"{how}, at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else how
+    how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
+    most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
+    return f"{how}{most}" + ("" if m.relative else of)
+
+
+# Of what an amount is, by unit; of the others, farther from zero.
+_OF = {"": " points lost", "claimed": " farther from honest"}
 
 
 def _amount(m: Measured, value: float) -> str:
     if m.unit == "":
-        return f"{100.0 * value:+.2f} points lost"
+        return f"{100.0 * value:+.2f}"
     if m.relative:
         return f"{100.0 * value:+.1f} %"
     if m.unit == "claimed":
-        return f"{100.0 * math.expm1(value):+.1f} % farther from honest"
-    return f"{value:+.3g} {m.unit} farther from zero"
+        return f"{100.0 * math.expm1(value):+.1f} %"
+    return f"{value:+.3g} {m.unit}"
 
 
 def judged_words(j: Judged) -> str:
