@@ -104,7 +104,7 @@ def noisier(pool: Pool, side: Side, other: Side, group: str, rng: np.random.Gene
     """
     values = side.values.copy()
     members = np.flatnonzero(pool.group == pool.groups.index(group))
-    columns = [NAMES.index(name) for name in ROTATION]
+    columns = np.array([NAMES.index(name) for name in ROTATION])
     donors = members[other.good[members]]
     added = other.values[np.ix_(rng.choice(donors, size=len(members)), columns)]
     sign = rng.choice([-1.0, 1.0], size=(len(members), 1))
