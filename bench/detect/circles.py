@@ -35,6 +35,9 @@ AREA_SPREAD = 4.0
 BLUR_SPREAD = 2.0
 # A dark spot of less than 3 x 3 px has no centroid to speak of.
 MIN_AREA_PX = 9.0
+# Spots beyond so many times the grid's own are noise or clutter in which OpenCV would search for
+# minutes; up to here it takes a second at most.
+MOST_SPOTS = 6
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,7 @@ def find_grid(picture: Picture, target: Target) -> Array | None:
     """
     grey = picture.grey8
     blobs = cv2.SimpleBlobDetector.create(blob_parameters(grey, len(target.points))).detect(grey)
-    if len(blobs) < len(target.points):
+    if not len(target.points) <= len(blobs) <= MOST_SPOTS * len(target.points):
         return None
     spots = np.array([blob.pt for blob in blobs], dtype=np.float32).reshape(-1, 1, 2)
     parameters = cv2.CirclesGridFinderParameters()

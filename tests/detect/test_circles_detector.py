@@ -219,3 +219,21 @@ def test_is_a_detector_for_circles_alone(scene_of):
     marker = replace(scene_of(ASYMMETRIC).observation, target=build_target(MarkerDesign()))
     with pytest.raises(TargetError, match="circles looks for a grid"):
         DETECTOR.detect(marker)
+
+
+def test_a_frame_full_of_spots_is_a_miss_without_a_search(monkeypatch, scene_of):
+    scene = scene_of(SYMMETRIC, 250.0, 0.0, 0.0)
+    grey = np.full((600, 800), 200, np.uint8)
+    grey[6::12, 6::12] = 20
+    grey = cv2.dilate(255 - grey, np.ones((5, 5), np.uint8))
+    crowded = replace(scene.observation, picture=Picture(255 - grey))
+
+    def search(*_):
+        raise AssertionError("searched among thousands of spots")
+
+    monkeypatch.setattr(cv2, "findCirclesGrid", search)
+    assert (
+        len(cv2.SimpleBlobDetector.create(blob_parameters(255 - grey, 35)).detect(255 - grey))
+        > 210
+    )
+    assert DETECTOR.detect(crowded).found is Found.MISSED
