@@ -55,14 +55,19 @@ def test_cases_without_bounds_leave_them_empty(cell_cases):
 
 def test_every_case_carries_both_bounds(make_job):
     job = make_job(pipelines=("aruco-subpix/ippe-lm", "aruco-subpix/photometric"))
-    rows = Worker(job).run_case(job.plan.case(job.plan.n_pictures - 1), {})
-    corner, photometric = rows
-    for name in AXES:
-        assert 0.0 < corner[f"bound_{name}"] < corner[f"corner_bound_{name}"]
-        assert corner[f"bound_{name}"] == photometric[f"bound_{name}"]
-    # the photometric solver's own claim is the bound at its estimate
-    assert photometric["sigma_rot_y_deg"] == pytest.approx(photometric["bound_rot_y_deg"], rel=0.1)
-    assert photometric["chi_square"] / photometric["degrees"] == pytest.approx(1.0, abs=0.2)
+    worker = Worker(job)
+    cases = [c for c in job.plan.cases() if (c.range_m, c.turn_deg) == (3.0, 30.0)]
+    claims = []
+    for corner, photometric in (worker.run_case(case, {}) for case in cases):
+        for name in AXES:
+            assert 0.0 < corner[f"bound_{name}"] < corner[f"corner_bound_{name}"]
+            assert corner[f"bound_{name}"] == photometric[f"bound_{name}"]
+        claims.append(photometric["sigma_rot_y_deg"] / photometric["bound_rot_y_deg"])
+        # some 4,000 pixels: χ² over its degrees has a standard deviation of √(2 / 4000) = 2.2 %
+        assert photometric["chi_square"] / photometric["degrees"] == pytest.approx(1.0, abs=0.1)
+    # the photometric solver's own claim is the bound at its estimate; once in a while a picture
+    # fails its χ² test by chance, and the claim is widened
+    assert np.median(claims) == pytest.approx(1.0, rel=0.05)
 
 
 def test_other_blurs_than_gaussian_have_no_bound(setting):

@@ -323,7 +323,8 @@ def test_times_must_be_positive(times):
 
 
 def test_the_terminal_s_interrupt_does_not_reach_the_program(program, observation):
+    before = signal.getsignal(signal.SIGINT)  # ignored, where the tests run in the background
     pipeline = program("say(answer(request))")
     pipeline.detect(observation)
     assert os.getpgid(pipeline.external._process.pid) != os.getpgid(0)
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGINT) is before
