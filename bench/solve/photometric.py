@@ -19,6 +19,7 @@ from bench.geometry.viewing import mirrored_normal
 from bench.imaging.appearance import PARAMETERS, edge_strength
 from bench.solve.ambiguity import Modes, spread_over_modes, turned_normal
 from bench.solve.conclude import NOT_FINITE, SAME_NORMAL
+from bench.solve.covariance import noise_variance
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.face import face_after, face_of
 from bench.solve.image_fit import (
@@ -40,8 +41,8 @@ START_BLUR_PX = 0.7
 # χ² by which a fit must trail another before it is dropped half way: odds of e^-25.
 HOPELESS = 50.0
 # χ² of the corners against the second pose above which the picture isn't asked: 22 standard
-# deviations of what a detector claims. On small markers scatter and bias are up to five times
-# the claim, and this is still four of them.
+# deviations of what a detector claims and residuals don't refute. On small markers scatter and
+# bias are up to five times the claim, and this is still four of them.
 CORNERS_DECIDE = 500.0
 # Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
 FLAT = 0.02
@@ -63,9 +64,9 @@ class PhotometricSolver:
     def solve(self, detection: Detection, observation: Observation) -> Estimate:
         """Estimate the target's pose; the runner-up is the other branch.
 
-        The other branch is fitted to the picture too unless the corners alone exclude it
-        beyond doubt, and no further than until it has lost. NOT_FINITE where the picture holds
-        too little of the face.
+        The other branch is fitted to the picture too, unless the corners alone exclude it
+        beyond doubt and the first one fits, and no further than until it has lost. NOT_FINITE
+        where the picture holds too little of the face.
         """
         start = IppeLmSolver().solve(detection, observation)
         if start.T_camera_target_est is None:
@@ -73,7 +74,7 @@ class PhotometricSolver:
         try:
             scene, weigh, first = _first_fit(start.T_camera_target_est, observation)
             fits = [first]
-            if not _corners_decide(start, detection):
+            if _suspect(first, scene) or not _corners_decide(start, detection):
                 fits += _other_branch(scene, weigh, first)
             branches = _branches(fits, scene, weigh)
             return _conclude(branches, scene, start, detection)
@@ -130,8 +131,14 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
 def _corners_decide(start: Estimate, detection: Detection) -> bool:
     if start.runner_up is None:
         return False
-    gap = start.runner_up_rmse_px**2 - start.rmse_px**2
-    return len(detection.pixels) * gap > CORNERS_DECIDE * detection.sigma_px**2
+    n = len(detection.pixels)
+    best, second = n * start.rmse_px**2, n * start.runner_up_rmse_px**2
+    return second - best > CORNERS_DECIDE * noise_variance(best, n, detection.sigma_px)
+
+
+def _suspect(fit: ImageFit, scene: Scene) -> bool:
+    """Tell whether noise hardly explains what a fit leaves."""
+    return fit.chi_square > float(chdtri(len(scene.grey) - PARAMETERS, SUSPECT))
 
 
 def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFit]:
@@ -162,8 +169,7 @@ def _branches(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> list[Br
     each branch that isn't lost by its own prediction.
     """
     fits = sorted(fits, key=lambda fit: fit.chi_square)
-    degrees = len(scene.grey) - PARAMETERS
-    if fits[0].chi_square <= chdtri(degrees, SUSPECT):
+    if not _suspect(fits[0], scene):
         return [Branch(fit, weigh, fit.chi_square, False) for fit in fits]
     lost = [Branch(fit, weigh, math.inf, True) for fit in fits if fit.lost]
     robust = [fit_robustly(scene, fit, weigh) for fit in fits if not fit.lost]

@@ -63,7 +63,7 @@ def efficiency_figure(study: Study) -> Figure:
             _efficiency_line(axes, study, blur, tilt, COMPONENTS[component], rank)
         axes.axhline(1.0, color=style.MUTED, linewidth=0.8)
         axes.axhline(LEAST_EFFICIENCY, color=style.MUTED, linewidth=1.0, linestyle=":")
-        axes.set_ylim(0.78, 1.3)
+        axes.set_ylim(0.82, 1.45)
         axes.set_xlim(-0.5, len(SIZES_PX) - 0.5)
         axes.xaxis.set_major_locator(FixedLocator(list(range(len(SIZES_PX)))))
         axes.xaxis.set_major_formatter(FixedFormatter([f"{size:g}" for size in SIZES_PX]))
@@ -139,7 +139,7 @@ def _mirrored_panel(axes: Axes, study: Study) -> None:
     line = np.array([least, most])
     axes.plot(line, line, color=style.MUTED, linewidth=0.8)
     axes.plot(line, MOST_MIRRORED * line, color=style.MUTED, linewidth=1.0, linestyle=":")
-    axes.text(0.012, 0.022, "1.5 times", rotation=42, color=style.MUTED, fontsize=style.SMALL)
+    axes.text(0.05, 0.095, "1.5 times", rotation=42, color=style.MUTED, fontsize=style.SMALL)
     predicted, counted, low, high = (
         np.clip(100.0 * told[name].to_numpy(), least, None)
         for name in ("mirrored_predicted", "mirrored", "mirrored_lo", "mirrored_hi")
