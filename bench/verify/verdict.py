@@ -132,7 +132,9 @@ def effect_words(m: Measured) -> str:
         return f"{m.n} pairs are too few"
     how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
     most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
-    return f"{how}{most}" + ("" if m.relative else of)
+    # the RMS before and now are plain; their change counts each case by what it claims
+    basis = "weighed by claims " if m.test.endswith("RMS") else ""
+    return f"{basis}{how}{most}" + ("" if m.relative else of)
 
 
 # Of what an amount is, by unit; of the others, farther from zero.
