@@ -184,8 +184,8 @@ def compare_command(
     errors, biases, corners and claimed uncertainties in every group; and writes verdict.html,
     verdict.md and junit.xml to DIR.
 
-    Errors and rates are shown as they are. How much an RMS changed is told with each case weighed by
-    the uncertainty that the pipelines claim for it, lest far and face-on cases drown the rest.
+    Errors and rates are shown as they are. How much an RMS changed is told with each case weighed
+    by the uncertainty that the pipelines claim for it, lest far and face-on cases drown the rest.
 
     A change is called worse when it is there beyond doubt (all tests together raise a false alarm
     in at most 2 of 1,000 comparisons) and isn't shown to be within the margin. It is called as
