@@ -79,6 +79,7 @@ def made_up(n, seed=0, scale=1.0, bias=0.0, cells=None):
             z = scale * rng.standard_normal(6) + bias
             row = {
                 "cell": cell.name,
+                "size_px": cell.size_px,
                 "trial": trial,
                 "start": "apriltag",
                 "outcome": "ok",

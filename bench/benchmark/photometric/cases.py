@@ -54,6 +54,7 @@ def run_case(seed: int, cell: Cell, trial: int, target: Target) -> Row:
     estimate = PhotometricSolver().solve(detection, observation)
     row: Row = {
         "cell": cell.name,
+        "size_px": cell.size_px,
         "trial": trial,
         "start": start,
         "outcome": str(estimate.outcome),

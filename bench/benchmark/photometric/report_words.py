@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Sequence
+
+WIDTH = 98
+
+
+def paragraph(*sentences: str) -> str:
+    """Return sentences as one paragraph, lines broken."""
+    return textwrap.fill(" ".join(sentences), WIDTH, break_long_words=False)
 
 
 def plain(component: str) -> str:

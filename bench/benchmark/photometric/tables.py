@@ -31,6 +31,7 @@ def cell_table(cases: pl.DataFrame) -> pl.DataFrame:
         right = solved.filter(~pl.col("mirrored"))
         row = {
             "cell": name,
+            "size_px": own["size_px"][0],
             "n": len(own),
             "n_synthetic": int((own["start"] == SYNTHETIC).sum()),
             "n_solved": len(solved),
