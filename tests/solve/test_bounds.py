@@ -30,6 +30,8 @@ CAMERA = Camera(1600, 1200, 3000.0, 3000.0, 799.5, 599.5, pixel_pitch=3.45e-6)
 BARREL = replace(CAMERA, distortion=(-0.2, 0.05, 1e-3, -5e-4, 0.0))
 MARKER = build_target(MarkerDesign(size=0.2))
 CIRCLES = build_target(CirclesDesign(4, 4, pitch=0.05, diameter=0.03, symmetric=True))
+TARGETS = {"marker": MARKER, "circles": CIRCLES}
+VIEWS = {"near": View(9.0, 0.6, -0.2, 0.3, (700.3, 500.8)), "far": View(18.0, 0.9)}
 # few electrons, so that the noise's own dependence on the light counts: K²/(2v) is 1 % here
 DIM = Sensor(full_well=300.0, dark_noise=4.0)
 SETTINGS = {
@@ -80,13 +82,21 @@ def information_by_differences(drawing, pose, camera, imaging, region, mask):
     return (m / v) @ m.T + 0.5 * (dv / v**2) @ dv.T
 
 
-@pytest.mark.parametrize("target", [MARKER, CIRCLES], ids=["marker", "circles"])
-@pytest.mark.parametrize("setting", SETTINGS)
-@pytest.mark.parametrize("view", [View(9.0, 0.6, -0.2, 0.3, (700.3, 500.8)), View(18.0, 0.9)])
-def test_image_bound_is_the_inverse_information_of_the_forward_model(target, setting, view):
+# diffraction takes seconds a picture's derivatives: one target and view of it will do
+CASES = [
+    (setting, kind, view)
+    for setting in SETTINGS
+    for kind in TARGETS
+    for view in VIEWS
+    if setting != "diffracted" or (kind, view) == ("marker", "far")
+]
+
+
+@pytest.mark.parametrize(("setting", "kind", "view"), CASES)
+def test_image_bound_is_the_inverse_information_of_the_forward_model(setting, kind, view):
     camera, imaging = SETTINGS[setting]
-    drawing = target.drawing
-    pose = pose_of_view(view, camera)
+    drawing = TARGETS[kind].drawing
+    pose = pose_of_view(VIEWS[view], camera)
     region = region_of(drawing, pose, camera, 4.0)
     mask = face_mask(drawing, pose, camera, blur_of(imaging.optics, camera, pose), region)
     information = information_by_differences(drawing, pose, camera, imaging, region, mask)
