@@ -115,7 +115,8 @@ for each component. Cases on the mirrored side are counted apart, below.
             "degrees and 0.8 px lie above for a reason: the solver keeps clear of the plate's "
             "edge by the blur that it starts with, 0.7 px, as long as it finds less than 1.2 "
             "times that; the bound, by the true blur. The strip between tells of small, "
-            "foreshortened markers, and what leaks into it from beyond the plate is as the drawing has it here."
+            "foreshortened markers, and what leaks into it from beyond the plate is as the "
+            "drawing has it here."
         )
     }
 
