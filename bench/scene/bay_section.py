@@ -8,10 +8,11 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.camera_section import CameraSection
-from bench.scene.model import Axle, Placement, SurveyPlan, Tolerance, Vehicle
+from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.strict import Section
 from bench.scene.target_section import TargetSection
+from bench.scene.vehicle import Axle, Body, Mount, Vehicle
 
 Name = Annotated[
     str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])
@@ -88,7 +89,8 @@ class AxleSection(Section):
 
     def to_axle(self) -> Axle:
         """Return the axle."""
-        return Axle(self.name, self.behind, self.track, self.wheel_height)
+        height = self.wheel_height
+        return Axle(self.name, self.behind, self.track, height, height, 0.2, Mount())
 
 
 class VehicleSection(Section):
@@ -109,7 +111,8 @@ class VehicleSection(Section):
     def to_vehicle(self) -> Vehicle:
         """Return the vehicle, near axle first."""
         axles = sorted((axle.to_axle() for axle in self.axle), key=lambda axle: axle.behind)
-        return Vehicle(self.name, tuple(axles))
+        body = Body(max(axle.track for axle in axles) + 0.2, 1.5, 0.9, 0.9, 0.15)
+        return Vehicle(self.name, tuple(axles), body)
 
 
 class SurveySection(Section):
@@ -174,7 +177,8 @@ class ToleranceSection(Section):
 
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
-        return Tolerance(self.rotation, self.detection, self.confidence)
+        r = self.rotation
+        return Tolerance(r, self.detection, self.confidence, toe=r, camber=r, thrust=r)
 
 
 class BaySection(Section):

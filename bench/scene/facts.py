@@ -10,7 +10,8 @@ import numpy as np
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project_camera, ray
 from bench.geometry.rotation import angle_between
-from bench.scene.model import Bay, Tower, Wheel, wheels_of_tower
+from bench.scene.model import Bay, Tower, wheels_of_tower
+from bench.scene.vehicle import Wheel
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,9 +23,9 @@ class Sight:
     tower : str
         Name.
     wheel : Wheel
-        Where the target is taken to sit: at the wheel's centre.
+        Whose target is looked at.
     range_m : float
-        Camera centre to wheel centre, metres.
+        Camera centre to target centre, metres.
     place : (float, float) or None
         In the picture, fractions across and down, 0 and 1 its edges; None where the wheel has
         no image at all.
@@ -44,7 +45,7 @@ class Sight:
 
 def sight(bay: Bay, tower: Tower, wheel: Wheel) -> Sight:
     """Return how a tower's camera has a wheel."""
-    p_camera = tower.T_bay_camera.inverse() @ wheel.centre
+    p_camera = tower.T_bay_camera.inverse() @ wheel.T_bay_target.translation
     range_m = float(np.linalg.norm(p_camera))
     camera, drawing = tower.camera, bay.target.drawing
     focal = max(camera.fx, camera.fy)

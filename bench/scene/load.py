@@ -16,7 +16,10 @@ from bench.imaging.optics import aperture_at
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.model import Bay, Tower
+from bench.scene.siting_space import SitingSpace
 from bench.scene.strict import read_toml, validate
+from bench.scene.surroundings import Surroundings
+from bench.scene.vehicle import Station
 from bench.targets.design import build_target
 from bench.units import format_length
 
@@ -52,7 +55,10 @@ def load_bay(path: Path | str | None = None) -> Bay:
             standoff=section.standoff,
             towers=tuple(towers),
             vehicles=tuple(vehicle.to_vehicle() for vehicle in section.vehicle),
+            stations=(Station("floor", section.standoff),),
             target=target,
+            surroundings=Surroundings(),
+            siting=SitingSpace(),
             survey=section.survey.to_plan(),
             tolerance=section.tolerance.to_tolerance(),
             digest=digest(section),

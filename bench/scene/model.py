@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
@@ -18,8 +17,10 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z
 from bench.imaging.model import Imaging
+from bench.scene.siting_space import SitingSpace
+from bench.scene.surroundings import Surroundings
+from bench.scene.vehicle import Axle, Station, Vehicle, Wheel, wheels_at
 from bench.targets.target import Target
-from bench.typing import Array
 
 # Camera axes in the bay at zero yaw, pitch and roll, as columns: right is the vehicle's left
 # (they face each other), down, and forward along -x.
@@ -82,61 +83,6 @@ class Tower:
 
 
 @dataclass(frozen=True)
-class Axle:
-    """An axle of a vehicle.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``"front"``.
-    behind : float
-        Distance behind the vehicle's near axle, metres; 0 for the near one itself.
-    track : float
-        Distance of the left from the right wheel's centre, metres.
-    wheel_height : float
-        Of the wheels' centres above the floor, metres.
-    """
-
-    name: str
-    behind: float
-    track: float
-    wheel_height: float
-
-
-@dataclass(frozen=True)
-class Vehicle:
-    """A vehicle that the bay is meant for."""
-
-    name: str
-    axles: tuple[Axle, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Wheel:
-    """A wheel where it stands in the bay.
-
-    Attributes
-    ----------
-    vehicle, axle : str
-        Names.
-    side : str
-        ``"left"`` or ``"right"``, the vehicle's.
-    centre : (3,) float64
-        Bay frame, metres.
-    """
-
-    vehicle: str
-    axle: str
-    side: Literal["left", "right"]
-    centre: Array
-
-    @property
-    def name(self) -> str:
-        """Such as ``"front left"``."""
-        return f"{self.axle} {self.side}"
-
-
-@dataclass(frozen=True)
 class SurveyPlan:
     """What `sightbench map` surveys when its options don't say otherwise.
 
@@ -182,11 +128,17 @@ class Tolerance:
         Least rate of usable measurements.
     confidence : float
         One-sided confidence of both.
+    toe, camber, thrust : float
+        Largest expanded uncertainty of a wheel's toe and camber and of the thrust angle,
+        radians; a bay file that leaves them out gives them the rotation's.
     """
 
     rotation: float
     detection: float
     confidence: float
+    toe: float
+    camber: float
+    thrust: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,8 +155,14 @@ class Bay:
         Two or more; the survey looks through the first one's camera unless told otherwise.
     vehicles : tuple of Vehicle
         Those that the bay is meant for, one at a time.
+    stations : tuple of Station
+        Where they stand; one at least, the first at the bay's standoff.
     target : Target
         That every wheel carries.
+    surroundings : Surroundings
+        Walls, obstacles, lamps, floor and the towers' bodies.
+    siting : SitingSpace
+        What `sightbench site` may choose from.
     survey : SurveyPlan
         Defaults of `sightbench map`.
     tolerance : Tolerance
@@ -219,7 +177,10 @@ class Bay:
     standoff: float
     towers: tuple[Tower, ...]
     vehicles: tuple[Vehicle, ...]
+    stations: tuple[Station, ...]
     target: Target
+    surroundings: Surroundings
+    siting: SitingSpace
     survey: SurveyPlan
     tolerance: Tolerance
     digest: str
@@ -232,18 +193,12 @@ class Bay:
 
 
 def wheels(bay: Bay) -> tuple[Wheel, ...]:
-    """Return every wheel of every vehicle where it stands, its near axle at the standoff."""
-    sides: tuple[tuple[Literal["left", "right"], float], ...] = (("left", 1.0), ("right", -1.0))
+    """Return every wheel of every vehicle at every station."""
     return tuple(
-        Wheel(
-            vehicle.name,
-            axle.name,
-            side,
-            np.array([-(bay.standoff + axle.behind), sign * 0.5 * axle.track, axle.wheel_height]),
-        )
+        wheel
+        for station in bay.stations
         for vehicle in bay.vehicles
-        for axle in vehicle.axles
-        for side, sign in sides
+        for wheel in wheels_at(vehicle, station)
     )
 
 

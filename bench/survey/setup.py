@@ -81,7 +81,9 @@ def axle_ranges(bay: Bay, tower_name: str | None = None) -> tuple[tuple[str, flo
     tower = find_tower(bay, tower_name)
     eye = tower.T_bay_camera.translation
     found = {
-        f"{wheel.vehicle} {wheel.axle}": float(np.linalg.norm(wheel.centre - eye))
+        f"{wheel.vehicle} {wheel.axle}": float(
+            np.linalg.norm(wheel.T_bay_target.translation - eye)
+        )
         for wheel in wheels_of_tower(bay, tower)
     }
     return tuple(sorted(found.items(), key=lambda item: item[1]))

@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 
 from bench.scene.facts import field_of_view, sight, sights, spacing
 from bench.scene.load import load_bay
-from bench.scene.model import Placement, Vehicle, wheels, wheels_of_tower
+from bench.scene.model import Placement, wheels, wheels_of_tower
+from bench.scene.vehicle import Vehicle
 
 # axes of the bay and of the camera, by their names
 TOWARD_TOWERS, VEHICLES_LEFT, UP = np.eye(3)
