@@ -1,0 +1,1 @@
+"""What follows for the bay: siting, aim, tolerances, registration, budget, proof on site."""
