@@ -77,7 +77,10 @@ def request_of_bay(bay: Bay) -> Request:
 
 
 def axle_ranges(bay: Bay, tower_name: str | None = None) -> tuple[tuple[str, float], ...]:
-    """Return name and range, metres, of every wheel that a tower looks at, nearest first."""
+    """Return name and range, metres, of the axles that a tower looks at, nearest first.
+
+    Targets where vehicles stand at the bay's first station.
+    """
     tower = find_tower(bay, tower_name)
     eye = tower.T_bay_camera.translation
     found = {
@@ -85,5 +88,6 @@ def axle_ranges(bay: Bay, tower_name: str | None = None) -> tuple[tuple[str, flo
             np.linalg.norm(wheel.T_bay_target.translation - eye)
         )
         for wheel in wheels_of_tower(bay, tower)
+        if wheel.station == bay.stations[0].name
     }
     return tuple(sorted(found.items(), key=lambda item: item[1]))

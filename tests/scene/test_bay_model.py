@@ -68,10 +68,11 @@ def test_pitch_keeps_the_heading_that_yaw_gave():
 
 def test_ranges_from_tower_to_wheel_by_hand(bay_file):
     bay = load_bay(bay_file())
-    # left camera (0, 2, 1); left wheels at (-3, 0.8, 0.4) and (-7, 0.8, 0.4)
+    # left camera (0, 2, 1); left wheels at (-3, 0.8, 0.4) and (-7, 0.8, 0.4), each target 0.25 m
+    # outboard of its wheel's centre, so at y = 1.05, 0.95 m beside the camera
     near, far = (s for s in sights(bay) if s.tower == "left")
-    assert near.range_m == pytest.approx(math.sqrt(3**2 + 1.2**2 + 0.6**2))  # 3.286 m
-    assert far.range_m == pytest.approx(math.sqrt(7**2 + 1.2**2 + 0.6**2))  # 7.127 m
+    assert near.range_m == pytest.approx(math.sqrt(3**2 + 0.95**2 + 0.6**2))  # 3.204 m
+    assert far.range_m == pytest.approx(math.sqrt(7**2 + 0.95**2 + 0.6**2))  # 7.090 m
     # 10 mm over 5 um is 2000 px; the marker is 0.2 m
     assert near.size_px == pytest.approx(2000 * 0.2 / near.range_m)
 
@@ -79,8 +80,9 @@ def test_ranges_from_tower_to_wheel_by_hand(bay_file):
 def test_where_a_wheel_appears_by_hand(bay_file):
     bay = load_bay(bay_file())
     near = sights(bay)[0]
-    # 1.2 m to the camera's left and 0.6 m down at 3 m depth: 800 px and 400 px from the middle
-    assert near.place == pytest.approx((0.5 - 800 / 2000, 0.5 + 400 / 1000))
+    # 0.95 m to the camera's left and 0.6 m down at 3 m depth, f = 2000 px: 633 1/3 px and 400 px
+    # from the middle
+    assert near.place == pytest.approx((0.5 - 2000 * 0.95 / 3 / 2000, 0.5 + 400 / 1000))
     # 0.25 m, half the plate's diagonal, is 167 px there: more than the 100 px to the lower edge
     assert not near.whole
     assert sights(bay)[1].whole

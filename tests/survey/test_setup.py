@@ -50,14 +50,16 @@ def test_the_shipped_plan_fits_its_camera_and_can_decide_what_it_asks(bay):
     assert 20_000 <= job.plan.n_rows <= 40_000
 
 
-def test_axle_ranges_are_distances_from_camera_to_wheel_centres(bay):
+def test_axle_ranges_are_distances_from_camera_to_target_centres(bay):
     ranges = dict(axle_ranges(bay, "left"))
     tower = find_tower(bay, "left")
     vehicle = bay.vehicles[0]
     axle = vehicle.axles[0]
-    sideways = tower.placement.offset - axle.track / 2
-    upwards = tower.placement.height - axle.wheel_height
-    expected = math.sqrt(bay.standoff**2 + sideways**2 + upwards**2)
+    mount = axle.mount
+    along = bay.standoff - mount.forward
+    sideways = tower.placement.offset - axle.track / 2 - mount.outboard
+    upwards = tower.placement.height - axle.wheel_height - mount.up
+    expected = math.sqrt(along**2 + sideways**2 + upwards**2)
     assert ranges[f"{vehicle.name} {axle.name}"] == pytest.approx(expected, rel=1e-12)
     assert list(ranges.values()) == sorted(ranges.values())
     assert np.isfinite(list(ranges.values())).all()
