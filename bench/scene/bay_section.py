@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from bench.scene.bar_section import BarSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
@@ -202,6 +203,8 @@ class BaySection(Section):
     """What `sightbench map` looks at."""
     tolerance: ToleranceSection
     """What limits are drawn for."""
+    bar: BarSection | None = None
+    """The bar that ties the towers to each other; the bench's own when left out."""
 
     @model_validator(mode="after")
     def _consistent(self) -> BaySection:

@@ -13,6 +13,7 @@ from bench.errors import BenchError, ConfigError
 from bench.imaging.illumination import Highlight, Illumination
 from bench.imaging.model import Imaging
 from bench.imaging.optics import aperture_at
+from bench.scene.bar import Bar
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.model import Bay, Tower
@@ -50,6 +51,8 @@ def load_bay(path: Path | str | None = None) -> Bay:
         for index, tower in enumerate(section.tower):
             key = f"tower.{index}.camera" if tower.camera else "camera"
             towers.append(_tower(section, tower))
+        key = "bar"
+        bar = Bar() if section.bar is None else section.bar.to_bar()
         bay = Bay(
             name=section.name,
             standoff=section.standoff,
@@ -63,6 +66,7 @@ def load_bay(path: Path | str | None = None) -> Bay:
             tolerance=section.tolerance.to_tolerance(),
             digest=digest(section),
             path=path,
+            bar=bar,
         )
         key = "survey.ranges"
         _check_ranges(bay)

@@ -7,7 +7,7 @@ look toward -x.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z
 from bench.imaging.model import Imaging
+from bench.scene.bar import Bar
 from bench.scene.siting_space import SitingSpace
 from bench.scene.surroundings import Surroundings
 from bench.scene.vehicle import Axle, Station, Vehicle, Wheel, wheels_at
@@ -171,6 +172,8 @@ class Bay:
         SHA-256 of the content: the same for files that differ in layout, comments or units.
     path : pathlib.Path
         Of the file.
+    bar : Bar
+        That ties the towers to each other.
     """
 
     name: str
@@ -185,6 +188,7 @@ class Bay:
     tolerance: Tolerance
     digest: str
     path: Path
+    bar: Bar = field(default_factory=Bar)
 
     @property
     def axles(self) -> tuple[Axle, ...]:

@@ -1,0 +1,187 @@
+"""The registration bar: a rigid bar on two stands that carries a target near each end.
+
+Bar frame: origin half way between the targets' centres, x along the bar toward target A, y up
+and z out of the targets' faces, when it stands unturned before the towers. Target A is seen by
+the left tower, B by the right one, unless the bar stands reversed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from bench.errors import ConfigError
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import rotation_x, rotation_z
+from bench.scene.vehicle import R_BAY_SQUARE_TARGET
+from bench.targets.design import MarkerDesign, build_target
+from bench.targets.target import Target
+
+MARKER_A, MARKER_B = 20, 21
+
+
+def _marker(marker_id: int) -> Target:
+    return build_target(MarkerDesign(marker_id=marker_id, size=0.2, plate=(0.26, 0.26)))
+
+
+@dataclass(frozen=True, eq=False)
+class Bar:
+    """A bar with two targets, and the stands that it lies on.
+
+    Attributes
+    ----------
+    length : float
+        Distance between the centres of the two targets, metres.
+    length_uncertainty : float or None
+        Standard uncertainty of the length where it was calibrated apart, metres; None where it
+        is only the drawing's.
+    target_a, target_b : Target
+        What the bar carries; different marker ids tell them apart.
+    turn_presets : tuple of float
+        Angles about its long axis at which the stands hold the bar, radians.
+    heights : tuple of float
+        Heights of the bar above the floor that the stands can be set to, metres.
+    level_sensitivity : float
+        Standard uncertainty of a reading of the spirit level on the bar, radians.
+
+    Raises
+    ------
+    ConfigError
+        Both targets carry the same markers.
+    """
+
+    length: float = 1.9
+    length_uncertainty: float | None = 0.2e-3
+    target_a: Target = field(default_factory=lambda: _marker(MARKER_A))
+    target_b: Target = field(default_factory=lambda: _marker(MARKER_B))
+    turn_presets: tuple[float, ...] = tuple(math.radians(t) for t in (-50.0, -20.0, 20.0, 50.0))
+    heights: tuple[float, ...] = (0.4, 0.7)
+    level_sensitivity: float = 1e-4
+
+    def __post_init__(self) -> None:
+        both = set(self.target_a.markers) & set(self.target_b.markers)
+        if self.target_a.dictionary == self.target_b.dictionary and both:
+            raise ConfigError(
+                f"bar: targets A and B both carry marker {min(both)}; with different ids a swap "
+                "shows"
+            )
+
+    @property
+    def T_bar_a(self) -> Pose:
+        """Target A's nominal pose on the bar."""
+        return Pose(np.eye(3), np.array([0.5 * self.length, 0.0, 0.0]))
+
+    @property
+    def T_bar_b(self) -> Pose:
+        """Target B's nominal pose on the bar."""
+        return Pose(np.eye(3), np.array([-0.5 * self.length, 0.0, 0.0]))
+
+    @property
+    def T_a_b(self) -> Pose:
+        """B's nominal pose in A's frame."""
+        return self.T_bar_a.inverse() @ self.T_bar_b
+
+    def target(self, end: str) -> Target:
+        """Return the target at end ``"A"`` or ``"B"``."""
+        return self.target_a if end == "A" else self.target_b
+
+
+@dataclass(frozen=True)
+class BarPose:
+    """How the bar stands in the bay.
+
+    Attributes
+    ----------
+    distance : float
+        Of the bar's middle from the tower line along the bay, metres.
+    offset : float
+        Of its middle from the centre line, metres, positive to the vehicle's left.
+    height : float
+        Of its middle above the floor, metres.
+    heading : float
+        About the vertical, radians; positive takes A's end back, away from the towers.
+    slope : float
+        Of its long axis, radians; positive lifts A's end.
+    turn : float
+        About its long axis, radians, right-handed about the targets' own x: positive lets the
+        faces look down.
+    reversed : bool
+        Laid end for end, the faces toward the towers again: A stands on the right, and both
+        targets are upside down.
+    """
+
+    distance: float
+    offset: float = 0.0
+    height: float = 0.5
+    heading: float = 0.0
+    slope: float = 0.0
+    turn: float = 0.0
+    reversed: bool = False
+
+    @property
+    def T_bay_bar(self) -> Pose:
+        """The bar's pose in the bay."""
+        rotation = (
+            rotation_z(self.heading)
+            @ rotation_x(self.slope)
+            @ R_BAY_SQUARE_TARGET
+            @ rotation_x(self.turn)
+        )
+        if self.reversed:
+            # a half turn about the faces' normal: end for end, and back to face the towers
+            rotation = rotation @ np.diag([-1.0, -1.0, 1.0])
+        return Pose(rotation, np.array([-self.distance, self.offset, self.height]))
+
+    @property
+    def words(self) -> str:
+        """Say it in a line."""
+        parts = [f"{self.distance:.2f} m from the tower line"]
+        if abs(self.offset) >= 0.005:
+            side = "left" if self.offset > 0 else "right"
+            parts.append(f"{abs(self.offset):.2f} m {side} of the centre line")
+        parts.append(f"{self.height:.2f} m high")
+        if abs(self.heading) >= 5e-4:
+            end = "A" if (self.heading > 0) != self.reversed else "B"
+            parts.append(f"{end}'s end back by {abs(math.degrees(self.heading)):.1f} deg")
+        if abs(self.slope) >= 5e-4:
+            end = "A" if (self.slope > 0) != self.reversed else "B"
+            parts.append(f"{end}'s end up by {abs(math.degrees(self.slope)):.1f} deg")
+        parts.append(f"turned {math.degrees(self.turn):+.0f} deg")
+        if self.reversed:
+            parts.append("end for end")
+        return ", ".join(parts)
+
+
+def with_end_back(pose: BarPose, bar: Bar, a: float = 0.0, b: float = 0.0) -> BarPose:
+    """Return a bar pose with one end moved back, the other end staying where it is.
+
+    Parameters
+    ----------
+    pose : BarPose
+        Before; unsloped, and not reversed.
+    bar : Bar
+        Whose ends are its targets' centres.
+    a, b : float
+        How far A's and B's end are moved away from the tower line, metres.
+
+    Raises
+    ------
+    ConfigError
+        An end would be moved by more than the bar is long.
+    """
+    back = bar.length * math.sin(pose.heading) + a - b
+    if not abs(back) < bar.length:
+        raise ConfigError(
+            f"an end can't be moved back by {abs(back):g} m: the bar is {bar.length:g} m long"
+        )
+    return BarPose(
+        pose.distance + 0.5 * (a + b),
+        pose.offset,
+        pose.height,
+        math.asin(back / bar.length),
+        pose.slope,
+        pose.turn,
+        pose.reversed,
+    )

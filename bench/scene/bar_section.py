@@ -1,0 +1,133 @@
+"""The part of a bay file that describes the registration bar, and files of bar poses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from bench.errors import BenchError, ConfigError
+from bench.scene.bar import Bar, BarPose, with_end_back
+from bench.scene.quantities import Quantities, Quantity, written
+from bench.scene.strict import Section, read_toml, validate
+from bench.scene.target_section import TargetSection
+from bench.targets.design import build_target
+
+Turn = Annotated[float, Quantity("angle", "-85 deg", "85 deg")]
+Swing = Annotated[float, Quantity("angle", "-60 deg", "60 deg")]
+
+
+class BarSection(Section):
+    """A rigid bar with a target near each end, which ties the towers to each other."""
+
+    length: Annotated[float, Quantity("length", "0.1 m", "20 m")] = written("1.9 m")
+    """Distance between the centres of the two targets."""
+    length_uncertainty: Annotated[float, Quantity("length", "0 m", "0.1 m", above=True)] | None = (
+        None
+    )
+    """Standard uncertainty of the length, where it was calibrated apart."""
+    target_a: TargetSection | None = None
+    """At the left end; the bench's own 200 mm marker when left out."""
+    target_b: TargetSection | None = None
+    """At the right end; with another id than A's."""
+    turn_presets: Annotated[tuple[float, ...], Quantities("angle", "-85 deg", "85 deg")] = written(
+        "-50, -20, 20, 50 deg"
+    )
+    """Angles about its long axis at which the stands hold the bar."""
+    heights: Annotated[tuple[float, ...], Quantities("length", "0 m", "5 m", above=True)] = (
+        written("0.4, 0.7 m")
+    )
+    """Heights above the floor that the stands can be set to."""
+    level_sensitivity: Annotated[float, Quantity("angle", "0 rad", "10 mrad", above=True)] = (
+        written("0.1 mrad")
+    )
+    """Standard uncertainty of a reading of the spirit level on the bar."""
+
+    def to_bar(self) -> Bar:
+        """Return the bar."""
+        own = Bar()
+        a, b = self.target_a, self.target_b
+        return Bar(
+            self.length,
+            self.length_uncertainty,
+            own.target_a if a is None else build_target(a.to_design()),
+            own.target_b if b is None else build_target(b.to_design()),
+            self.turn_presets,
+            self.heights,
+            self.level_sensitivity,
+        )
+
+
+class PoseSection(Section):
+    """How the bar stands in one step."""
+
+    distance: Annotated[float, Quantity("length", "0 m", "100 m", above=True)]
+    """Of the bar's middle from the tower line."""
+    offset: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
+    """Of its middle from the centre line, positive to the vehicle's left."""
+    height: Annotated[float, Quantity("length", "0 m", "10 m")] = written("0.5 m")
+    """Of its middle above the floor."""
+    heading: Swing = written("0 deg")
+    """About the vertical, positive with A's end back."""
+    slope: Swing = written("0 deg")
+    """Of its long axis, positive with A's end up."""
+    turn: Turn = written("0 deg")
+    """About its long axis, positive with the faces looking down."""
+    reversed: bool = False
+    """Laid end for end, faces toward the towers again."""
+    a_back: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
+    """A's end then moved back by so much, B's staying."""
+    b_back: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
+    """B's end then moved back by so much, A's staying."""
+
+    def to_pose(self, bar: Bar) -> BarPose:
+        """Return the pose of a bar."""
+        pose = BarPose(
+            self.distance,
+            self.offset,
+            self.height,
+            self.heading,
+            self.slope,
+            self.turn,
+            self.reversed,
+        )
+        return with_end_back(pose, bar, self.a_back, self.b_back)
+
+
+class PosesFile(Section):
+    """A list of bar poses, in the order in which they are taken."""
+
+    pose: Annotated[list[PoseSection], Field(min_length=1, max_length=200)]
+    """One step."""
+
+
+def read_poses(path: Path | str, bar: Bar) -> tuple[BarPose, ...]:
+    """Return the bar poses of a TOML file, a ``[[pose]]`` a step.
+
+    Raises
+    ------
+    ConfigError
+        The file can't be read or is malformed; one line with file, key and value.
+    """
+    path = Path(path)
+    section = validate(PosesFile, read_toml(path), path)
+    poses = []
+    for index, pose in enumerate(section.pose):
+        try:
+            poses.append(pose.to_pose(bar))
+        except BenchError as error:
+            raise ConfigError(f"{path}: pose.{index}: {error}") from error
+    return tuple(poses)
+
+
+def poses_toml(poses: tuple[BarPose, ...], comment: str = "") -> str:
+    """Return bar poses as `read_poses` takes them."""
+    lines = [f"# {line}".rstrip() for line in comment.splitlines()]
+    for index, pose in enumerate(poses):
+        lines += ["", f"[[pose]] # {index + 1}: {pose.words}"]
+        lines += [f'{key} = "{getattr(pose, key):.4f} m"' for key in ("distance", "offset")]
+        lines += [f'height = "{pose.height:.4f} m"']
+        lines += [f'{key} = "{getattr(pose, key):.6f} rad"' for key in ("heading", "slope")]
+        lines += [f'turn = "{pose.turn:.6f} rad"', f"reversed = {str(pose.reversed).lower()}"]
+    return "\n".join(lines).lstrip("\n") + "\n"
