@@ -1,0 +1,178 @@
+"""What a camera sees of many targets at many places at once, as arrays.
+
+All of siting stands on this: thousands of layouts are tried, each with every wheel. Leading
+axes are L layouts and N targets. Nothing is refused; a target behind a camera gets numbers that
+lead back before it, and `imaged` says that they aren't real.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.geometry.camera import Camera, distort, distortion_jacobian
+from bench.targets.target import Target
+from bench.typing import Array, BoolArray
+
+# Nearer to the camera's plane than that, or behind it, points are moved to it, metres.
+LEAST_DEPTH = 0.05
+# Of the lens's domain, where the model is one-to-one: what lies further out goes on straight.
+DOMAIN = 0.98
+
+
+@dataclass(frozen=True, eq=False)
+class Looks:
+    """What a camera sees, from L places, of N targets.
+
+    Attributes
+    ----------
+    outline_px : (L, N, 4, 2) float64
+        Corners of the plate.
+    imaged : (L, N) bool
+        Whether all of the plate has an image, in the picture or beyond its edge.
+    range : (L, N) float64
+        Camera centre to target centre, metres.
+    depth : (L, N) float64
+        The same along the optical axis.
+    tilt : (L, N) float64
+        Radians.
+    width_px : (L, N) float64
+        Of the plate face-on at this range.
+    toe, camber : (L, N) float64
+        Standard uncertainty of the target's rotation about the bay's vertical and about its x,
+        radians, from corners with a noise of 1 px.
+    along, across : (L, N) float64
+        Of its place along the line of sight, and in the worst direction across it, metres.
+    """
+
+    outline_px: Array
+    imaged: BoolArray
+    range: Array
+    depth: Array
+    tilt: Array
+    width_px: Array
+    toe: Array
+    camber: Array
+    along: Array
+    across: Array
+
+    def edges_px(self, camera: Camera) -> Array:
+        """Return the room (L, N, 4) to the picture's left, right, upper and lower edge, px."""
+        low = np.min(self.outline_px, axis=-2)
+        high = np.max(self.outline_px, axis=-2)
+        return np.stack(
+            (
+                low[..., 0] + 0.5,
+                camera.width - 0.5 - high[..., 0],
+                low[..., 1] + 0.5,
+                camera.height - 0.5 - high[..., 1],
+            ),
+            axis=-1,
+        )
+
+
+def corner_points(target: Target) -> Array:
+    """Return the points (M, 2) that a detector finds: inner corners or circles, else markers'."""
+    return target.points if len(target.points) else np.vstack(list(target.markers.values()))
+
+
+def look(
+    camera: Camera,
+    T_bay_camera: tuple[Array, Array],
+    T_bay_target: tuple[Array, Array],
+    outline: Array,
+    points: Array,
+) -> Looks:
+    """Return what a camera sees.
+
+    Parameters
+    ----------
+    camera : Camera
+        Intrinsics.
+    T_bay_camera : (L, 3, 3) and (L, 3) float64
+        Rotations and translations, one a layout.
+    T_bay_target : (L, N, 3, 3) and (L, N, 3) float64
+        The same of the targets; a leading axis may be 1.
+    outline, points : (4, 2) and (M, 2) float64
+        The plate's corners, and the points whose noise counts, on the target's face, metres.
+    """
+    R_bay_camera, t_bay_camera = T_bay_camera
+    R_bay_target, t_bay_target = T_bay_target
+    R_camera_bay = np.swapaxes(R_bay_camera, -1, -2)[:, None]
+    R = R_camera_bay @ R_bay_target
+    t = (R_camera_bay @ (t_bay_target - t_bay_camera[:, None])[..., None])[..., 0]
+    corners = R[..., :2] @ outline.T + t[..., None]  # (L, N, 3, 4)
+    depth = np.maximum(corners[..., 2, :], LEAST_DEPTH)
+    xy = np.moveaxis(corners[..., :2, :], -2, -1) / depth[..., None]
+    radius = np.linalg.norm(xy, axis=-1)
+    imaged = np.all(corners[..., 2, :] > 0.0, axis=-1)
+    imaged &= np.all(radius < camera.domain_radius, axis=-1)
+    range_ = np.linalg.norm(t, axis=-1)
+    sight = t / range_[..., None]
+    normal = R[..., :, 2]
+    cosine = -np.sum(normal * sight, axis=-1)
+    sine = np.linalg.norm(np.cross(normal, sight), axis=-1)
+    width = float(np.ptp(outline[:, 0]))
+    toe, camber, along, across = _uncertainties(camera, R, t, sight, R_bay_target, points)
+    return Looks(
+        outline_px=_straight_beyond(xy, radius, camera) * (camera.fx, camera.fy)
+        + (camera.cx, camera.cy),
+        imaged=imaged,
+        range=range_,
+        depth=t[..., 2],
+        tilt=np.arctan2(sine, cosine),
+        width_px=camera.fx * width / range_,
+        toe=toe,
+        camber=camber,
+        along=along,
+        across=across,
+    )
+
+
+def _straight_beyond(xy: Array, radius: Array, camera: Camera) -> Array:
+    """Return distorted coordinates; beyond the lens's domain they grow on as without lens."""
+    if not camera.has_distortion:
+        return xy
+    limit = DOMAIN * camera.domain_radius
+    inside = xy * np.minimum(1.0, limit / np.maximum(radius, 1e-12))[..., None]
+    return distort(inside, camera) + (xy - inside)
+
+
+def _uncertainties(
+    camera: Camera, R: Array, t: Array, sight: Array, R_bay_target: Array, points: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Return toe, camber, along and across of `Looks`, for a noise of 1 px.
+
+    The Jacobian of `bench.geometry.camera.pose_jacobian`, for all poses at once; inverted by
+    its normal equations, whose condition (1e10 for a marker of 10 px face-on) leaves six digits.
+    """
+    p = R[..., :2] @ points.T + t[..., None]  # (L, N, 3, M)
+    z = np.maximum(p[..., 2, :], LEAST_DEPTH)
+    x, y = p[..., 0, :] / z, p[..., 1, :] / z
+    by_point = np.zeros((*x.shape, 2, 3))
+    by_point[..., 0, 0] = by_point[..., 1, 1] = 1.0 / z
+    by_point[..., 0, 2], by_point[..., 1, 2] = -x / z, -y / z
+    if camera.has_distortion:
+        by_point = distortion_jacobian(np.stack((x, y), axis=-1), camera) @ by_point
+    by_point *= np.array([camera.fx, camera.fy])[:, None]
+    # of a target's rotation, a row a becomes p x (Rᵀ a), with p on the face: z = 0
+    a = by_point @ R[..., None, :, :]
+    px, py = points[:, 0, None], points[:, 1, None]
+    by_turn = np.stack((py * a[..., 2], -px * a[..., 2], px * a[..., 1] - py * a[..., 0]), axis=-1)
+    J = np.concatenate((by_turn, by_point), axis=-1)
+    J = J.reshape(*J.shape[:-3], -1, 6)
+    scale = np.linalg.norm(J, axis=-2)
+    scale = np.where(scale > 0.0, scale, 1.0)
+    J = J / scale[..., None, :]
+    information = np.swapaxes(J, -1, -2) @ J
+    covariance = np.linalg.inv(information + 1e-15 * np.eye(6))
+    covariance = covariance / (scale[..., :, None] * scale[..., None, :])
+    turns = R_bay_target @ covariance[..., :3, :3] @ np.swapaxes(R_bay_target, -1, -2)
+    places = covariance[..., 3:, 3:]
+    along = (sight[..., None, :] @ places @ sight[..., None])[..., 0, 0]
+    aside = np.eye(3) - sight[..., :, None] * sight[..., None, :]
+    across = np.linalg.eigvalsh(aside @ places @ aside)[..., -1]
+    toe, camber = turns[..., 2, 2], turns[..., 0, 0]
+    found = [np.sqrt(np.maximum(v, 0.0)) for v in (toe, camber, along, across)]
+    return found[0], found[1], found[2], found[3]
