@@ -52,6 +52,8 @@ UNITS: dict[str, tuple[str, dict[str, str], tuple[str, ...]]] = {
     "current": ("electron / second", {"e-/s": "electron / second"}, ("3 e-/s",)),
     "grey value": ("grey_value", {"DN": "grey_value"}, ("4 DN",)),
     "gain": ("grey_value / electron", {"DN/e-": "grey_value / electron"}, ("0.02 DN/e-",)),
+    "temperature difference": ("kelvin", {"K": "kelvin"}, ("5 K",)),
+    "expansion": ("1 / kelvin", {"ppm/K": "ppm / kelvin", "1/K": "1 / kelvin"}, ("12 ppm/K",)),
     "gradient": ("1 / meter", {"1/m": "1 / meter", "%/m": "percent / meter"}, ("5 %/m",)),
 }
 

@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.bar_section import BarSection
+from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
@@ -205,6 +206,8 @@ class BaySection(Section):
     """What limits are drawn for."""
     bar: BarSection | None = None
     """The bar that ties the towers to each other; the bench's own when left out."""
+    budget: BudgetSection | None = None
+    """Sizes of what makes toe and camber uncertain; the bench's assumptions when left out."""
 
     @model_validator(mode="after")
     def _consistent(self) -> BaySection:

@@ -15,6 +15,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import aperture_at
 from bench.scene.bar import Bar
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
+from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
 from bench.scene.model import Bay, Tower
 from bench.scene.siting_space import SitingSpace
@@ -53,6 +54,7 @@ def load_bay(path: Path | str | None = None) -> Bay:
             towers.append(_tower(section, tower))
         key = "bar"
         bar = Bar() if section.bar is None else section.bar.to_bar()
+        budget = BudgetTerms() if section.budget is None else section.budget.to_terms()
         bay = Bay(
             name=section.name,
             standoff=section.standoff,
@@ -67,6 +69,7 @@ def load_bay(path: Path | str | None = None) -> Bay:
             digest=digest(section),
             path=path,
             bar=bar,
+            budget=budget,
         )
         key = "survey.ranges"
         _check_ranges(bay)

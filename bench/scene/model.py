@@ -18,6 +18,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z
 from bench.imaging.model import Imaging
 from bench.scene.bar import Bar
+from bench.scene.budget_terms import BudgetTerms
 from bench.scene.siting_space import SitingSpace
 from bench.scene.surroundings import Surroundings
 from bench.scene.vehicle import Axle, Station, Vehicle, Wheel, wheels_at
@@ -174,6 +175,8 @@ class Bay:
         Of the file.
     bar : Bar
         That ties the towers to each other.
+    budget : BudgetTerms
+        Sizes of what makes toe and camber uncertain.
     """
 
     name: str
@@ -189,6 +192,7 @@ class Bay:
     digest: str
     path: Path
     bar: Bar = field(default_factory=Bar)
+    budget: BudgetTerms = field(default_factory=BudgetTerms)
 
     @property
     def axles(self) -> tuple[Axle, ...]:
