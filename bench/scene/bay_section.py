@@ -10,18 +10,27 @@ from pydantic import Field, model_validator
 from bench.scene.bar_section import BarSection
 from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
+from bench.scene.fields import Angle, Distance, Fraction, Name, Probability, check_distinct
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
+from bench.scene.siting_section import SitingSection
 from bench.scene.strict import Section
+from bench.scene.surroundings_section import (
+    ColumnSection,
+    FloorSection,
+    LampSection,
+    ObstacleSection,
+    RoomSection,
+)
 from bench.scene.target_section import TargetSection
-from bench.scene.vehicle import Axle, Body, Mount, Vehicle
+from bench.scene.vehicle_section import (
+    FamilySection,
+    MountSection,
+    StationSection,
+    VehicleSection,
+)
 
-Name = Annotated[
-    str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])
-]
-Angle = Annotated[float, Quantity("angle", "-180 deg", "180 deg")]
-Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
+WheelTolerance = Annotated[float, Quantity("angle", "0 deg", "90 deg", above=True)]
 Pipeline = Annotated[str, Field(pattern=r"^[^/\s]+/[^/\s]+$", examples=["aruco-subpix/ippe-lm"])]
 
 
@@ -77,46 +86,6 @@ class LightSection(Section):
     """One bright spot; none when left out."""
 
 
-class AxleSection(Section):
-    """An axle of a vehicle."""
-
-    name: Name
-    """Such as "front"; wheels are called after it, "front left"."""
-    behind: Annotated[float, Quantity("length", "0 m", "50 m")]
-    """Distance behind the vehicle's near axle; 0 m for the near axle itself."""
-    track: Annotated[float, Quantity("length", "0.3 m", "5 m")]
-    """Distance of the left wheel's centre from the right one's."""
-    wheel_height: Annotated[float, Quantity("length", "0 m", "5 m", above=True)]
-    """Of the wheel centres above the floor."""
-
-    def to_axle(self) -> Axle:
-        """Return the axle."""
-        height = self.wheel_height
-        return Axle(self.name, self.behind, self.track, height, height, 0.2, Mount())
-
-
-class VehicleSection(Section):
-    """A vehicle that the bay is meant for, nose to the towers."""
-
-    name: Name
-    """Such as "small car"."""
-    axle: Annotated[list[AxleSection], Field(min_length=1)]
-    """Its axles, the one nearest to the towers with behind = "0 m"."""
-
-    @model_validator(mode="after")
-    def _near_axle(self) -> VehicleSection:
-        if min(axle.behind for axle in self.axle) != 0.0:
-            raise ValueError('one axle must have behind = "0 m": distances start at the near axle')
-        _distinct("axle", [axle.name for axle in self.axle])
-        return self
-
-    def to_vehicle(self) -> Vehicle:
-        """Return the vehicle, near axle first."""
-        axles = sorted((axle.to_axle() for axle in self.axle), key=lambda axle: axle.behind)
-        body = Body(max(axle.track for axle in axles) + 0.2, 1.5, 0.9, 0.9, 0.15)
-        return Vehicle(self.name, tuple(axles), body)
-
-
 class SurveySection(Section):
     """What `sightbench map` looks at; its options override each of these."""
 
@@ -170,17 +139,26 @@ class SurveySection(Section):
 class ToleranceSection(Section):
     """What a measurement must hold; limits are drawn where it stops holding."""
 
-    rotation: Annotated[float, Quantity("angle", "0 deg", "90 deg", above=True)]
+    rotation: WheelTolerance
     """Largest RMS rotation error."""
     detection: Probability = 0.95
     """Least rate of usable measurements."""
     confidence: Probability = 0.95
     """One-sided confidence of both."""
+    toe: WheelTolerance | None = None
+    """Largest expanded uncertainty of a wheel's toe; the rotation's when left out."""
+    camber: WheelTolerance | None = None
+    """Largest expanded uncertainty of a wheel's camber; the rotation's when left out."""
+    thrust: WheelTolerance | None = None
+    """Largest expanded uncertainty of the thrust angle; the rotation's when left out."""
 
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
-        r = self.rotation
-        return Tolerance(r, self.detection, self.confidence, toe=r, camber=r, thrust=r)
+        toe, camber, thrust = (
+            self.rotation if angle is None else angle
+            for angle in (self.toe, self.camber, self.thrust)
+        )
+        return Tolerance(self.rotation, self.detection, self.confidence, toe, camber, thrust)
 
 
 class BaySection(Section):
@@ -196,10 +174,31 @@ class BaySection(Section):
     """Light on the target."""
     tower: Annotated[list[TowerSection], Field(min_length=2)]
     """Two or more camera towers, on the tower line across the bay."""
-    vehicle: Annotated[list[VehicleSection], Field(min_length=1)]
+    drive_through: Distance | None = None
+    """Room on either side that a vehicle needs to be driven between the towers; it isn't driven
+    through when left out."""
+    column: ColumnSection | None = None
+    """The towers' bodies."""
+    vehicle: Annotated[list[VehicleSection], Field(min_length=1)] | None = None
     """The vehicles that the bay is meant for."""
+    vehicle_family: Annotated[list[FamilySection], Field(min_length=1)] | None = None
+    """More of them, as families."""
+    station: Annotated[list[StationSection], Field(min_length=1)] | None = None
+    """Where vehicles stand; on the floor at the bay's standoff when left out."""
     target: TargetSection
     """What every wheel carries."""
+    mount: MountSection | None = None
+    """How wheels carry it."""
+    room: RoomSection | None = None
+    """Walls and ceiling; open space when left out."""
+    floor: FloorSection | None = None
+    """The floor's slopes; level when left out."""
+    obstacle: Annotated[list[ObstacleSection], Field(min_length=1)] | None = None
+    """What stands in the way."""
+    lamp: Annotated[list[LampSection], Field(min_length=1)] | None = None
+    """Lamps, for pictures of the scene."""
+    siting: SitingSection | None = None
+    """What `sightbench site` may choose from, and what a layout must keep."""
     survey: SurveySection
     """What `sightbench map` looks at."""
     tolerance: ToleranceSection
@@ -211,20 +210,17 @@ class BaySection(Section):
 
     @model_validator(mode="after")
     def _consistent(self) -> BaySection:
-        _distinct("tower", [tower.name for tower in self.tower])
-        _distinct("vehicle", [vehicle.name for vehicle in self.vehicle])
+        if self.vehicle is None and self.vehicle_family is None:
+            raise ValueError("vehicle is missing: give a [[vehicle]] or a [[vehicle_family]]")
+        for key in ("tower", "vehicle", "vehicle_family", "station", "obstacle", "lamp"):
+            kind = key.replace("_family", " familie")
+            check_distinct(kind, [one.name for one in getattr(self, key) or ()])
         for index, tower in enumerate(self.tower):
             if tower.camera is None and self.camera is None:
                 raise ValueError(
                     f"tower.{index}.camera is missing: give every tower one, or the bay a [camera]"
                 )
         return self
-
-
-def _distinct(what: str, names: list[str]) -> None:
-    for name in names:
-        if names.count(name) > 1:
-            raise ValueError(f"two of the {what}s are called '{name}'; names must differ")
 
 
 def _degrees(radians: float) -> float:

@@ -17,11 +17,13 @@ from bench.scene.bar import Bar
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
+from bench.scene.checks import check_bay
+from bench.scene.mesh_file import read_mesh
 from bench.scene.model import Bay, Tower
 from bench.scene.siting_space import SitingSpace
 from bench.scene.strict import read_toml, validate
-from bench.scene.surroundings import Surroundings
-from bench.scene.vehicle import Station
+from bench.scene.surroundings import Column, Floor, MeshObject, Surroundings
+from bench.scene.vehicle import Mount, Station, Vehicle
 from bench.targets.design import build_target
 from bench.units import format_length
 
@@ -52,6 +54,8 @@ def load_bay(path: Path | str | None = None) -> Bay:
         for index, tower in enumerate(section.tower):
             key = f"tower.{index}.camera" if tower.camera else "camera"
             towers.append(_tower(section, tower))
+        key = ""
+        surroundings = _surroundings(section, path.parent)
         key = "bar"
         bar = Bar() if section.bar is None else section.bar.to_bar()
         budget = BudgetTerms() if section.budget is None else section.budget.to_terms()
@@ -59,35 +63,41 @@ def load_bay(path: Path | str | None = None) -> Bay:
             name=section.name,
             standoff=section.standoff,
             towers=tuple(towers),
-            vehicles=tuple(vehicle.to_vehicle() for vehicle in section.vehicle),
-            stations=(Station("floor", section.standoff),),
+            vehicles=_vehicles(section),
+            stations=_stations(section),
             target=target,
-            surroundings=Surroundings(),
-            siting=SitingSpace(),
+            surroundings=surroundings,
+            siting=SitingSpace() if section.siting is None else section.siting.to_siting(),
             survey=section.survey.to_plan(),
             tolerance=section.tolerance.to_tolerance(),
-            digest=digest(section),
+            digest=digest(section, surroundings),
             path=path,
             bar=bar,
             budget=budget,
         )
         key = "survey.ranges"
         _check_ranges(bay)
+        key = ""
+        check_bay(bay)
     except BenchError as error:
         line = " ".join(str(error).split())  # it may quote the file's text
         line = line.removeprefix("camera: ") if key.endswith("camera") else line
-        raise ConfigError(f"{path}: {key}: {line}") from error
+        raise ConfigError(f"{path}: {key}: {line}" if key else f"{path}: {line}") from error
     return bay
 
 
-def digest(section: BaySection) -> str:
+def digest(section: BaySection, surroundings: Surroundings | None = None) -> str:
     """Return the SHA-256 of a validated bay's content as canonical JSON, hexadecimal.
 
     Numbers are in SI units, defaults are filled in, keys are sorted: layout, comments and
     units of the file don't count. What is left out doesn't either, so that a later version
-    can know more keys without changing the digest of today's files.
+    can know more keys without changing the digest of today's files. Meshes count by what
+    their files hold.
     """
     content = section.model_dump(mode="json", exclude_none=True)
+    meshes = [o for o in (surroundings or Surroundings()).obstacles if isinstance(o, MeshObject)]
+    if meshes:
+        content["meshes"] = [hashlib.sha256(m.path.read_bytes()).hexdigest() for m in meshes]
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(canonical.encode()).hexdigest()
 
@@ -105,6 +115,36 @@ def _tower(bay: BaySection, tower: TowerSection) -> Tower:
     camera = section.to_camera()
     imaging = Imaging(section.optics.to_optics(), _light(bay.light), section.sensor.to_sensor())
     return Tower(tower.name, tower.to_placement(), camera, imaging)
+
+
+def _vehicles(section: BaySection) -> tuple[Vehicle, ...]:
+    mount = Mount() if section.mount is None else section.mount.to_mount(Mount())
+    sections = (*(section.vehicle or ()), *(section.vehicle_family or ()))
+    return tuple(vehicle for one in sections for vehicle in one.to_vehicles(mount))
+
+
+def _stations(section: BaySection) -> tuple[Station, ...]:
+    if section.station is None:
+        return (Station("floor", section.standoff),)
+    return tuple(station.to_station(section.standoff) for station in section.station)
+
+
+def _surroundings(section: BaySection, directory: Path) -> Surroundings:
+    obstacles = tuple(one.to_obstacle(directory) for one in section.obstacle or ())
+    for index, obstacle in enumerate(obstacles):
+        if isinstance(obstacle, MeshObject):
+            try:
+                read_mesh(obstacle.path)
+            except ConfigError as error:
+                raise ConfigError(f"obstacle.{index}.file: {error}") from error
+    return Surroundings(
+        room=None if section.room is None else section.room.to_room(),
+        obstacles=obstacles,
+        lamps=tuple(lamp.to_lamp() for lamp in section.lamp or ()),
+        column=Column() if section.column is None else section.column.to_column(),
+        floor=Floor() if section.floor is None else section.floor.to_floor(),
+        drive_through=section.drive_through,
+    )
 
 
 def _light(section: LightSection) -> Illumination:

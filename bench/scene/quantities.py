@@ -12,7 +12,7 @@ from bench.errors import ConfigError
 from bench.units import UNITS, quantities, quantity, shown
 
 
-def written(default: str | tuple[str, str]) -> Any:
+def written(default: str | tuple[str, ...]) -> Any:
     """Return a field's default as the file would have it, ``"15 deg"``, read like any value."""
     return Field(default, validate_default=True)
 
@@ -89,17 +89,44 @@ class Quantities(Quantity):
 class Pair(Quantity):
     """Marks a field as two quantities, ``["260 mm", "300 mm"]``."""
 
+    count = 2
+
     def read(self, value: Any) -> Any:
-        """Return the two values in SI units."""
-        if not isinstance(value, list | tuple) or len(value) != 2:
-            raise ValueError(f"{shown(value)} must be a list of two quantities")
-        first, second = value
-        return super().read(first), super().read(second)
+        """Return the values in SI units."""
+        if not isinstance(value, list | tuple) or len(value) != self.count:
+            how_many = {2: "two", 3: "three"}[self.count]
+            raise ValueError(f"{shown(value)} must be a list of {how_many} quantities")
+        return tuple(super(Pair, self).read(one) for one in value)
 
     @property
     def json_schema(self) -> dict[str, Any]:
         """What an editor is told."""
-        return {"type": "array", "items": super().json_schema, "minItems": 2, "maxItems": 2}
+        count = self.count
+        return {
+            "type": "array",
+            "items": super().json_schema,
+            "minItems": count,
+            "maxItems": count,
+        }
+
+
+@dataclass(frozen=True)
+class Triple(Pair):
+    """Marks a field as three quantities, ``["1 m", "2 m", "300 mm"]``."""
+
+    count = 3
+
+
+@dataclass(frozen=True)
+class Interval(Pair):
+    """Marks a field as a least and a greatest quantity, ``["2 m", "5 m"]``."""
+
+    def read(self, value: Any) -> Any:
+        """Return the two values in SI units."""
+        least, greatest = super().read(value)
+        if least > greatest:
+            raise ValueError(f"{shown(value)} must begin with the smaller one")
+        return least, greatest
 
 
 @dataclass(frozen=True)

@@ -84,11 +84,9 @@ def _problem(model: type[Section], problem: Any) -> str:
         case "missing":
             return f"{key} is missing"
         case "union_tag_not_found":
-            return f"{key}.kind is missing; it must be one of {_kinds(keys[-1], section)}"
+            return f"{key}.kind is missing; it must be one of {_kinds(keys, section)}"
         case "union_tag_invalid":
-            return (
-                f"{key}.kind: {shown(context['tag'])} must be one of {_kinds(keys[-1], section)}"
-            )
+            return f"{key}.kind: {shown(context['tag'])} must be one of {_kinds(keys, section)}"
         case "value_error":
             return f"{place}{context['error']}"
         case "int_type" | "int_from_float":
@@ -140,8 +138,9 @@ def _tag(section: type[Section]) -> str | None:
     return None if kind is None else str(typing.get_args(kind.annotation)[0])
 
 
-def _kinds(key: int | str, section: type[Section] | None) -> str:
-    field = None if section is None else _fields(section).get(str(key))
+def _kinds(keys: list[int | str], section: type[Section] | None) -> str:
+    key = next(k for k in reversed(keys) if isinstance(k, str))  # of a list's entry, the list's
+    field = None if section is None else _fields(section).get(key)
     return ", ".join(str(_tag(s)) for s in _sections(field))
 
 

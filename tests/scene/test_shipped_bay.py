@@ -77,8 +77,9 @@ def test_every_key_of_the_shipped_file_is_in_the_schema():
             if isinstance(value, dict):
                 walk(value, _table(inner, value))
             elif isinstance(value, list) and isinstance(value[0], dict):
+                items = inner["anyOf"][0]["items"] if "anyOf" in inner else inner["items"]
                 for entry in value:
-                    walk(entry, inner["items"])
+                    walk(entry, _table(items, entry))
 
     def _table(inner, value):
         if "discriminator" in inner:

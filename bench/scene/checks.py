@@ -1,0 +1,263 @@
+"""What can't be: towers in walls, vehicles in towers, a bay narrower than its vehicles."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from difflib import get_close_matches
+
+import numpy as np
+
+from bench.errors import ConfigError
+from bench.scene.fields import check_distinct
+from bench.scene.mesh_file import inside_mesh, mesh_in_bay
+from bench.scene.model import Bay
+from bench.scene.occupancy import (
+    obstacle_prisms,
+    target_prisms,
+    tower_prisms,
+    vehicle_prisms,
+)
+from bench.scene.prism import Prism, overlap
+from bench.scene.surroundings import MeshObject, ParkedVehicle, Room
+from bench.scene.vehicle import Station, Vehicle
+from bench.units import format_length, shown
+
+# metres; things that only touch, up to rounding, don't overlap
+TOUCH = 1e-6
+
+
+def check_bay(bay: Bay) -> None:
+    """Refuse a bay whose things don't fit each other.
+
+    Raises
+    ------
+    ConfigError
+        One line with the key, the value and the limit, and by how much it is broken.
+    """
+    _names(bay)
+    _first_station(bay)
+    _lenses(bay)
+    _parked_vehicles(bay)
+    _room_for_vehicles(bay)
+    _drive_through(bay)
+    _inside_the_room(bay)
+    _towers_apart(bay)
+    _towers_clear_of_obstacles(bay)
+    _vehicles_clear(bay)
+
+
+def clear_width(bay: Bay) -> tuple[float, float]:
+    """Return the free room left and right of the centre line between the towers, metres.
+
+    From the centre line to the nearest part of any tower on that side; infinite where there is
+    none.
+    """
+    left = right = np.inf
+    for tower in bay.towers:
+        for part in tower_prisms(tower, bay.surroundings.column):
+            low, high = part.corners[:, 1].min(), part.corners[:, 1].max()
+            left = min(left, max(low, 0.0)) if high > 0.0 else left
+            right = min(right, max(-high, 0.0)) if low < 0.0 else right
+    return float(left), float(right)
+
+
+def _names(bay: Bay) -> None:
+    try:
+        check_distinct("vehicle", [vehicle.name for vehicle in bay.vehicles])
+    except ValueError as error:
+        raise ConfigError(f"vehicle_family: {error}") from error
+
+
+def _first_station(bay: Bay) -> None:
+    first = bay.stations[0]
+    if first.standoff != bay.standoff:
+        raise ConfigError(
+            f"station.0.standoff: {format_length(first.standoff)} must be the bay's standoff, "
+            f"{format_length(bay.standoff)}, or left out: the first station is where that counts"
+        )
+
+
+def _lenses(bay: Bay) -> None:
+    for tower in bay.towers:
+        if bay.siting.lenses and tower.camera.pixel_pitch is None:
+            raise ConfigError(
+                f"siting.lenses: focal lengths need pixel_pitch in the camera of '{tower.name}'"
+            )
+
+
+def _parked_vehicles(bay: Bay) -> None:
+    names = [vehicle.name for vehicle in bay.vehicles]
+    for index, obstacle in enumerate(bay.surroundings.obstacles):
+        if isinstance(obstacle, ParkedVehicle) and obstacle.vehicle not in names:
+            close = get_close_matches(obstacle.vehicle, names, n=1)
+            told = f"did you mean '{close[0]}'?" if close else f"there are {', '.join(names)}"
+            raise ConfigError(
+                f"obstacle.{index}.vehicle: the bay has no vehicle {shown(obstacle.vehicle)}; "
+                f"{told}"
+            )
+
+
+def _room_for_vehicles(bay: Bay) -> None:
+    room = bay.surroundings.room
+    if room is None:
+        return
+    for vehicle in bay.vehicles:
+        half = 0.5 * vehicle.width
+        for side in ("left", "right"):
+            limit = getattr(room, side)
+            if half > limit + TOUCH:
+                raise ConfigError(
+                    f"room.{side}: vehicle '{vehicle.name}' is wider than the bay: it is "
+                    f"{format_length(vehicle.width)} wide, so it needs {format_length(half)} on "
+                    f"either side of the centre line and has {format_length(limit)}, "
+                    f"{format_length(half - limit)} too little"
+                )
+        for station in bay.stations:
+            _room_along(room, vehicle, station)
+
+
+def _room_along(room: Room, vehicle: Vehicle, station: Station) -> None:
+    body = vehicle.body
+    tail = station.standoff + vehicle.wheelbase + body.rear_overhang
+    nose = body.front_overhang - station.standoff
+    roof = station.lift + body.height
+    for key, reach, limit, what in (
+        ("behind", tail, room.behind, "ends"),
+        ("ahead", nose, room.ahead, "begins"),
+        ("height", roof, room.height, "is as high as"),
+    ):
+        if reach > limit + TOUCH:
+            raise ConfigError(
+                f"room.{key}: vehicle '{vehicle.name}' at station '{station.name}' {what} "
+                f"{format_length(reach)}{' behind' if key == 'behind' else ''}"
+                f"{' ahead of' if key == 'ahead' else ''}"
+                f"{' the tower line' if key != 'height' else ''}, beyond the room's "
+                f"{format_length(limit)} by {format_length(reach - limit)}"
+            )
+
+
+def _drive_through(bay: Bay) -> None:
+    needed = bay.surroundings.drive_through
+    if needed is None:
+        return
+    clear = min(clear_width(bay))
+    for vehicle in bay.vehicles:
+        lacking = 0.5 * vehicle.width + needed - clear
+        if lacking > TOUCH:
+            raise ConfigError(
+                f"drive_through: vehicle '{vehicle.name}' is too wide to be driven between the "
+                f"towers: with {format_length(needed)} on either side it needs "
+                f"{format_length(vehicle.width + 2.0 * needed)}, the columns leave "
+                f"{format_length(2.0 * clear)} about the centre line, "
+                f"{format_length(2.0 * lacking)} too little"
+            )
+
+
+def _everything(bay: Bay) -> Iterator[tuple[str, str, Prism]]:
+    """Yield key, description and place of all that must be inside the room."""
+    surroundings = bay.surroundings
+    for index, tower in enumerate(bay.towers):
+        for part in tower_prisms(tower, surroundings.column):
+            yield f"tower.{index}", f"the {part.name} of tower '{tower.name}'", part
+    for index, obstacle in enumerate(surroundings.obstacles):
+        for part in obstacle_prisms(bay, obstacle):
+            yield f"obstacle.{index}", f"'{obstacle.name}'", part
+    for index, lamp in enumerate(surroundings.lamps):
+        x, y, z = lamp.position
+        yield f"lamp.{index}.position", f"'{lamp.name}'", Prism("lamp", np.array([[x, y]]), z, z)
+    for station in bay.stations:
+        for vehicle in bay.vehicles:
+            for part in target_prisms(vehicle, station, bay.target):
+                where = f"the {part.name} of '{vehicle.name}' at station '{station.name}'"
+                yield "mount", where, part
+
+
+def _inside_the_room(bay: Bay) -> None:
+    room = bay.surroundings.room
+    if room is None:
+        return
+    for key, what, part in _everything(bay):
+        (low_x, low_y), (high_x, high_y) = part.corners.min(axis=0), part.corners.max(axis=0)
+        for wall, reach, limit in (
+            ("the wall ahead", high_x, room.ahead),
+            ("the wall behind", -low_x, room.behind),
+            ("the left wall", high_y, room.left),
+            ("the right wall", -low_y, room.right),
+            ("the ceiling", part.top, room.height),
+            ("the floor", -part.bottom, 0.0),
+        ):
+            if reach > limit + TOUCH:
+                # a pit is below the floor, and its vehicles' targets with it
+                if wall == "the floor" and key == "mount":
+                    continue
+                raise ConfigError(
+                    f"{key}: {what} is inside {wall}: it reaches {format_length(float(reach))} "
+                    f"from the origin, {wall} is at {format_length(limit)}, "
+                    f"{format_length(float(reach) - limit)} too far"
+                )
+
+
+def _towers_apart(bay: Bay) -> None:
+    column = bay.surroundings.column
+    for index, tower in enumerate(bay.towers):
+        for other in bay.towers[:index]:
+            parts = (tower_prisms(tower, column), tower_prisms(other, column))
+            depth = max(overlap(a, b) for a in parts[0] for b in parts[1])
+            if depth > TOUCH:
+                raise ConfigError(
+                    f"tower.{index}.offset: tower '{tower.name}' stands in tower '{other.name}'; "
+                    f"they overlap by {format_length(depth)}"
+                )
+
+
+def _towers_clear_of_obstacles(bay: Bay) -> None:
+    surroundings = bay.surroundings
+    for index, tower in enumerate(bay.towers):
+        parts = tower_prisms(tower, surroundings.column)
+        for obstacle in surroundings.obstacles:
+            if isinstance(obstacle, MeshObject):
+                vertices, triangles = mesh_in_bay(obstacle)
+                centres = [[*p.corners.mean(axis=0), 0.5 * (p.bottom + p.top)] for p in parts]
+                found = inside_mesh(np.array(centres), vertices, triangles)
+                within = [p.name for p, yes in zip(parts, found, strict=True) if yes]
+                if within:
+                    raise ConfigError(
+                        f"tower.{index}: the {within[0]} of tower '{tower.name}' is inside "
+                        f"'{obstacle.name}'"
+                    )
+                continue
+            for part in parts:
+                for other in obstacle_prisms(bay, obstacle):
+                    depth = overlap(part, other)
+                    if depth > TOUCH:
+                        raise ConfigError(
+                            f"tower.{index}: the {part.name} of tower '{tower.name}' is inside "
+                            f"'{obstacle.name}'; they overlap by {format_length(depth)}"
+                        )
+
+
+def _vehicles_clear(bay: Bay) -> None:
+    """Refuse stations where a vehicle or its targets would stand in a tower or an obstacle."""
+    surroundings = bay.surroundings
+    things: list[tuple[str, Prism]] = []
+    for tower in bay.towers:
+        for part in tower_prisms(tower, surroundings.column):
+            things.append((f"the {part.name} of tower '{tower.name}'", part))
+    for obstacle in surroundings.obstacles:
+        if not isinstance(obstacle, MeshObject):  # such as a scan of the whole hall
+            things += [(f"'{obstacle.name}'", part) for part in obstacle_prisms(bay, obstacle)]
+    for index, station in enumerate(bay.stations):
+        for vehicle in bay.vehicles:
+            own = (
+                *vehicle_prisms(vehicle, (-station.standoff, 0.0), station.lift),
+                *target_prisms(vehicle, station, bay.target),
+            )
+            for part in own:
+                for name, thing in things:
+                    depth = overlap(part, thing)
+                    if depth > TOUCH:
+                        raise ConfigError(
+                            f"station.{index}: the {part.name} of '{vehicle.name}' at station "
+                            f"'{station.name}' runs into {name}; they overlap by "
+                            f"{format_length(depth)}"
+                        )

@@ -1,0 +1,41 @@
+"""Kinds of values that several tables of a bay file share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from bench.scene.quantities import Interval, Pair, Quantities, Quantity, Triple
+from bench.scene.strict import Section
+
+Name = Annotated[
+    str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])
+]
+Angle = Annotated[float, Quantity("angle", "-180 deg", "180 deg")]
+Tilt = Annotated[float, Quantity("angle", "-89 deg", "89 deg")]
+Tilts = Annotated[tuple[float, ...], Quantities("angle", "-89 deg", "89 deg")]
+Fraction = Annotated[float, Field(ge=0.0, le=1.0, examples=[0.98])]
+Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
+Size = Annotated[float, Quantity("length", "1 mm", "200 m")]
+Distance = Annotated[float, Quantity("length", "0 m", "200 m")]
+Coordinate = Annotated[float, Quantity("length", "-200 m", "200 m")]
+PlanPoint = Annotated[tuple[float, float], Pair("length", "-200 m", "200 m")]
+Point = Annotated[tuple[float, float, float], Triple("length", "-200 m", "200 m")]
+Extent = Annotated[tuple[float, float, float], Triple("length", "1 mm", "200 m")]
+LengthInterval = Annotated[tuple[float, float], Interval("length", "0 m", "200 m")]
+AngleInterval = Annotated[tuple[float, float], Interval("angle", "-89 deg", "89 deg")]
+
+
+def given(section: Section, *leave_out: str) -> dict[str, Any]:
+    """Return the keys of a table that have a value, without those to leave out."""
+    values = {name: getattr(section, name) for name in type(section).model_fields}
+    return {k: v for k, v in values.items() if v is not None and k not in leave_out}
+
+
+def check_distinct(what: str, names: Sequence[str]) -> None:
+    """Raise ValueError, as pydantic wants it, when two things have the same name."""
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"two of the {what}s are called '{name}'; names must differ")
