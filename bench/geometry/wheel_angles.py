@@ -1,0 +1,144 @@
+"""Toe and camber of a wheel, and the axis that they belong to.
+
+Vehicle frame, the axis directions of ISO 8855: x forward, y to the left, z up. A wheel is its
+spin axis, a unit vector that points *outward*, to the wheel's own side. With s = +1 for a left
+wheel and -1 for a right one::
+
+    axis = R_z(-s toe) R_x(-s camber) (0, s, 0)
+         = (sin toe cos camber, s cos toe cos camber, -sin camber)
+
+so that toe is the angle from x of the line in which the wheel's plane cuts the horizontal,
+positive where the wheel's front points inward, and camber is the angle of the wheel's plane
+from z, positive where its top leans outward. The order matters: toe is turned last, about the
+vehicle's z, camber first, about the wheel's own x. Both angles are ISO 8855's; the sign of toe
+is that of toe-in.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from bench.errors import GeometryError
+from bench.geometry.rotation import rotation_x, rotation_z
+from bench.typing import Array
+
+Side = Literal["left", "right"]
+SIDES: tuple[Side, Side] = ("left", "right")
+
+
+def sign_of(side: str) -> float:
+    """Return +1 for the left side, -1 for the right.
+
+    Raises
+    ------
+    GeometryError
+        It is neither.
+    """
+    if side not in SIDES:
+        raise GeometryError(f"a wheel's side is left or right, got '{side}'")
+    return 1.0 if side == "left" else -1.0
+
+
+def axis_of_angles(toe: float, camber: float, side: str) -> Array:
+    """Return the outward spin axis (3,), vehicle frame, of toe and camber in radians."""
+    s = sign_of(side)
+    return np.asarray(
+        rotation_z(-s * toe) @ rotation_x(-s * camber) @ np.array([0.0, s, 0.0]), dtype=np.float64
+    )
+
+
+def angles_of_axis(axis: Array, side: str) -> tuple[float, float]:
+    """Return toe and camber, radians, of an outward spin axis (3,) in the vehicle frame.
+
+    Raises
+    ------
+    GeometryError
+        The axis isn't finite or points away from the wheel's side.
+    """
+    s = sign_of(side)
+    x, y, z = (float(v) for v in axis)
+    if not (math.isfinite(x) and math.isfinite(z) and s * y > 0.0):
+        raise GeometryError(f"a {side} wheel's axis must point to the {side}, got {axis}")
+    return math.atan2(x, s * y), math.atan2(-z, math.hypot(x, y))
+
+
+def angles_jacobian(axis: Array, side: str) -> Array:
+    """Return d(toe, camber)/d(axis), (2, 3), radians, at an outward axis of any length."""
+    s = sign_of(side)
+    x, y, z = (float(v) for v in axis)
+    flat2 = x * x + y * y
+    flat, norm2 = math.sqrt(flat2), flat2 + z * z
+    return np.array(
+        [
+            [s * y / flat2, -s * x / flat2, 0.0],
+            [z * x / (flat * norm2), z * y / (flat * norm2), -flat / norm2],
+        ]
+    )
+
+
+def outward(axis: Array, side: str) -> Array:
+    """Return a spin axis (3,), vehicle frame, turned so that it points to the wheel's side."""
+    axis = np.asarray(axis, dtype=np.float64)
+    return axis if axis[1] * sign_of(side) > 0.0 else -axis
+
+
+def toe_length(toe: float, diameter: float) -> float:
+    """Return toe as a length, metres: how much nearer the rim's front is than its rear.
+
+    A wheel's plane cuts the horizontal in a line at `toe` to x, so that the rim's foremost and
+    rearmost points at hub height differ by ``diameter · sin(toe)`` across the vehicle,
+    whatever the camber. Give total toe of both wheels as the sum of their lengths.
+    """
+    return diameter * math.sin(toe)
+
+
+def toe_of_length(length: float, diameter: float) -> float:
+    """Return the toe angle, radians, of a toe length on a rim diameter, both metres.
+
+    Raises
+    ------
+    GeometryError
+        The diameter isn't positive, or the length exceeds it.
+    """
+    if not diameter > 0.0 or not abs(length) < diameter:
+        raise GeometryError(
+            f"toe of {length:g} m needs a rim diameter larger than that, got {diameter:g} m"
+        )
+    return math.asin(length / diameter)
+
+
+def steering_axis_of_angles(caster: float, inclination: float, side: str) -> Array:
+    """Return the upward steering axis (3,), vehicle frame, of caster and inclination, radians.
+
+    Both are angles of projections (ISO 8855): caster in the side view, positive where the
+    axis's top leans to the rear; inclination in the front view, positive where it leans inward.
+    """
+    s = sign_of(side)
+    axis = np.array([-math.tan(caster), -s * math.tan(inclination), 1.0])
+    return np.asarray(axis / np.linalg.norm(axis), dtype=np.float64)
+
+
+def angles_of_steering_axis(axis: Array, side: str) -> tuple[float, float]:
+    """Return caster and inclination, radians, of a steering axis (3,) in the vehicle frame.
+
+    Raises
+    ------
+    GeometryError
+        The axis is horizontal.
+    """
+    s = sign_of(side)
+    x, y, z = (float(v) for v in axis)
+    if not abs(z) > 1e-9 * math.hypot(x, y, z):  # also catches NaN
+        raise GeometryError("a horizontal steering axis has neither caster nor inclination")
+    return math.atan(-x / z), math.atan(-s * y / z)
+
+
+def steering_jacobian(axis: Array, side: str) -> Array:
+    """Return d(caster, inclination)/d(axis), (2, 3), radians."""
+    s = sign_of(side)
+    x, y, z = (float(v) for v in axis)
+    a, b = x * x + z * z, y * y + z * z
+    return np.array([[-z / a, 0.0, x / a], [0.0, -s * z / b, s * y / b]])
