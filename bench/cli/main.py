@@ -31,6 +31,7 @@ COMMANDS = {
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
     "targets": ("targets", "Print targets to true scale."),
+    "aim": ("aim", "Say whether every tower sees every target, and where in its picture."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }

@@ -1,0 +1,117 @@
+"""`sightbench aim`: whether every tower has every target in its picture, and where."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench import __version__
+from bench.cli.options import BayArgument, OutOption
+from bench.cli.predicting import (
+    BoundOption,
+    CornerSigmaOption,
+    MapOption,
+    PipelineOption,
+    VisibilityOption,
+    predictor,
+)
+from bench.cli.results import write_run
+from bench.files import make_directory
+from bench.guide.aim import Aim, judge_aim, write_aim
+from bench.guide.predict import COVERAGE
+from bench.scene.load import load_bay
+from bench.survey import provenance
+
+DEFAULT_OUT = Path("sightbench-aim")
+NEGATIVE = 1
+
+
+def command(
+    bay: BayArgument = None,
+    out: OutOption = DEFAULT_OUT,
+    tower: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Judge this tower alone.", show_default="all"),
+    ] = None,
+    margin: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            max=10.0,
+            metavar="WIDTHS",
+            help="Room that every plate keeps from the picture's edge, in widths of the plate.",
+            show_default="from the bay file; one is common practice",
+        ),
+    ] = None,
+    bound: BoundOption = None,
+    corner_sigma: CornerSigmaOption = None,
+    map_: MapOption = None,
+    pipeline: PipelineOption = None,
+    visibility: VisibilityOption = True,
+    pictures: Annotated[bool, typer.Option(help="Draw the picture of each tower.")] = True,
+) -> int:
+    """Say whether every tower sees every target with room to spare, and where in its picture.
+
+    For each tower and every wheel on its side, from the nearest axle to the farthest, of all
+    vehicles at all stations: where in the frame the target should appear (per cent and pixels),
+    its size, range, turn, pitch and tilt, the room to the picture's edge, how much of it is
+    hidden, and how well its toe and camber will be measured against the tolerance.
+
+    On site, hold the live view beside aim-TOWER.png (or print the PDF): if the plates appear
+    where the picture has them, the tower stands and looks as planned.
+
+    Writes aim.csv, aim.json and a picture of each tower as PNG, SVG and PDF. Exit code 1 means
+    that something fails; every failure is named with how much is lacking.
+
+    \b
+    Examples:
+      sightbench aim
+      sightbench aim my-bay.toml --tower left --margin 0.5
+      sightbench aim my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    place = load_bay(bay)
+    if margin is not None:
+        place = replace(place, siting=replace(place.siting, margin=margin))
+    asked = predictor(place, bound, corner_sigma, map_, pipeline)
+    aim = judge_aim(place, asked, tower, visibility)
+    make_directory(out)
+    written = write_aim(out, aim, {"command": provenance.command_line(), "version": __version__})
+    write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}})
+    written.append(out / provenance.RUN_FILE)
+    if pictures:
+        # matplotlib takes a second to load
+        from bench.present.aim_picture import write_aim_pictures
+
+        note = f"{provenance.command_line()}; sightbench {__version__}."
+        written += write_aim_pictures(out, aim, note)
+    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    for line in words_of(aim):
+        typer.echo(line)
+    return NEGATIVE if aim.failures else 0
+
+
+def words_of(aim: Aim) -> list[str]:
+    """Return what the aim check finds, a line each."""
+    count, tight, worst = len(aim.sightings), aim.tightest, aim.worst
+    share = worst.prediction.share(aim.bay.tolerance)
+    state = "inside" if share <= 1.0 else "outside"
+    lines = [
+        f"Least margin: {tight.margin:.2f} plate widths of {aim.bay.siting.margin:g}, "
+        f"{tight.tower} tower, {tight.name}, at the picture's {tight.edge} edge.",
+        f"Largest uncertainty: {state} tolerance, {share:.2f} of it, {worst.tower} tower, "
+        f"{worst.name} (expanded, k = {COVERAGE:g}; {aim.predictor.basis}).",
+    ]
+    beyond = sum(not one.prediction.measured for one in aim.sightings)
+    if beyond:
+        lines.append(
+            f"{beyond} of {count} targets lie outside the map's grid; the nearest cell's ratio "
+            "was taken."
+        )
+    if not aim.failures:
+        return [*lines, f"All {count} targets hold."]
+    failing = len({words.partition(":")[0] for words in aim.failures})
+    return [*lines, f"{failing} of {count} targets fail:", *(f"  {w}" for w in aim.failures)]

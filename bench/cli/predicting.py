@@ -1,0 +1,82 @@
+"""What the commands that predict uncertainties share: options, and what follows from them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench import units
+from bench.cli.options import _parser
+from bench.errors import ConfigError
+from bench.guide.map_ratio import Bound
+from bench.guide.predict import Predictor, predictor_of
+from bench.scene.model import Bay
+
+BOUNDS: dict[str, Bound] = {"corner": "corner", "image": "image"}
+
+BoundOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="image|corner",
+        help="What uncertainties are predicted from: the Cramér-Rao bound of the whole image, "
+        "which photometric solvers come near, or that of corners.",
+        show_default="by the pipeline",
+    ),
+]
+CornerSigmaOption = Annotated[
+    float | None,
+    typer.Option(
+        "--corner-sigma",
+        parser=_parser("PIXELS", lambda text: units.quantity(text, "pixels")),
+        metavar="PIXELS",
+        help='Standard deviation of a found corner, such as "0.1 px"; implies --bound corner.',
+        show_default="what the detector claims",
+    ),
+]
+MapOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--map",
+        metavar="RUN",
+        help="Directory of a finished 'sightbench map': predictions are multiplied by the ratio "
+        "of RMS error to bound that it measured at that range and tilt.",
+        show_default="the bare bound",
+    ),
+]
+PipelineOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DETECTOR/SOLVER",
+        help="Whose predictions.",
+        show_default="the bay's first photometric one, else its first",
+    ),
+]
+VisibilityOption = Annotated[
+    bool,
+    typer.Option(
+        "--visibility/--no-visibility",
+        help="Whether what hides targets counts: bodies, tyres, posts, parked vehicles.",
+    ),
+]
+
+
+def predictor(
+    bay: Bay,
+    bound: str | None,
+    corner_sigma: float | None,
+    run: Path | None,
+    pipeline: str | None,
+) -> Predictor:
+    """Return the predictor that options ask for.
+
+    Raises
+    ------
+    ConfigError, RunError, PlugInError
+        See `bench.guide.predict.predictor_of`; or the bound is none of `BOUNDS`.
+    """
+    if bound is not None and bound not in BOUNDS:
+        raise ConfigError(f"--bound: {units.shown(bound)} is neither image nor corner")
+    named = None if bound is None else BOUNDS[bound]
+    return predictor_of(bay, named, corner_sigma, run, pipeline)
