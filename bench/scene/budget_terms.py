@@ -68,7 +68,7 @@ class BudgetTerms:
     roll_angles: tuple[float, ...] = (_deg(-30.0), 0.0, _deg(30.0))
     bearing_play: float = _deg(0.004)
     mount_play: float = _deg(0.01)
-    mount_centring: float = 2e-3
+    mount_centring: float = 1e-3
     tower_turn: float = _deg(0.004)
     tower_shift: float = 0.1e-3
     temperature: float = 8.0
