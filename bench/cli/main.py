@@ -28,6 +28,7 @@ COMMANDS = {
     "limits": ("limits", "Say how far and how steep a tolerance holds."),
     "choose": ("choose", "Say which drawing on a plate holds the tolerance farthest."),
     "measure": ("measure", "Run the same pipeline on real pictures."),
+    "budget": ("budget", "Say how uncertain toe, camber and thrust are, and why."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
     "targets": ("targets", "Print targets to true scale."),

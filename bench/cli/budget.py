@@ -1,0 +1,180 @@
+"""`sightbench budget`: how uncertain toe, camber and thrust are, and why."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Annotated, Any, Literal, cast
+
+import numpy as np
+import typer
+
+from bench import __version__
+from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.progress import progress_bar
+from bench.cli.surveying import QuietOption
+from bench.files import make_directory, write_atomically
+from bench.guide.budget import budget_of, setting_of
+from bench.guide.budget_level import level_from_bar
+from bench.guide.budget_tables import budget_content, budget_table, table_lines, verdict_words
+from bench.guide.predict import predictor_of
+from bench.guide.register_plan import default_sequence
+from bench.present.budget import draw_budget
+from bench.present.prints import save_print
+from bench.scene.bar_section import read_poses
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.survey import provenance
+from bench.survey.plan import library_versions
+
+DEFAULT_OUT = Path("sightbench-budget")
+OUTSIDE = 1
+TRIALS = 500_000
+
+
+def command(
+    bay: BayArgument = None,
+    poses: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.toml",
+            help="Places of the registration bar, as 'sightbench register' writes them.",
+            show_default="the best short sequence for this bay",
+        ),
+    ] = None,
+    level: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_angle,
+            metavar="ANGLE",
+            help="Standard uncertainty of the level, across and along the bay.",
+            show_default="from the bar's spirit level, read both ways round",
+        ),
+    ] = None,
+    map_: Annotated[
+        Path | None,
+        typer.Option(
+            "--map",
+            metavar="DIR",
+            help="A finished 'sightbench map' of this bay: the bound is then scaled by what its "
+            "pipeline really reached.",
+            show_default="the bound alone",
+        ),
+    ] = None,
+    pipeline: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DETECTOR/SOLVER",
+            help="Whose errors to predict.",
+            show_default="the bay's first",
+        ),
+    ] = None,
+    bound: Annotated[
+        str | None,
+        typer.Option(
+            metavar="corner|image",
+            help="Predict poses from corners with independent noise, or from the whole image.",
+            show_default="by the pipeline",
+        ),
+    ] = None,
+    corner_sigma: Annotated[
+        float | None,
+        typer.Option(
+            metavar="PIXELS",
+            help="Standard deviation of a corner's coordinate.",
+            show_default="what the detector claims",
+        ),
+    ] = None,
+    confidence: Annotated[
+        float,
+        typer.Option(
+            metavar="RATE", help="Of expanded uncertainties and intervals, 0.5 to 0.999."
+        ),
+    ] = 0.95,
+    trials: Annotated[
+        int,
+        typer.Option(
+            min=20_000, max=10_000_000, metavar="N", help="Most Monte Carlo trials a vehicle."
+        ),
+    ] = TRIALS,
+    seed: SeedOption = None,
+    out: OutOption = DEFAULT_OUT,
+    quiet: QuietOption = False,
+) -> int:
+    """Say how uncertain toe, camber and the thrust angle are, what makes them so, what to mend.
+
+    For each vehicle and station the whole measurement is computed: targets of a rolling wheel
+    and at rest, each tower's frame, the registration that ties the towers, the level, the
+    wheels' centres, the angles. Every cause goes through all of it, so that what two readings
+    share acts or cancels as it would. Causes: target poses (predicted), flatness and print of
+    targets, cameras' intrinsics, registration, level, run-out, mounts, towers that moved since,
+    temperature, the operator. Their sizes stand in the bay file's [budget]; what is left out
+    has the bench's own assumption.
+
+    Uncertainties are propagated to first order (JCGM 100) and by Monte Carlo (JCGM 101), and it
+    is said where the two differ. The larger one is held against [tolerance] toe, camber, thrust.
+    The printed table has the worse of left and right; budget.csv has every angle with every
+    contribution.
+
+    Ends with 0 where all angles are inside their tolerance, 1 where one is outside.
+
+    For instance:
+
+      sightbench budget
+
+      sightbench budget my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
+
+      sightbench budget my-bay.toml --poses bar.toml --level "0.3 arcmin" --confidence 0.99
+    """
+    if not 0.5 <= confidence <= 0.999:
+        raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
+    if bound not in (None, "corner", "image"):
+        raise typer.BadParameter(f"bound must be corner or image, got '{bound}'")
+    started = provenance.now()
+    place = load_bay(bay)
+    predictor = predictor_of(
+        place, cast("Literal['corner', 'image'] | None", bound), corner_sigma, map_, pipeline
+    )
+    with progress_bar("preparing", quiet):
+        places = default_sequence(place) if poses is None else read_poses(poses, place.bar)
+        tilt = level_from_bar(place.bar) if level is None else np.eye(2) * level**2
+        setting = setting_of(place, predictor, places, tilt)
+    chosen = place.survey.seed if seed is None else seed
+    with progress_bar("vehicles", quiet) as progress:
+        budget = budget_of(setting, chosen, trials, confidence, progress)
+    for line in (*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)):
+        typer.echo(line)
+    make_directory(out)
+    facts = _facts(place, chosen, started)
+    content = json.dumps(budget_content(budget, facts), indent=1, ensure_ascii=False)
+    write_atomically(out / "budget.json", content.encode())
+    write_atomically(out / "budget.csv", budget_table(budget).write_csv().encode())
+    caption = (
+        f"Bars: expanded uncertainty ({100.0 * confidence:g} %, first order), divided as its "
+        "variance is; of left and right the worse. "
+        f"{'; '.join(budget.basis)}. {budget.trials} trials, seed {chosen}. "
+        f"{place.path.name}, sightbench {__version__}."
+    )
+    figure = draw_budget(budget, f"{place.name}: uncertainty of toe, camber and thrust", caption)
+    drawn = save_print(figure, out, "budget")
+    names = ["budget.json", "budget.csv", *(path.name for path in drawn)]
+    typer.echo(f"Wrote to {out}: {', '.join(names)}.")
+    return 0 if budget.inside else OUTSIDE
+
+
+def _facts(bay: Bay, seed: int, started: str) -> dict[str, Any]:
+    return {
+        "command": provenance.command_line(),
+        "version": __version__,
+        "versions": dict(library_versions()),
+        "started": started,
+        "ended": provenance.now(),
+        "host": provenance.host_facts(),
+        "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
+        "seed": seed,
+        "tolerance_deg": {
+            name: math.degrees(getattr(bay.tolerance, name))
+            for name in ("toe", "camber", "thrust")
+        },
+    }

@@ -1,0 +1,78 @@
+"""`sightbench budget`."""
+
+import json
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from bench.assets import asset
+from bench.cli.main import main
+from bench.guide.budget_inputs import CONTRIBUTIONS
+from bench.guide.budget_tables import CONTRIBUTION_COLUMNS
+from bench.scene.load import SHIPPED_BAY
+
+POSES = "\n".join(
+    f'[[pose]]\ndistance = "3 m"\nheight = "0.5 m"\nheading = "{h} deg"\nturn = "{t} deg"'
+    for h in (0, 15, -15)
+    for t in (-50, 50)
+)
+
+
+@pytest.fixture
+def poses(tmp_path: Path) -> Path:
+    path = tmp_path / "poses.toml"
+    path.write_text(POSES, encoding="utf-8")
+    return path
+
+
+def test_budget_writes_every_angle_with_every_contribution(
+    tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    options = ["--trials", "20000", "--corner-sigma", "0.02", "--quiet"]
+    code = main(["budget", "--poses", str(poses), "--out", str(out), *options])
+    printed = capsys.readouterr().out
+    content = json.loads((out / "budget.json").read_text(encoding="utf-8"))
+    table = pl.read_csv(out / "budget.csv")
+    assert code == (0 if content["verdict"] == "inside" else 1)
+    assert "Attack first:" in printed
+    assert table.height == len(content["lines"])
+    assert {"front", "rear"} <= set(table["axle"])
+    squares = sum((table[CONTRIBUTION_COLUMNS[name]] ** 2 for name in CONTRIBUTIONS))
+    assert squares.to_numpy() == pytest.approx((table["u_deg"] ** 2).to_numpy(), rel=1e-6)  # type: ignore[union-attr]
+    for kind in ("png", "svg", "pdf"):
+        assert (out / f"budget.{kind}").stat().st_size > 10_000
+    assert content["bay"]["digest"]
+
+
+def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
+    tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bay = tmp_path / "bay.toml"
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    bay.write_text(text + '\n[budget]\nmount_play = "0.2 deg"\n', encoding="utf-8")
+    options = ["--poses", str(poses), "--trials", "20000", "--corner-sigma", "0.02", "--quiet"]
+    code = main(["budget", str(bay), "--out", str(tmp_path / "out"), *options])
+    printed = capsys.readouterr().out
+    assert code == 1
+    assert "Outside tolerance:" in printed
+    assert "Attack first: mount play" in printed
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--confidence", "0.3"], "confidence must lie from 0.5 to 0.999"),
+        (["--bound", "best"], "bound must be corner or image"),
+        (["--poses", "missing.toml"], "missing.toml: No such file"),
+        (["--corner-sigma", "0"], "corner sigma: must lie between 0 and 100 px"),
+    ],
+)
+def test_bad_input_is_one_line(
+    options: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["budget", *options]) == 2
+    error = capsys.readouterr().err
+    assert words in error
+    assert error.count("\n") == 1
