@@ -1,6 +1,12 @@
 """Settings and fixtures shared by all tests."""
 
-from collections.abc import Callable
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -114,3 +120,65 @@ rotation = "0.1 deg"
 def common_practice_bay() -> str:
     """Return the text of a bay file of common practice."""
     return COMMON_PRACTICE_BAY
+
+
+PATIENCE_S = 60.0  # far above what anything here takes; a test that would hang ends
+
+
+class Cluster:
+    """A scheduler on a free port of the loopback address, and workers by the same commands that
+    a user would give.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self.directory = directory
+        self.processes: list[subprocess.Popen[bytes]] = []
+        self.scheduler = self._start("scheduler", "--host", "127.0.0.1", "--port", "0")
+        self.address = self._await_address()
+
+    def worker(self, name: str) -> "subprocess.Popen[bytes]":
+        return self._start(
+            *("worker", self.address, "--nthreads", "1", "--name", name, "--no-nanny"),
+            *("--host", "127.0.0.1", "--local-directory", str(self.directory)),
+        )
+
+    def end(self) -> None:
+        for process in self.processes:
+            process.kill()
+        for process in self.processes:
+            process.wait()
+
+    def log(self, index: int) -> Path:
+        return self.directory / f"{index}.log"
+
+    def _start(self, *arguments: str) -> "subprocess.Popen[bytes]":
+        log = self.log(len(self.processes))
+        with log.open("w") as file:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "dask", *arguments, "--no-dashboard"],
+                stdout=file,
+                stderr=file,
+                env=os.environ | {"OMP_NUM_THREADS": "1"},
+            )
+        self.processes.append(process)
+        return process
+
+    def _await_address(self) -> str:
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end and self.scheduler.poll() is None:
+            found = re.search(r"Scheduler at:\s+(tcp://\S+)", self.log(0).read_text())
+            if found:
+                return found[1]
+            time.sleep(0.05)
+        raise AssertionError(self.log(0).read_text())
+
+
+@pytest.fixture
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    """A Dask scheduler without workers; `worker(name)` starts one."""
+    pytest.importorskip("distributed")
+    cluster = Cluster(tmp_path_factory.mktemp("cluster"))
+    try:
+        yield cluster
+    finally:
+        cluster.end()

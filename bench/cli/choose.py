@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import os
 import re
 from pathlib import Path
 from typing import Annotated, Any
@@ -32,10 +31,13 @@ from bench.cli.surveying import (
     QuietOption,
     RollOption,
     RollSpreadOption,
+    SchedulerOption,
     TowerOption,
     WorkersOption,
     degrees,
+    executor_of,
     pipeline_option,
+    processes_of,
     ranges_option,
     trials_option,
     turns_option,
@@ -142,6 +144,7 @@ def command(
         ),
     ] = "45 deg",  # type: ignore[assignment]  # typer parses the default too
     workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     chunk: ChunkOption = DEFAULT_CHUNK,
     dry_run: DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw choice.png.")] = True,
@@ -203,11 +206,13 @@ def command(
         trials=trials or default_trials(asked),
         seed=seed,
     )
-    processes = workers or os.cpu_count() or 1
+    executor = executor_of(workers, scheduler)
     if dry_run:
-        print_plan(place, board, candidates, jobs, asked, processes)
+        print_plan(place, board, candidates, jobs, asked, processes_of(workers))
         return 0
-    if not run_all(out, place, candidates, jobs, processes, chunk, quiet):
+    if not run_all(
+        out, place, candidates, jobs, executor, scheduler or processes_of(workers), chunk, quiet
+    ):
         return INTERRUPTED
     surveyed = []
     for each in candidates:

@@ -24,7 +24,7 @@ from bench.survey.choice_words import (
     trait_words,
     usable_words,
 )
-from bench.survey.executors import ProcessExecutor
+from bench.survey.executors import Executor
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
 from bench.survey.provenance import command_line
@@ -41,7 +41,8 @@ def run_all(
     bay: Bay,
     candidates: Sequence[Candidate],
     jobs: Mapping[str, Job],
-    processes: int,
+    executor: Executor,
+    workers: int | str,
     chunk: int,
     quiet: bool,
 ) -> bool:
@@ -57,13 +58,13 @@ def run_all(
             report = run_survey(
                 job,
                 RunStore(directory),
-                ProcessExecutor(processes),
+                executor,
                 chunk,
                 _shifted(progress, before, total),
                 stop,
             )
             provenance.write_run_file(
-                directory, job.plan, bay_facts(bay, job), report, started, processes
+                directory, job.plan, bay_facts(bay, job), report, started, workers
             )
             warn_of_failures(report)
             before += job.plan.n_pictures

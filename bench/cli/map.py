@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -24,14 +23,17 @@ from bench.cli.surveying import (
     QuietOption,
     RollOption,
     RollSpreadOption,
+    SchedulerOption,
     TowerOption,
     WorkersOption,
     bay_facts,
     camera_words,
     degrees,
+    executor_of,
     listed,
     pipeline_option,
     power_words,
+    processes_of,
     ranges_option,
     trials_option,
     turns_option,
@@ -41,7 +43,6 @@ from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
 from bench.survey.cells import summarise
-from bench.survey.executors import ProcessExecutor
 from bench.survey.limits import Limits, find_limits
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.run import check_pipelines, run_survey
@@ -70,6 +71,7 @@ def command(
     seed: SeedOption = None,
     tower: TowerOption = None,
     workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     chunk: ChunkOption = DEFAULT_CHUNK,
     dry_run: DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw the maps and the contact sheet.")] = True,
@@ -100,15 +102,17 @@ def command(
         seed=seed,
     )
     request = request_of_bay(place)
-    processes = workers or os.cpu_count() or 1
+    executor = executor_of(workers, scheduler)
     check_plan(job.plan, job.setting)
     check_pipelines(job)
     if dry_run:
-        _print_plan(place, job, request, processes)
+        _print_plan(place, job, request, processes_of(workers))
         return 0
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
-        report = run_survey(job, RunStore(out), ProcessExecutor(processes), chunk, progress, stop)
-    provenance.write_run_file(out, job.plan, bay_facts(place, job), report, started, processes)
+        report = run_survey(job, RunStore(out), executor, chunk, progress, stop)
+    provenance.write_run_file(
+        out, job.plan, bay_facts(place, job), report, started, scheduler or processes_of(workers)
+    )
     warn_of_failures(report)
     if not report.complete:
         done = report.found + report.added

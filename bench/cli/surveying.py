@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+import os
 from typing import Annotated, Any
 
 import typer
 
 from bench.cli.grids import parse_angle_grid, parse_length_grid
 from bench.cli.options import parse_angle
+from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.scene.model import Bay
+from bench.survey.cluster import ClusterExecutor
+from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.run import CHUNK, RunReport
 from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
 from bench.survey.verdicts import Request
@@ -97,6 +101,14 @@ WorkersOption = Annotated[
     int | None,
     typer.Option(min=1, max=256, metavar="N", help="Processes.", show_default="one a core"),
 ]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS",
+        help="A Dask scheduler whose workers do the work, tcp://host:8786, instead of this "
+        "machine's processes. The numbers are the same. Needs sightbench[cluster], there too.",
+    ),
+]
 ChunkOption = Annotated[
     int, typer.Option(min=1, metavar="N", help="Pictures handed to a worker at a time.")
 ]
@@ -105,6 +117,26 @@ DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")
 ]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
+
+
+def executor_of(workers: int | None, scheduler: str | None) -> Executor:
+    """Return who works on a survey.
+
+    Raises
+    ------
+    ConfigError
+        Both are given.
+    """
+    if scheduler is None:
+        return ProcessExecutor(processes_of(workers))
+    if workers is not None:
+        raise ConfigError("--workers: is for this machine; a scheduler's workers are its own")
+    return ClusterExecutor(scheduler, lambda words: typer.echo(f"{scheduler}: {words}", err=True))
+
+
+def processes_of(workers: int | None) -> int:
+    """Return how many processes work on this machine."""
+    return workers or os.cpu_count() or 1
 
 
 def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:

@@ -44,7 +44,12 @@ def host_facts() -> dict[str, Any]:
 
 
 def write_run_file(
-    directory: Path, plan: Plan, bay: dict[str, Any], report: RunReport, started: str, workers: int
+    directory: Path,
+    plan: Plan,
+    bay: dict[str, Any],
+    report: RunReport,
+    started: str,
+    workers: int | str,
 ) -> None:
     """Write run.json; each start of a resumed run adds to those before.
 
@@ -60,8 +65,8 @@ def write_run_file(
         What this start did.
     started : str
         When, see `now`.
-    workers : int
-        Processes.
+    workers : int or str
+        Processes, or the address of a scheduler.
 
     Raises
     ------

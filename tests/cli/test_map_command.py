@@ -184,6 +184,42 @@ def test_a_killed_run_is_resumed_by_the_same_command_to_the_same_tables(bay, run
     assert "Gross failures" in said
 
 
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX's")
+def test_a_client_of_a_cluster_may_be_killed_and_its_command_resumes(bay, run, cluster, tmp_path):
+    arguments = ["map", bay, "--out", tmp_path, "--chunk", 2, "--no-pictures"]
+    arguments += ["--scheduler", cluster.address]
+    cluster.worker("first")
+    process = sightbench(*arguments)
+    wait_for_parts(process, tmp_path, 3)
+    process.kill()
+    process.communicate()
+    cluster.worker("second")
+    again = sightbench(*arguments)
+    _, complained = again.communicate()
+    assert (again.returncode, complained) == (0, "")
+    for name in ("cases.parquet", "cells.parquet"):
+        assert pl.read_parquet(tmp_path / name).equals(pl.read_parquet(run / name))
+    assert json.loads((tmp_path / "run.json").read_text())["starts"][-1]["workers"] == (
+        cluster.address
+    )
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--workers", "2"], "--workers: is for this machine"),
+        ([], "--scheduler tcp://127.0.0.1:9: no Dask scheduler answers"),
+    ],
+)
+def test_a_cluster_that_cannot_be_used_is_refused_in_a_line(
+    bay, tmp_path, capsys, monkeypatch, options, words
+):
+    monkeypatch.setattr("bench.survey.cluster.CONNECT_S", 0.5)
+    arguments = ["map", str(bay), "--out", str(tmp_path), "--scheduler", "tcp://127.0.0.1:9"]
+    assert main([*arguments, *options]) == 2
+    assert capsys.readouterr().err.startswith(f"sightbench: {words}")
+
+
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="reads Linux's /proc")
 def test_workers_end_with_a_killed_parent(bay, tmp_path):
     process = sightbench(
