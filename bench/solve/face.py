@@ -25,7 +25,7 @@ from bench.typing import Array, BoolArray
 
 # How far boundaries may move, and by what factor the blur may grow, from where pixels were
 # chosen before they are chosen anew.
-SLACK_PX, SLACK_BLUR = 1.5, 1.2
+SLACK_PX, SLACK_BLUR = 1.5, 1.05
 # The least blur by which pixels count as near a boundary.
 NEAR_BLUR_PX = 0.7
 # Pixels are chosen anew, too, where the found blur is sharper and allows so many times as many

@@ -30,9 +30,10 @@ from bench.solve.image_fit import (
     pose_covariance_of,
 )
 from bench.solve.ippe import IppeLmSolver
+from bench.solve.leave_one_out import leave_one_out_covariance
 from bench.solve.noise import EVEN_NOISE, noise_of_residuals, noise_of_sensor
 from bench.solve.refine import Fit
-from bench.solve.robust import blockwise_covariance, fit_robustly, loss
+from bench.solve.robust import fit_robustly, loss
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -230,15 +231,15 @@ def _covariance(
     """Return the pose's covariance, and by how much it is wider than noise would make it.
 
     Where the model fits, from its derivatives, times the least factor on the variance that χ²
-    doesn't refute. Where it doesn't, from how much parts of the picture disagree, if that is
-    more; in too few parts, times χ² over its degrees of freedom.
+    doesn't refute. Where it doesn't, from how much lines of the drawing disagree, if that is
+    more; with too few lines, times χ² over its degrees of freedom.
     """
     fit = branch.fit
     covariance = pose_covariance_of(fit.information)
     if not branch.robust:
         widened = max(1.0, chi_square / float(chdtri(degrees, IMPLAUSIBLE)))
         return covariance * widened, widened
-    apart = blockwise_covariance(scene, fit)
+    apart = leave_one_out_covariance(scene, fit)
     if apart is None:
         apart = covariance * max(1.0, chi_square / degrees)
     widened = float(np.trace(np.linalg.solve(covariance, apart))) / len(apart)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.imaging.appearance import PARAMETERS, POSE, edge_strength, jacobian
+from bench.imaging.appearance import edge_strength
 from bench.solve.image_fit import ImageFit, Scene, fit_image
 from bench.solve.weights import Weigher
 from bench.typing import Array
@@ -28,8 +28,6 @@ MAD_TO_SIGMA = 1.4826
 ROUNDS, STEPS, SETTLED = 8, 2, 0.02
 # Pixels tell of a mismatch from this share of the strongest boundary on.
 STRONG = 0.3
-# Squares along a region's longer side, in each of which residuals may hang together.
-BLOCKS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,41 +106,3 @@ def loss(z: Array, scale: float) -> float:
     """
     inside = np.clip(1.0 - (z / scale / BIWEIGHT_SIGMAS) ** 2, 0.0, None)
     return float(scale**2 * BIWEIGHT_SIGMAS**2 / 3.0 * np.sum(1.0 - inside**3))
-
-
-def blockwise_covariance(scene: Scene, fit: ImageFit) -> Array | None:
-    """Return the pose's covariance (6, 6) from how much parts of the picture disagree.
-
-    The sandwich H⁻¹ G H⁻¹ with H = JᵀWJ and G = Σ g gᵀ over the gradients g = Σ J w r of the
-    squares of a grid (White 1980, doi:10.2307/1912934; by clusters, Liang and Zeger 1986,
-    doi:10.1093/biomet/73.1.13), times n/(n - 1) for n squares, since their gradients sum to
-    zero at the minimum. It holds whatever the residuals' distribution, as long as those of
-    different squares are independent. None where too few squares show the face.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        The picture doesn't determine the pose.
-    """
-    pixels = scene.pixels
-    width, height = pixels.region.width, pixels.region.height
-    row, column = np.divmod(pixels.index, width)
-    side = max(width, height) / BLOCKS
-    square = (row / side).astype(np.int64) * BLOCKS + (column / side).astype(np.int64)
-    reflectance = _reflectance(fit, scene)
-    rows = jacobian(fit.sensitivity, reflectance, fit.light, pixels)
-    pull = rows * (fit.weights * (scene.grey - fit.predicted))[:, None]
-    sums = np.column_stack([np.bincount(square, column) for column in pull.T])
-    used = np.count_nonzero(np.bincount(square))
-    if used <= PARAMETERS:
-        return None
-    inverse = np.linalg.inv(fit.information)
-    whole = inverse @ (sums.T @ sums) @ inverse * (used / (used - 1.0))
-    return np.asarray(whole[:POSE, :POSE])
-
-
-def _reflectance(fit: ImageFit, scene: Scene) -> Array:
-    """Return B (N,) that a fit's prediction implies."""
-    pixels = scene.pixels
-    exposure = fit.light[1] + fit.light[2] * pixels.across + fit.light[3] * pixels.down
-    return np.asarray((fit.predicted - fit.light[0]) / exposure)

@@ -1,5 +1,3 @@
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -16,14 +14,13 @@ from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
 from bench.solve.face import face_of
-from bench.solve.image_fit import fit_image, pose_covariance_of
+from bench.solve.image_fit import fit_image
 from bench.solve.noise import noise_of_sensor
 from bench.solve.photometric import PhotometricSolver
 from bench.solve.robust import (
     BIWEIGHT_SIGMAS,
     STRONG,
     biweight,
-    blockwise_covariance,
     fit_robustly,
     loss,
 )
@@ -62,18 +59,6 @@ def test_biweight_trusts_small_residuals_and_drops_large_ones():
     assert loss(np.array([0.1]), 1.0) == pytest.approx(0.01, rel=3e-4)
     assert loss(np.array([1e3]), 1.0) == pytest.approx(12.0)
     assert loss(np.array([0.2]), 2.0) == pytest.approx(0.04, rel=3e-4)
-
-
-def test_blocks_agree_with_the_derivatives_where_the_model_is_right():
-    rng = np.random.default_rng(5)
-    ratios = []
-    for _ in range(12):
-        scene, best = fit(observe(rng, Optics(0.6)))
-        model = pose_covariance_of(best.information)
-        ratios.append(np.trace(np.linalg.solve(model, blockwise_covariance(scene, best))) / 6.0)
-    # one ratio is the mean of six variances from some fifty squares: each scatters by
-    # √(2/50) = 20 %, their mean by no more; of twelve, a √12th
-    assert np.mean(ratios) == pytest.approx(1.0, abs=4.0 * 0.2 / np.sqrt(12))
 
 
 def test_no_pixel_is_dropped_and_no_mismatch_found_where_the_model_is_right():
@@ -116,15 +101,6 @@ def test_covariance_covers_what_another_lens_does():
         assert estimate.chi_square > 2.0 * estimate.degrees  # and the misfit shows
     # not noise, the same in every picture: within two and a half of the deviations claimed
     assert np.all(np.sqrt(np.mean(squares, axis=0)) < 2.5)
-
-
-def test_a_face_that_shows_in_too_few_squares_has_no_blockwise_covariance():
-    scene, best = fit(observe(np.random.default_rng(9), Optics(0.6)))
-    # the same pixels in a region so tall that a square holds all of them
-    tall = replace(scene.pixels.region, height=8 * scene.pixels.region.height)
-    same = replace(scene, pixels=replace(scene.pixels, region=tall))
-    assert blockwise_covariance(scene, best) is not None
-    assert blockwise_covariance(same, best) is None
 
 
 def test_an_obstacle_is_dropped_and_the_rest_kept():
