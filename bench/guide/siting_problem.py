@@ -9,20 +9,22 @@ from itertools import product
 
 import numpy as np
 
-from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_z
 from bench.guide.constraints import MOST_DEFOCUS_PX, SCALES, Unit, defocus_px
 from bench.guide.floor_space import floor_space
-from bench.guide.layout import Layout, tower_pair
-from bench.guide.look import corner_points, look
+from bench.guide.layout import Layout
+from bench.guide.look import Looks, corner_points, look
 from bench.guide.predict import COVERAGE, Predictor
 from bench.guide.sight_lines import SightLines
-from bench.guide.sighting import EDGES
-from bench.scene.model import R_BAY_LEVEL_CAMERA, Bay, Tower, wheels_of_tower
-from bench.scene.vehicle import Mount, Wheel
+from bench.scene.model import R_BAY_LEVEL_CAMERA, Bay, Tower
+from bench.scene.vehicle import Wheel
 from bench.typing import Array, IntArray
 
 VARIABLES = ("spacing", "height", "standoff", "yaw", "pitch")
+# The picture's left, right, upper and lower edge, as the left and the right tower have them.
+INNER_FIRST = ("inner", "outer", "upper", "lower")
+OUTER_FIRST = ("outer", "inner", "upper", "lower")
+DROPPED = 1e3  # room of a constraint that is left out
 LEAST_DEPTH = 0.2  # m before the camera's plane, so that nothing beside or behind it passes
 
 
@@ -107,6 +109,8 @@ class Problem:
         Visible fractions; None leaves them out.
     scale : float
         Of the target, 1 for the bay's own.
+    dropped : frozenset of str
+        Names of constraints that are left out, to see what they cost.
     """
 
     bay: Bay
@@ -116,6 +120,7 @@ class Problem:
     predictor: Predictor
     sight_lines: SightLines | None = None
     scale: float = 1.0
+    dropped: frozenset[str] = frozenset()
 
     @cached_property
     def limits(self) -> tuple[Array, Array]:
@@ -143,6 +148,8 @@ class Problem:
         parts = [self._judge_side(side, x, choice) for side in self.sides]
         shares = np.concatenate([p[0] for p in parts], axis=-1)
         room = np.concatenate([p[1] for p in parts], axis=-1)
+        if self.dropped:
+            room[:, [label.name in self.dropped for label in self.labels]] = DROPPED
         return Judged(shares, room)
 
     @cached_property
@@ -151,7 +158,8 @@ class Problem:
         found: list[Label] = []
         for side in self.sides:
             names = [_where(side.tower, wheel) for wheel in side.wheels]
-            for i, edge in product(range(len(names)), EDGES):
+            edges = INNER_FIRST if side.tower.placement.offset > 0.0 else OUTER_FIRST
+            for i, edge in product(range(len(names)), edges):
                 found.append(
                     Label("margin", f"{names[i]}, {edge} edge", "plate widths", SCALES["margin"])
                 )
@@ -175,12 +183,6 @@ class Problem:
             for kind in ("toe", "camber")
             for wheel in side.wheels
         )
-
-    @cached_property
-    def of_sight(self) -> Array:
-        """Which constraints (M,) a better aim gives more room: those of sightings."""
-        kinds = ("margin", "least tilt", "greatest tilt", "visible")
-        return np.array([label.name in kinds for label in self.labels])
 
     def choose(self, x: Array, choice: IntArray) -> IntArray:
         """Return, for a layout (5,), the setting of each mount that suits its targets best.
@@ -208,9 +210,28 @@ class Problem:
         # of equals the first, so that rounding doesn't decide
         return np.asarray(np.argmin(np.round(score, 9), axis=0), dtype=np.int64)
 
-    def _judge_side(self, side: Side, x: Array, choice: IntArray) -> tuple[Array, Array]:
+    def edge_room(self, x: Array, choice: IntArray) -> tuple[Array, Array]:
+        """Return how much room the first side's targets leave to each edge of its picture.
+
+        Parameters as `judge`.
+
+        Returns
+        -------
+        (L, 4) and (L,) float64
+            Least room to inner, outer, upper and lower edge in widths of the plate; and the
+            angle of the nearest plate's width, radians.
+        """
+        side = self.sides[0]
+        looks = self._looks(side, x, choice)
+        camera = side.tower.camera
+        room = np.min(looks.edges_px(camera) / looks.width_px[..., None], axis=1)
+        if side.tower.placement.offset < 0.0:
+            room = room[:, [1, 0, 2, 3]]
+        return room, np.asarray(np.max(looks.width_px, axis=-1) / camera.fx)
+
+    def _looks(self, side: Side, x: Array, choice: IntArray) -> Looks:
         spacing, height, standoff, yaw, pitch = (x[:, i] for i in range(5))
-        tower, space = side.tower, self.bay.siting
+        tower = side.tower
         way = math.copysign(1.0, tower.placement.offset)
         R_bay_camera = _rotations(way * yaw, pitch, tower.placement.roll)
         eye = np.stack((np.full(len(x), tower.placement.forward), way * 0.5 * spacing, height), -1)
@@ -219,10 +240,14 @@ class Problem:
         rotations = side.rotations[choice[side.groups], np.arange(len(side.wheels))]
         outline = self.scale * self.bay.target.drawing.outline
         points = self.scale * corner_points(self.bay.target)
-        looks = look(
-            tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points
-        )
-        toe, camber, _, _, _ = self.predictor.arrays(looks)
+        return look(tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points)
+
+    def _judge_side(self, side: Side, x: Array, choice: IntArray) -> tuple[Array, Array]:
+        tower, space = side.tower, self.bay.siting
+        looks = self._looks(side, x, choice)
+        # a larger target farther away has the same picture, so ratios are those of a nearer one
+        nearer = replace(looks, range=looks.range / self.scale)
+        toe, camber, _, _, _ = self.predictor.arrays(nearer)
         tolerance = self.bay.tolerance
         shares = COVERAGE * np.concatenate((toe / tolerance.toe, camber / tolerance.camber), -1)
         margins = looks.edges_px(tower.camera) / looks.width_px[..., None] - space.margin
@@ -254,129 +279,6 @@ class Problem:
 
     def _has_focus(self, side: Side) -> bool:
         return side.tower.imaging.optics.focus_distance is not None
-
-
-def make_problem(bay: Bay, predictor: Predictor, settings: bool = True) -> Problem:
-    """Return a bay's problem with the lens it has.
-
-    Parameters
-    ----------
-    bay : Bay
-        Two towers, one on each side.
-    predictor : Predictor
-        Made quick here.
-    settings : bool
-        Whether mounts may be set anew, where they have more than one preset.
-
-    Raises
-    ------
-    ConfigError
-        The towers aren't two, one on each side of the centre line.
-    GeometryError
-        The predictor finds no image of the target, see `Predictor.quick`.
-    """
-    towers = tower_pair(bay)
-    mounts = _mounts(bay)
-    allowed = tuple(
-        tuple(product(m.turn_presets, m.pitch_presets)) if settings else ((m.turn, m.pitch),)
-        for m in mounts.values()
-    )
-    sides = tuple(_side(bay, tower, tuple(mounts), allowed) for tower in towers)
-    if _mirrored(*towers):
-        sides = sides[:1]
-    quick = predictor.quick(bay.target, towers[0], _ranges(bay, sides[0]))
-    return Problem(bay, sides, tuple(mounts), allowed, quick)
-
-
-def kept_choice(problem: Problem) -> IntArray:
-    """Return the setting of each mount that the bay file has, or the nearest to it."""
-    found = []
-    for own, settings in zip(_mounts(problem.bay).values(), problem.settings, strict=True):
-        away = [abs(turn - own.turn) + abs(pitch - own.pitch) for turn, pitch in settings]
-        found.append(int(np.argmin(away)))
-    return np.array(found, dtype=np.int64)
-
-
-def with_settings(bay: Bay, problem: Problem, choice: IntArray) -> Bay:
-    """Return a bay with its mounts set as chosen."""
-    chosen = {
-        mount: settings[c]
-        for mount, settings, c in zip(problem.mounts, problem.settings, choice, strict=True)
-    }
-
-    def reset(mount: Mount, key: tuple[str, str]) -> Mount:
-        turn, pitch = chosen[key]
-        return replace(mount, turn=turn, pitch=pitch)
-
-    vehicles = tuple(
-        replace(
-            vehicle,
-            axles=tuple(
-                replace(axle, mount=reset(axle.mount, (vehicle.name, axle.name)))
-                for axle in vehicle.axles
-            ),
-        )
-        for vehicle in bay.vehicles
-    )
-    return replace(bay, vehicles=vehicles)
-
-
-def _mounts(bay: Bay) -> dict[tuple[str, str], Mount]:
-    return {
-        (vehicle.name, axle.name): axle.mount for vehicle in bay.vehicles for axle in vehicle.axles
-    }
-
-
-def _side(
-    bay: Bay,
-    tower: Tower,
-    mounts: tuple[tuple[str, str], ...],
-    allowed: tuple[tuple[tuple[float, float], ...], ...],
-) -> Side:
-    wheels = wheels_of_tower(bay, tower)
-    groups = [mounts.index((w.vehicle, w.axle)) for w in wheels]
-    rotations = [
-        [
-            _pose(wheel, allowed[g][min(p, len(allowed[g]) - 1)]).rotation
-            for g, wheel in zip(groups, wheels, strict=True)
-        ]
-        for p in range(max(map(len, allowed)))
-    ]
-    return Side(
-        tower,
-        wheels,
-        np.array(groups, dtype=np.int64),
-        np.array(rotations),
-        np.array([wheel.T_bay_target.translation for wheel in wheels]),
-    )
-
-
-def _pose(wheel: Wheel, setting: tuple[float, float]) -> Pose:
-    turn, pitch = setting
-    return replace(wheel, mount=replace(wheel.mount, turn=turn, pitch=pitch)).T_bay_target
-
-
-def _mirrored(left: Tower, right: Tower) -> bool:
-    """Tell whether a right tower sees the mirror image of what the left one sees."""
-    camera = left.camera
-    centred = camera.cx == 0.5 * (camera.width - 1) and camera.distortion[3] == 0.0
-    a, b = left.placement, right.placement
-    return (
-        centred
-        and right.camera == camera
-        and right.imaging == left.imaging
-        and a.forward == b.forward
-        and a.roll == -b.roll
-    )
-
-
-def _ranges(bay: Bay, side: Side) -> tuple[float, float]:
-    """Return about the nearest and the farthest range that any layout can have."""
-    low, high = bay.siting.standoff
-    ahead = side.tower.placement.forward - bay.standoff - side.translations[:, 0]
-    near = max(0.3, float(np.min(ahead)) + low)
-    far = math.hypot(float(np.max(ahead)) + high, 0.5 * bay.siting.spacing[1])
-    return near, far
 
 
 def _rotations(yaw: Array, pitch: Array, roll: float) -> Array:

@@ -7,8 +7,8 @@ layouts at once:
 1. to find a feasible layout: least violation, ``max s`` with every room at least s;
 2. to find the best one: ``min t`` with the logarithm of every share at most t and every room
    at least 0;
-3. to be robust: of the layouts within `SPARE` of the best, the one whose sightings have most
-   room, ``max s``.
+3. to be robust: of the layouts within `SPARE` of the best, the one that leaves its constraints
+   most room, ``max s``.
 
 The worst of many smooth functions has kinks where programmes 1 to 3 have none.
 """
@@ -31,6 +31,7 @@ ENOUGH = 0.05  # room, in units of the scales, at which the search for a feasibl
 # Starts whose worst shares differ by less are said to agree.
 AGREE = 0.01
 FEASIBLE = 1e-6
+GAIN = 1e-4  # of the worst share, that makes another setting of a mount worth while
 ROUNDS = 4  # of choosing mounts' settings and placing towers by turns
 N = len(VARIABLES)
 
@@ -114,7 +115,7 @@ def agreeing(found: tuple[Found, ...]) -> int:
 
 def polish(problem: Problem, x: Array, choice: IntArray) -> Found:
     """Return the best layout that programmes 1 and 2 reach from a layout, mounts as they are."""
-    programme = _Programme(problem, choice)
+    programme = Programme(problem, choice)
     u = programme.scaled(x)
     if programme.judged(u).violation[0] > 0.0:
         u = programme.least_violation(u)
@@ -125,11 +126,29 @@ def polish(problem: Problem, x: Array, choice: IntArray) -> Found:
 
 def with_room(problem: Problem, best: Found) -> Found:
     """Return the layout with most room among those nearly as good, programme 3."""
-    programme = _Programme(problem, best.choice)
+    programme = Programme(problem, best.choice)
     u = programme.scaled(best.x)
     roomy = programme.found(programme.most_room(u, best.share))
     allowed = best.share * (1.0 + SPARE) * (1.0 + 1e-6)
     return roomy if roomy.feasible and roomy.share <= allowed else best
+
+
+def exchange(problem: Problem, best: Found) -> Found:
+    """Return the best found by setting one mount otherwise at a time, until none gains."""
+    counts = [len(settings) for settings in problem.settings]
+    gained = True
+    while gained:
+        gained = False
+        for mount, count in enumerate(counts):
+            for setting in range(count):
+                if setting == best.choice[mount]:
+                    continue
+                choice = best.choice.copy()
+                choice[mount] = setting
+                found = polish(problem, best.x, choice)
+                if found.key < (best.key[0], best.key[1] * (1.0 - GAIN)):
+                    best, gained = found, True
+    return best
 
 
 def _from(problem: Problem, point: Array) -> Found:
@@ -148,13 +167,13 @@ def _from(problem: Problem, point: Array) -> Found:
     return best
 
 
-def _better(programme: _Programme, before: Array, after: Array) -> Array:
+def _better(programme: Programme, before: Array, after: Array) -> Array:
     """Return the better of two layouts: the programme may end a hair outside or early."""
     a, b = programme.found(before), programme.found(after)
     return after if b.key <= a.key else before
 
 
-class _Programme:
+class Programme:
     """The programmes, for one choice of mounts' settings, in variables from 0 to 1."""
 
     def __init__(self, problem: Problem, choice: IntArray) -> None:
@@ -165,12 +184,15 @@ class _Programme:
         self._values: tuple[Array, Array, Array, Array] | None = None
 
     def scaled(self, x: Array) -> Array:
+        """Return variables from 0 to 1."""
         return np.asarray(np.clip((x - self.low) / self.span, 0.0, 1.0))
 
     def judged(self, u: Array) -> Judged:
+        """Return the layout judged."""
         return self.problem.judge((self.low + u * self.span)[None], self.choice)
 
     def found(self, u: Array) -> Found:
+        """Return the layout with its worst share and violation."""
         judged = self.judged(u)
         return Found(
             self.low + u * self.span,
@@ -225,16 +247,15 @@ class _Programme:
     def most_room(self, u: Array, share: float) -> Array:
         """Programme 3."""
         level = np.log(share * (1.0 + SPARE))
-        counts = self.problem.of_sight.astype(np.float64)
 
         def rows(z: Array) -> Array:
             shares, room, _, _ = self.values(z[:N])
-            return np.concatenate((level - shares, room - z[N] * counts))
+            return np.concatenate((level - shares, room - z[N]))
 
         def slopes(z: Array) -> Array:
             _, _, d_share, d_room = self.values(z[:N])
             top = np.column_stack((-d_share, np.zeros(len(d_share))))
-            return np.vstack((top, np.column_stack((d_room, -counts))))
+            return np.vstack((top, np.column_stack((d_room, np.full(len(d_room), -1.0)))))
 
         return self._run(u, 0.0, -1.0, rows, slopes, (0.0, None))
 

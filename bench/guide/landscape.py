@@ -1,0 +1,113 @@
+"""The objective of siting around a layout: slices in which two variables change."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.guide.siting_problem import VARIABLES, Label, Problem
+from bench.guide.siting_solve import FEASIBLE
+from bench.typing import Array, IntArray
+
+# Points along each axis of a slice.
+POINTS = 45
+SLICES = (("spacing", "standoff"), ("height", "pitch"), ("yaw", "pitch"))
+# What slices with a fixed aim show of it, to either side: metres and radians. Further off, targets
+# leave the picture.
+NEARBY = {"height": 0.3, "yaw": math.radians(5.0), "pitch": math.radians(5.0)}
+# Layouts judged at a time: what fits into tens of MiB.
+BATCH = 500
+AIMS = 12  # rounds of balancing room left against right and upper against lower edges
+
+
+@dataclass(frozen=True, eq=False)
+class Slice:
+    """The objective over two variables.
+
+    Attributes
+    ----------
+    across, up : str
+        Names of the variables, see `bench.guide.siting_problem.VARIABLES`.
+    x, y : (n,) and (m,) float64
+        Their values, metres or radians.
+    share : (m, n) float64
+        Worst uncertainty over tolerance.
+    blocked : (m, n) int64
+        Which of `names` is broken most; -1 where nothing is.
+    names : tuple of str
+        Constraints.
+    aimed : bool
+        Whether yaw and pitch follow at each point, so that targets keep the most room.
+    """
+
+    across: str
+    up: str
+    x: Array
+    y: Array
+    share: Array
+    blocked: IntArray
+    names: tuple[str, ...]
+    aimed: bool
+
+
+def slices_of(problem: Problem, layout: Array, choice: IntArray) -> tuple[Slice, ...]:
+    """Return the slices of `SLICES` through a layout (5,), mounts set as chosen.
+
+    Where spacing and standoff change, towers are aimed anew at every point; in the other slices
+    everything else stays.
+    """
+    return tuple(_slice(problem, layout, choice, *pair) for pair in SLICES)
+
+
+def _slice(problem: Problem, layout: Array, choice: IntArray, across: str, up: str) -> Slice:
+    i, j = VARIABLES.index(across), VARIABLES.index(up)
+    low, high = problem.limits
+    aimed = (across, up) == SLICES[0]
+    ends = [(low[k], high[k]) for k in (i, j)]
+    if not aimed:
+        near = [NEARBY[name] for name in (across, up)]
+        ends = [
+            (max(a, layout[k] - by), min(b, layout[k] + by))
+            for k, by, (a, b) in zip((i, j), near, ends, strict=True)
+        ]
+    x, y = (np.linspace(a, max(b, a + 1e-6), POINTS) for a, b in ends)
+    points = np.repeat(layout[None], POINTS * POINTS, axis=0)
+    points[:, i], points[:, j] = np.tile(x, POINTS), np.repeat(y, POINTS)
+    named = [_name(label) for label in problem.labels]
+    names = tuple(dict.fromkeys(named))
+    kinds = np.array([names.index(name) for name in named])
+    share, blocked = np.empty(len(points)), np.empty(len(points), dtype=np.int64)
+    for start in range(0, len(points), BATCH):
+        part = slice(start, start + BATCH)
+        some = aim(problem, points[part], choice) if aimed else points[part]
+        judged = problem.judge(some, choice)
+        share[part] = judged.worst
+        broken = judged.violation > FEASIBLE
+        blocked[part] = np.where(broken, kinds[judged.room.argmin(axis=-1)], -1)
+    shape = (POINTS, POINTS)
+    return Slice(across, up, x, y, share.reshape(shape), blocked.reshape(shape), names, aimed)
+
+
+def _name(label: Label) -> str:
+    """Return what a constraint is called in a landscape: margins by their edge."""
+    return label.where.rpartition(", ")[2] if label.name == "margin" else label.name
+
+
+def aim(problem: Problem, x: Array, choice: IntArray) -> Array:
+    """Return layouts (L, 5) turned so that targets have as much room left as right, up as down.
+
+    Each round turns by half the difference of room, in the angle of the plate that has least.
+    """
+    x = x.copy()
+    low, high = problem.limits
+    yaw, pitch = VARIABLES.index("yaw"), VARIABLES.index("pitch")
+    for _ in range(AIMS):
+        room, width = problem.edge_room(x, choice)
+        # room to the left edge is to be as large as to the right one: turning a left tower's
+        # camera inward, to its left, moves the picture right
+        x[:, yaw] += 0.4 * (room[:, 1] - room[:, 0]) * width
+        x[:, pitch] += 0.4 * (room[:, 3] - room[:, 2]) * width
+        x = np.clip(x, low, high)
+    return x
