@@ -77,7 +77,7 @@ def test_the_description_is_written_where_it_is_wanted(run, tmp_path):
     bay = load_bay()
     assert facts["digest"] == bay.digest
     assert facts["spacing_m"] == pytest.approx(3.2)
-    assert len(facts["wheels"]) == 12
+    assert len(facts["wheels"]) == 24  # two stations, three vehicles, four wheels each
 
 
 def test_a_wheel_outside_the_picture_is_a_negative_verdict(run, tmp_path):
@@ -86,7 +86,7 @@ def test_a_wheel_outside_the_picture_is_a_negative_verdict(run, tmp_path):
     code, out, err = run("aside.toml")
     assert (code, err) == (1, "")
     assert "NOT WHOLLY IN THE PICTURE" in out
-    assert "6 of 12 targets aren't wholly in the picture" in out
+    assert "12 of 24 targets aren't wholly in the picture" in out
 
 
 def test_a_survey_that_misses_the_wheels_ranges_is_told(run, tmp_path):
@@ -163,7 +163,7 @@ def test_help_keeps_its_examples_on_lines_of_their_own(run):
 
 def test_a_mistake_is_one_line_and_exit_code_2(run, tmp_path):
     text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
-    (tmp_path / "wrong.toml").write_text(text.replace("standoff =", "standof ="))
+    (tmp_path / "wrong.toml").write_text(text.replace("standoff =", "standof =", 1))
     code, out, err = run("wrong.toml")
     assert (code, out) == (2, "")
     assert err == (
