@@ -34,3 +34,7 @@ class RunError(BenchError):
 
 class PlugInError(BenchError):
     """A detector or solver plug-in is unknown or breaks its contract."""
+
+
+class RenderError(BenchError):
+    """The bay can't be drawn in three dimensions: no OpenGL works without a display here."""

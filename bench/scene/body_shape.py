@@ -19,6 +19,7 @@ TALL = 1.7  # from this height on a body is drawn as a van, metres
 ARCH_GAP = 0.06  # of the arch around the tyre, metres
 ARCH_STEPS = 12
 ROOF = 0.04  # thickness of the painted roof over the windows, metres
+FLAT = 0.97  # of the height: what is above is roof
 
 
 def loft(rings: Array) -> Mesh:
@@ -80,7 +81,8 @@ def body_meshes(vehicle: Vehicle) -> dict[str, Mesh]:
         cabin = slice(max(int(first) - 1, 0), min(int(last) + 2, len(along)))
         x, low, high = forward[cabin], split[cabin], top[cabin]
         narrow = half - (1.0 - lean) * half * (high - low) / (body.height - belt)
-        under = np.maximum(high - ROOF, low)
+        roofed = high >= FLAT * body.height  # the rest of the line is screen or tail
+        under = np.where(roofed, np.maximum(high - ROOF, low), high)
         if tall:  # windows before, a load space behind
             glazed = along[cabin] <= cowl + 0.30 * body.height + 0.7
             glazed[:2] = True
@@ -92,7 +94,10 @@ def body_meshes(vehicle: Vehicle) -> dict[str, Mesh]:
             meshes["glass"] = _loft(x[front], [(half, low[front]), (narrow[front], under[front])])
         else:
             meshes["glass"] = _loft(x, [(half, low), (narrow, under)])
-        meshes["roof"] = _loft(x, [(narrow, under), (narrow, high)])
+        if np.count_nonzero(roofed) > 1:
+            meshes["roof"] = _loft(
+                x[roofed], [(narrow[roofed], under[roofed]), (narrow[roofed], high[roofed])]
+            )
     return meshes
 
 

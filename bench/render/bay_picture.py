@@ -1,0 +1,245 @@
+"""The bay in three dimensions as a camera sees it: vehicle, targets, room, light, shadows.
+
+Triangles are drawn by OpenGL as a pinhole sees them, several times finer than the pixels, and
+resampled by the lens's distortion; sub-pixels are averaged. Targets are drawn as the triangles
+of their drawings. All lies where the planar path has it: both use the same camera model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from bench.geometry.camera import Camera, normalise
+from bench.geometry.pose import Pose
+from bench.imaging.picture import Picture, Region
+from bench.imaging.sensor import expose
+from bench.render.drawing_mesh import shape_triangles
+from bench.render.gl import Drawer, drawer
+from bench.render.light import Light, Lit, light_up
+from bench.scene.model import Bay, Tower
+from bench.scene.solids import Solid, bay_solids
+from bench.scene.vehicle import Station, Vehicle, Wheel, wheels_at
+from bench.targets.target import Target
+from bench.typing import Array
+
+# Each shape of a drawing is drawn nearer to the eye by that share than the one before, which
+# moves nothing in the picture; a depth buffer of 24 bits tells 1e-5 apart at 50 m.
+LAYER = 4e-5
+NEAR, FAR = 0.2, 200.0  # of what is drawn, metres
+TILE = 512  # largest side of what is drawn at once, camera pixels
+COARSE = 16  # pixels between places where the lens model is inverted; linear between them
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of red, green and blue, ITU-R BT.709
+TARGET_FINENESS = 4  # cells of light along a plate's side
+
+
+@dataclass(frozen=True, eq=False)
+class LitTarget:
+    """A target on its wheel with the light on its plate.
+
+    Attributes
+    ----------
+    target : Target
+        What is drawn on it.
+    T_bay_target : Pose
+        Where.
+    light : float
+        That falls on it, the mean over its plate.
+    """
+
+    target: Target
+    T_bay_target: Pose
+    light: float
+
+
+@dataclass(frozen=True, eq=False)
+class LitScene:
+    """A bay ready to be drawn from anywhere: lit triangles, and targets."""
+
+    lit: Lit
+    targets: tuple[LitTarget, ...]
+
+
+def bay_scene(bay: Bay, vehicle: Vehicle, station: Station) -> LitScene:
+    """Return a bay with a vehicle at a station, lit so that its targets get 1 on average.
+
+    Raises
+    ------
+    ConfigError
+        A mesh file can't be read.
+    """
+    solids = bay_solids(bay, vehicle, station)
+    return lit_scene(solids, bay, wheels_at(vehicle, station))
+
+
+def lit_scene(solids: Sequence[Solid], bay: Bay, wheels: Sequence[Wheel]) -> LitScene:
+    """Return solids and the targets of wheels, lit by the bay's lamps."""
+    light = Light(bay.surroundings.lamps, tuple(solids))
+    falls = [_on_plate(light, bay.target, wheel.T_bay_target) for wheel in wheels]
+    mean = float(np.mean(falls)) if falls else 1.0
+    light = replace(light, scale=1.0 / mean if mean > 0.0 else 1.0)
+    targets = tuple(
+        LitTarget(bay.target, wheel.T_bay_target, fall * light.scale)
+        for wheel, fall in zip(wheels, falls, strict=True)
+    )
+    return LitScene(light_up(solids, light), targets)
+
+
+def _on_plate(light: Light, target: Target, T_bay_target: Pose) -> float:
+    half = (np.arange(TARGET_FINENESS) + 0.5) / TARGET_FINENESS - 0.5
+    x, y = np.meshgrid(half * target.drawing.width, half * target.drawing.height)
+    points = T_bay_target @ np.column_stack((x.ravel(), y.ravel(), np.zeros(x.size)))
+    normals = np.broadcast_to(T_bay_target.rotation[:, 2], points.shape)
+    return float(np.mean(light.at(points, normals)))
+
+
+def view_triangles(scene: LitScene, T_bay_camera: Pose) -> tuple[Array, Array]:
+    """Return all triangles (F, 3, 3) in a camera's frame, metres, and their colours."""
+    T_camera_bay = T_bay_camera.inverse()
+    triangles, colours = [T_camera_bay @ scene.lit.triangles], [scene.lit.colours]
+    for one in scene.targets:
+        if (
+            one.T_bay_target.rotation[:, 2]
+            @ (T_bay_camera.translation - one.T_bay_target.translation)
+            <= 0.0
+        ):
+            continue  # seen from behind
+        T_camera_target = T_camera_bay @ one.T_bay_target
+        for layer, (flat, reflectance) in enumerate(shape_triangles(one.target.drawing), 1):
+            face = np.concatenate((flat, np.zeros((*flat.shape[:2], 1))), axis=2)
+            triangles.append((T_camera_target @ face) * (1.0 - LAYER * layer))
+            colours.append(np.full(face.shape, reflectance * one.light))
+    return np.concatenate(triangles), np.concatenate(colours)
+
+
+def draw_view(
+    scene: LitScene,
+    T_bay_camera: Pose,
+    camera: Camera,
+    region: Region,
+    level: float = 1.0,
+    fineness: int = 2,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> Array:
+    """Return the light on each pixel of a region (H, W, 3), 1 where a full pixel is.
+
+    Parameters
+    ----------
+    scene : LitScene
+        What is seen.
+    T_bay_camera, camera : Pose, Camera
+        From where and through what lens.
+    region : Region
+        Which pixels.
+    level : float
+        How full of light a white target's pixel is.
+    fineness : int
+        Sub-pixels along a pixel's side; OpenGL adds four samples to each.
+    progress : callable
+        Told which of how many tiles is done.
+
+    Raises
+    ------
+    RenderError
+        Nothing on this machine draws off-screen.
+    GeometryError
+        A pixel lies outside the lens model's domain.
+    """
+    triangles, colours = view_triangles(scene, T_bay_camera)
+    right, bottom = region.u0 + region.width, region.v0 + region.height
+    tiles = [
+        Region(u, v, min(TILE, right - u), min(TILE, bottom - v))
+        for v in range(region.v0, bottom, TILE)
+        for u in range(region.u0, right, TILE)
+    ]
+    maps = [_sub_pixels(camera, tile, fineness) for tile in tiles]
+    # one canvas fits what any tile needs, with room for the resampling's reach
+    scale = np.array([camera.fx, camera.fy]) * fineness
+    corners = [np.floor(xy.min(axis=(0, 1)) * scale) - 2.0 for xy in maps]
+    sizes = [
+        np.ceil(xy.max(axis=(0, 1)) * scale) + 3.0 - low
+        for xy, low in zip(maps, corners, strict=True)
+    ]
+    width, height = np.max(sizes, axis=0).astype(int)
+    picture = np.empty((region.height, region.width, 3))
+    with drawer(triangles, level * colours, int(width), int(height)) as pinhole:
+        for done, (tile, xy, low) in enumerate(zip(tiles, maps, corners, strict=True), 1):
+            part = _draw_tile(pinhole, xy, scale, low, fineness)
+            v, u = tile.v0 - region.v0, tile.u0 - region.u0
+            picture[v : v + tile.height, u : u + tile.width] = part
+            progress(done, len(tiles))
+    return picture
+
+
+def _draw_tile(pinhole: Drawer, xy: Array, scale: Array, low: Array, fineness: int) -> Array:
+    """Draw one tile: as a pinhole has it, through the lens, sub-pixels averaged."""
+    canvas = pinhole.draw(scale[0], scale[1], -low[0], -low[1], NEAR, FAR)
+    where = (xy * scale - low).astype(np.float32)
+    fine = cv2.remap(canvas, where[..., 0], where[..., 1], cv2.INTER_LINEAR)
+    rows, columns = fine.shape[0] // fineness, fine.shape[1] // fineness
+    blocks = fine.reshape(rows, fineness, columns, fineness, 3)
+    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float32) / 255.0)
+
+
+def _sub_pixels(camera: Camera, tile: Region, fineness: int) -> Array:
+    """Return undistorted normalised coordinates (h·f, w·f, 2) of a tile's sub-pixel centres.
+
+    The lens model is inverted every `COARSE` pixels. Between them the inverse is taken as
+    linear, wrong by at most COARSE²/8 of its second derivative: below 0.002 px for a lens with
+    10 % of distortion at the corners of a picture 2,000 px wide.
+    """
+    u = tile.u0 - 0.5 + (np.arange(tile.width * fineness) + 0.5) / fineness
+    v = tile.v0 - 0.5 + (np.arange(tile.height * fineness) + 0.5) / fineness
+    if not camera.has_distortion:
+        x, y = np.meshgrid((u - camera.cx) / camera.fx, (v - camera.cy) / camera.fy)
+        return np.stack((x, y), axis=-1)
+    knots_u = np.linspace(u[0], u[-1], max(2, tile.width // COARSE + 2))
+    knots_v = np.linspace(v[0], v[-1], max(2, tile.height // COARSE + 2))
+    knots = normalise(np.stack(np.meshgrid(knots_u, knots_v), axis=-1), camera)
+    across = np.stack([np.interp(u, knots_u, row) for row in np.eye(len(knots_u))], axis=1)
+    down = np.stack([np.interp(v, knots_v, row) for row in np.eye(len(knots_v))], axis=1)
+    return np.stack([down @ knots[..., k] @ across.T for k in (0, 1)], axis=-1)
+
+
+def camera_picture(
+    scene: LitScene,
+    tower: Tower,
+    rng: np.random.Generator,
+    region: Region | None = None,
+    fineness: int = 2,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> Picture:
+    """Take a tower's picture: drawn, blurred by the lens's Gaussian, exposed by its sensor.
+
+    Diffraction, defocus, motion and the bay's illumination gradient are left to the planar
+    path; light here is that of the bay's lamps.
+
+    Parameters
+    ----------
+    scene : LitScene
+        What is seen.
+    tower : Tower
+        What sees it.
+    rng : numpy.random.Generator
+        Source of the sensor's noise.
+    region : Region, optional
+        Which pixels; all when left out.
+    fineness, progress
+        As for `draw_view`, whose errors it raises.
+    """
+    camera, imaging = tower.camera, tower.imaging
+    region = region or Region(0, 0, camera.width, camera.height)
+    level = min(imaging.illumination.level, 1.0)
+    light = draw_view(
+        scene, tower.T_bay_camera, camera, region, level, fineness, progress
+    ) @ np.array(LUMINANCE)
+    sigma = imaging.optics.sigma_px
+    if sigma > 0.0:
+        light = gaussian_filter(light, sigma, mode="nearest", truncate=5.0)
+    electrons = light * imaging.sensor.full_well
+    grey = expose(electrons, imaging.sensor, rng)
+    return Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)

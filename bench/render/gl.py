@@ -1,0 +1,132 @@
+"""Drawing triangles off-screen by OpenGL: the one module that touches pyrender.
+
+It is imported only when something is drawn: a machine without a display driver can do all else.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+
+from bench.errors import RenderError
+from bench.typing import Array
+
+PLATFORM = "PYOPENGL_PLATFORM"
+# Off-screen ways to OpenGL, in the order in which they are tried, and what provides them.
+WAYS = ("egl", "osmesa")
+INSTALL = (
+    "install EGL with a software driver (Debian: libegl1 and libgl1-mesa-dri) or OSMesa "
+    "(Debian: libosmesa6)"
+)
+
+
+class Drawer:
+    """A scene of triangles, drawn from the origin along +z in the camera's axes."""
+
+    def __init__(self, pyrender: Any, triangles: Array, colours: Array, width: int, height: int):
+        self._pyrender = pyrender
+        self._size = width, height
+        self._scene = pyrender.Scene(bg_color=[0.0, 0.0, 0.0, 1.0])
+        count = 3 * len(triangles)
+        opaque = np.concatenate((colours.reshape(count, 3), np.ones((count, 1))), axis=1)
+        primitive = pyrender.Primitive(
+            positions=(triangles.reshape(count, 3) * (1.0, -1.0, -1.0)).astype(np.float32),
+            color_0=np.clip(opaque, 0.0, 1.0).astype(np.float32),
+            material=pyrender.MetallicRoughnessMaterial(
+                baseColorFactor=[1.0, 1.0, 1.0, 1.0], doubleSided=True
+            ),
+        )
+        self._scene.add(pyrender.Mesh([primitive]))
+        self._renderer = pyrender.OffscreenRenderer(width, height)
+
+    def draw(self, fx: float, fy: float, cx: float, cy: float, near: float, far: float) -> Array:
+        """Return the picture (height, width, 3), 0 to 255, uint8.
+
+        Parameters
+        ----------
+        fx, fy, cx, cy : float
+            Of a pinhole; (0, 0) is the centre of the top left pixel.
+        near, far : float
+            What is nearer or farther along the axis isn't drawn, metres.
+        """
+        # its principal point counts from the picture's corner
+        camera = self._pyrender.IntrinsicsCamera(fx, fy, cx + 0.5, cy + 0.5, near, far)
+        node = self._scene.add(camera)
+        try:
+            colour, _ = self._renderer.render(self._scene, flags=self._pyrender.RenderFlags.FLAT)
+        finally:
+            self._scene.remove_node(node)
+        return np.asarray(colour)
+
+    def close(self) -> None:
+        """Give the graphics memory back."""
+        self._renderer.delete()
+
+
+@contextmanager
+def drawer(triangles: Array, colours: Array, width: int, height: int) -> Iterator[Drawer]:
+    """Yield what draws triangles in pictures of one size.
+
+    Parameters
+    ----------
+    triangles, colours : (F, 3, 3) float64
+        Corners in the camera's frame, metres; their red, green and blue, 0 to 1.
+    width, height : int
+        Of pictures, pixels.
+
+    Raises
+    ------
+    RenderError
+        Nothing on this machine draws off-screen.
+    """
+    with warnings.catch_warnings():
+        # of pyrender 0.1.45 and PyOpenGL on newer Pythons and numpys; nothing to act on
+        for kind in (DeprecationWarning, PendingDeprecationWarning, ResourceWarning):
+            warnings.simplefilter("ignore", kind)
+        found = Drawer(_pyrender(), triangles, colours, width, height)
+        try:
+            yield found
+        finally:
+            found.close()
+
+
+def _pyrender() -> Any:
+    """Return pyrender, ready to draw off-screen."""
+    wanted = os.environ.get(PLATFORM)
+    tried = (wanted,) if wanted in WAYS else WAYS
+    loaded = sys.modules.get("pyrender")
+    if loaded is not None:  # which way it goes was settled when it was first imported
+        return loaded
+    faults = []
+    for way in tried:
+        os.environ[PLATFORM] = way
+        try:
+            return _import()
+        except Exception as error:  # whatever a missing or broken GL raises
+            faults.append(f"{way}: {' '.join(str(error).split())[:80] or type(error).__name__}")
+            _forget()
+    os.environ.pop(PLATFORM)
+    raise RenderError(
+        f"no OpenGL that draws without a display was found ({'; '.join(faults)}): {INSTALL}"
+    )
+
+
+def _import() -> Any:
+    if not hasattr(np, "infty"):  # pyrender 0.1.45 still uses a name that numpy 2 took away
+        vars(np)["infty"] = np.inf
+    import pyrender
+
+    pyrender.OffscreenRenderer(8, 8).delete()
+    return pyrender
+
+
+def _forget() -> None:
+    """Take back imports that settled on a way to OpenGL which doesn't work."""
+    for name in [n for n in sys.modules if n.partition(".")[0] in ("pyrender", "OpenGL")]:
+        del sys.modules[name]
