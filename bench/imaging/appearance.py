@@ -6,8 +6,14 @@ the region, -1 to 1 across its longer side::
     μ = c0 + (c1 + c2 ũ + c3 ṽ) B(u, v; pose, σ)
 
 c0 is the offset (black level, stray light), c1 the exposure, c2 and c3 an illumination gradient.
+That is a sensor whose grey values are proportional to light. Of a picture that anything may have
+made, less is known: stray light needn't be even, and grey values may be a curve of light, which
+moves all edges to one side as a spreading print does::
+
+    μ = c0 + c4 ũ + c5 ṽ + (c1 + c2 ũ + c3 ṽ) B + c6 B²
+
 Given pose and blur, μ is linear in c, which so never has to be guessed. The parameters are, in
-this order, ω (3) and τ (3) of `bench.geometry.camera.pose_jacobian`, σ, and c (4).
+this order, ω (3) and τ (3) of `bench.geometry.camera.pose_jacobian`, σ, and c (4, or 7).
 
 All functions take the pixels that count as lists, see `bench.imaging.pixels`. Weights are those
 of least squares, the inverse variance of each.
@@ -25,15 +31,17 @@ from bench.imaging.pixels import Pixels
 from bench.typing import Array
 
 POSE = 6
-LIGHT = 4
+LIGHT, FREE_LIGHT = 4, 7
 PARAMETERS = POSE + 1 + LIGHT
 # Of a pivot to its diagonal element, below which a part of the light isn't told from the others
 # (a face in one shade, a single row of pixels) and is left at zero.
 LEAST_PIVOT = 1e-10
 
 
-def fit_light(reflectance: Array, grey: Array, weights: Array, pixels: Pixels) -> Array:
-    """Return the light c (4,) that fits grey values best, weighted least squares.
+def fit_light(
+    reflectance: Array, grey: Array, weights: Array, pixels: Pixels, terms: int = LIGHT
+) -> Array:
+    """Return the light c (4,) or (7,) that fits grey values best, weighted least squares.
 
     Parameters
     ----------
@@ -41,13 +49,23 @@ def fit_light(reflectance: Array, grey: Array, weights: Array, pixels: Pixels) -
         B, grey values, inverse variances.
     pixels : Pixels
         Where.
+    terms : int
+        `LIGHT` or `FREE_LIGHT`.
     """
-    return _light(reflectance, grey, weights, pixels.across, pixels.down)
+    if terms == LIGHT:
+        return _light(reflectance, grey, weights, pixels.across, pixels.down)
+    root = np.sqrt(weights)
+    rows = _light_rows(reflectance, pixels, terms) * root[:, None]
+    return np.asarray(np.linalg.lstsq(rows, grey * root, rcond=None)[0])
 
 
 def predict(reflectance: Array, light: Array, pixels: Pixels) -> Array:
-    """Return grey values μ (N,) of blurred reflectance B (N,) under light c (4,)."""
-    return np.asarray(light[0] + _exposure(light, pixels) * reflectance)
+    """Return grey values μ (N,) of blurred reflectance B (N,) under light c."""
+    even = light[0] + _exposure(light, pixels) * reflectance
+    if len(light) == LIGHT:
+        return np.asarray(even)
+    uneven = light[4] * pixels.across + light[5] * pixels.down
+    return np.asarray(even + uneven + light[6] * reflectance * reflectance)
 
 
 def predict_image(reflectance: Array, light: Array) -> Array:
@@ -77,7 +95,7 @@ def normal_equations(
     weights: Array,
     pixels: Pixels,
 ) -> tuple[Array, Array]:
-    """Return JᵀWJ (11, 11) and JᵀWr (11,).
+    """Return JᵀWJ (P, P) and JᵀWr (P,) of the P = 11 or 14 parameters.
 
     Parameters
     ----------
@@ -85,7 +103,7 @@ def normal_equations(
         Of `bench.imaging.sensitivity.blurred_sensitivity`, at the first M = `pixels.near`.
     reflectance : (N,) float64
         B.
-    light : (4,) float64
+    light : (4,) or (7,) float64
         c.
     residual : (N,) float64
         Grey values minus μ.
@@ -94,6 +112,10 @@ def normal_equations(
     pixels : Pixels
         Where.
     """
+    if len(light) != LIGHT:
+        rows = jacobian(sensitivity, reflectance, light, pixels)
+        weighted = rows * weights[:, None]
+        return weighted.T @ rows, weighted.T @ residual
     exposure = _exposure(light, pixels)
     return _equations(
         sensitivity, reflectance, exposure, residual, weights, pixels.across, pixels.down
@@ -101,27 +123,45 @@ def normal_equations(
 
 
 def jacobian(sensitivity: Array, reflectance: Array, light: Array, pixels: Pixels) -> Array:
-    """Return J (N, 11), the derivatives of μ; parameters as `normal_equations`."""
-    rows = np.zeros((len(pixels), PARAMETERS))
+    """Return J (N, P), the derivatives of μ; parameters as `normal_equations`."""
+    rows = np.zeros((len(pixels), POSE + 1 + len(light)))
     near = slice(None, pixels.near)
-    rows[near, : POSE + 1] = sensitivity * _exposure(light, pixels)[near, None]
-    rows[:, POSE + 1] = 1.0
-    rows[:, POSE + 2] = reflectance
-    rows[:, POSE + 3] = reflectance * pixels.across
-    rows[:, POSE + 4] = reflectance * pixels.down
+    rows[near, : POSE + 1] = sensitivity * _response(reflectance, light, pixels)[near, None]
+    rows[:, POSE + 1 :] = _light_rows(reflectance, pixels, len(light))
     return rows
 
 
 def edge_strength(
-    sensitivity: Array, light: Array, pixels: Pixels, T_camera_target: Pose, camera: Camera
+    sensitivity: Array,
+    reflectance: Array,
+    light: Array,
+    pixels: Pixels,
+    T_camera_target: Pose,
+    camera: Camera,
 ) -> Array:
     """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|."""
     depth = T_camera_target.translation[2]
     right = sensitivity[:, 3] * (depth / camera.fx)
     down = sensitivity[:, 4] * (depth / camera.fy)
+    near = slice(None, pixels.near)
     strength = np.zeros(len(pixels))
-    strength[: pixels.near] = np.hypot(right, down) * _exposure(light, pixels)[: pixels.near]
+    strength[near] = np.hypot(right, down) * _response(reflectance, light, pixels)[near]
     return np.abs(strength)
+
+
+def _light_rows(reflectance: Array, pixels: Pixels, terms: int) -> Array:
+    """Return the derivatives of μ by c (N, terms)."""
+    across, down, even = pixels.across, pixels.down, np.ones(len(pixels))
+    rows = [even, reflectance, reflectance * across, reflectance * down]
+    if terms == FREE_LIGHT:
+        rows += [across, down, reflectance * reflectance]
+    return np.column_stack(rows)
+
+
+def _response(reflectance: Array, light: Array, pixels: Pixels) -> Array:
+    """Return ∂μ/∂B (N,)."""
+    response = _exposure(light, pixels)
+    return response if len(light) == LIGHT else response + 2.0 * light[6] * reflectance
 
 
 def _exposure(light: Array, pixels: Pixels) -> Array:

@@ -16,7 +16,7 @@ from bench.errors import GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.imaging.appearance import PARAMETERS, POSE, fit_light, normal_equations, predict
+from bench.imaging.appearance import LIGHT, POSE, fit_light, normal_equations, predict
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.kernel import kernel
@@ -62,12 +62,15 @@ class Scene:
         Which count.
     grey : (N,) float64
         Their grey values.
+    terms : int
+        Of the light: `bench.imaging.appearance.LIGHT` or `FREE_LIGHT`.
     """
 
     drawing: Drawing
     camera: Camera
     pixels: Pixels
     grey: Array
+    terms: int = LIGHT
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,15 +83,17 @@ class ImageFit:
         Target to camera.
     blur_px : float
         Standard deviation of the Gaussian blur, pixels.
-    light : (4,) float64
+    light : (4,) or (7,) float64
         See `bench.imaging.appearance`.
+    reflectance : (N,) float64
+        Blurred.
     predicted : (N,) float64
         Grey values.
     weights : (N,) float64
         That the fit used.
     chi_square : float
         Σ w (grey - predicted)².
-    information : (11, 11) float64
+    information : (P, P) float64
         JᵀWJ, with derivatives from a standard deviation or two away at most.
     sensitivity : (M, 7) float64
         See `bench.imaging.sensitivity`, from there, of the pixels near a boundary.
@@ -100,6 +105,7 @@ class ImageFit:
     pose: Pose
     blur_px: float
     light: Array
+    reflectance: Array
     predicted: Array
     weights: Array
     chi_square: float
@@ -147,7 +153,7 @@ def fit_image(
     pose, blur = start, blur_px
     reflectance = _reflectance(scene, pose, blur)
     # light before weights: any weights will do to start with
-    light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels)
+    light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels, scene.terms)
     weights = weigh(predict(reflectance, light, scene.pixels))
     light, predicted, chi_square = _explain(scene, reflectance, weights)
     damping, settled, lost, before = START_DAMPING, False, False, 0.0
@@ -195,12 +201,21 @@ def fit_image(
         before = expected
     assert sensitivity is not None
     return ImageFit(
-        pose, blur, light, predicted, weights, chi_square, information, sensitivity, lost
+        pose,
+        blur,
+        light,
+        reflectance,
+        predicted,
+        weights,
+        chi_square,
+        information,
+        sensitivity,
+        lost,
     )
 
 
 def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Array:
-    """Return the pose's block (6, 6) of the inverse information (11, 11).
+    """Return the pose's block (6, 6) of the inverse information (P, P).
 
     Rows and columns of what isn't `free` are zero.
 
@@ -209,7 +224,7 @@ def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Arra
     numpy.linalg.LinAlgError
         The picture doesn't determine the pose.
     """
-    kept = np.flatnonzero(_all_free(free))
+    kept = np.flatnonzero(_all_free(free, len(information)))
     part = information[np.ix_(kept, kept)]
     scale = np.sqrt(np.diag(part))
     if not (np.all(np.isfinite(scale)) and np.all(scale > 0.0)):
@@ -223,14 +238,14 @@ def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Arra
     return covariance
 
 
-def _all_free(free: BoolArray) -> BoolArray:
-    """Return which of the eleven parameters may change."""
-    return np.concatenate((free, np.ones(PARAMETERS - len(free), dtype=np.bool_)))
+def _all_free(free: BoolArray, count: int) -> BoolArray:
+    """Return which of all parameters may change."""
+    return np.concatenate((free, np.ones(count - len(free), dtype=np.bool_)))
 
 
 def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
-    """Return which of the eleven parameters move: blur stays at a limit that it pushes against."""
-    moving = _all_free(free)
+    """Return which of all parameters move: blur stays at a limit that it pushes against."""
+    moving = _all_free(free, len(gradient))
     if (blur <= LEAST_BLUR_PX and gradient[POSE] < 0.0) or (
         blur >= MOST_BLUR_PX and gradient[POSE] > 0.0
     ):
@@ -252,7 +267,7 @@ def _sensitivity(scene: Scene, pose: Pose, blur_px: float) -> Array:
 
 def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:
     """Return the best light, what it predicts and χ²."""
-    light = fit_light(reflectance, scene.grey, weights, scene.pixels)
+    light = fit_light(reflectance, scene.grey, weights, scene.pixels, scene.terms)
     predicted = predict(reflectance, light, scene.pixels)
     return light, predicted, _chi_square(scene.grey, predicted, weights)
 
@@ -268,7 +283,7 @@ def _chi_square(grey: Array, predicted: Array, weights: Array) -> float:
 
 @kernel
 def _damped_step(information: Array, gradient: Array, damping: float, moving: BoolArray) -> Array:
-    """Return the step (11,) that solves (JᵀWJ + damping·diag) step = JᵀWr, zero where held.
+    """Return the step (P,) that solves (JᵀWJ + damping·diag) step = JᵀWr, zero where held.
 
     By Cholesky factors, written out; NaN where the matrix isn't positive definite.
     """

@@ -15,7 +15,7 @@ import numpy as np
 
 from bench.geometry.camera import normalise
 from bench.geometry.pose import Pose
-from bench.imaging.appearance import PARAMETERS, POSE, jacobian
+from bench.imaging.appearance import POSE, jacobian
 from bench.imaging.kernel import kernel
 from bench.solve.image_fit import MAX_CONDITION, ImageFit, Scene
 from bench.targets.drawing import Disc, Drawing
@@ -47,12 +47,12 @@ def leave_one_out_covariance(scene: Scene, fit: ImageFit) -> Array | None:
         None where there are too few lines, or one without which the pose isn't determined.
     """
     line = line_of_pixels(scene, fit.pose)
-    rows = jacobian(fit.sensitivity, _reflectance(fit, scene), fit.light, scene.pixels)
+    rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     order = np.argsort(line, kind="stable")
     rows, weights = rows[order], fit.weights[order]
     pull = rows * (weights * (scene.grey - fit.predicted)[order])[:, None]
     firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    if len(firsts) <= PARAMETERS:
+    if len(firsts) <= rows.shape[1]:
         return None
     parts = np.array(
         [
@@ -140,10 +140,3 @@ def _nearest(points: Array, edges: Array, discs: Array, numbers: IntArray) -> In
             if away < best:
                 best, found[n] = away, numbers[len(edges) + k]
     return found
-
-
-def _reflectance(fit: ImageFit, scene: Scene) -> Array:
-    """Return B (N,) that a fit's prediction implies."""
-    pixels = scene.pixels
-    exposure = fit.light[1] + fit.light[2] * pixels.across + fit.light[3] * pixels.down
-    return np.asarray((fit.predicted - fit.light[0]) / exposure)

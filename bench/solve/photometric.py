@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -16,7 +16,7 @@ from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
 from bench.geometry.viewing import mirrored_normal
-from bench.imaging.appearance import PARAMETERS, edge_strength
+from bench.imaging.appearance import FREE_LIGHT
 from bench.solve.ambiguity import Modes, spread_over_modes, turned_normal
 from bench.solve.conclude import NOT_FINITE, SAME_NORMAL
 from bench.solve.covariance import noise_variance
@@ -33,7 +33,7 @@ from bench.solve.ippe import IppeLmSolver
 from bench.solve.leave_one_out import leave_one_out_covariance
 from bench.solve.noise import EVEN_NOISE, noise_of_residuals, noise_of_sensor
 from bench.solve.refine import Fit
-from bench.solve.robust import fit_robustly, loss
+from bench.solve.robust import fit_robustly, loss, strength_of
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -57,7 +57,8 @@ class PhotometricSolver:
     Equation: minimum over pose, blur and light of Σ (grey - predicted)² / variance, the
     maximum-likelihood pose for Gaussian pixel noise.
     Paper: Lucas and Kanade 1981 for the principle; the derivatives are analytic, on the edges.
-    Precondition: that of IPPE for the start; a Gaussian blur; most of the face visible.
+    Precondition: that of IPPE for the start; a Gaussian blur; most of the face visible. Where the
+    sensor isn't known, neither are noise, response curve and stray light: all are fitted.
     """
 
     name = "photometric"
@@ -122,9 +123,12 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
     if face is not rough:
         fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
     if sensor is None:
-        strength = edge_strength(fit.sensitivity, fit.light, scene.pixels, fit.pose, scene.camera)
+        scene = replace(scene, terms=FREE_LIGHT)
+        fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
+        strength = strength_of(scene, fit)
         flat = strength < FLAT * np.max(strength)
-        noise = noise_of_residuals(scene.grey - fit.predicted, fit.predicted, flat, PARAMETERS)
+        left = scene.grey - fit.predicted
+        noise = noise_of_residuals(left, fit.predicted, flat, len(fit.information))
         fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
     return scene, Weigher(noise), fit
 
@@ -139,7 +143,7 @@ def _corners_decide(start: Estimate, detection: Detection) -> bool:
 
 def _suspect(fit: ImageFit, scene: Scene) -> bool:
     """Tell whether noise hardly explains what a fit leaves."""
-    return fit.chi_square > float(chdtri(len(scene.grey) - PARAMETERS, SUSPECT))
+    return fit.chi_square > float(chdtri(len(scene.grey) - len(fit.information), SUSPECT))
 
 
 def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFit]:
@@ -154,7 +158,7 @@ def _other_branch(scene: Scene, weigh: Weigher, first: ImageFit) -> list[ImageFi
         return angle_between(found.rotation[:, 2], pose.rotation[:, 2]) < half_way
 
     # where the model fits badly, differences mean less
-    excess = first.chi_square / (len(scene.grey) - PARAMETERS)
+    excess = first.chi_square / (len(scene.grey) - len(first.information))
     give_up = first.chi_square + HOPELESS * max(1.0, excess)
     try:
         other = fit_image(scene, mirrored, first.blur_px, weigh, give_up=give_up, gone=gone_back)
@@ -222,7 +226,7 @@ def _misfit(branch: Branch, scene: Scene) -> tuple[float, float]:
     """Return χ² against noise alone, of the pixels trusted, and its degrees of freedom."""
     z = Weigher(branch.weigh.noise).standardised(scene.grey, branch.fit.predicted)
     trust = np.ones(len(z)) if branch.weigh.trust is None else branch.weigh.trust
-    return float(trust @ (z * z)), float(np.sum(trust)) - PARAMETERS
+    return float(trust @ (z * z)), float(np.sum(trust)) - len(branch.fit.information)
 
 
 def _covariance(

@@ -69,7 +69,7 @@ def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
     """
     fit, before = start, np.ones(len(scene.grey))
     for _ in range(ROUNDS):
-        strength = edge_strength(fit.sensitivity, fit.light, scene.pixels, fit.pose, scene.camera)
+        strength = strength_of(scene, fit)
         mismatch_px = _mismatch_px(scene.grey - fit.predicted, strength, weigh, fit.predicted)
         loose = Weigher(weigh.noise, (mismatch_px * strength) ** 2)
         z = loose.standardised(scene.grey, fit.predicted)
@@ -81,6 +81,13 @@ def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
             break
         before = trust
     return RobustFit(fit, by, mismatch_px, scale)
+
+
+def strength_of(scene: Scene, fit: ImageFit) -> Array:
+    """Return how much a fit's grey values (N,) change for each pixel that the target moves."""
+    return edge_strength(
+        fit.sensitivity, fit.reflectance, fit.light, scene.pixels, fit.pose, scene.camera
+    )
 
 
 def _mismatch_px(residual: Array, strength: Array, weigh: Weigher, predicted: Array) -> float:

@@ -67,9 +67,7 @@ def test_each_disc_stands_alone():
 def expected_where_the_model_is_right(scene, best):
     """E[V]: g_k has the covariance H_k - H_k H⁻¹ H_k, so that V's is Σ (H - H_k)⁻¹ H_k H⁻¹."""
     line = line_of_pixels(scene, best.pose)
-    light, pixels = best.light, scene.pixels
-    exposure = light[1] + light[2] * pixels.across + light[3] * pixels.down
-    rows = jacobian(best.sensitivity, (best.predicted - light[0]) / exposure, light, pixels)
+    rows = jacobian(best.sensitivity, best.reflectance, best.light, scene.pixels)
     parts = [(rows[line == k] * best.weights[line == k, None]).T @ rows[line == k]
              for k in range(18)]  # fmt: skip
     whole = sum(parts)

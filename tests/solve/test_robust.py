@@ -7,7 +7,6 @@ from bench.detect.observation import Observation
 from bench.geometry.camera import Camera, project
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import View, pose_of_view
-from bench.imaging.appearance import edge_strength
 from bench.imaging.model import Imaging, capture
 from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture
@@ -23,6 +22,7 @@ from bench.solve.robust import (
     biweight,
     fit_robustly,
     loss,
+    strength_of,
 )
 from bench.solve.weights import Weigher
 from bench.targets.design import build_target
@@ -69,7 +69,7 @@ def test_no_pixel_is_dropped_and_no_mismatch_found_where_the_model_is_right():
     assert np.mean(robust.weigh.trust) == pytest.approx(0.947, abs=0.003)
     # A squared median deviation of some thousand pixels scatters by 7 %; three times that of
     # the noise, in pixels of motion, is 0.2 of its square
-    strength = edge_strength(best.sensitivity, best.light, scene.pixels, POSE, CAMERA)
+    strength = strength_of(scene, best)
     strong = strength > STRONG * np.max(strength)
     noise_px = np.sqrt(np.median(NOISE.variance(best.predicted[strong]) / strength[strong] ** 2))
     assert robust.mismatch_px < np.sqrt(0.2) * noise_px
