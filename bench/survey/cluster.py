@@ -12,14 +12,15 @@ import pickle
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import ExitStack
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import ConfigError, RunError
-from bench.survey.executors import QUEUED_CHUNKS, Stop
+from bench.survey.executors import QUEUED_CHUNKS, Crew, Executor, Stop
 from bench.survey.plan import Plan, library_versions
 from bench.survey.worker import ChunkResult, Job, Worker
 
@@ -39,8 +40,8 @@ def _silent(words: str) -> None:
     pass
 
 
-class ClusterExecutor:
-    """Runs chunks on the workers of a Dask scheduler; see `bench.survey.executors.Executor`.
+class ClusterExecutor(Executor):
+    """Runs chunks on the workers of a Dask scheduler.
 
     Parameters
     ----------
@@ -55,58 +56,71 @@ class ClusterExecutor:
         self.address = address
         self.notice = notice
 
-    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
-        """Yield the chunks' results as they come; see `Executor.run`.
+    @contextmanager
+    def crew(self, job: Job) -> Iterator[Crew]:
+        """Return the cluster's workers.
 
         Raises
         ------
         ConfigError
             Dask isn't installed, or the address isn't one.
         RunError
-            No scheduler answers, it went away, workers have other versions than the plan, or
-            one chunk's workers died again and again. What was yielded is good.
+            No scheduler answers. Running chunks raises it where the scheduler went away,
+            workers have other versions than the plan, or one chunk's workers died again and
+            again; what was yielded is good.
         """
-        packed, rest = pickle.dumps(job), iter(chunks)
-        with ExitStack() as stack:
-            client = stack.enter_context(_connect(self.address))
-            crew = _Crew(client, self.notice)
-            pending: Futures = set()
-            try:
-                while True:
-                    stopped = stop()
-                    if not stopped:
-                        room = QUEUED_CHUNKS * crew.count() - len(pending)
-                        for chunk in islice(rest, max(room, 0)):
-                            pending.add(client.submit(run_packed, packed, chunk, pure=False))
-                    if not pending and (stopped or crew.count()):
-                        return
-                    done = _finished(client, pending, self.address)
-                    pending -= done
-                    for future in done:
-                        yield _result(future)
-            finally:
-                for future in pending:
-                    future.release()
+        with _connect(self.address) as client:
+            yield _Workers(self.address, client, pickle.dumps(job), _Count(client, self.notice))
 
 
-class _Crew:
+@dataclass(frozen=True)
+class _Workers:
+    address: str
+    client: distributed.Client
+    job: bytes
+    count: _Count
+
+    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results as they come; see `bench.survey.executors.Crew`."""
+        rest, pending = iter(chunks), set[Any]()
+        try:
+            while True:
+                stopped = stop()
+                if not stopped:
+                    room = QUEUED_CHUNKS * self.count.threads() - len(pending)
+                    pending |= {
+                        self.client.submit(run_packed, self.job, chunk, pure=False)
+                        for chunk in islice(rest, max(room, 0))
+                    }
+                if not pending and (stopped or self.count.threads()):
+                    return
+                done = _finished(self.client, pending, self.address)
+                pending -= done
+                for future in done:
+                    yield _result(future)
+        finally:
+            for future in pending:
+                future.release()
+
+
+class _Count:
     """How many tasks the cluster's workers take at once, counted now and then."""
 
     def __init__(self, client: distributed.Client, notice: Notice) -> None:
         self.client, self.notice = client, notice
-        self.threads, self.counted = 0, -COUNT_S
+        self.found, self.counted = 0, -COUNT_S
         self.idle_since = monotonic()
         self.said = False
 
-    def count(self) -> int:
+    def threads(self) -> int:
         if monotonic() - self.counted >= COUNT_S:
-            self.threads = sum(self.client.nthreads().values())
+            self.found = sum(self.client.nthreads().values())
             self.counted = monotonic()
             self._speak()
-        return self.threads
+        return self.found
 
     def _speak(self) -> None:
-        if self.threads:
+        if self.found:
             if self.said:
                 self.notice("a worker has come, going on")
             self.idle_since, self.said = self.counted, False

@@ -10,10 +10,11 @@ import multiprocessing
 import os
 import signal
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing.connection import wait as wait_for
@@ -41,10 +42,10 @@ QUEUED_CHUNKS = 2
 Stop = Callable[[], bool]
 
 
-class Executor(Protocol):
-    """Runs chunks of cases; a cluster's scheduler can stand behind it."""
+class Crew(Protocol):
+    """Workers that are ready for one job's chunks."""
 
-    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results as they come.
 
         Once `stop()` is true no further chunk is started; those begun are finished and
@@ -58,20 +59,42 @@ class Executor(Protocol):
         ...
 
 
-class InlineExecutor:
-    """Runs chunks in this process."""
+class Executor(ABC):
+    """Runs chunks of cases; a cluster's scheduler can stand behind it."""
+
+    @abstractmethod
+    def crew(self, job: Job) -> AbstractContextManager[Crew]:
+        """Return workers for a job, there as long as the context is."""
 
     def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
-        """Yield the chunks' results in order; see `Executor.run`."""
-        worker = Worker(job)
-        for chunk in chunks:
-            if stop():
-                return
-            yield worker.run(chunk)
+        """Yield the chunks' results as a crew of its own does; see `Crew.run`."""
+        with self.crew(job) as crew:
+            yield from crew.run(chunks, stop)
+
+
+class InlineExecutor(Executor):
+    """Runs chunks in this process."""
+
+    @contextmanager
+    def crew(self, job: Job) -> Iterator[Crew]:
+        """Return a worker of this process."""
+        yield _Inline(Worker(job))
 
 
 @dataclass(frozen=True)
-class ProcessExecutor:
+class _Inline:
+    worker: Worker
+
+    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results in order."""
+        for chunk in chunks:
+            if stop():
+                return
+            yield self.worker.run(chunk)
+
+
+@dataclass(frozen=True)
+class ProcessExecutor(Executor):
     """Runs chunks in local processes, started afresh so that they share nothing.
 
     Attributes
@@ -82,22 +105,36 @@ class ProcessExecutor:
 
     workers: int
 
-    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
-        """Yield the chunks' results as they come; see `Executor.run`."""
-        rest = iter(chunks)
-        with _environment(ONE_THREAD):
-            pool = ProcessPoolExecutor(
-                self.workers, multiprocessing.get_context("spawn"), _start_worker, (job,)
-            )
-            # the first submission starts all processes, and they inherit the environment
-            pending = _submit(pool, islice(rest, QUEUED_CHUNKS * self.workers))
+    @contextmanager
+    def crew(self, job: Job) -> Iterator[Crew]:
+        """Return processes, ended with the context."""
+        pool = ProcessPoolExecutor(
+            self.workers, multiprocessing.get_context("spawn"), _start_worker, (job,)
+        )
         try:
+            yield _Processes(pool, self.workers)
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+@dataclass(frozen=True)
+class _Processes:
+    pool: ProcessPoolExecutor
+    workers: int
+
+    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+        """Yield the chunks' results as they come; see `Crew.run`."""
+        rest = iter(chunks)
+        try:
+            # the first submission starts all processes, and they inherit the environment
+            with _environment(ONE_THREAD):
+                pending = self._submit(islice(rest, QUEUED_CHUNKS * self.workers))
             while pending:
                 done, pending = wait(pending, timeout=0.2, return_when=FIRST_COMPLETED)
                 if stop():
                     pending = {future for future in pending if not future.cancel()}
                 else:
-                    pending |= _submit(pool, islice(rest, len(done)))
+                    pending |= self._submit(islice(rest, len(done)))
                 for future in done:
                     yield future.result()
         except BrokenProcessPool as error:
@@ -105,14 +142,9 @@ class ProcessExecutor:
                 "a worker process died: out of memory, killed, or started from a script without "
                 "if __name__ == '__main__'; what was finished is kept"
             ) from error
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
 
-
-def _submit(
-    pool: ProcessPoolExecutor, chunks: Iterable[Sequence[int]]
-) -> set[Future[ChunkResult]]:
-    return {pool.submit(_run_chunk, chunk) for chunk in chunks}
+    def _submit(self, chunks: Iterable[Sequence[int]]) -> set[Future[ChunkResult]]:
+        return {self.pool.submit(_run_chunk, chunk) for chunk in chunks}
 
 
 _worker: Worker | None = None

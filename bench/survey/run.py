@@ -49,12 +49,13 @@ class RunReport:
         return self.found + self.added == self.total
 
 
-def _never() -> bool:
+def never() -> bool:
+    """Don't stop."""
     return False
 
 
-def _silent(done: int, total: int) -> None:
-    pass
+def silent(done: int, total: int) -> None:
+    """Tell nobody of progress."""
 
 
 def run_survey(
@@ -62,8 +63,8 @@ def run_survey(
     store: RunStore,
     executor: Executor,
     chunk: int = CHUNK,
-    progress: Progress = _silent,
-    stop: Stop = _never,
+    progress: Progress = silent,
+    stop: Stop = never,
 ) -> RunReport:
     """Run what a plan lacks, and write its final tables once it is whole.
 
@@ -102,7 +103,7 @@ def run_survey(
     start = perf_counter()
     todo = np.flatnonzero(~done)
     if len(todo):
-        for result in executor.run(job, _chunks(todo, chunk), stop):
+        for result in executor.run(job, chunks_of(todo, chunk), stop):
             store.append(result)
             added += result.pictures
             for pipeline, text in result.failures.items():
@@ -128,6 +129,7 @@ def check_pipelines(job: Job) -> None:
             raise PlugInError(reason)
 
 
-def _chunks(indices: IntArray, size: int) -> Iterator[list[int]]:
+def chunks_of(indices: IntArray, size: int) -> Iterator[list[int]]:
+    """Cut indices (N,) into chunks of a size."""
     for start in range(0, len(indices), size):
         yield [int(i) for i in indices[start : start + size]]

@@ -31,9 +31,18 @@ ORDER = ["key", "pipeline"]
 
 @dataclass(frozen=True)
 class RunStore:
-    """The directory of one run."""
+    """The directory of one run.
+
+    Attributes
+    ----------
+    directory : Path
+        Its place.
+    rule : dict or None
+        What picks some of a plan's cases; None runs them all. A directory is one rule's.
+    """
 
     directory: Path
+    rule: dict[str, Any] | None = None
 
     def begin(self, plan: Plan) -> None:
         """Make the directory this plan's, or check that it already is.
@@ -44,9 +53,11 @@ class RunStore:
             It holds a run of another plan, or something that isn't a run. Nothing in it is
             touched.
         """
-        stored = self.stored_plan()
+        stored, asked = self.stored_plan(), plan.as_dict()
+        if self.rule is not None:
+            asked["rule"] = self.rule
         if stored is not None:
-            found = differences(stored, plan.as_dict())
+            found = differences(stored, asked)
             if found:
                 raise RunError(
                     f"{self.directory} holds a run of another plan: {'; '.join(found)}; "
@@ -59,7 +70,7 @@ class RunStore:
                 "changed, choose another --out"
             )
         make_directory(self.directory / PARTS)
-        text = json.dumps(plan.as_dict(), indent=2, ensure_ascii=False)
+        text = json.dumps(asked, indent=2, ensure_ascii=False)
         write_atomically(self.directory / PLAN_FILE, text.encode())
 
     def stored_plan(self) -> dict[str, Any] | None:
@@ -96,7 +107,7 @@ class RunStore:
         return done
 
     def is_complete(self, plan: Plan) -> bool:
-        """Tell whether the final tables are there and have every row."""
+        """Tell whether the final tables are there and have every row that is to be run."""
         try:
             heights = [
                 pl.read_parquet(self.directory / name, columns=ORDER).height
@@ -104,6 +115,8 @@ class RunStore:
             ]
         except (OSError, pl.exceptions.PolarsError):
             return False
+        if self.rule is not None:  # which rows these are, only the run itself can tell
+            return heights[0] == heights[1] > 0
         return heights == [plan.n_rows, plan.n_rows]
 
     def append(self, result: ChunkResult) -> None:
@@ -114,7 +127,7 @@ class RunStore:
         RunError
             It can't be written; all parts before it are kept.
         """
-        name = f"{result.first:09d}-{_digest(result.part)}.parquet"
+        name = f"{result.indices[0]:09d}-{_digest(result.part)}.parquet"
         write_atomically(self.directory / PARTS / name, result.part)
 
     def finish(self, plan: Plan) -> None:
@@ -130,11 +143,11 @@ class RunStore:
         parts = self._parts()
         if not parts:
             return
-        rows = pl.scan_parquet(parts, schema=PART_SCHEMA)
-        if rows.select(pl.len()).collect().item() > plan.n_rows:
+        rows = self.rows()
+        if self.rule is not None or rows.select(pl.len()).collect().item() > plan.n_rows:
             # two runs at once did a case twice; equal keys have equal numbers, so either will do
             rows = rows.unique(ORDER, keep="any")
-        if rows.select(pl.len()).collect().item() != plan.n_rows:
+        if self.rule is None and rows.select(pl.len()).collect().item() != plan.n_rows:
             raise RunError(
                 f"{self.directory}: parts came or went meanwhile, another run must be using it; "
                 "the same command goes on from what is there"
@@ -144,6 +157,10 @@ class RunStore:
                 _sink(rows.select(names(columns)).sort(ORDER), temporary)
         for path in (*parts, *self.directory.glob(f"{PARTS}/.*.tmp")):  # a killed run's too
             path.unlink(missing_ok=True)
+
+    def rows(self) -> pl.LazyFrame:
+        """Return the rows of finished chunks (`bench.survey.worker.PART_SCHEMA`)."""
+        return pl.scan_parquet(self._parts(), schema=PART_SCHEMA)
 
     def _parts(self) -> list[Path]:
         return sorted((self.directory / PARTS).glob("*.parquet"))

@@ -52,20 +52,22 @@ class ChunkResult:
 
     Attributes
     ----------
-    first : int
-        Index of its first case.
-    pictures : int
-        Pictures in it.
+    indices : tuple of int
+        Of its cases.
     part : bytes
         Its rows, a Parquet file.
     failures : dict of str to str
         For each pipeline whose plug-in failed: the first failure, with the case's key.
     """
 
-    first: int
-    pictures: int
+    indices: tuple[int, ...]
     part: bytes
     failures: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def pictures(self) -> int:
+        """How many."""
+        return len(self.indices)
 
 
 def picture_of_case(case: Case, job: Job) -> Picture:
@@ -107,7 +109,7 @@ class Worker:
             rows += self.run_case(self.job.plan.case(index), failures)
         buffer = io.BytesIO()
         pl.DataFrame(rows, schema=PART_SCHEMA).write_parquet(buffer)
-        return ChunkResult(indices[0], len(indices), buffer.getvalue(), failures)
+        return ChunkResult(tuple(indices), buffer.getvalue(), failures)
 
     def run_case(self, case: Case, failures: dict[str, str]) -> list[Row]:
         """Run all pipelines on one case's picture; `failures` collects first exceptions."""

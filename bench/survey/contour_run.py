@@ -1,0 +1,179 @@
+"""Running a survey along a tolerance's contour: rounds of cells and looks until all is decided.
+
+What a round runs depends on the verdicts of those before, and these on the cases' keys alone:
+an interrupted run, given again, plays its finished rounds over from what is kept and goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from time import perf_counter
+
+import numpy as np
+import polars as pl
+
+from bench.survey.columns import CASE_COLUMNS, names
+from bench.survey.contour import (
+    Cell,
+    Contour,
+    Verdicts,
+    indices_of,
+    judge,
+    open_cells,
+    refined_cells,
+    start_cells,
+)
+from bench.survey.executors import Crew, Executor, Stop
+from bench.survey.run import (
+    CHUNK,
+    Progress,
+    RunReport,
+    check_pipelines,
+    chunks_of,
+    never,
+    silent,
+)
+from bench.survey.setting import check_plan
+from bench.survey.store import RunStore, read_cases
+from bench.survey.worker import INDEX, Job
+
+
+@dataclass(frozen=True)
+class ContourReport:
+    """What a call of `run_contour` did.
+
+    Attributes
+    ----------
+    run : RunReport
+        Pictures found, added, and wanted as far as is known.
+    complete : bool
+        Whether the contour is found and the final tables are written.
+    verdicts : dict
+        Of the cells tested, for each pipeline.
+    """
+
+    run: RunReport
+    complete: bool
+    verdicts: Verdicts
+
+
+class _StopAskedError(Exception):
+    """The user asked to stop."""
+
+
+def run_contour(
+    job: Job,
+    contour: Contour,
+    store: RunStore,
+    executor: Executor,
+    chunk: int = CHUNK,
+    progress: Progress = silent,
+    stop: Stop = never,
+) -> ContourReport:
+    """Find a contour, as far as what is kept in the store doesn't yet.
+
+    Parameters
+    ----------
+    job : Job
+        Its plan is the contour's.
+    contour : Contour
+        Where to start, how far to refine, how often to look.
+    store : RunStore
+        Its rule is the contour's.
+    executor, chunk, progress, stop
+        As in `bench.survey.run.run_survey`; the total grows as cells are added.
+
+    Raises
+    ------
+    ConfigError, PlugInError, RunError
+        As `run_survey`.
+    """
+    check_plan(contour.plan, job.setting)
+    check_pipelines(job)
+    store.begin(contour.plan)
+    if store.is_complete(contour.plan):
+        cases = read_cases(store.directory)
+        pictures = cases["key"].n_unique()
+        report = RunReport(pictures, 0, pictures, 0.0)
+        return ContourReport(report, True, judge(cases, contour))
+    with executor.crew(job) as crew:
+        rounds = _Rounds(contour, store, crew, chunk, progress, stop)
+        try:
+            verdicts = rounds.find()
+        except _StopAskedError:
+            return ContourReport(rounds.report(), False, rounds.verdicts)
+    store.finish(contour.plan)
+    return ContourReport(rounds.report(), True, verdicts)
+
+
+class _Rounds:
+    """The rounds of one call, and what they have done so far."""
+
+    def __init__(
+        self,
+        contour: Contour,
+        store: RunStore,
+        crew: Crew,
+        chunk: int,
+        progress: Progress,
+        stop: Stop,
+    ) -> None:
+        self.contour, self.store = contour, store
+        self.crew, self.chunk = crew, chunk
+        self.progress, self.stop = progress, stop
+        self.done = store.done(contour.plan)
+        self.wanted = np.zeros_like(self.done)
+        self.before = self.done.copy()
+        self.verdicts: Verdicts = {}
+        self.failures: dict[str, str] = {}
+        self.start = perf_counter()
+
+    def find(self) -> Verdicts:
+        """Test the given grid, then squares that the contour crosses, level by level."""
+        self._decide(start_cells(self.contour))
+        for level in range(self.contour.levels):
+            while cells := refined_cells(self.contour, level, self.verdicts):
+                self._decide(cells)
+        return self.verdicts
+
+    def report(self) -> RunReport:
+        """Return what this call did."""
+        found = int(np.count_nonzero(self.before & self.wanted))
+        now = int(np.count_nonzero(self.done & self.wanted))
+        total = int(np.count_nonzero(self.wanted))
+        return RunReport(found, now - found, total, perf_counter() - self.start, self.failures)
+
+    def _decide(self, cells: Sequence[Cell]) -> None:
+        """Look at cells, again and again at those undecided, until the looks are used up."""
+        left = list(cells)
+        for trials in self.contour.looks:
+            indices = indices_of(self.contour.plan, left, trials)
+            self._run(indices)
+            self.verdicts |= judge(self._cases(indices), self.contour)
+            left = open_cells(left, self.verdicts)
+            if not left:
+                return
+
+    def _run(self, indices: Sequence[int]) -> None:
+        self.wanted[list(indices)] = True
+        todo = np.array([i for i in indices if not self.done[i]], dtype=np.int64)
+        self._tell()
+        for result in self.crew.run(chunks_of(todo, self.chunk), self.stop):
+            self.store.append(result)
+            for pipeline, text in result.failures.items():
+                self.failures.setdefault(pipeline, text)
+            self.done[list(result.indices)] = True
+            self._tell()
+        if not self.done[list(indices)].all():
+            raise _StopAskedError
+
+    def _tell(self) -> None:
+        done = int(np.count_nonzero(self.done & self.wanted))
+        self.progress(done, int(np.count_nonzero(self.wanted)))
+
+    def _cases(self, indices: Sequence[int]) -> pl.DataFrame:
+        """Return the kept cases of indices, those alone: more may be kept than was replayed."""
+        wanted = pl.Series(indices, dtype=pl.Int64)
+        rows = self.store.rows().filter(pl.col(INDEX).is_in(wanted.implode()))
+        return rows.select(names(CASE_COLUMNS)).collect()
