@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from bench import __version__, units
+from bench.cli import site_sheet
 from bench.cli.options import BayArgument, OutOption
 from bench.cli.predicting import (
     BoundOption,
@@ -80,6 +80,14 @@ def command(
             help="What was measured on site: say whether the bay still holds, what to move.",
         ),
     ] = None,
+    template: Annotated[
+        bool,
+        typer.Option("--template", help="Write the file to fill in on site, measured.toml; stop."),
+    ] = False,
+    page: Annotated[
+        str | None,
+        typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
@@ -95,22 +103,35 @@ def command(
     instructions and licensed trades decide what is built.
 
     Writes site.json, site.csv (a row a lens), sightings.csv, sited.toml (the bay file with the
-    layout found), landscape and aim pictures, and siting sheets. Exit code 1 means that no
-    layout is feasible (what binds, and by how much, is said), or none inside tolerance.
+    layout found), landscape and aim pictures, siting sheets (PDF and SVG: the bay, then each
+    tower, to scale, with room to write), and deviations.csv: how far each placement and angle
+    may be off before a limit breaks, alone, and everything at once by Monte Carlo. What hides
+    targets is left out of these deviations. Exit code 1 means that no layout is feasible (what
+    binds, and by how much, is said), or none inside tolerance.
+
+    On site: build from the sheet, fill in measured.toml (--template writes one, with the plan's
+    numbers in comments) by tape, level and angle gauge, by where targets appear in a camera's
+    picture, or by a photograph of a target on a known floor mark; then --as-built says whether
+    the bay holds (exit code 0), breaks a limit (1) or can't be told from these measurements (3),
+    how square it is, and the smallest correction. It writes as_built.json, as_built.csv and
+    as-built-bay.toml. Give it the bay file that was built: sited.toml, if that was.
 
     \b
     Examples:
       sightbench site
       sightbench site my-bay.toml --lenses "8, 12, 16 mm" --starts 32
       sightbench site my-bay.toml --evaluate
-      sightbench site my-bay.toml --as-built measured.toml
+      sightbench site sited.toml --template --out site-visit
+      sightbench site sited.toml --as-built site-visit/measured.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
+    if page is not None:
+        page = site_sheet.paper(page)
+    if template:
+        return site_sheet.write_template(place, out)
     asked = predictor(place, bound, corner_sigma, map_, pipeline)
     if as_built is not None:
-        from bench.cli import site_sheet
-
         return site_sheet.judge_as_built(place, asked, as_built, out, visible=visibility_)
     if evaluate_only:
         siting = evaluate(place, asked, visibility_)
@@ -148,10 +169,8 @@ def command(
     if pictures:
         with progress_bar("drawing", quiet):
             written += _draw(out, siting, evaluate_only)
-    if sheet and siting.feasible and find_spec("bench.cli.site_sheet"):
-        from bench.cli import site_sheet
-
-        written += site_sheet.write_sheets(out, siting, seed=seed, quiet=quiet)
+    if sheet and siting.feasible:
+        written += site_sheet.write_sheets(out, siting, seed=seed, quiet=quiet, page=page)
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     for line in words_of(siting, limits, gains, evaluate_only):
         typer.echo(line)
