@@ -26,9 +26,11 @@ PROGRAM = "sightbench"
 COMMANDS = {
     "map": ("map", "Map detection rate and pose error over range and tilt."),
     "limits": ("limits", "Say how far and how steep a tolerance holds."),
+    "contour": ("contour", "Find where a tolerance stops holding, with few pictures."),
     "choose": ("choose", "Say which drawing on a plate holds the tolerance farthest."),
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "budget": ("budget", "Say how uncertain toe, camber and thrust are, and why."),
+    "proof": ("proof", "Plan and evaluate checks of a bay on site."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
     "targets": ("targets", "Print targets to true scale."),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.detect.detection import Detector, Found
+from bench.detect.detection import Found
 from bench.detect.observation import Observation
 from bench.errors import ConfigError
 from bench.guide.register_rehearse import Scene
@@ -18,7 +18,8 @@ from bench.imaging.read import read_picture
 from bench.imaging.region import region_of
 from bench.render.planar import MARGIN_PX, full_frame, render_target
 from bench.scene.model import Bay
-from bench.solve.registration_data import Cameras, End, Side, Sight, Step
+from bench.solve.pipeline import Pipeline
+from bench.solve.registration_data import Cameras, End, MeasuredPose, Side, Sight, Step
 from bench.targets.target import Target
 
 
@@ -27,10 +28,10 @@ def steps_from_pictures(
     right: Sequence[Path],
     cameras: Cameras,
     targets: Mapping[End, Target],
-    detector: Detector,
+    pipeline: Pipeline,
     moved: Callable[[int, int], None] | None = None,
 ) -> tuple[Step, ...]:
-    """Return what a detector finds of the bar's targets in pairs of pictures.
+    """Return what a pipeline finds of the bar's targets in pairs of pictures.
 
     Parameters
     ----------
@@ -40,8 +41,10 @@ def steps_from_pictures(
         Both towers'.
     targets : mapping of "A" and "B" to Target
         What to look for; A alone where both towers see the same board.
-    detector : Detector
-        Looks for them.
+    pipeline : Pipeline
+        Looks for them. Points that its detector finds go into the joint fit; a solver that
+        explains grey values, such as photometric, knows more than points, and its poses go in,
+        with their covariance.
     moved : function of done and total, optional
         Called as it goes.
 
@@ -58,15 +61,21 @@ def steps_from_pictures(
         )
     steps = []
     for index, pair in enumerate(zip(left, right, strict=True)):
-        sights = []
+        sights: list[Sight | MeasuredPose] = []
         sides: tuple[Side, Side] = ("left", "right")
         for side, path in zip(sides, pair, strict=True):
             camera = cameras.of(side)
             picture = read_picture(path, camera)
             for end, target in targets.items():
-                found = detector.detect(Observation(picture, camera, target))
-                if found.found is Found.FOUND:
-                    sights.append(Sight(side, end, found.p_target, found.pixels, found.sigma_px))
+                found, estimate = pipeline.run(Observation(picture, camera, target))
+                pose, covariance = estimate.T_camera_target_est, estimate.covariance
+                if not np.isfinite(estimate.chi_square):
+                    if found.found is Found.FOUND:
+                        seen = (found.p_target, found.pixels, found.sigma_px)
+                        sights.append(Sight(side, end, *seen))
+                elif estimate.outcome is Outcome.OK and pose is not None:
+                    if covariance is not None:
+                        sights.append(MeasuredPose(side, end, pose, covariance))
         steps.append(Step(f"step {index + 1}", tuple(sights)))
         if moved is not None:
             moved(index + 1, len(left))

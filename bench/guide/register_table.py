@@ -117,7 +117,8 @@ def _row(
     moved = 1e-3 * np.array([numbers[name] for name in TRANSLATION])
     try:
         pose = Pose.from_rotvec(turned, moved)
-        measured = MeasuredPose(tower, end, pose, correlation * np.outer(sigma, sigma))
+        covariance: Array = correlation * np.outer(sigma, sigma)
+        measured = MeasuredPose(tower, end, pose, covariance)
     except BenchError as error:
         raise ConfigError(f"{place}: {error}") from error
     return text["pose"], measured

@@ -6,14 +6,16 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
+from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from bench.guide.register_plan import Progress
 from bench.guide.register_views import tower_pair
 from bench.present import style
-from bench.present.layout import Box, Page
+from bench.present.layout import Box, Page, wrap
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
 from bench.solve.registration import Registration
@@ -28,7 +30,7 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
     ends = [_ends(bay, pose) for pose in poses]
     depth = max(float(-end[:, 0].min()) for end in ends) + 0.5
     towers = tower_pair(bay)
-    half = 0.4 + max(
+    half = 0.6 + max(
         *(float(np.abs(end[:, 1]).max()) for end in ends),
         *(abs(tower.placement.offset) for tower in towers),
     )
@@ -60,17 +62,14 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
         axes.plot(end[:, 1], end[:, 0], color=style.INK, linewidth=2.2, zorder=3)
         axes.plot(end[:1, 1], end[:1, 0], "o", color=a, markersize=8, zorder=4)
         axes.plot(end[1:, 1], end[1:, 0], "s", color=b, markersize=8, zorder=4)
-        middle = end.mean(axis=0)
         axes.annotate(
             ", ".join(str(i + 1) for i in steps),
-            (middle[1], middle[0]),
-            xytext=(0, 4),
+            (end[0, 1], end[0, 0]),
+            xytext=(-9, 0),
             textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=style.NORMAL,
+            ha="right",
+            va="center",
             zorder=5,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
         )
     axes.set_xlim(half, -half)
     axes.set_ylim(-depth, 0.6)
@@ -85,8 +84,6 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
 
 
 def _wrapped(text: str, width: float) -> list[str]:
-    from bench.present.layout import wrap
-
     first, *rest = wrap(text, width, style.SMALL)
     return [first, *(f"    {line}" for line in rest)]
 
@@ -96,10 +93,7 @@ def _ends(bay: Bay, pose: BarPose) -> Array:
     return np.array([(T @ end).translation for end in (bay.bar.T_bar_a, bay.bar.T_bar_b)])
 
 
-def _tower(axes: object, tower: Tower, depth: float) -> None:
-    from matplotlib.axes import Axes
-
-    assert isinstance(axes, Axes)
+def _tower(axes: Axes, tower: Tower, depth: float) -> None:
     camera, placement = tower.camera, tower.placement
     across = [(-0.5 - camera.cx) / camera.fx, (camera.width - 0.5 - camera.cx) / camera.fx]
     far = 1.5 * depth
@@ -154,7 +148,7 @@ def progress_figure(
     n = len(sets)
     page = Page(
         "What each bar pose adds",
-        "standard uncertainty of the right tower's frame against the left one's, from corner noise",
+        "standard uncertainty of the right tower against the left one, from corner noise alone",
         "Shaded: steps that leave directions undetermined, with the number of directions that are "
         f"known of all that are unknown.\n{note}",
         5.6,
@@ -162,7 +156,9 @@ def progress_figure(
     )
     gap = 0.25
     width = (page.width - 0.85 - 0.2 - gap * (n - 1)) / n
-    limits = [_range([f(p) for _, s in sets for p in s]) for f in (_turns, _shifts)]
+    every = [p for _, found in sets for p in found]
+    known = [] if tolerance is None else [np.array([np.degrees(tolerance)])]
+    limits = [_range([_turns(p) for p in every] + known), _range([_shifts(p) for p in every])]
     for column, (name, found) in enumerate(sets):
         left = 0.85 + column * (width + gap)
         for row, values in enumerate((_turns, _shifts)):
@@ -177,6 +173,8 @@ def progress_figure(
                     linestyle=style.LINES[k],
                 )
             axes.set_yscale("log")
+            axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
+            axes.yaxis.set_minor_formatter(NullFormatter())
             axes.set_ylim(*limits[row])
             axes.set_xlim(0.5, max(p.steps for _, s in sets for p in s) + 0.5)
             axes.set_xticks(steps)
@@ -203,7 +201,7 @@ def progress_figure(
             if column == 0:
                 axes.set_ylabel("turn, deg" if row == 0 else "shift, mm")
             else:
-                axes.set_yticklabels([])
+                axes.tick_params(labelleft=False)
     return page.figure
 
 

@@ -1,0 +1,277 @@
+"""`sightbench register`: tie two towers to each other by a bar with a target at each end."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import polars as pl
+import typer
+
+from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.progress import progress_bar
+from bench.cli.register_files import (
+    poses_table,
+    progress_rows,
+    sequence_words,
+    write_figure,
+    write_rehearsal,
+    write_rows,
+)
+from bench.cli.register_input import (
+    save_rehearsal_pictures,
+)
+from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, say, solve_command, solved
+from bench.cli.results import write_run
+from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
+from bench.guide.register_plan import (
+    DEFAULT_LENGTH,
+    Progress,
+    default_sequence,
+    named_sets,
+    progress,
+)
+from bench.guide.register_rehearse import Errors, rehearse
+from bench.guide.register_views import CORNER_SIGMA_PX
+from bench.scene.bar import BarPose
+from bench.scene.bar_section import poses_toml, read_poses
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.survey import provenance
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    add_completion=False,
+    help="Tie two towers to each other by a bar with a target at each end.\n\n"
+    "Each tower measures in its own camera's frame. A rigid bar, set up in a few poses so that "
+    "each tower sees a target of it, gives the transform between the frames. 'plan' finds a short "
+    "list of bar poses and says what any list leaves undetermined; 'rehearse' simulates it with "
+    "an operator's scatter and all errors; 'solve' computes it from pictures or measured poses.",
+    epilog="Exit codes: 0 done, 1 a negative verdict, 2 bad input.",
+)
+
+PosesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--poses",
+        metavar="POSES.toml",
+        help="Bar poses, a [[pose]] a step, as 'plan' writes them.",
+        show_default="the list that 'plan' finds",
+    ),
+]
+NoiseOption = Annotated[
+    float,
+    typer.Option(
+        "--corner-noise",
+        min=1e-4,
+        max=10.0,
+        metavar="PX",
+        help="Standard deviation of a corner's coordinate, pixels.",
+    ),
+]
+
+
+@app.command("plan")
+def plan_command(
+    bay: BayArgument = None,
+    poses: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="POSES.toml",
+            help="A list of your own to rank with the others; may be given several times.",
+            show_default=False,
+        ),
+    ] = None,
+    steps: Annotated[
+        int, typer.Option(min=3, max=30, metavar="N", help="Bar poses in the list to find.")
+    ] = DEFAULT_LENGTH,
+    corner_noise: NoiseOption = CORNER_SIGMA_PX,
+    seed: SeedOption = None,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Find a short list of bar poses, and rank lists by what they determine.
+
+    The list is D-optimal: the volume of the uncertainty of the transform between the towers is
+    the least that an exchange search finds among some hundred poses that the stands allow and
+    both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take. Lists that leave a
+    direction undetermined are named with that direction: turning the bar about its long axis
+    alone is one of them.
+
+    Exit code 1 says that a list of your own leaves a direction undetermined.
+
+    \b
+    Examples:
+      sightbench register plan
+      sightbench register plan my-bay.toml --steps 4
+      sightbench register plan my-bay.toml --poses usual.toml --poses quick.toml
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    place = load_bay(bay)
+    found = default_sequence(place, steps, seed)
+    sets: dict[str, tuple[BarPose, ...]] = {f"found by search, {steps} poses": found}
+    sets |= named_sets(place, steps)
+    own = {str(path): read_poses(path, place.bar) for path in poses or []}
+    ranked = {name: progress(place, s, corner_noise) for name, s in (sets | own).items()}
+    order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
+    make_directory(out)
+    text = poses_toml(found, f"Bar poses for {place.name}.\n{provenance.command_line()}")
+    write_atomically(out / "plan.toml", text.encode())
+    rows = pl.DataFrame([row for name in order for row in progress_rows(name, ranked[name])])
+    write_rows(out, "sets", rows)
+    write_rows(out, "plan", poses_table(found))
+    note = f"{place.name}; corner noise {corner_noise:g} px; {provenance.command_line()}"
+    drawn = [name for name in order if name in own or name.startswith("found")]
+    drawn += [name for name in (order[1], order[-1]) if name not in drawn]
+    columns = [(name, ranked[name]) for name in drawn[:3]]
+    write_figure(out, "plan_poses", "poses", place, found, note)
+    write_figure(out, "plan_progress", "progress", columns, place.tolerance.toe, note)
+    write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest})
+    typer.echo(f"{place.name}: {steps} bar poses found by search:")
+    for line in sequence_words(found):
+        typer.echo(f"  {line}")
+    typer.echo("Lists, the best first; uncertainties are of the right tower against the left one:")
+    for name in order:
+        typer.echo(f"  {name}: {_verdict(ranked[name][-1])}")
+    typer.echo(f"wrote plan.toml, sets, plan and pictures in {out}")
+    return NEGATIVE if any(not ranked[name][-1].is_determined for name in own) else 0
+
+
+@app.command("rehearse")
+def rehearse_command(
+    bay: BayArgument = None,
+    poses: PosesOption = None,
+    trials: Annotated[int, typer.Option(min=1, max=100_000, help="Rehearsals.")] = 60,
+    corner_noise: NoiseOption = CORNER_SIGMA_PX,
+    scatter_angle: Annotated[
+        float,
+        typer.Option(parser=parse_angle, help="Operator's, in each of the bar's angles."),
+    ] = "1 deg",  # type: ignore[assignment]  # read by the parser
+    scatter_position: Annotated[
+        float,
+        typer.Option(parser=parse_length, help="Operator's, in each coordinate of the bar."),
+    ] = "20 mm",  # type: ignore[assignment]
+    size_error: Annotated[
+        float,
+        typer.Option(min=0.0, max=5.0, metavar="PERCENT", help="Of each target's printed size."),
+    ] = 0.02,
+    focal_error: Annotated[
+        float,
+        typer.Option(min=0.0, max=5.0, metavar="PERCENT", help="Of each camera's focal length."),
+    ] = 0.02,
+    centre_error: Annotated[
+        float,
+        typer.Option(min=0.0, max=50.0, metavar="PX", help="Of each camera's principal point."),
+    ] = 0.5,
+    pictures: Annotated[
+        bool,
+        typer.Option("--pictures", help="Also render one rehearsal's pictures and solve them."),
+    ] = False,
+    seed: SeedOption = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Simulate a list of bar poses many times, with scatter and errors, registering each time.
+
+    All sizes of errors are standard deviations. Corner noise differs in every picture; errors of
+    target sizes, focal lengths and principal points stay the same through one rehearsal, as on
+    site. The verdict compares the expanded uncertainty (k = 2) of the right tower's turn about
+    the vertical, which goes straight into toe, with the bay's tolerance of toe.
+
+    With --pictures one rehearsal is also rendered, found by a real detector and solved; the
+    pictures and camera files stay, for 'solve' to be tried on.
+
+    \b
+    Examples:
+      sightbench register rehearse
+      sightbench register rehearse my-bay.toml --poses plan.toml --trials 200
+      sightbench register rehearse --scatter-angle "3 deg" --scatter-position "50 mm"
+      sightbench register rehearse --pictures
+    """  # noqa: D301
+    started = provenance.now()
+    place = load_bay(bay)
+    sequence = (
+        default_sequence(place, seed=seed) if poses is None else read_poses(poses, place.bar)
+    )
+    steps = progress(place, sequence, corner_noise)
+    if not steps[-1].is_determined:
+        raise ConfigError(f"register: {_verdict(steps[-1])}")
+    errors = Errors(
+        corner_px=corner_noise,
+        pose_angle=scatter_angle,
+        pose_position=scatter_position,
+        size=0.01 * size_error,
+        focal=0.01 * focal_error,
+        centre_px=centre_error,
+    )
+    with progress_bar("rehearsals", quiet) as moved:
+        result = rehearse(place, sequence, trials, errors, seed=seed, moved=moved)
+    make_directory(out)
+    note = f"{place.name}; {trials} rehearsals; {provenance.command_line()}"
+    write_rehearsal(out, place, result, steps, note)
+    write_figure(out, "rehearsal_poses", "poses", place, sequence, note)
+    columns = [("this list", steps)]
+    write_figure(out, "rehearsal_progress", "progress", columns, place.tolerance.toe, note)
+    write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest})
+    if len(result.errors) == 0:
+        raise ConfigError(f"register: no rehearsal gave a registration: {result.refused[0]}")
+    seen = np.sqrt(np.mean(result.errors**2, axis=0))
+    typer.echo(f"{place.name}: {len(sequence)} bar poses, {len(result.errors)} rehearsals")
+    for line in sequence_words(sequence):
+        typer.echo(f"  {line}")
+    _say_errors(seen, result.claimed)
+    failed = sum(bool(names) for names in result.alarms)
+    typer.echo(
+        f"a residual check failed in {failed} rehearsals; checks know of corner noise alone, so "
+        "that errors of sizes and cameras show"
+    )
+    if result.refused:
+        typer.echo(f"refused: {len(result.refused)} rehearsals, such as: {result.refused[0]}")
+    if pictures:
+        taken = save_rehearsal_pictures(place, sequence, errors, out / "rehearsal", seed, quiet)
+        typer.echo(f"rendered pictures in {out / 'rehearsal'}:")
+        say(solved(taken, place, sequence, errors.size, out, note))
+    typer.echo(f"wrote rehearsals, progress and pictures in {out}")
+    return _toe_verdict(place, 2.0 * float(max(seen[2], result.claimed[2])))
+
+
+app.command("solve")(solve_command)
+
+
+def _say_errors(seen: object, claimed: object) -> None:
+    rms, claim = np.asarray(seen), np.asarray(claimed)
+    for k, axis in enumerate("xyz"):
+        typer.echo(
+            f"about {axis}: {np.degrees(rms[k]):.4f} deg RMS, {np.degrees(claim[k]):.4f} deg "
+            f"claimed; along {axis}: {1e3 * rms[3 + k]:.3f} mm RMS, "
+            f"{1e3 * claim[3 + k]:.3f} mm claimed"
+        )
+
+
+def _toe_verdict(place: Bay, expanded: float) -> int:
+    tolerance = place.tolerance.toe
+    inside = expanded <= tolerance
+    typer.echo(
+        f"registration's share of toe, expanded (k = 2): "
+        f"{'inside' if inside else 'outside'} tolerance, {np.degrees(expanded):.4f} deg of "
+        f"{np.degrees(tolerance):g}"
+    )
+    return 0 if inside else NEGATIVE
+
+
+def _merit(last: Progress) -> tuple[int, float]:
+    return (last.unknowns - last.rank, float(np.max(last.sigma_rotation)))
+
+
+def _verdict(last: Progress) -> str:
+    if last.is_determined:
+        turn = ", ".join(f"{v:.4f}" for v in np.degrees(last.sigma_rotation))
+        shift = ", ".join(f"{v:.2f}" for v in 1e3 * last.sigma_translation)
+        return (
+            f"all {last.unknowns} directions determined; about x, y, z {turn} deg, along them "
+            f"{shift} mm"
+        )
+    named = "; ".join(direction.words for direction in last.open)
+    return f"{last.unknowns - last.rank} of {last.unknowns} directions undetermined: {named}"

@@ -1,0 +1,170 @@
+"""Where `sightbench register` gets its steps from: pictures, a table, or a rendered rehearsal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from bench.cli.intrinsics import board_detector
+from bench.cli.measure import KINDS
+from bench.cli.progress import progress_bar
+from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
+from bench.guide.register_pictures import render_pictures, steps_from_pictures
+from bench.guide.register_rehearse import Errors, Faults, draw_scene
+from bench.guide.register_table import measured_steps, pose_table, read_pose_table
+from bench.guide.register_views import cameras_of
+from bench.imaging.read import find_pictures, read_picture
+from bench.scene.bar import BarPose
+from bench.scene.camera_file import read_camera, write_camera
+from bench.scene.model import Bay
+from bench.solve.ippe import IppeLmSolver
+from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.solve.registration_data import Cameras, End, Step
+from bench.survey.digest import key_digest
+from bench.targets.spec import target_from_spec
+from bench.targets.target import Target
+
+PIPELINES = {
+    "marker": "apriltag/photometric",
+    "grid": "apriltag/photometric",
+    "charuco": "charuco/photometric",
+    "circles": "circles/photometric",
+}
+# The apriltag detector reads AprilTag dictionaries alone; this one reads all.
+ANY_DICTIONARY = "aruco-subpix/photometric"
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """Steps with the cameras that belong to them.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+        What was seen.
+    cameras : Cameras
+        Of the towers.
+    has_bar : bool
+        Whether it is the bay's bar, or one board that both towers see.
+    """
+
+    steps: tuple[Step, ...]
+    cameras: Cameras
+    has_bar: bool = True
+
+    def length(self, bay: Bay, size: float) -> tuple[float, float] | None:
+        """Return the bar's calibrated length and its standard uncertainty, if it has one.
+
+        What the towers measure goes with the targets' size; its relative standard uncertainty
+        `size` counts as if it were the length's, which to first order is the same.
+        """
+        bar = bay.bar
+        if bar.length_uncertainty is None or not self.has_bar:
+            return None
+        return bar.length, math.hypot(bar.length_uncertainty, size * bar.length)
+
+
+def from_table(path: Path) -> Taken:
+    """Return the steps of a table of measured poses."""
+    return Taken(read_pose_table(path), Cameras())
+
+
+def from_the_pictures(
+    left: Sequence[str] | None,
+    right: Sequence[str] | None,
+    left_camera: Path | None,
+    right_camera: Path | None,
+    bay: Bay,
+    board: str | None,
+    quiet: bool,
+    pipeline: str | None = None,
+) -> Taken:
+    """Return what a detector finds in pairs of pictures.
+
+    Raises
+    ------
+    ConfigError
+        Something is missing.
+    PictureError
+        A picture can't be read, or isn't of its camera's size.
+    """
+    if not left or not right or left_camera is None or right_camera is None:
+        raise ConfigError(
+            "register: pictures need --left, --right, --left-camera and --right-camera"
+        )
+    paths = [find_pictures(left), find_pictures(right)]
+    sizes = [_size(p[0]) for p in paths]
+    cameras = Cameras(read_camera(left_camera, sizes[0]), read_camera(right_camera, sizes[1]))
+    targets: dict[End, Target] = {"A": bay.bar.target_a, "B": bay.bar.target_b}
+    if board is not None:
+        target = target_from_spec(board, ("chessboard", *KINDS))
+        targets = {"A": target}
+    runs = [_pipeline(target, pipeline) for target in targets.values()]
+    with progress_bar("pictures", quiet) as moved:
+        steps = steps_from_pictures(*paths, cameras, targets, runs[0], moved)
+    return Taken(steps, cameras, board is None)
+
+
+def save_rehearsal_pictures(
+    bay: Bay,
+    poses: Sequence[BarPose],
+    errors: Errors,
+    folder: Path,
+    seed: int | None,
+    quiet: bool,
+) -> Taken:
+    """Render one rehearsal's pictures, save them with camera files, and find the targets."""
+    seed = bay.survey.seed if seed is None else seed
+    rng = np.random.default_rng(
+        np.random.SeedSequence([seed, key_digest("registration pictures")])
+    )
+    make_directory(folder)
+    scene = draw_scene(bay, poses, errors, Faults(), rng)
+    total = 2 * len(poses)
+    with progress_bar("rendering", quiet) as moved:
+        for done, (name, picture) in enumerate(render_pictures(bay, scene, rng)):
+            png = cv2.imencode(".png", picture.grey)[1].tobytes()
+            write_atomically(folder / f"{name}.png", png)
+            moved(done + 1, total)
+    cameras = cameras_of(bay)
+    for side in ("left", "right"):
+        comment = f"{bay.name}, {side} tower, as believed"
+        write_camera(folder / f"{side}-camera.toml", cameras.of(side), comment=comment)
+    taken = from_the_pictures(
+        [str(folder / "left[0-9]*.png")],
+        [str(folder / "right[0-9]*.png")],
+        folder / "left-camera.toml",
+        folder / "right-camera.toml",
+        bay,
+        None,
+        quiet,
+    )
+    table = pose_table(measured_steps(taken.steps, taken.cameras))
+    write_atomically(folder / "poses.csv", table.encode())
+    return taken
+
+
+def _pipeline(target: Target, name: str | None) -> Pipeline:
+    """Return the named pipeline, or the target's usual one; refuse one that can't look for it."""
+    if target.kind == "chessboard":
+        if name is not None:
+            raise ConfigError("register: --pipeline isn't for plain chessboards")
+        return Pipeline(board_detector(target, None), IppeLmSolver())
+    pipeline = pipeline_from_name(name or PIPELINES[target.kind])
+    if name is None and pipeline.refusal(target):
+        pipeline = pipeline_from_name(ANY_DICTIONARY)
+    reason = pipeline.refusal(target)
+    if reason:
+        raise ConfigError(reason)
+    return pipeline
+
+
+def _size(path: Path) -> tuple[int, int]:
+    height, width = read_picture(path).grey.shape
+    return width, height

@@ -1,0 +1,189 @@
+"""`sightbench register solve`: the transform between two towers from what was seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench.cli.options import OutOption
+from bench.cli.register_files import write_figure, write_json, write_rows
+from bench.cli.register_input import (
+    Taken,
+    from_table,
+    from_the_pictures,
+    save_rehearsal_pictures,
+)
+from bench.cli.results import write_run
+from bench.errors import ConfigError
+from bench.files import make_directory
+from bench.guide.register_judge import Judged, judge
+from bench.guide.register_plan import default_sequence
+from bench.guide.register_rehearse import Errors
+from bench.scene.bar import BarPose
+from bench.scene.bar_section import read_poses
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.survey import provenance
+
+DEFAULT_OUT = Path("sightbench-register")
+NEGATIVE = 1
+
+
+def solve_command(
+    left: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="IMAGES",
+            help="The left tower's pictures: a file, folder or wild card; one a step, in order.",
+            show_default=False,
+        ),
+    ] = None,
+    right: Annotated[
+        list[str] | None,
+        typer.Option(metavar="IMAGES", help="The right tower's.", show_default=False),
+    ] = None,
+    left_camera: Annotated[
+        Path | None,
+        typer.Option(metavar="CAMERA", help="Camera file of the left tower.", show_default=False),
+    ] = None,
+    right_camera: Annotated[
+        Path | None,
+        typer.Option(metavar="CAMERA", help="Camera file of the right one.", show_default=False),
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="POSES.csv",
+            help="Measured poses instead of pictures: a row for each bar pose, tower and target.",
+            show_default=False,
+        ),
+    ] = None,
+    bay: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BAY.toml",
+            help="The bay file whose bar it is.",
+            show_default="the training workshop",
+        ),
+    ] = None,
+    board: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BOARD",
+            help="No bar: both towers see one board, such as 'chessboard:9x6:30 mm'.",
+            show_default=False,
+        ),
+    ] = None,
+    pipeline: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DETECTOR/SOLVER",
+            help="Which pipeline looks at pictures.",
+            show_default="by the kind of target, such as apriltag/photometric",
+        ),
+    ] = None,
+    size_uncertainty: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=5.0,
+            metavar="PERCENT",
+            help="Standard uncertainty of the targets' sizes, for judging the bar's length.",
+        ),
+    ] = 0.02,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="POSES.toml",
+            help="What was planned: tells of an end that wasn't moved and of swapped targets.",
+            show_default=False,
+        ),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Compute the transform between two towers from pictures or from measured poses.
+
+    Each step has one picture of each tower, sorted by name. The bar's targets are those of the
+    bay file. Written are registration.json with the transform, its covariance and the bar's own,
+    the residual checks, and what leaving each step out changes.
+
+    Checks ask whether a target slipped between steps, whether target sizes go together, whether
+    the bar bends, and whether a step or target stands out. A calibrated length of the bar that
+    the pictures contradict is refused. No residual can tell that an end of the bar wasn't moved:
+    give --plan for that.
+
+    The table's columns are pose, tower (left or right), target (A or B), the rotation vector
+    rx_deg, ry_deg, rz_deg and position x_mm, y_mm, z_mm of the target in the camera, their
+    standard uncertainties u_rx_deg to u_z_mm (rotation about the target's own axes) and, if you
+    have them, correlations c_12 to c_56.
+
+    Without pictures or table this is a rehearsal: pictures are rendered, saved and solved.
+
+    \b
+    Examples:
+      sightbench register solve
+      sightbench register solve --left "shots/left*.png" --right "shots/right*.png" \\
+          --left-camera left.toml --right-camera right.toml --bay my-bay.toml
+      sightbench register solve --table poses.csv --plan plan.toml
+      sightbench register solve --left l/ --right r/ --left-camera l.yml --right-camera r.yml \\
+          --board "chessboard:9x6:30 mm"
+    """  # noqa: D301
+    started = provenance.now()
+    place = load_bay(bay)
+    planned = None if plan is None else read_poses(plan, place.bar)
+    if table is not None:
+        if left or right or board:
+            raise ConfigError("register: give either --table or pictures, not both")
+        taken = from_table(table)
+    elif left or right:
+        taken = from_the_pictures(
+            left, right, left_camera, right_camera, place, board, quiet, pipeline
+        )
+    else:
+        if left_camera or right_camera or board or pipeline:
+            raise ConfigError(
+                "register: cameras, --board and --pipeline need --left and --right pictures"
+            )
+        sequence = default_sequence(place) if planned is None else planned
+        typer.echo(f"rehearsal: no pictures given, so {out / 'rehearsal'} gets rendered ones")
+        taken = save_rehearsal_pictures(place, sequence, Errors(), out / "rehearsal", None, quiet)
+        planned = sequence
+    if planned is not None and len(planned) != len(taken.steps):
+        raise ConfigError(
+            f"{plan}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
+        )
+    make_directory(out)
+    note = provenance.command_line()
+    judged = solved(taken, place, planned, 0.01 * size_uncertainty, out, note)
+    write_run(out, started, {"bay": str(place.path), "steps": len(taken.steps)})
+    say(judged)
+    typer.echo(f"wrote registration.json, checks, left_out and a picture of residuals in {out}")
+    return 0 if judged.is_clean else NEGATIVE
+
+
+def solved(
+    taken: Taken,
+    place: Bay,
+    planned: Sequence[BarPose] | None,
+    size: float,
+    out: Path,
+    note: str,
+) -> Judged:
+    """Register, judge, and write what came of it."""
+    judged = judge(taken.steps, taken.cameras, place, taken.length(place, size), planned)
+    make_directory(out)
+    write_json(out, judged)
+    write_rows(out, "checks", judged.checks_table())
+    write_rows(out, "left_out", judged.left_out_table())
+    write_figure(out, "residuals", "residual", judged.registration, note)
+    return judged
+
+
+def say(judged: Judged) -> None:
+    """Print what came of a registration."""
+    for line in judged.words():
+        typer.echo(line)
