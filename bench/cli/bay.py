@@ -9,6 +9,16 @@ from typing import Annotated
 import typer
 
 from bench.assets import asset
+from bench.cli.bay_words import (
+    both,
+    facts,
+    lens_words,
+    mount_words,
+    siting_words,
+    station_words,
+    surroundings_words,
+    vehicle_words,
+)
 from bench.cli.options import BayArgument
 from bench.errors import ConfigError, GeometryError
 from bench.files import make_directory, write_atomically
@@ -53,8 +63,12 @@ def command(
 
     The file is read strictly: an unknown key, a missing unit or a value outside its limits is
     refused with one line that says what is allowed. What follows from the file is printed:
-    towers, fields of view, the range from each tower to each wheel on its side, where in the
-    picture that wheel's centre appears, and how many pixels the target has there.
+    towers, fields of view, how vehicles fit between walls and columns, the range from each tower
+    to each target on its side, where in the picture that appears and how many pixels it has
+    there, and what aperture keeps all of them sharp.
+
+    A bay that can't be is refused too: a tower in a wall or a lift post, a vehicle wider than the
+    room, two things in one place.
 
     Exit code 1 means that some camera doesn't have a wheel's target wholly in its picture.
 
@@ -87,30 +101,35 @@ def describe(bay: Bay, seen: tuple[Sight, ...]) -> str:
     lines = [
         f"{bay.name} ({bay.path})",
         "",
-        f"Towers: {len(bay.towers)}, the outer cameras {_both(spacing(bay))} apart, "
-        f"{_both(bay.standoff)} before the near axle.",
+        f"Towers: {len(bay.towers)}, the outer cameras {both(spacing(bay))} apart, "
+        f"{both(bay.standoff)} before the near axle.",
         *(f"  {tower.name}: {_placement(tower)}" for tower in bay.towers),
         *_cameras(bay),
         f"Target: {bay.target.name}, on a plate of "
         f"{format_length(bay.target.drawing.width, 'mm')} x "
         f"{format_length(bay.target.drawing.height, 'mm')}.",
+        *mount_words(bay),
+        "",
+        *vehicle_words(bay),
+        *station_words(bay),
+        *surroundings_words(bay),
         "",
         *_wheel_table(seen),
         "",
         *_extremes(bay, seen),
+        *lens_words(bay),
+        *siting_words(bay),
         f"Survey: {cells} cells (ranges x turns x pitches: {len(survey.ranges_m)} x "
         f"{len(survey.turns_deg)} x {len(survey.pitches_deg)}), {survey.trials} trials each: "
         f"{pictures} pictures.",
         f"Pipelines: {', '.join(survey.pipelines)}.",
         f"Tolerance: rotation {format_angle(tolerance.rotation)} RMS, usable "
-        f"{100 * tolerance.detection:g} %, with {100 * tolerance.confidence:g} % confidence.",
+        f"{100 * tolerance.detection:g} %, with {100 * tolerance.confidence:g} % confidence; "
+        f"expanded uncertainty of toe {format_angle(tolerance.toe)}, camber "
+        f"{format_angle(tolerance.camber)}, thrust angle {format_angle(tolerance.thrust)}.",
         f"Digest of the content: {bay.digest[:16]}",
     ]
     return "\n".join(lines)
-
-
-def _both(metres: float) -> str:
-    return f"{format_length(metres)} ({format_length(metres, 'ft-in')})"
 
 
 def _placement(tower: Tower) -> str:
@@ -145,7 +164,7 @@ def _camera(camera: Camera) -> str:
 
 
 def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
-    rows = [("tower", "vehicle", "wheel", "range", "in the picture at", "target")]
+    rows = [("tower", "vehicle", "station", "wheel", "range", "in the picture at", "target")]
     for one in seen:
         place = "nowhere"
         if one.place is not None:
@@ -153,7 +172,8 @@ def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
         place += "" if one.whole else " - NOT WHOLLY IN THE PICTURE"
         wheel = one.wheel
         size = f"{one.size_px:.0f} px"
-        rows.append((one.tower, wheel.vehicle, wheel.name, _both(one.range_m), place, size))
+        whose = (one.tower, wheel.vehicle, wheel.station, wheel.name)
+        rows.append((*whose, both(one.range_m), place, size))
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
@@ -164,8 +184,8 @@ def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
 def _extremes(bay: Bay, seen: tuple[Sight, ...]) -> list[str]:
     near, far = min(seen, key=lambda one: one.range_m), max(seen, key=lambda one: one.range_m)
     lines = [
-        f"Nearest wheel {_both(near.range_m)}, target {near.size_px:.0f} px; "
-        f"farthest {_both(far.range_m)}, {far.size_px:.0f} px."
+        f"Nearest wheel {both(near.range_m)}, target {near.size_px:.0f} px; "
+        f"farthest {both(far.range_m)}, {far.size_px:.0f} px."
     ]
     low, high = min(bay.survey.ranges_m), max(bay.survey.ranges_m)
     if low > near.range_m or high < far.range_m:
@@ -201,16 +221,18 @@ def _write_schema(directory: Path) -> None:
 def _write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path) -> None:
     make_directory(directory)
     write_atomically(directory / "bay.txt", (text + "\n").encode())
-    facts = {
+    content = {
         "name": bay.name,
         "digest": bay.digest,
         "spacing_m": spacing(bay),
         "standoff_m": bay.standoff,
         "target": bay.target.name,
+        **facts(bay),
         "wheels": [
             {
                 "tower": one.tower,
                 "vehicle": one.wheel.vehicle,
+                "station": one.wheel.station,
                 "wheel": one.wheel.name,
                 "range_m": one.range_m,
                 "across_fraction": None if one.place is None else one.place[0],
@@ -221,5 +243,5 @@ def _write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: 
             for one in seen
         ],
     }
-    write_atomically(directory / "bay.json", (json.dumps(facts, indent=2) + "\n").encode())
+    write_atomically(directory / "bay.json", (json.dumps(content, indent=2) + "\n").encode())
     typer.echo(f"wrote {directory / 'bay.txt'} and {directory / 'bay.json'}")

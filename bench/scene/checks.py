@@ -12,6 +12,7 @@ from bench.scene.fields import check_distinct
 from bench.scene.mesh_file import inside_mesh, mesh_in_bay
 from bench.scene.model import Bay
 from bench.scene.occupancy import (
+    clear_width,
     obstacle_prisms,
     target_prisms,
     tower_prisms,
@@ -44,21 +45,6 @@ def check_bay(bay: Bay) -> None:
     _towers_apart(bay)
     _towers_clear_of_obstacles(bay)
     _vehicles_clear(bay)
-
-
-def clear_width(bay: Bay) -> tuple[float, float]:
-    """Return the free room left and right of the centre line between the towers, metres.
-
-    From the centre line to the nearest part of any tower on that side; infinite where there is
-    none.
-    """
-    left = right = np.inf
-    for tower in bay.towers:
-        for part in tower_prisms(tower, bay.surroundings.column):
-            low, high = part.corners[:, 1].min(), part.corners[:, 1].max()
-            left = min(left, max(low, 0.0)) if high > 0.0 else left
-            right = min(right, max(-high, 0.0)) if low < 0.0 else right
-    return float(left), float(right)
 
 
 def _names(bay: Bay) -> None:

@@ -118,3 +118,18 @@ def mesh_bounds(mesh: MeshObject) -> Prism:
         (float(size[0]), float(size[1])),
         (float(low[2]), float(high[2])),
     )
+
+
+def clear_width(bay: Bay) -> tuple[float, float]:
+    """Return the free room left and right of the centre line between the towers, metres.
+
+    From the centre line to the nearest part of any tower on that side; infinite where there is
+    none.
+    """
+    left = right = np.inf
+    for tower in bay.towers:
+        for part in tower_prisms(tower, bay.surroundings.column):
+            low, high = part.corners[:, 1].min(), part.corners[:, 1].max()
+            left = min(left, max(low, 0.0)) if high > 0.0 else left
+            right = min(right, max(-high, 0.0)) if low < 0.0 else right
+    return float(left), float(right)

@@ -33,6 +33,13 @@ def test_bare_it_describes_the_shipped_bay(run, tmp_path):
         "marker 36h11-7, 200 mm",
         "long chassis",
         "rotation 0.05 deg RMS",
+        "Mounts: target 0.28 m outboard of the wheel's centre, turned 35 deg outward",
+        "low lift: near axle 2.45 m (8 ft 0 7/16 in) from the tower line, 0.4 m",
+        "left lift post: post of 0.28 m diameter, 3.4 m high, 3.6 m behind the tower line",
+        # base plates 0.4 m wide about cameras at 1.6 m: 2.8 m; 1.78 + 0.23 = 2.01 m wide
+        "2.8 m (9 ft 2 1/4 in) clear; for the widest vehicle, long chassis of 2.01 m, 0.395 m",
+        "lenses 8 mm, 12 mm, 16 mm",
+        "toe 0.05 deg, camber 0.1 deg, thrust angle 0.05 deg",
     ):
         assert words in out
     assert list(tmp_path.iterdir()) == []
@@ -77,6 +84,10 @@ def test_the_description_is_written_where_it_is_wanted(run, tmp_path):
     bay = load_bay()
     assert facts["digest"] == bay.digest
     assert facts["spacing_m"] == pytest.approx(3.2)
+    assert facts["clear_left_m"] == pytest.approx(1.4)
+    assert [s["lift_m"] for s in facts["stations"]] == [0.0, 0.4]
+    assert {v["name"] for v in facts["vehicles"]} == {v.name for v in bay.vehicles}
+    assert len(facts["lenses"]) == 2
     assert len(facts["wheels"]) == 24  # two stations, three vehicles, four wheels each
 
 
@@ -169,3 +180,17 @@ def test_a_mistake_is_one_line_and_exit_code_2(run, tmp_path):
     assert err == (
         "sightbench: wrong.toml: unknown key standof; did you mean standoff? (and 1 more)\n"
     )
+
+
+def test_a_lens_that_does_not_keep_all_targets_sharp_is_told(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    for stop, words in (
+        (8, "which covers that"),
+        # f = 12 mm, N c = 2.8 * 3.45 um, s = 4 m: 144 / (144 + 9.66e-3 * 3988) * 4 = 3.156 m
+        (2.8, "sharp from 3.156 m to 5.461 m, which DOESN'T COVER that: focused at 3.843 m"),
+    ):
+        lens = f'sigma = "0.6 px"\nf_number = {stop}\nfocus_distance = "4 m"'
+        (tmp_path / "lens.toml").write_text(text.replace('sigma = "0.6 px"', lens))
+        code, out, _ = run("lens.toml")
+        assert code == 0
+        assert words in out
