@@ -31,7 +31,7 @@ from bench.typing import Array
 # moves nothing in the picture; a depth buffer of 24 bits tells 1e-5 apart at 50 m.
 LAYER = 4e-5
 NEAR, FAR = 0.2, 200.0  # of what is drawn, metres
-TILE = 512  # largest side of what is drawn at once, camera pixels
+TILE = 1536  # largest side of what is drawn at once, sub-pixels
 COARSE = 16  # pixels between places where the lens model is inverted; linear between them
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of red, green and blue, ITU-R BT.709
 TARGET_FINENESS = 4  # cells of light along a plate's side
@@ -151,10 +151,11 @@ def draw_view(
     """
     triangles, colours = view_triangles(scene, T_bay_camera)
     right, bottom = region.u0 + region.width, region.v0 + region.height
+    side = TILE // fineness
     tiles = [
-        Region(u, v, min(TILE, right - u), min(TILE, bottom - v))
-        for v in range(region.v0, bottom, TILE)
-        for u in range(region.u0, right, TILE)
+        Region(u, v, min(side, right - u), min(side, bottom - v))
+        for v in range(region.v0, bottom, side)
+        for u in range(region.u0, right, side)
     ]
     maps = [_sub_pixels(camera, tile, fineness) for tile in tiles]
     # one canvas fits what any tile needs, with room for the resampling's reach

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bench.scene.sight import first_hits, pack
 from bench.scene.solids import Solid
@@ -18,7 +19,7 @@ from bench.scene.surroundings import Lamp
 from bench.typing import Array
 
 # Share of light that comes by way of walls and ceiling, where there are lamps.
-EVEN = 0.45
+EVEN = 0.6
 ABOVE = 0.3  # how much less of it comes from below
 # Points of a lamp, along and across the bay from its middle, metres.
 LAMP_POINTS = tuple((x, y) for x in (-0.5, -0.3, -0.1, 0.1, 0.3, 0.5) for y in (-0.1, 0.1))
@@ -130,12 +131,19 @@ def light_up(solids: Sequence[Solid], light: Light) -> Lit:
     corners, normals = corners[kept], normals[kept] / size[kept, None]
     paint, glow = np.concatenate(paints)[kept], np.concatenate(glowing)[kept]
     # corners shared by triangles of one plane are lit once
-    keys = np.hstack((corners.reshape(-1, 3), np.repeat(normals, 3, axis=0))).round(6)
-    _, first, back = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    keys = np.hstack((corners.reshape(-1, 3), np.repeat(normals, 3, axis=0)))
+    _, first, back = np.unique(_hashed(keys), return_index=True, return_inverse=True)
     lit = light.at(corners.reshape(-1, 3)[first], np.repeat(normals, 3, axis=0)[first])
     falling = lit[back.ravel()].reshape(-1, 3)
     falling[glow] = 1.5
     return Lit(corners, falling[:, :, None] * paint[:, None, :])
+
+
+def _hashed(rows: Array) -> NDArray[np.uint64]:
+    """Return a 64-bit number of each row (N, 6), rounded to 1e-6; sorts faster than rows."""
+    whole = np.round(rows * 1e6).astype(np.int64).view(np.uint64)
+    factors = np.random.default_rng(0).integers(1, 2**63, rows.shape[1], dtype=np.uint64) | 1
+    return np.asarray((whole * factors).sum(axis=1, dtype=np.uint64))
 
 
 def subdivide(triangles: Array, longest: float) -> Array:

@@ -1,0 +1,129 @@
+"""`sightbench view`: the bay in three dimensions, as each tower's camera sees it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench import __version__
+from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.progress import progress_bar
+from bench.cli.results import write_run
+from bench.cli.view_pictures import draw_all
+from bench.errors import ConfigError
+from bench.files import make_directory
+from bench.guide.view_table import Seen, views, write_views
+from bench.scene.load import load_bay
+from bench.survey import provenance
+
+DEFAULT_OUT = Path("sightbench-view")
+NEGATIVE = 1
+
+
+def command(
+    bay: BayArgument = None,
+    out: OutOption = DEFAULT_OUT,
+    vehicle: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Look at this vehicle; may be repeated.", show_default="all"
+        ),
+    ] = None,
+    station: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Look at this station; may be repeated.", show_default="all"
+        ),
+    ] = None,
+    pictures: Annotated[
+        bool, typer.Option(help="Draw pictures; without them no OpenGL is needed.")
+    ] = True,
+    fineness: Annotated[
+        int,
+        typer.Option(
+            min=1,
+            max=4,
+            metavar="N",
+            help="Sub-pixels along a pixel's side, 1 to 4: finer takes longer.",
+        ),
+    ] = 1,
+    seed: SeedOption = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> int:
+    """Show what each tower's camera sees, and say how much of every target is visible.
+
+    For every vehicle at every station, and every tower, each target on the tower's side: how
+    much of its plate can be seen, and what hides the rest: the body, a tyre, a post, another
+    tower, a parked vehicle. Sight lines from the camera's centre to 610 points of the plate are
+    tested against everything in the bay. Walls, posts, lamps and obstacles are those of the bay
+    file; a vehicle's body is drawn by rule from its width, height and overhangs.
+
+    Writes view.csv and view.json, and for each vehicle and station:
+
+    \b
+      TOWER-VEHICLE-STATION.png          the camera's picture, dot for dot
+      TOWER-VEHICLE-STATION-named.png    the same with targets named
+      above-VEHICLE-STATION.png          the bay from above, to scale
+      overview-VEHICLE-STATION.png       in perspective, with view cones and sight lines
+
+    The pictures need OpenGL without a display: EGL, or else OSMesa. A lift isn't drawn; its
+    posts and runways are obstacles of the bay file, and hide targets like any other.
+
+    Exit code 1 means that some target isn't wholly in its tower's picture, or less of it is
+    visible than siting asks for (siting.visible in the bay file).
+
+    \b
+    Examples:
+      sightbench view
+      sightbench view my-bay.toml --vehicle van --station floor --fineness 2
+      sightbench view my-bay.toml --no-pictures
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    place = load_bay(bay)
+    vehicles = _named("vehicle", vehicle, [v.name for v in place.vehicles])
+    stations = _named("station", station, [s.name for s in place.stations])
+    seen = views(place, vehicles, stations)
+    make_directory(out)
+    facts = {"command": provenance.command_line(), "version": __version__}
+    written = write_views(out, place, seen, facts)
+    if pictures:
+        with progress_bar("drawing", quiet) as moved:
+            chosen = place.survey.seed if seed is None else seed
+            written += draw_all(out, place, seen, vehicles, stations, fineness, chosen, moved)
+    write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}})
+    written.append(out / provenance.RUN_FILE)
+    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    for line in words_of(seen):
+        typer.echo(line)
+    return 0 if all(one.enough for one in seen) else NEGATIVE
+
+
+def words_of(seen: Sequence[Seen]) -> list[str]:
+    """Return what is seen, in words."""
+    failing = [one.words for one in seen if not one.enough]
+    if not failing:
+        least = min(seen, key=lambda one: one.visibility.fraction)
+        return [
+            f"All {len(seen)} targets are seen: {100.0 * least.visibility.fraction:.1f} % or more "
+            f"of each plate, {100.0 * least.least:g} % is asked for."
+        ]
+    return [f"{len(failing)} of {len(seen)} targets aren't seen well enough:"] + [
+        f"  {words}" for words in failing
+    ]
+
+
+def _named(what: str, asked: list[str] | None, known: list[str]) -> list[str]:
+    """Return the names asked for, all when none is.
+
+    Raises
+    ------
+    ConfigError
+        The bay has none of that name.
+    """
+    for name in asked or ():
+        if name not in known:
+            raise ConfigError(f"--{what}: the bay has no '{name}'; it has {', '.join(known)}")
+    return [name for name in known if not asked or name in asked]
