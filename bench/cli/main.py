@@ -36,6 +36,7 @@ COMMANDS = {
     "targets": ("targets", "Print targets to true scale."),
     "aim": ("aim", "Say whether every tower sees every target, and where in its picture."),
     "site": ("site", "Find where to stand the towers and how to aim them."),
+    "view": ("view", "Show what each tower sees, and what hides targets."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "register": ("register", "Tie two towers to each other by a bar: plan, rehearse, solve."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
