@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.guide.siting_aim import aim
 from bench.guide.siting_problem import VARIABLES, Label, Problem
 from bench.guide.siting_solve import FEASIBLE
 from bench.typing import Array, IntArray
@@ -19,7 +20,6 @@ SLICES = (("spacing", "standoff"), ("height", "pitch"), ("yaw", "pitch"))
 NEARBY = {"height": 0.3, "yaw": math.radians(5.0), "pitch": math.radians(5.0)}
 # Layouts judged at a time: what fits into tens of MiB.
 BATCH = 500
-AIMS = 12  # rounds of balancing room left against right and upper against lower edges
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,21 +93,3 @@ def _slice(problem: Problem, layout: Array, choice: IntArray, across: str, up: s
 def _name(label: Label) -> str:
     """Return what a constraint is called in a landscape: margins by their edge."""
     return label.where.rpartition(", ")[2] if label.name == "margin" else label.name
-
-
-def aim(problem: Problem, x: Array, choice: IntArray) -> Array:
-    """Return layouts (L, 5) turned so that targets have as much room left as right, up as down.
-
-    Each round turns by half the difference of room, in the angle of the plate that has least.
-    """
-    x = x.copy()
-    low, high = problem.limits
-    yaw, pitch = VARIABLES.index("yaw"), VARIABLES.index("pitch")
-    for _ in range(AIMS):
-        room, width = problem.edge_room(x, choice)
-        # room to the left edge is to be as large as to the right one: turning a left tower's
-        # camera inward, to its left, moves the picture right
-        x[:, yaw] += 0.4 * (room[:, 1] - room[:, 0]) * width
-        x[:, pitch] += 0.4 * (room[:, 3] - room[:, 2]) * width
-        x = np.clip(x, low, high)
-    return x

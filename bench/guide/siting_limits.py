@@ -16,7 +16,7 @@ from bench.guide.siting import LensSiting, Siting
 from bench.guide.siting_make import make_problem
 from bench.guide.siting_problem import VARIABLES, Problem
 from bench.guide.siting_solve import FEASIBLE, Found, Programme, best_of, exchange, polish, solve
-from bench.scene.model import Tower
+from bench.scene.model import Bay, Tower
 
 # Constraints with less room, in units of their scales, count as active, and so do shares within
 # that of the worst, on a logarithmic scale.
@@ -191,7 +191,7 @@ def gains_of(
 
 def _larger_target(siting: Siting, one: LensSiting, seed: int) -> Gain:
     problem = replace(one.problem, scale=LARGER)
-    change = f"target and plate larger by {100 * (LARGER - 1):.0f} %"
+    change = f"target and plate larger by {100 * (LARGER - 1):.0f} %, the same lens"
     return _gain(change, problem, one, seed, "")
 
 
@@ -212,7 +212,7 @@ def _longer_lens(siting: Siting, one: LensSiting, seed: int) -> Gain:
         bay = replace(one.problem.bay, towers=tuple(map(longer, one.problem.bay.towers)))
         return _gain(
             f"lens longer by {100 * (LONGER - 1):.0f} % ({length:.0f} px)",
-            _like(one, make_problem(bay, siting.predictor)),
+            _like(one, bay, siting),
             one,
             seed,
             "",
@@ -233,7 +233,7 @@ def _longer_lens(siting: Siting, one: LensSiting, seed: int) -> Gain:
         ),
     )
     change = f"lens longer by {100 * (LONGER - 1):.0f} %, {1e3 * length:.4g} mm"
-    return _gain(change, _like(one, make_problem(bay, siting.predictor)), one, seed, "")
+    return _gain(change, _like(one, bay, siting), one, seed, "")
 
 
 def _more_pixels(siting: Siting, one: LensSiting, seed: int) -> Gain:
@@ -242,7 +242,7 @@ def _more_pixels(siting: Siting, one: LensSiting, seed: int) -> Gain:
     note = "the lens's blur and the light on the sensor stay the same"
     if siting.predictor.bound == "corner":
         note = "corners found as well in pixels as now"
-    return _gain(change, _like(one, make_problem(bay, siting.predictor)), one, seed, note)
+    return _gain(change, _like(one, bay, siting), one, seed, note)
 
 
 def finer(tower: Tower) -> Tower:
@@ -290,15 +290,11 @@ def _again(problem: Problem, best: Found) -> Found:
     return exchange(problem, polish(problem, best.x, best.choice))
 
 
-def _like(one: LensSiting, problem: Problem) -> Problem:
-    """Return a problem that counts hidden targets as another did, with mounts as free."""
-    return replace(
-        problem,
-        sight_lines=one.problem.sight_lines
-        if len(problem.sides) == len(one.problem.sides)
-        else None,
-        settings=one.problem.settings,
-    )
+def _like(one: LensSiting, bay: Bay, siting: Siting) -> Problem:
+    """Return a changed bay's problem, with hidden targets and free mounts as in another's."""
+    free = any(len(settings) > 1 for settings in one.problem.settings)
+    problem = make_problem(bay, siting.predictor, free)
+    return replace(problem, sight_lines=one.problem.sight_lines)
 
 
 def _widened(problem: Problem, name: str) -> Problem:

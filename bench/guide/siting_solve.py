@@ -22,6 +22,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
+from bench.guide.siting_aim import aim
 from bench.guide.siting_problem import VARIABLES, Judged, Problem
 from bench.typing import Array, IntArray
 
@@ -130,7 +131,19 @@ def with_room(problem: Problem, best: Found) -> Found:
     u = programme.scaled(best.x)
     roomy = programme.found(programme.most_room(u, best.share))
     allowed = best.share * (1.0 + SPARE) * (1.0 + 1e-6)
-    return roomy if roomy.feasible and roomy.share <= allowed else best
+    if not (roomy.feasible and roomy.share <= allowed):
+        return best
+    # the least room leaves open what has more: balance the picture where that costs nothing
+    x = aim(problem, roomy.x[None], best.choice)[0]
+    for variables in (["yaw", "pitch"], ["pitch"], ["yaw"]):
+        moved = roomy.x.copy()
+        places = [VARIABLES.index(name) for name in variables]
+        moved[places] = x[places]
+        judged = problem.judge(np.stack((moved, roomy.x)), best.choice)
+        least = judged.room.min(axis=-1)
+        if judged.worst[0] <= allowed and least[0] >= least[1] - 1e-6:
+            return Found(moved, best.choice, float(judged.worst[0]), float(judged.violation[0]))
+    return roomy
 
 
 def exchange(problem: Problem, best: Found) -> Found:
