@@ -88,16 +88,6 @@ def command(
         str | None,
         typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
     ] = None,
-    template: Annotated[
-        bool,
-        typer.Option(
-            "--template", help="Only write measured.toml, to fill in on site for --as-built."
-        ),
-    ] = False,
-    page: Annotated[
-        str | None,
-        typer.Option(metavar="a4|letter", help="Paper of the sheets.", show_default="both"),
-    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
