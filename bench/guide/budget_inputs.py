@@ -139,6 +139,7 @@ def causes_of(
     bar_plates = columns.add(FLATNESS, *_limits(terms.flatness, 2 * len(PLATE)))
     warmth = columns.add(TEMPERATURE, *_limits(terms.temperature, 1))
     growth = columns.add(TEMPERATURE, *_limits(terms.temperature_in_registration, 1))
+    longer = columns.add(TEMPERATURE, *_limits(terms.temperature_from_calibration, 1))
     bends = [columns.add(TEMPERATURE, *_limits(terms.temperature_across, 2)) for _ in towers]
     tied = columns.add(REGISTRATION, JointNormal(np.zeros(6), registration.covariance))
     levelled = columns.add(LEVEL, JointNormal(np.zeros(2), level))
@@ -201,6 +202,7 @@ def causes_of(
         own[starts[block] : starts[block + 1], where] = np.eye(SIZES[block])
     own[starts[3] : starts[5], bar_plates] = np.eye(2 * len(PLATE))
     own[starts[5], growth] = terms.bar_expansion
+    own[starts[6], longer] = terms.bar_expansion
     return Causes(
         Inputs(columns.sources),
         tuple(all_rolled),

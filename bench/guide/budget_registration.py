@@ -25,8 +25,8 @@ from bench.solve.registration_model import Model, Unknowns
 from bench.typing import Array
 
 # Left camera, right camera, print, plate of target A, plate of B, the bar's growth from the
-# first to the last step (relative).
-SIZES = (len(CAMERA), len(CAMERA), len(PRINT), len(PLATE), len(PLATE), 1)
+# first to the last step, and how much longer than its calibration it is (both relative).
+SIZES = (len(CAMERA), len(CAMERA), len(PRINT), len(PLATE), len(PLATE), 1, 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +89,8 @@ def registration_response(
         bar.T_a_b,
         tuple(T_left_bay @ pose.T_bay_bar @ bar.T_bar_a for pose in poses),
     )
-    model = Model(tuple(steps), cameras, truth)
+    u = bar.length_uncertainty
+    model = Model(tuple(steps), cameras, truth, None if u is None else (bar.length, u))
     jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
     scale = np.sqrt(np.sum(jacobian**2, axis=0))
     _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
@@ -100,7 +101,12 @@ def registration_response(
         )
     root = vt.T / singular / scale[:, None]
     covariance = root @ root.T
-    answer = -covariance @ jacobian.T @ (np.vstack(shifts) / sigma_px)
+    seen = np.vstack(shifts) / sigma_px
+    if u is not None:  # the calibrated length is an observation too, which a longer bar belies
+        belied = np.zeros((1, seen.shape[1]))
+        belied[0, -1] = -bar.length / u
+        seen = np.vstack((seen, belied))
+    answer = -covariance @ jacobian.T @ seen
     turns = answer[model.n_shared :].reshape(len(poses), 6, -1)[:, :3]
     axes = [(pose.T_bay_bar @ bar.T_bar_a).rotation[0] for pose in poses]
     roll = np.mean([axis @ turn for axis, turn in zip(axes, turns, strict=True)], axis=0)

@@ -57,6 +57,8 @@ class BudgetSection(Section):
     """Limit of the bay's temperature from that at registration."""
     temperature_in_registration: Kelvin = None
     """Limit of its change while the bar is carried through its places."""
+    temperature_from_calibration: Kelvin = None
+    """Limit of the bar's temperature at registration from that of its calibration."""
     temperature_across: Kelvin = None
     """Limit of the temperature difference across a tower's column."""
     target_expansion: Expansion = None

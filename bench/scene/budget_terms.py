@@ -48,6 +48,8 @@ class BudgetTerms:
         Limit of the bay's temperature from that at registration, K.
     temperature_in_registration : float
         Limit of its change while the bar is carried through its places, K.
+    temperature_from_calibration : float
+        Limit of the bar's temperature at registration from that of its calibration, K.
     temperature_across : float
         Limit of the temperature difference across a tower's column, K.
     target_expansion, bar_expansion, column_expansion, lens_expansion : float
@@ -73,6 +75,7 @@ class BudgetTerms:
     tower_shift: float = 0.1e-3
     temperature: float = 8.0
     temperature_in_registration: float = 1.0
+    temperature_from_calibration: float = 5.0
     temperature_across: float = 1.0
     target_expansion: float = 23e-6
     bar_expansion: float = 23e-6

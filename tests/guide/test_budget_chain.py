@@ -95,7 +95,12 @@ def measured(bay: Bay, chain: Chain, world: World) -> Array:
         T_a, T_b = pose.T_bay_bar @ bar.T_bar_a, pose.T_bay_bar @ bar.T_bar_b
         seen = (sight(left, "A", bar.target_a, T_a), sight(right, "B", bar.target_b, T_b))
         steps.append(Step(str(k), seen))
-    tied = register(steps, cameras, bar.T_a_b)
+    u = bar.length_uncertainty
+    observed = None
+    if u is not None:
+        noise = 0.0 if world.rng is None else u * world.rng.normal()
+        observed = (bar.length + noise, u)
+    tied = register(steps, cameras, bar.T_a_b, observed)
     T_bay_left = left.T_bay_camera
     # level from the bar: the slope at which the left tower sees its long axis, taken off
     slopes = []
@@ -219,10 +224,17 @@ def test_one_cause_alone_does_in_the_budget_what_it_does_in_the_whole_measuremen
     assert np.abs(found - expected).max() < 0.05 * np.abs(expected).max()
 
 
-def test_a_scale_that_all_targets_share_changes_no_angle(bay: Bay, chain: Chain) -> None:
+def test_a_scale_that_all_targets_share_changes_no_angle_unless_the_bar_is_calibrated(
+    bay: Bay, chain: Chain
+) -> None:
     # the bar's targets have it too: the towers' distance scales along with all else
-    assert np.abs(measured(bay, chain, World(scale=1e-3))).max() < 1e-6
-    assert np.abs(chain(_row(chain, "print scale", 0, 1e-3))).max() < 1e-6
+    loose = replace(bay, bar=replace(bay.bar, length_uncertainty=None))
+    predictor = Predictor("corner", SIGMA_PX, "as given")
+    other = chain_of(setting_of(loose, predictor, POSES, LEVEL), bay.vehicles[1], bay.stations[0])
+    assert np.abs(measured(loose, other, World(scale=1e-3))).max() < 1e-6
+    assert np.abs(other(_row(other, "print scale", 0, 1e-3))).max() < 1e-6
+    # a calibrated length contradicts the scale, and the towers' tie is torn between both
+    assert np.abs(chain(_row(chain, "print scale", 0, 1e-3))).max() > 1e-4
 
 
 def test_noise_alone_scatters_the_whole_measurement_as_first_order_says(
@@ -234,6 +246,7 @@ def test_noise_alone_scatters_the_whole_measurement_as_first_order_says(
     quiet |= dict.fromkeys(("principal_point", "distortion", "bearing_play", "mount_play"), 0.0)
     quiet |= dict.fromkeys(("mount_centring", "tower_turn", "tower_shift", "operator"), 0.0)
     quiet |= dict.fromkeys(("temperature", "temperature_in_registration"), 0.0)
+    quiet |= {"temperature_from_calibration": 0.0}
     calm = replace(bay, budget=replace(bay.budget, temperature_across=0.0, **quiet))
     predictor = Predictor("corner", SIGMA_PX, "as given")
     alone = chain_of(
@@ -241,7 +254,7 @@ def test_noise_alone_scatters_the_whole_measurement_as_first_order_says(
     )
     first = first_order(alone, alone.causes.inputs)
     rng = np.random.default_rng(5)
-    n = 100
+    n = 80
     world = World(rng=rng, claimed_px=SIGMA_PX)
     found = np.array([measured(bay, alone, world) for _ in range(n)])
     # The simulated level is taken from the bar and has its noise, which this budget has as

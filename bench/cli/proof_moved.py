@@ -1,0 +1,339 @@
+"""`sightbench proof moved`: tell whether a tower moved since it was registered."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import polars as pl
+import typer
+
+from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
+from bench.cli.proof_common import (
+    CornerSigmaOption,
+    TableArgument,
+    print_table,
+    within,
+    write_proof,
+)
+from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
+from bench.geometry.pose import Pose
+from bench.guide.budget_response import target_points
+from bench.guide.budget_views import towers_of
+from bench.guide.predict import predictor_of
+from bench.guide.proof_moved import (
+    MOVES,
+    Mark,
+    MovedPlan,
+    MovedResult,
+    alike,
+    evaluate_moved,
+    plan_moved,
+)
+from bench.guide.proof_table import read_rows
+from bench.scene.load import load_bay
+from bench.scene.model import Bay, Tower
+from bench.solve.covariance import pose_covariance
+from bench.survey import provenance
+from bench.units import shown
+
+DEFAULT_OUT = Path("sightbench-proof-moved")
+READINGS_FILE = "moved-readings.csv"
+TIMES = ("registration", "now")
+COLUMNS = ("rx_deg", "ry_deg", "rz_deg", "x_mm", "y_mm", "z_mm")
+MOVED, UNCLEAR = 1, 3
+# p below which two towers are said not to have seen the same change
+ALIKE = 0.01
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Look at one target on a fixed mark again: has a tower moved since registration?",
+)
+D = Mark()
+DistanceOption = Annotated[
+    float | None,
+    typer.Option(
+        "--distance",
+        parser=parse_length,
+        metavar="LENGTH",
+        help="Of the target from the tower line.",
+        show_default=f"{D.distance:g} m",
+    ),
+]
+OffsetOption = Annotated[
+    float | None,
+    typer.Option(
+        "--offset",
+        parser=parse_length,
+        metavar="LENGTH",
+        help="From the centre line, positive to the vehicle's left.",
+        show_default=f"{D.offset:g} m",
+    ),
+]
+HeightOption = Annotated[
+    float | None,
+    typer.Option(
+        "--height",
+        parser=parse_length,
+        metavar="LENGTH",
+        help="Of its centre above the floor.",
+        show_default=f"{D.height:g} m",
+    ),
+]
+PlaceOption = Annotated[
+    float | None,
+    typer.Option(
+        "--put-back",
+        parser=parse_length,
+        metavar="LENGTH",
+        help="Standard uncertainty of putting it back, along each axis; 0 m where it stays.",
+        show_default=f"{1e3 * D.place_sigma:g} mm",
+    ),
+]
+PlaceTurnOption = Annotated[
+    float | None,
+    typer.Option(
+        "--put-back-turn",
+        parser=parse_angle,
+        metavar="ANGLE",
+        help="The same about each axis.",
+        show_default=f"{math.degrees(D.turn_sigma):g} deg",
+    ),
+]
+AlarmOption = Annotated[
+    float, typer.Option(metavar="RATE", help="Of false alarms, for both towers together.")
+]
+
+
+def _mark(
+    distance: float | None,
+    offset: float | None,
+    height: float | None,
+    place: float | None,
+    turn: float | None,
+) -> Mark:
+    given = {
+        "distance": distance,
+        "offset": offset,
+        "height": height,
+        "place_sigma": place,
+        "turn_sigma": turn,
+    }
+    mark = replace(Mark(), **{name: v for name, v in given.items() if v is not None})
+    within("put-back", mark.place_sigma, 0.0, 1.0)
+    within("put-back-turn", mark.turn_sigma, 0.0, 1.0)
+    return mark
+
+
+@app.command("plan")
+def plan_command(
+    bay: BayArgument = None,
+    distance: DistanceOption = None,
+    offset: OffsetOption = None,
+    height: HeightOption = None,
+    put_back: PlaceOption = None,
+    put_back_turn: PlaceTurnOption = None,
+    pictures: Annotated[int, typer.Option(min=1, max=10_000, help="Each time.")] = 10,
+    power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
+    false_alarms: AlarmOption = 0.05,
+    corner_sigma: CornerSigmaOption = None,
+    out: OutOption = DEFAULT_OUT,
+) -> None:
+    """Say how small a move of each tower the check will find.
+
+    A target like the wheels' is put on a mark on the floor, facing the towers, where both see it:
+    at registration, and again now. The smallest detectable move is the one that a chi-square test
+    of the six numbers of its pose finds with the chance --power. Fill in moved-readings.csv: a row
+    a picture with the pose of the target in the camera, rotation vector in degrees, place in mm.
+
+    For instance:
+
+      sightbench proof moved plan my-bay.toml --distance "2.5 m" --pictures 20
+    """
+    started = provenance.now()
+    site = load_bay(bay)
+    mark = _mark(distance, offset, height, put_back, put_back_turn)
+    plans = _plans(site, mark, corner_sigma, pictures, false_alarms)
+    rows = [("move along bay axes", *(f"{plan.tower} tower" for plan in plans))]
+    smallest = [plan.smallest(power) for plan in plans]
+    for index, name in enumerate(MOVES):
+        rows.append((name, *(_size(index, float(s[index])) for s in smallest)))
+    print_table(rows)
+    worst = max(math.degrees(float(s[2])) for s in smallest)
+    tilt = max(math.degrees(float(s[0])) for s in smallest)
+    typer.echo(
+        f"Smallest moves found with {100 * power:g} % chance, {100 * false_alarms:g} % of false "
+        f"alarms. A tower turned by that about the vertical shifts total toe by {worst:.3f} deg "
+        f"and each wheel's toe by half; about the bay's x, camber on its side by {tilt:.3f} deg."
+    )
+    make_directory(out)
+    blank = "tower,when," + ",".join(COLUMNS) + "\n"
+    blank += "".join(
+        f"{plan.tower},{when},,,,,,\n" for plan in plans for when in TIMES for _ in range(pictures)
+    )
+    write_atomically(out / READINGS_FILE, blank.encode())
+    typer.echo(f"Wrote to {out}: {READINGS_FILE}.")
+    table = pl.DataFrame(
+        [
+            {
+                "tower": plan.tower,
+                "move": name,
+                "smallest": float(np.degrees(s[i])) if i < 3 else 1e3 * float(s[i]),
+                "unit": "deg" if i < 3 else "mm",
+            }
+            for plan, s in zip(plans, smallest, strict=True)
+            for i, name in enumerate(MOVES)
+        ]
+    )
+    content = {"power": power, "false_alarms": false_alarms, "pictures": pictures}
+    write_proof(out, "moved-plan", table, content, site, started)
+
+
+@app.command("evaluate")
+def evaluate_command(
+    table: TableArgument,
+    bay: BayArgument = None,
+    distance: DistanceOption = None,
+    offset: OffsetOption = None,
+    height: HeightOption = None,
+    put_back: PlaceOption = None,
+    put_back_turn: PlaceTurnOption = None,
+    power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
+    false_alarms: AlarmOption = 0.05,
+    corner_sigma: CornerSigmaOption = None,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Say from poses at registration and now whether a tower has moved.
+
+    TABLE has the columns tower, when (registration or now), rx_deg, ry_deg, rz_deg (rotation
+    vector of the target in the camera), x_mm, y_mm, z_mm. Two pictures a time show their own
+    scatter; where it refutes the predicted one, the larger counts.
+
+    Ends with 0 where no tower moved, 1 where one did, 3 where both see the same change: then the
+    target was rather put back elsewhere.
+    """
+    started = provenance.now()
+    site = load_bay(bay)
+    mark = _mark(distance, offset, height, put_back, put_back_turn)
+    plans = _plans(site, mark, corner_sigma, 1, false_alarms)
+    towers = towers_of(site)
+    poses = _poses(table, towers)
+    sigma_px = predictor_of(site, "corner", corner_sigma).sigma_px
+    results = []
+    for tower, plan in zip(towers, plans, strict=True):
+        before, now = poses[tower.name]
+        noise = _noise(site, tower, mark, sigma_px)
+        own = MovedPlan(
+            plan.tower,
+            plan.covariance - 2.0 * noise + noise * (1.0 / len(before) + 1.0 / len(now)),
+            plan.response,
+            plan.alpha,
+        )
+        results.append(evaluate_moved(own, before, now, noise))
+    rows: list[tuple[str, ...]] = [("tower", *MOVES)]
+    for result in results:
+        rows.append(
+            (
+                result.plan.tower,
+                *(
+                    f"{_size(i, float(m), sign=True)} ± {_size(i, 2.0 * float(s))}"
+                    for i, (m, s) in enumerate(zip(result.move, result.sigma, strict=True))
+                ),
+            )
+        )
+    print_table(rows)
+    for result in results:
+        typer.echo(_words(result, power))
+    moved = [result for result in results if result.moved]
+    same = alike(results[0], results[1], towers, mark) if len(moved) == 2 else 0.0
+    if same > ALIKE:
+        typer.echo(
+            f"Both towers see the target itself moved alike (p = {same:.3g}): rather it was put "
+            "back elsewhere; put it on its mark and look again."
+        )
+    frame = pl.DataFrame([_row(result) for result in results])
+    answer = "unclear" if same > ALIKE else "moved" if moved else "not moved"
+    content = {"verdict": answer, "false_alarms": false_alarms, "power": power}
+    write_proof(out, "moved-result", frame, content, site, started)
+    return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
+
+
+def _plans(
+    bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
+) -> list[MovedPlan]:
+    within("false-alarms", false_alarms, 1e-6, 0.5)
+    sigma_px = predictor_of(bay, "corner", corner_sigma).sigma_px
+    # shared by two towers, so that both together keep it (Bonferroni)
+    return [
+        plan_moved(tower, bay.target, mark, sigma_px, pictures, 0.5 * false_alarms)
+        for tower in towers_of(bay)
+    ]
+
+
+def _noise(bay: Bay, tower: Tower, mark: Mark, sigma_px: float) -> np.ndarray:
+    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
+    return pose_covariance(target_points(bay.target), T, tower.camera, sigma_px)
+
+
+def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pose], list[Pose]]]:
+    names = [tower.name for tower in towers]
+    found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
+    for texts, numbers in read_rows(table, ("tower", "when"), COLUMNS):
+        tower, when = texts["tower"], texts["when"]
+        if tower not in names:
+            raise ConfigError(f"{table}: tower: {shown(tower)} must be {' or '.join(names)}")
+        if when not in TIMES:
+            raise ConfigError(f"{table}: when: {shown(when)} must be {' or '.join(TIMES)}")
+        values = [numbers[name] for name in COLUMNS]
+        pose = Pose.from_rotvec(np.radians(values[:3]), 1e-3 * np.array(values[3:]))
+        found[tower][TIMES.index(when)].append(pose)
+    for name, groups in found.items():
+        for when, group in zip(TIMES, groups, strict=True):
+            if not group:
+                raise ConfigError(f"{table}: no row of the {name} tower with when = {when}")
+    return found
+
+
+def _size(index: int, value: float, sign: bool = False) -> str:
+    plus = "+" if sign else ""
+    if index < 3:
+        return f"{math.degrees(value):{plus}.4f} deg"
+    return f"{1e3 * value:{plus}.3f} mm"
+
+
+def _words(result: MovedResult, power: float) -> str:
+    name = result.plan.tower
+    if result.moved:
+        ratios = np.abs(result.move / result.sigma)
+        most = int(np.argmax(ratios))
+        return (
+            f"The {name} tower has moved (p = {result.p_value:.2g}); mostly {MOVES[most]} "
+            f"by {_size(most, float(result.move[most]), sign=True)}. Register again."
+        )
+    smallest = result.plan.smallest(power)
+    return (
+        f"The {name} tower shows no move (p = {result.p_value:.2g}); one of "
+        f"{_size(2, float(smallest[2]))} about the vertical or {_size(4, float(smallest[4]))} "
+        f"across the bay would have been found with {100 * power:g} % chance."
+    )
+
+
+def _row(result: MovedResult) -> dict[str, object]:
+    row: dict[str, object] = {
+        "tower": result.plan.tower,
+        "moved": result.moved,
+        "p_value": result.p_value,
+        "chi_square": result.chi_square,
+        "scatter_factor": result.factor,
+    }
+    for i, name in enumerate(MOVES):
+        unit, scale = ("deg", 180.0 / math.pi) if i < 3 else ("mm", 1e3)
+        key = name.replace(" ", "_")
+        row[f"{key}_{unit}"] = scale * float(result.move[i])
+        row[f"{key}_sigma_{unit}"] = scale * float(result.sigma[i])
+    return row
