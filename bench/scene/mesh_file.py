@@ -17,7 +17,6 @@ Indices = NDArray[np.intp]
 MAX_TRIANGLES = 2_000_000
 
 
-@lru_cache(maxsize=16)
 def read_mesh(path: Path) -> tuple[Array, Indices]:
     """Return a mesh file's vertices (V, 3), in the file's unit, and triangles (F, 3), indices.
 
@@ -29,11 +28,18 @@ def read_mesh(path: Path) -> tuple[Array, Indices]:
         The file is missing, of an unknown format, broken, without any surface, or of more than
         `MAX_TRIANGLES` triangles.
     """
+    if not path.is_file():
+        raise ConfigError(f"'{path}' doesn't exist: a mesh file is needed here")
+    status = path.stat()
+    return _read(path, status.st_mtime_ns, status.st_size)
+
+
+@lru_cache(maxsize=16)
+def _read(path: Path, modified_ns: int, size: int) -> tuple[Array, Indices]:
+    """Read a mesh file; time and size are there so that a changed file is read again."""
     import trimesh  # slow to import, and few bays have a mesh
 
     kind = path.suffix.lower().removeprefix(".")
-    if not path.is_file():
-        raise ConfigError(f"'{path}' doesn't exist: a mesh file is needed here")
     formats = sorted(trimesh.available_formats())
     if kind not in formats:
         raise ConfigError(
