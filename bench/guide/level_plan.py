@@ -151,7 +151,15 @@ def level_of_plan(bay: Bay, plan: LevelPlan) -> Level:
         for poses in [seen_poses(bay, plan, distance, way, side)]
     ]
     transform = T_left_right_of(bay) if plan.registered else None
-    return find_level(settings, reference_of(bay, plan), transform)
+    return find_level(settings, reference_of(bay, plan), transform, expected=planned_up(bay))
+
+
+def planned_up(bay: Bay) -> dict[str, Array]:
+    """Return the upward direction in each tower's camera frame as the bay file has it."""
+    return {
+        side: tower.T_bay_camera.rotation[2]
+        for side, tower in zip(("left", "right"), tower_pair(bay), strict=True)
+    }
 
 
 def level_covariance(bay: Bay, plan: LevelPlan | None = None) -> Array:

@@ -37,8 +37,8 @@ from bench.solve.wheel_axis import wheel_axis
 from bench.typing import Array
 
 Kind = Literal["level", "floor"]
-# A tower stands upright within this, radians, standard: all that is known of a direction that
-# the settings leave open; so is any direction whose uncertainty is above OPEN.
+# A tower stands as planned within this, radians, standard: all that is known of a direction
+# that the settings leave open; so is any direction whose uncertainty is above OPEN.
 UPRIGHT = math.radians(5.0)
 OPEN = math.radians(1.0)
 POSES, SLOPES, HEIGHTS, BAR, REGISTRATION, NOTHING = (
@@ -47,7 +47,7 @@ POSES, SLOPES, HEIGHTS, BAR, REGISTRATION, NOTHING = (
     "supports' heights",
     "the bar's own error",
     "registration",
-    "nothing but an upright tower",
+    "nothing but the plan",
 )
 
 
@@ -177,6 +177,7 @@ def find_level(
     reference: Reference,
     T_left_right: Pose | None = None,
     registration: Array | None = None,
+    expected: Mapping[str, Array] | None = None,
 ) -> Level:
     """Return the upward direction for each tower.
 
@@ -192,6 +193,8 @@ def find_level(
         finds its own.
     registration : (6, 6) float64, optional
         Its covariance: ω about the right camera's axes, τ in the left one's frame.
+    expected : mapping of str to (3,) float64, optional
+        Upward in each camera's frame as planned; up in the picture when left out.
 
     Raises
     ------
@@ -205,8 +208,11 @@ def find_level(
     rows = [_row_of(s, frames, T_left_right) for s in settings]
     free = len({s.reversed for s in settings}) == 2
     sources = _sources(rows, reference, free, registration)
-    # up in the picture
-    ups = [np.array([0.0, -1.0, 0.0]) for _ in frames]
+    planned = [
+        np.array([0.0, -1.0, 0.0]) if expected is None else np.asarray(expected[name])
+        for name in frames
+    ]
+    ups = planned
     for _ in range(4):
         bases = [frame_about(up)[:, :2] for up in ups]
         design, left, noise = _system(rows, ups, bases, free, sources)
@@ -215,9 +221,9 @@ def find_level(
         prior = np.zeros(design.shape[1])
         prior[: 2 * len(frames)] = UPRIGHT**-2
         inverse = np.linalg.inv(design.T @ weight @ design + np.diag(prior))
-        # the prior's pull is to the upright camera, never to the last step
+        # the prior's pull is to what was planned, never to the last step
         start = np.concatenate(
-            [b.T @ _turn_between(up) for b, up in zip(bases, ups, strict=True)]
+            [b.T @ _turn_between(p, up) for b, p, up in zip(bases, planned, ups, strict=True)]
             + [np.zeros(design.shape[1] - 2 * len(frames))]
         )
         step = inverse @ (design.T @ weight @ left - prior * start)
@@ -271,9 +277,8 @@ def open_directions(covariance: Array, along: Array, across: Array) -> str:
     return " and ".join(open_)
 
 
-def _turn_between(up: Array) -> Array:
-    """Return the rotation vector from the picture's upward direction to `up`."""
-    start = np.array([0.0, -1.0, 0.0])
+def _turn_between(start: Array, up: Array) -> Array:
+    """Return the rotation vector that takes one unit vector to another."""
     cross = np.cross(start, up)
     sine = float(np.linalg.norm(cross))
     return cross if sine < 1e-12 else cross / sine * math.atan2(sine, float(start @ up))
