@@ -20,6 +20,7 @@ from bench.survey import provenance
 from bench.survey.digest import key_digest
 
 LIGHT_LEVEL = 0.6  # of a white target in the overview
+BACKGROUND = 0.82  # likewise, where nothing is
 
 
 def draw_all(
@@ -99,10 +100,12 @@ def _draw(
     open_scene = lit_scene(solids, bay, wheels_at(vehicle, station))
     eye, camera = onlooker(bay, vehicle, station)
     whole = Region(0, 0, camera.width, camera.height)
-    colour = draw_view(open_scene, eye, camera, whole, LIGHT_LEVEL, fineness=2)
+    colour = draw_view(
+        open_scene, eye, camera, whole, LIGHT_LEVEL, fineness=2, background=BACKGROUND
+    )
     with style.applied():
         title = f"{bay.name}: {vehicle.name} at {station.name}"
-        figure = perspective_figure(bay, seen, colour, eye, camera, title, note)
+        figure = perspective_figure(bay, seen, solids, colour, (eye, camera), title, note)
     written.append(style.save(figure, out / f"overview-{where}.png"))
     return written
 

@@ -38,7 +38,7 @@ def camera_view_figure(picture: Picture, seen: Sequence[Seen], title: str, note:
         width, height = width * TALLEST / height, TALLEST
     failing = sum(not one.enough for one in seen)
     verdict = (
-        f"all {len(seen)} targets on this tower's side are seen"
+        f"{len(seen)} of {len(seen)} targets on this tower's side are seen"
         if not failing
         else f"{failing} of {len(seen)} targets on this tower's side aren't seen well enough"
     )
@@ -70,11 +70,11 @@ def _label(one: Seen, axes: object, columns: int, rows: int) -> None:
     x = float(np.clip(0.5 * (low[0] + high[0]), 0.10 * columns, 0.90 * columns))
     under = high[1] < 0.9 * rows
     y = float(np.clip(high[1] + 0.008 * rows if under else low[1] - 0.008 * rows, 0, rows))
-    words = f"{one.wheel.name}\n{style.percent(one.visibility.fraction)} visible"
+    words = f"{one.wheel.name}\n{style.percent(one.visibility.fraction)} % visible"
     if not one.in_picture:
         words += "\nnot wholly in the picture"
     for name, part in one.visibility.hidden_by[:2]:
-        words += f"\n{name} hides {style.percent(part)}"
+        words += f"\n{name} hides {style.percent(part)} %"
     axes.text(  # type: ignore[attr-defined]
         x, y, words, color="white", fontsize=style.SMALL, ha="center",
         va="top" if under else "bottom", linespacing=1.25, clip_on=True,

@@ -30,6 +30,7 @@ FILLS = {
 SIDE_STEPS = 12  # along each edge of the frame
 CONES = (style.OKABE_ITO[0], style.OKABE_ITO[2], style.OKABE_ITO[3])
 TALLEST = 7.5  # inches
+TYRE = 0.25  # width that names of wheels keep clear of, metres
 
 
 def plan_figure(
@@ -64,7 +65,7 @@ def plan_figure(
     axes.set(xlim=(x0, x1), ylim=(y0, y1), aspect="equal", xlabel="along the bay, m")
     axes.set_ylabel("across, to the vehicle's left, m")
     _ground(axes, bay, solids)
-    room = Polygon(_box(x0, y0, x1, y1), transform=axes.transData)
+    room = Polygon(_box(x0 + 0.15, y0 + 0.15, x1 - 0.15, y1 - 0.15), transform=axes.transData)
     for tower, colour in zip(bay.towers, _colours(bay), strict=True):
         cone = cover(tower, _target_height(seen, tower), x1 - x0)
         patch = Polygon(cone, facecolor=colour, alpha=0.13, edgecolor="none", zorder=1.5)
@@ -84,8 +85,10 @@ def plan_figure(
             ls="-" if one.enough else "--", zorder=4,
         )  # fmt: skip
         outward = np.sign(b[1]) or 1.0
-        words = f"{one.wheel.name} {style.percent(one.visibility.fraction)}"
-        _name(axes, b[0] - 0.1, b[1] + 0.22 * outward, words)
+        words = f"{one.wheel.name} {style.percent(one.visibility.fraction)} %"
+        # on the body, clear of sight lines
+        inboard = one.wheel.centre[1] - outward * (0.5 * TYRE + 0.2)
+        _name(axes, float(one.wheel.centre[0]), float(inboard), words)
     for tower in bay.towers:
         x, y, _ = tower.T_bay_camera.translation
         _name(axes, x + 0.35, y, f"{tower.name} tower", ha="left")
@@ -131,7 +134,7 @@ def _target_height(seen: Sequence[Seen], tower: Tower) -> float:
 def _verdict(seen: Sequence[Seen]) -> str:
     failing = sum(not one.enough for one in seen)
     if not failing:
-        return f"all {len(seen)} targets are seen by the tower on their side"
+        return f"{len(seen)} of {len(seen)} targets are seen by the tower on their side"
     return f"{failing} of {len(seen)} targets aren't seen well enough"
 
 
@@ -141,7 +144,9 @@ def _colours(bay: Bay) -> list[str]:
 
 def _handles(bay: Bay, seen: Sequence[Seen]) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
-        Patch(facecolor=colour, alpha=0.3, edgecolor=colour, label=f"covered by {tower.name}")
+        Patch(
+            facecolor=colour, alpha=0.3, edgecolor=colour, label=f"seen by the {tower.name} camera"
+        )
         for tower, colour in zip(bay.towers, _colours(bay), strict=True)
     ]
     handles.append(Line2D([], [], color=style.INK, label="sight line"))
@@ -180,7 +185,9 @@ def _footprint(axes: Axes, solid: Solid) -> None:
     order = 2.5 if solid.kind == "tyre" else 3.5 if solid.kind == "target" else 2.0
     axes.add_patch(
         Polygon(
-            hull, facecolor=FILLS[solid.kind], edgecolor=style.INK, lw=0.6, zorder=order,
+            hull, facecolor=FILLS[solid.kind], zorder=order,
+            edgecolor=FILLS["target"] if solid.kind == "target" else style.INK,
+            lw=2.2 if solid.kind == "target" else 0.6,  # a plate is thin from above
             alpha=0.75 if solid.kind == "paint" else 1.0,
         )
     )  # fmt: skip

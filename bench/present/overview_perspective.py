@@ -19,12 +19,15 @@ from bench.present import style
 from bench.present.layout import Box, Page
 from bench.present.overview import CONES
 from bench.scene.model import Bay, Tower
+from bench.scene.sight import Scenery, first_hits, pack
+from bench.scene.solids import Solid
 from bench.scene.vehicle import Station, Vehicle
 from bench.typing import Array
 
 SIZE = (1455, 900)  # pixels: the page's width less its margins at its own dots
 FOCAL = 1250.0  # pixels
 AZIMUTH, ELEVATION = math.radians(-48.0), math.radians(32.0)  # of the eye, from +x toward +y
+LINE_STEPS = 60  # along a sight line
 GAMMA = 1.0 / 2.2  # screens aren't linear
 
 
@@ -71,9 +74,9 @@ def look_at(eye: Array, point: Array) -> Pose:
 def perspective_figure(
     bay: Bay,
     seen: Sequence[Seen],
+    solids: Sequence[Solid],
     colour: Array,
-    T_bay_eye: Pose,
-    camera: Camera,
+    onlooker: tuple[Pose, Camera],
     title: str,
     note: str,
 ) -> Figure:
@@ -85,9 +88,11 @@ def perspective_figure(
         What is drawn.
     seen : sequence of Seen
         All towers' views of the vehicle that is drawn.
+    solids : sequence of Solid
+        What was rendered: sight lines are faint behind it.
     colour : (H, W, 3) float64
         The rendered overview, linear, 0 to 1.
-    T_bay_eye, camera : Pose, Camera
+    onlooker : (Pose, Camera)
         What it was rendered from.
     title, note : str
         Heading and end of the caption.
@@ -96,19 +101,21 @@ def perspective_figure(
     height = width * SIZE[1] / SIZE[0]
     failing = sum(not one.enough for one in seen)
     verdict = (
-        f"all {len(seen)} targets are seen by the tower on their side"
+        f"{len(seen)} of {len(seen)} targets are seen by the tower on their side"
         if not failing
         else f"{failing} of {len(seen)} targets aren't seen well enough (dashed)"
     )
     caption = (
-        "View cones are cut off at the farthest target of each tower; they and the sight lines "
-        f"are drawn over what may be in front of them. Walls are left out. {note}"
+        "View cones are cut off at the farthest target of each tower and drawn over all else; "
+        f"sight lines are dotted where something is before them. Walls are left out. {note}"
     )
     page = Page(title, verdict, caption, height)
     axes = page.axes(Box(0.0, 0.0, width, height))
     axes.imshow(np.clip(colour, 0.0, 1.0) ** GAMMA)
     axes.set(xlim=(-0.5, SIZE[0] - 0.5), ylim=(SIZE[1] - 0.5, -0.5), xticks=[], yticks=[])
+    T_bay_eye, camera = onlooker
     T_eye_bay = T_bay_eye.inverse()
+    scenery = pack(solids)
     for index, tower in enumerate(bay.towers):
         mine = [one for one in seen if one.tower.name == tower.name]
         hue = CONES[index % len(CONES)]
@@ -116,14 +123,8 @@ def perspective_figure(
         _label(axes, T_eye_bay, camera, tower.T_bay_camera.translation, f"{tower.name} tower", -22)
     for one in seen:
         ends = np.stack((one.tower.T_bay_camera.translation, one.wheel.T_bay_target.translation))
-        line = _project(T_eye_bay, camera, ends)
-        if line is not None:
-            axes.plot(
-                *line.T, color="white" if one.enough else style.OKABE_ITO[4], lw=1.3,
-                ls="-" if one.enough else "--",
-                path_effects=[withStroke(linewidth=2.6, foreground="black")],
-            )  # fmt: skip
-        words = f"{one.wheel.name} {style.percent(one.visibility.fraction)}"
+        _sight_line(axes, one, ends, T_bay_eye, camera, scenery)
+        words = f"{one.wheel.name} {style.percent(one.visibility.fraction)} %"
         _label(axes, T_eye_bay, camera, ends[1], words, 26)
     return page.figure
 
@@ -152,9 +153,34 @@ def _cone(
         return
     for i in range(4):
         side = points[[0, 1 + i, 1 + (i + 1) % 4]]
-        axes.add_patch(Polygon(side, facecolor=hue, alpha=0.07, edgecolor="none"))
+        axes.add_patch(Polygon(side, facecolor=hue, alpha=0.06, edgecolor="none"))
         axes.plot(*points[[0, 1 + i]].T, color=hue, lw=1.1)
     axes.add_patch(Polygon(points[1:], fill=False, edgecolor=hue, lw=1.4))
+
+
+def _sight_line(
+    axes: Axes, one: Seen, ends: Array, T_bay_eye: Pose, camera: Camera, scenery: Scenery
+) -> None:
+    """Draw a sight line, faint where something is before it."""
+    shares = np.linspace(0.0, 1.0, 2 * LINE_STEPS + 1)[:, None]
+    places = ends[0] + shares * (ends[1] - ends[0])
+    points = _project(T_bay_eye.inverse(), camera, places)
+    if points is None:
+        return
+    eye = np.broadcast_to(T_bay_eye.translation, places.shape)
+    hits = first_hits(eye, places, scenery, np.arange(len(scenery.names)))
+    own = (f"{one.tower.name} tower", f"{one.wheel.name} target")
+    free = np.array([hit < 0 or scenery.names[hit] in own for hit in hits])
+    colour = "white" if one.enough else style.OKABE_ITO[4]
+    axes.plot(
+        *points.T, color=colour, lw=0.9, alpha=0.6, ls=":",
+        path_effects=[withStroke(linewidth=1.6, foreground="black", alpha=0.35)],
+    )  # fmt: skip
+    shown = np.where(free[:, None], points, np.nan)
+    axes.plot(
+        *shown.T, color=colour, lw=1.4, ls="-" if one.enough else "--",
+        path_effects=[withStroke(linewidth=2.8, foreground="black")],
+    )  # fmt: skip
 
 
 def _project(T_eye_bay: Pose, camera: Camera, points: Array) -> Array | None:

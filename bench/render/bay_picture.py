@@ -123,6 +123,7 @@ def draw_view(
     region: Region,
     level: float = 1.0,
     fineness: int = 2,
+    background: float = 0.0,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Array:
     """Return the light on each pixel of a region (H, W, 3), 1 where a full pixel is.
@@ -139,6 +140,8 @@ def draw_view(
         How full of light a white target's pixel is.
     fineness : int
         Sub-pixels along a pixel's side; OpenGL adds four samples to each.
+    background : float
+        Light where nothing is.
     progress : callable
         Told which of how many tiles is done.
 
@@ -167,7 +170,7 @@ def draw_view(
     ]
     width, height = np.max(sizes, axis=0).astype(int)
     picture = np.empty((region.height, region.width, 3))
-    with drawer(triangles, level * colours, int(width), int(height)) as pinhole:
+    with drawer(triangles, level * colours, (int(width), int(height)), background) as pinhole:
         for done, (tile, xy, low) in enumerate(zip(tiles, maps, corners, strict=True), 1):
             part = _draw_tile(pinhole, xy, scale, low, fineness)
             v, u = tile.v0 - region.v0, tile.u0 - region.u0
@@ -236,7 +239,7 @@ def camera_picture(
     region = region or Region(0, 0, camera.width, camera.height)
     level = min(imaging.illumination.level, 1.0)
     light = draw_view(
-        scene, tower.T_bay_camera, camera, region, level, fineness, progress
+        scene, tower.T_bay_camera, camera, region, level, fineness, progress=progress
     ) @ np.array(LUMINANCE)
     sigma = imaging.optics.sigma_px
     if sigma > 0.0:

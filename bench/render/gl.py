@@ -29,10 +29,16 @@ INSTALL = (
 class Drawer:
     """A scene of triangles, drawn from the origin along +z in the camera's axes."""
 
-    def __init__(self, pyrender: Any, triangles: Array, colours: Array, width: int, height: int):
+    def __init__(
+        self,
+        pyrender: Any,
+        triangles: Array,
+        colours: Array,
+        size: tuple[int, int],
+        background: float,
+    ) -> None:
         self._pyrender = pyrender
-        self._size = width, height
-        self._scene = pyrender.Scene(bg_color=[0.0, 0.0, 0.0, 1.0])
+        self._scene = pyrender.Scene(bg_color=[background, background, background, 1.0])
         count = 3 * len(triangles)
         opaque = np.concatenate((colours.reshape(count, 3), np.ones((count, 1))), axis=1)
         primitive = pyrender.Primitive(
@@ -43,7 +49,7 @@ class Drawer:
             ),
         )
         self._scene.add(pyrender.Mesh([primitive]))
-        self._renderer = pyrender.OffscreenRenderer(width, height)
+        self._renderer = pyrender.OffscreenRenderer(*size)
 
     def draw(self, fx: float, fy: float, cx: float, cy: float, near: float, far: float) -> Array:
         """Return the picture (height, width, 3), 0 to 255, uint8.
@@ -70,15 +76,19 @@ class Drawer:
 
 
 @contextmanager
-def drawer(triangles: Array, colours: Array, width: int, height: int) -> Iterator[Drawer]:
+def drawer(
+    triangles: Array, colours: Array, size: tuple[int, int], background: float = 0.0
+) -> Iterator[Drawer]:
     """Yield what draws triangles in pictures of one size.
 
     Parameters
     ----------
     triangles, colours : (F, 3, 3) float64
         Corners in the camera's frame, metres; their red, green and blue, 0 to 1.
-    width, height : int
-        Of pictures, pixels.
+    size : (int, int)
+        Width and height of pictures, pixels.
+    background : float
+        Of what no triangle covers, 0 to 1.
 
     Raises
     ------
@@ -89,7 +99,7 @@ def drawer(triangles: Array, colours: Array, width: int, height: int) -> Iterato
         # of pyrender 0.1.45 and PyOpenGL on newer Pythons and numpys; nothing to act on
         for kind in (DeprecationWarning, PendingDeprecationWarning, ResourceWarning):
             warnings.simplefilter("ignore", kind)
-        found = Drawer(_pyrender(), triangles, colours, width, height)
+        found = Drawer(_pyrender(), triangles, colours, size, background)
         try:
             yield found
         finally:

@@ -25,8 +25,9 @@ ABOVE = 0.3  # how much less of it comes from below
 LAMP_POINTS = tuple((x, y) for x in (-0.5, -0.3, -0.1, 0.1, 0.3, 0.5) for y in (-0.1, 0.1))
 LIFT = 2e-3  # of points off their surface, so that it doesn't shade itself, metres
 # Longest side of triangles, metres: light is computed at corners and interpolated.
-FINENESS = {"floor": 0.07, "wall": 0.3}
+FINENESS = {"floor": 0.12, "wall": 0.3}
 OTHERWISE = 0.3
+STEP, ROUNDS = 0.08, 2  # finer where it changes by more than that, so often
 # Reflectances, red, green, blue; our own choice.
 PAINTS: dict[str, tuple[float, float, float]] = {
     "floor": (0.32, 0.33, 0.34),
@@ -117,26 +118,51 @@ class Light:
 
 
 def light_up(solids: Sequence[Solid], light: Light) -> Lit:
-    """Return solids as fine triangles with the light that leaves them."""
-    triangles, paints, glowing = [], [], []
-    for solid in solids:
-        fine = subdivide(solid.vertices[solid.triangles], FINENESS.get(solid.kind, OTHERWISE))
-        triangles.append(fine)
-        paints.append(np.broadcast_to(PAINTS[solid.kind], (len(fine), 3)))
-        glowing.append(np.full(len(fine), solid.kind == "lamp"))
-    corners = np.concatenate(triangles)
+    """Return solids as fine triangles with the light that leaves them.
+
+    Triangles across which light changes by more than `STEP` are cut into four, `ROUNDS` times:
+    they lie on the edges of shadows.
+    """
+    parts = [
+        subdivide(solid.vertices[solid.triangles], FINENESS.get(solid.kind, OTHERWISE))
+        for solid in solids
+    ]
+    corners = np.concatenate(parts)
+    kinds = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normals, axis=1)
     kept = size > 1e-12
-    corners, normals = corners[kept], normals[kept] / size[kept, None]
-    paint, glow = np.concatenate(paints)[kept], np.concatenate(glowing)[kept]
-    # corners shared by triangles of one plane are lit once
-    keys = np.hstack((corners.reshape(-1, 3), np.repeat(normals, 3, axis=0)))
-    _, first, back = np.unique(_hashed(keys), return_index=True, return_inverse=True)
-    lit = light.at(corners.reshape(-1, 3)[first], np.repeat(normals, 3, axis=0)[first])
-    falling = lit[back.ravel()].reshape(-1, 3)
-    falling[glow] = 1.5
+    corners, kinds, normals = corners[kept], kinds[kept], normals[kept] / size[kept, None]
+    done: list[tuple[Array, Array, Array]] = []
+    for turn in range(ROUNDS + 1):
+        falling = _at_corners(light, corners, normals)
+        rough = np.ptp(falling, axis=1) > STEP * light.scale
+        if turn == ROUNDS:
+            rough[:] = False
+        done.append((corners[~rough], falling[~rough], kinds[~rough]))
+        corners = _quarters(corners[rough])
+        normals, kinds = np.repeat(normals[rough], 4, axis=0), np.repeat(kinds[rough], 4)
+    corners, falling, kinds = (np.concatenate(columns) for columns in zip(*done, strict=True))
+    falling[np.array([solid.kind == "lamp" for solid in solids])[kinds]] = 1.5
+    paint = np.array([PAINTS[solid.kind] for solid in solids])[kinds]
     return Lit(corners, falling[:, :, None] * paint[:, None, :])
+
+
+def _at_corners(light: Light, corners: Array, normals: Array) -> Array:
+    """Return the light (F, 3) on triangles' corners; those that several share are lit once."""
+    points, facing = corners.reshape(-1, 3), np.repeat(normals, 3, axis=0)
+    _, first, back = np.unique(
+        _hashed(np.hstack((points, facing))), return_index=True, return_inverse=True
+    )
+    return light.at(points[first], facing[first])[back].reshape(-1, 3)
+
+
+def _quarters(triangles: Array) -> Array:
+    """Return each triangle (F, 3, 3) cut into four by the middles of its sides."""
+    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+    ab, bc, ca = 0.5 * (a + b), 0.5 * (b + c), 0.5 * (c + a)
+    cut = ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))
+    return np.stack([np.stack(one, axis=1) for one in cut], axis=1).reshape(-1, 3, 3)
 
 
 def _hashed(rows: Array) -> NDArray[np.uint64]:
