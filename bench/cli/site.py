@@ -105,8 +105,8 @@ def command(
     Writes site.json, site.csv (a row a lens), sightings.csv, sited.toml (the bay file with the
     layout found), landscape and aim pictures, siting sheets (PDF and SVG: the bay, then each
     tower, to scale, with room to write), and deviations.csv: how far each placement and angle
-    may be off before a limit breaks, alone, and everything at once by Monte Carlo. What hides
-    targets is left out of these deviations. Exit code 1 means that no layout is feasible (what
+    may be off before a limit breaks, alone, and everything at once by Monte Carlo (there
+    without what hides targets). Exit code 1 means that no layout is feasible (what
     binds, and by how much, is said), or none inside tolerance.
 
     On site: build from the sheet, fill in measured.toml (--template writes one, with the plan's
@@ -171,7 +171,7 @@ def command(
             written += _draw(out, siting, evaluate_only)
     if sheet and siting.feasible:
         written += site_sheet.write_sheets(out, siting, seed=seed, quiet=quiet, page=page)
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
     for line in words_of(siting, limits, gains, evaluate_only):
         typer.echo(line)
     if note:

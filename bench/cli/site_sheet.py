@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,11 @@ from bench.files import make_directory, write_atomically
 from bench.guide.as_built_file import read_measured
 from bench.guide.as_built_output import words_of, write_as_built
 from bench.guide.as_built_template import template
-from bench.guide.as_built_verdict import judge
+from bench.guide.as_built_verdict import hides, judge
 from bench.guide.corrections import Advice, advise
 from bench.guide.deviations import Allowances, allowances, rows
 from bench.guide.deviations_joint import Joint, joint
+from bench.guide.deviations_visible import with_visibility
 from bench.guide.predict import Predictor
 from bench.guide.rooms import limits_of
 from bench.guide.siting import Siting
@@ -77,6 +79,8 @@ def write_sheets(
 
     limits = limits_of(siting.bay, siting.predictor)
     single = allowances(limits)
+    if not any(math.isnan(one.visible) for one in siting.sightings):
+        single = with_visibility(siting.bay, single)
     with progress_bar("deviations", quiet) as progress:
         together = joint(limits, single, seed=seed, progress=progress)
     written = write_deviations(out, single, together)
@@ -166,7 +170,9 @@ def judge_as_built(
     verdict = judge(bay, measured, predictor, visible)
     advice = Advice((), ())
     if verdict.state != "holds":
-        advice = advise(verdict.limits, limits_of(bay, predictor))
+        advice = advise(
+            verdict.limits, limits_of(bay, predictor), hides(verdict) if visible else None
+        )
     make_directory(out)
     facts = {"command": provenance.command_line(), "version": __version__}
     written, note = write_as_built(out, verdict, measured, advice, predictor, facts)

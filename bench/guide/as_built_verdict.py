@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,8 +12,9 @@ import numpy as np
 from bench.guide.as_built import as_built
 from bench.guide.as_built_file import Measured
 from bench.guide.constraints import SCALES
+from bench.guide.deviations_visible import deviated, hidden_targets
 from bench.guide.predict import COVERAGE, Predictor
-from bench.guide.rooms import UNCERTAINTY, UNCERTAINTY_SCALE, Limits, Rooms, limits_of
+from bench.guide.rooms import UNCERTAINTY, UNCERTAINTY_SCALE, Knob, Limits, Rooms, limits_of
 from bench.guide.sighting import sightings
 from bench.scene.model import Bay
 from bench.typing import Array
@@ -136,6 +137,18 @@ def judge(bay: Bay, measured: Measured, predictor: Predictor, visible: bool = Tr
     return Verdict(
         bay, built, limits, tuple(sorted(checks, key=lambda c: (order[c.state], c.room)))
     )
+
+
+def hides(verdict: Verdict) -> Callable[[Mapping[Knob, float]], bool]:
+    """Return whether moves of a bay as built hide a target that the plan shows."""
+    before = set(hidden_targets(verdict.plan, verdict.plan))
+
+    def moved_hides(moves: Mapping[Knob, float]) -> bool:
+        # against the plan, so that towers that stand as planned aren't looked at
+        moved = deviated(verdict.built, moves)
+        return any(name not in before for name in hidden_targets(verdict.plan, moved))
+
+    return moved_hides
 
 
 def _rooms(limits: Limits, bays: Sequence[Bay]) -> Rooms:

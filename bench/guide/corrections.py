@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from bench.guide.deviations import SEARCH
+from bench.guide.deviations_visible import AIM, HALVINGS
 from bench.guide.rooms import ALL, Knob, Limits
 from bench.scene.model import Bay
 from bench.typing import Array, BoolArray
@@ -20,6 +22,7 @@ EFFORT: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("move the tower", ("offset", "forward")),
 )
 SCAN = 120  # steps to either side
+COARSE = 20  # of them where what hides targets must be looked at in each
 NARROWED = 30  # halvings of the step in which it starts to hold: 1e-11 of the search
 MOST_MOVES = 4
 
@@ -68,7 +71,10 @@ class Advice:
     together: tuple[tuple[Knob, float], ...]
 
 
-def advise(limits: Limits, plan: Limits) -> Advice:
+Hides = Callable[[Mapping[Knob, float]], bool]
+
+
+def advise(limits: Limits, plan: Limits, hides: Hides | None = None) -> Advice:
     """Return what to move.
 
     Parameters
@@ -77,20 +83,26 @@ def advise(limits: Limits, plan: Limits) -> Advice:
         Of the bay as built.
     plan : Limits
         As planned; what the plan itself breaks needn't be restored.
+    hides : callable, optional
+        Whether moves hide a target that the plan shows; nothing is hidden when left out.
     """
     before = plan.rooms([{}])
     kept_names = {n for n, v in zip(before.names, before.values[0], strict=True) if v >= 0.0}
     kept = np.array([name in kept_names for name in limits.rooms([{}]).names])
+    hidden = hides is not None and hides({})
     singles = [
         found
         for effort, names in EFFORT
         for knob in _knobs(limits.bay, names)
         for sign in (-1.0, 1.0)
-        if (found := _single(limits, kept, knob, sign, effort)) is not None
+        if (found := _single(limits, kept, knob, sign, effort, hides, hidden)) is not None
     ]
     order = [effort for effort, _ in EFFORT]
     singles.sort(key=lambda c: (order.index(c.effort), abs(c.least) / SEARCH[c.knob.name]))
-    return Advice(tuple(singles), () if singles else _several(limits, kept))
+    several = () if singles or hidden else _several(limits, kept)
+    if hides is not None and several and hides(dict(several)):
+        several = ()
+    return Advice(tuple(singles), several)
 
 
 def _knobs(bay: Bay, names: tuple[str, ...]) -> list[Knob]:
@@ -106,24 +118,48 @@ def _worst(limits: Limits, kept: BoolArray, offs: list[dict[Knob, float]]) -> Ar
 
 
 def _single(
-    limits: Limits, kept: BoolArray, knob: Knob, sign: float, effort: str
+    limits: Limits,
+    kept: BoolArray,
+    knob: Knob,
+    sign: float,
+    effort: str,
+    hides: Hides | None,
+    hidden: bool,
 ) -> Correction | None:
-    steps = sign * np.linspace(0.0, SEARCH[knob.name], SCAN + 1)
-    holds = _worst(limits, kept, [{knob: float(s)} for s in steps]) >= 0.0
-    good = np.flatnonzero(holds)
+    """Return a correction in one direction; None where there is none.
+
+    `hidden` tells whether the bay as built hides targets: then every step is looked at for that,
+    which is slow, else what is found is.
+    """
+    if hidden and knob.name in AIM:
+        return None
+
+    def holds(amounts: Array) -> BoolArray:
+        good = _worst(limits, kept, [{knob: float(a)} for a in amounts]) >= 0.0
+        if hidden and hides is not None:
+            good &= [
+                bool(g) and not hides({knob: float(a)}) for g, a in zip(good, amounts, strict=True)
+            ]
+        return np.asarray(good)
+
+    steps = sign * np.linspace(0.0, SEARCH[knob.name], (COARSE if hidden else SCAN) + 1)
+    held = holds(steps)
+    good = np.flatnonzero(held)
     if not len(good) or good[0] == 0:
         return None
     first = int(good[0])
     low, high = float(steps[first - 1]), float(steps[first])
-    for _ in range(NARROWED):
+    for _ in range(HALVINGS if hidden else NARROWED):
         middle = 0.5 * (low + high)
-        if _worst(limits, kept, [{knob: middle}])[0] >= 0.0:
+        if holds(np.array([middle]))[0]:
             high = middle
         else:
             low = middle
     run = first
-    while run + 1 < len(holds) and holds[run + 1]:
+    while run + 1 < len(held) and held[run + 1]:
         run += 1
+    if hides is not None and knob.name not in AIM and hides({knob: high}):
+        return None
     return Correction(knob, high, float(steps[run]) if run > first else high, effort)
 
 

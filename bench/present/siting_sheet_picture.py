@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bench.geometry.camera import Camera
+from bench.geometry.camera import Camera, project
 from bench.guide.sighting import Sighting
 from bench.present.siting_sheet_marks import (
     BODY,
@@ -125,9 +125,12 @@ def _free_place(
 
 
 def picture_table(
-    left: float, top: float, width: float, sightings: Sequence[Sighting]
+    left: float, top: float, width: float, camera: Camera, sightings: Sequence[Sighting]
 ) -> tuple[tuple[Mark, ...], float]:
-    """Return the list of lettered targets, and the height of its bottom, mm."""
+    """Return the list of lettered targets, and the height of its bottom, mm.
+
+    Places are those of the plate's middle itself, which isn't the middle of its outline.
+    """
     numbers = (13.0, 12.0, 21.0, 14.0)
     columns = (
         Column("", 6.0),
@@ -137,17 +140,12 @@ def picture_table(
         Column("pixel u, v", numbers[2], "end"),
         Column("plate", numbers[3], "end"),
     )
-    rows = [
-        (
-            letter,
-            one.name,
-            f"{100.0 * one.place[0]:.0f} %",
-            f"{100.0 * one.place[1]:.0f} %",
-            f"{one.centre_px[0]:.0f}, {one.centre_px[1]:.0f}",
-            f"{one.size_px:.0f} px",
-        )
-        for letter, one in zip(LETTERS, chosen(sightings), strict=False)
-    ]
+    rows = []
+    for letter, one in zip(LETTERS, chosen(sightings), strict=False):
+        u, v = project(np.zeros((1, 3)), one.T_camera_target, camera)[0]
+        across, down = 100.0 * (u + 0.5) / camera.width, 100.0 * (v + 0.5) / camera.height
+        place = (f"{across:.0f} %", f"{down:.0f} %", f"{u:.0f}, {v:.0f}")
+        rows.append((letter, one.name, *place, f"{one.size_px:.0f} px"))
     return table(left, top, columns, rows)
 
 

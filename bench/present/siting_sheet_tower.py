@@ -217,7 +217,7 @@ def _tables(plan: Plan, tower: Tower, frame: Frame) -> tuple[tuple[Mark, ...], f
         Frame(frame.left, bottom, frame.left + PICTURE_WIDTH, bottom + height + 3.2), camera, seen
     )
     left = frame.left + k * camera.width + 4.0
-    listed, end = picture_table(left, start + 0.6, frame.right - left, seen)
+    listed, end = picture_table(left, start + 0.6, frame.right - left, camera, seen)
     notes = _picture_notes(plan, tower, left, end - 4.0)
     camera_top = top + 1.6 + _camera_height()
     cameras = _camera_table(plan, tower, frame, camera_top)

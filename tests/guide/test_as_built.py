@@ -90,7 +90,7 @@ def test_a_base_shifted_and_turned_takes_its_camera_with_it(tmp_path, tower):
 
 def test_anchor_points_that_are_no_base_plates_are_refused(tmp_path):
     text = anchors_text(LEFT, lambda p: (float(1.5 * p[0]), float(1.2 * p[1])))
-    with pytest.raises(ConfigError, match="anchors: the points are .* mm off"):
+    with pytest.raises(ConfigError, match=r"anchors: the points are .* mm off"):
         built(tmp_path, text)
 
 
