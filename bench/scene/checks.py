@@ -163,7 +163,7 @@ def _inside_the_room(bay: Bay) -> None:
     if room is None:
         return
     for key, what, part in _everything(bay):
-        (low_x, low_y), (high_x, high_y) = part.corners.min(axis=0), part.corners.max(axis=0)
+        low_x, high_x, low_y, high_y = part.bounds
         for wall, reach, limit in (
             ("the wall ahead", high_x, room.ahead),
             ("the wall behind", -low_x, room.behind),
@@ -177,9 +177,9 @@ def _inside_the_room(bay: Bay) -> None:
                 if wall == "the floor" and key == "mount":
                     continue
                 raise ConfigError(
-                    f"{key}: {what} is inside {wall}: it reaches {format_length(float(reach))} "
+                    f"{key}: {what} is inside {wall}: it reaches {format_length(reach)} "
                     f"from the origin, {wall} is at {format_length(limit)}, "
-                    f"{format_length(float(reach) - limit)} too far"
+                    f"{format_length(reach - limit)} too far"
                 )
 
 

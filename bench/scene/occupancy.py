@@ -129,7 +129,7 @@ def clear_width(bay: Bay) -> tuple[float, float]:
     left = right = np.inf
     for tower in bay.towers:
         for part in tower_prisms(tower, bay.surroundings.column):
-            low, high = part.corners[:, 1].min(), part.corners[:, 1].max()
+            _, _, low, high = part.bounds
             left = min(left, max(low, 0.0)) if high > 0.0 else left
             right = min(right, max(-high, 0.0)) if low < 0.0 else right
     return float(left), float(right)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -31,6 +32,12 @@ class Prism:
     corners: Array
     bottom: float
     top: float
+
+    @cached_property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Least and greatest x, then y."""
+        (low_x, low_y), (high_x, high_y) = self.corners.min(axis=0), self.corners.max(axis=0)
+        return float(low_x), float(high_x), float(low_y), float(high_y)
 
 
 def block(
@@ -61,7 +68,11 @@ def overlap(a: Prism, b: Prism) -> float:
     0 or less where they don't overlap. By separating axes: convex bodies are apart exactly where
     a line along the normal of one of their sides separates them.
     """
+    (ax0, ax1, ay0, ay1), (bx0, bx1, by0, by1) = a.bounds, b.bounds
     depth = min(a.top, b.top) - max(a.bottom, b.bottom)
+    quick = min(depth, ax1 - bx0, bx1 - ax0, ay1 - by0, by1 - ay0)
+    if quick <= 0.0:  # as with most pairs
+        return quick
     for corners in (a.corners, b.corners):
         edges = np.roll(corners, -1, axis=0) - corners
         normals = np.column_stack((edges[:, 1], -edges[:, 0]))
