@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, cast
 
@@ -16,8 +17,8 @@ from bench.cli.progress import progress_bar
 from bench.cli.surveying import QuietOption
 from bench.files import make_directory, write_atomically
 from bench.guide.budget import budget_of, setting_of
-from bench.guide.budget_level import level_from_bar
 from bench.guide.budget_tables import budget_content, budget_table, table_lines, verdict_words
+from bench.guide.level_plan import default_plan, level_covariance
 from bench.guide.predict import predictor_of
 from bench.guide.register_plan import default_sequence
 from bench.present.budget import draw_budget
@@ -49,7 +50,7 @@ def command(
             parser=parse_angle,
             metavar="ANGLE",
             help="Standard uncertainty of the level, across and along the bay.",
-            show_default="from the bar's spirit level, read both ways round",
+            show_default="what 'sightbench level' plans",
         ),
     ] = None,
     map_: Annotated[
@@ -138,7 +139,11 @@ def command(
     )
     with progress_bar("preparing", quiet):
         places = default_sequence(place) if poses is None else read_poses(poses, place.bar)
-        tilt = level_from_bar(place.bar) if level is None else np.eye(2) * level**2
+        if level is None:
+            plan = replace(default_plan(place), corner_px=predictor.sigma_px)
+            tilt = level_covariance(place, plan)
+        else:
+            tilt = np.eye(2) * level**2
         setting = setting_of(place, predictor, places, tilt)
     chosen = place.survey.seed if seed is None else seed
     with progress_bar("vehicles", quiet) as progress:

@@ -211,7 +211,9 @@ class JointNormal:
         k = len(self.mean)
         if self.covariance.shape != (k, k) or not np.all(np.isfinite(self.covariance)):
             raise ConfigError(f"a covariance of {k} quantities is a finite {k} x {k} matrix")
-        if not np.allclose(self.covariance, self.covariance.T, rtol=1e-9, atol=0.0):
+        # of what two quantities could have in common at most, so that rounding passes
+        most = np.sqrt(np.abs(np.outer(np.diag(self.covariance), np.diag(self.covariance))))
+        if np.any(np.abs(self.covariance - self.covariance.T) > 1e-9 * most):
             raise ConfigError("a covariance must be symmetric")
         self.root  # noqa: B018  # refuses what isn't a covariance now, not at the first draw
 
