@@ -1,14 +1,18 @@
 """The bay that ships: every camera sees every wheel, the survey covers them, the schema fits."""
 
+import re
 import tomllib
+from pathlib import Path
 
 import pytest
 
 from bench.assets import asset
 from bench.errors import ConfigError
 from bench.scene.bay_section import BaySection
+from bench.scene.budget_terms import BudgetTerms
 from bench.scene.facts import sights
 from bench.scene.load import SHIPPED_BAY, load_bay, schema
+from bench.scene.strict import validate
 
 
 @pytest.fixture(scope="module")
@@ -89,3 +93,32 @@ def test_every_key_of_the_shipped_file_is_in_the_schema():
     content = tomllib.loads(asset(SHIPPED_BAY).read_text(encoding="utf-8"))
     walk(content, whole)
     assert set(content) <= set(BaySection.model_fields)
+
+
+def commented_tables():
+    """Return the tables of the shipped file that are commented out, by name, as TOML."""
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    blocks = re.findall(r"(?:^# \[.*\n)(?:^# \w+ = .*\n)+", text, flags=re.MULTILINE)
+    lines = ("".join(line[2:] + "\n" for line in block.splitlines()) for block in blocks)
+    return {re.match(r"\[+([\w.]+)", block)[1] + f" {i}": block for i, block in enumerate(lines)}
+
+
+@pytest.mark.parametrize("name", commented_tables())
+def test_every_table_that_is_commented_out_is_right(name):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    content = tomllib.loads(text + "\n" + commented_tables()[name])
+    validate(BaySection, content, Path("shipped"))
+
+
+def test_the_commented_budget_and_bar_are_what_counts_without_them(bay, tmp_path):
+    tables = commented_tables()
+    assert len(tables) == 7
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    text += "".join(t for name, t in tables.items() if name.startswith(("bar", "budget")))
+    (tmp_path / "written.toml").write_text(text, encoding="utf-8")
+    written = load_bay(tmp_path / "written.toml")
+    assert written.digest != bay.digest
+    for name in BudgetTerms.__dataclass_fields__:
+        assert getattr(written.budget, name) == pytest.approx(getattr(bay.budget, name)), name
+    for name in ("length", "length_uncertainty", "turn_presets", "heights", "level_sensitivity"):
+        assert getattr(written.bar, name) == pytest.approx(getattr(bay.bar, name)), name
