@@ -216,12 +216,37 @@ def evaluate_command(
 @app.command("simulate")
 def simulate_command(
     bay: BayArgument = None,
-    near: Annotated[float, typer.Option(parser=parse_length, metavar="LENGTH")] = "2.6 m",  # type: ignore[assignment]
-    far: Annotated[float, typer.Option(parser=parse_length, metavar="LENGTH")] = "5 m",  # type: ignore[assignment]
-    low: Annotated[float, typer.Option(parser=parse_length, metavar="LENGTH")] = "0.3 m",  # type: ignore[assignment]
-    high: Annotated[float, typer.Option(parser=parse_length, metavar="LENGTH")] = "0.7 m",  # type: ignore[assignment]
-    half_width: Annotated[float, typer.Option(parser=parse_length, metavar="LENGTH")] = "0.8 m",  # type: ignore[assignment]
-    runs: Annotated[int, typer.Option(min=100, max=100_000, metavar="N")] = 2000,
+    near: Annotated[
+        float,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="Nearest distance from the tower line."
+        ),
+    ] = "3.2 m",  # type: ignore[assignment]
+    far: Annotated[
+        float,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="Farthest distance from the tower line."
+        ),
+    ] = "5.6 m",  # type: ignore[assignment]
+    low: Annotated[
+        float,
+        typer.Option(parser=parse_length, metavar="LENGTH", help="Lowest height above the floor."),
+    ] = "0.35 m",  # type: ignore[assignment]
+    high: Annotated[
+        float,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="Greatest height above the floor."
+        ),
+    ] = "0.7 m",  # type: ignore[assignment]
+    half_width: Annotated[
+        float,
+        typer.Option(
+            parser=parse_length, metavar="LENGTH", help="Greatest distance from the centre line."
+        ),
+    ] = "0.7 m",  # type: ignore[assignment]
+    runs: Annotated[
+        int, typer.Option(min=100, max=100_000, metavar="N", help="Simulated tests.")
+    ] = 2000,
     corner_sigma: CornerSigmaOption = None,
     registration: RegistrationOption = None,
     seed: SeedOption = None,
