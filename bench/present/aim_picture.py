@@ -27,13 +27,15 @@ from bench.units import format_length
 
 ROW = 0.19  # inches, of the table
 ROOM = 0.45  # inches around the picture for its percents
-TAG = 0.09  # inches, half size of a plate's number
+TAG = (0.19, 0.1)  # inches, half size of a plate's number
+REACHES = (1.4, 3.0, 4.6, 6.5, 9.0, 12.0)  # of numbers from their plate, in half sizes
+WAYS = tuple(np.array([math.cos(a), -math.sin(a)]) for a in np.radians(np.arange(0, 360, 30)))
 COLUMNS = (
     ("", 0.0),
     ("target", 0.35),
-    ("across, down", 3.55),
-    ("size", 4.75),
-    ("range", 5.35),
+    ("across, down", 3.4),
+    ("size", 4.85),
+    ("range", 5.4),
     ("turn, pitch", 5.95),
     ("margin", 6.9),
     ("visible", 7.5),
@@ -96,7 +98,7 @@ def aim_figure(aim: Aim, tower: Tower, note: str = "") -> Figure:
     _frame(axes, camera)
     _margin_lines(axes, camera, [one for one, _ in shown], aim.bay.siting.margin)
     scale = camera.width / width
-    taken: list[tuple[float, float, float, float]] = []
+    taken: list[np.ndarray] = []
     for one, kept in shown:
         look = looks[one.wheel.vehicle]
         fails = bool(failures_of(one, kept, aim.bay))
@@ -212,30 +214,28 @@ def _tag(
     colour: str,
     fails: bool,
     scale: float,
-    taken: list[tuple[float, float, float, float]],
+    taken: list[np.ndarray],
     camera: Camera,
 ) -> None:
     """Write a plate's number at the free place nearest to it, with a line to it."""
     low, high = one.outline_px.min(axis=0), one.outline_px.max(axis=0)
-    half = TAG * scale
-    spots = []
-    for reach in (1.4, 3.0, 4.6, 6.5, 9.0, 12.0):
-        for angle in np.radians(np.arange(0, 360, 30)):
-            way = np.array([math.cos(angle), -math.sin(angle)])
-            spots.append(one.centre_px + way * (0.5 * (high - low) + reach * half))
-    frame_low, frame_high = np.full(2, half), np.array([camera.width, camera.height]) - half
+    half = np.array(TAG) * scale
+    frame_low, frame_high = half, np.array([camera.width, camera.height]) - half
+    middle = np.clip(one.centre_px, frame_low, frame_high)  # of a plate beyond the edge too
+    spots = [
+        np.clip(middle + way * (0.5 * (high - low) + reach * half), frame_low, frame_high)
+        for reach in REACHES
+        for way in WAYS
+    ]
 
     def cost(spot: np.ndarray) -> float:
-        out = np.sum(np.maximum(frame_low - spot, 0.0) + np.maximum(spot - frame_high, 0.0))
         over = sum(
-            max(0.0, half + hw - abs(spot[0] - x)) * max(0.0, half + hh - abs(spot[1] - y))
-            for x, y, hw, hh in taken
+            float(np.prod(np.maximum(0.0, 2.0 * half - np.abs(spot - other)))) for other in taken
         )
-        far = float(np.linalg.norm(spot - one.centre_px))
-        return float(1e3 * out + 1e2 * over / half + far)
+        return over / float(half[1]) * 1e3 + float(np.linalg.norm(spot - middle))
 
-    place = np.clip(min(spots, key=cost), frame_low, frame_high)
-    taken.append((float(place[0]), float(place[1]), 1.15 * half, 1.15 * half))
+    place = min(spots, key=cost)
+    taken.append(place)
     anchor = np.clip(place, low, high)
     anchor = np.clip(anchor, (-0.5, -0.5), (camera.width - 0.5, camera.height - 0.5))
     axes.plot(*np.column_stack((place, anchor)), color=colour, linewidth=0.8)
@@ -288,7 +288,7 @@ def _cells(number: int, one: Sighting, fails: bool, aim: Aim) -> list[str]:
 
 
 def _degrees(radians: float) -> float:
-    return float(f"{math.degrees(radians):.6g}")
+    return round(math.degrees(radians), 2)
 
 
 def _rgb(colour: str) -> tuple[float, float, float]:
