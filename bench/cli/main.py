@@ -39,6 +39,7 @@ COMMANDS = {
     "view": ("view", "Show what each tower sees, and what hides targets."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "register": ("register", "Tie two towers to each other by a bar: plan, rehearse, solve."),
+    "level": ("level", "Tell towers which way is up: rehearse it, or solve it."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }
 

@@ -1,0 +1,85 @@
+"""`sightbench level`: bare runs, its own table solved again, bad input in a line."""
+
+import json
+
+import numpy as np
+import pytest
+
+from bench.cli.main import main
+
+
+@pytest.fixture(scope="module")
+def rehearsed(tmp_path_factory):
+    out = tmp_path_factory.mktemp("level")
+    assert main(["level", "rehearse", "--trials", "3", "--quiet", "--out", str(out)]) == 0
+    return out
+
+
+def test_rehearse_writes_tables_and_a_picture(rehearsed):
+    rows = json.loads((rehearsed / "shares.json").read_text())["rows"]
+    assert {row["plan"] for row in rows} >= {"as planned", "bar not reversed", "one distance only"}
+    assert (rehearsed / "shares.csv").read_text().startswith("plan,source,u_across_deg")
+    assert (rehearsed / "level.png").stat().st_size > 10_000
+    assert "seed" in json.loads((rehearsed / "run.json").read_text())
+
+
+def test_solve_finds_up_in_the_rehearsed_table(rehearsed, tmp_path, capsys):
+    code = main(["level", "solve", str(rehearsed / "rehearsal.csv"), "--out", str(tmp_path)])
+    assert code == 0
+    said = capsys.readouterr().out
+    assert "up against gravity" in said
+    assert "the bar's own error cancels" in said
+    level = json.loads((tmp_path / "level.json").read_text())
+    up = np.array(level["towers"]["left"]["up_camera"])
+    # the shipped tower looks down, so up is up in the picture (-y) and toward the camera (-z)
+    assert up[1] < -0.9
+    assert abs(np.linalg.norm(up) - 1.0) < 1e-9
+
+
+def test_solve_says_that_a_floor_is_not_gravity(rehearsed, tmp_path, capsys):
+    table = str(rehearsed / "rehearsal.csv")
+    assert main(["level", "solve", table, "--floor", "--out", str(tmp_path)]) == 0
+    assert "not gravity" in capsys.readouterr().out
+    assert json.loads((tmp_path / "level.json").read_text())["found"] == "the floor's normal"
+
+
+def test_solve_with_one_distance_exits_with_could_not_judge(rehearsed, tmp_path, capsys):
+    lines = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    near = [line for line in lines if line.startswith(("place", lines[1].split(",")[0]))]
+    (tmp_path / "near.csv").write_text("\n".join(near) + "\n")
+    code = main(["level", "solve", str(tmp_path / "near.csv"), "--out", str(tmp_path)])
+    assert code == 3
+    assert "along the bay: not determined" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda rows: [rows[0], *(r.replace("yes", "perhaps") for r in rows[1:])], "yes or no"),
+        (lambda rows: [rows[0], rows[1]], "takes two or more"),
+        (lambda rows: [rows[0].replace("tower", "camera"), *rows[1:]], "column tower is missing"),
+        (lambda rows: [rows[0], rows[1].rsplit(",", 1)[0] + ",", *rows[2:]], "u_z_mm is empty"),
+        (lambda rows: [rows[0], rows[1].rsplit(",", 1)[0] + ",0", *rows[2:]], "must be above 0"),
+        (lambda rows: rows[:1], "has no rows"),
+        (lambda rows: [rows[0], *[rows[1]] * 2], "turn it farther"),
+    ],
+)
+def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, words):
+    rows = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    path = tmp_path / "bad.csv"
+    path.write_text("\n".join(change(rows)) + "\n")
+    assert main(["level", "solve", str(path), "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert said.count("\n") == 1
+
+
+def test_a_missing_or_foreign_registration_is_refused(rehearsed, tmp_path, capsys):
+    table = str(rehearsed / "rehearsal.csv")
+    wrong = tmp_path / "registration.json"
+    wrong.write_text("{}")
+    options = ["--registration", str(wrong), "--out", str(tmp_path)]
+    assert main(["level", "solve", table, *options]) == 2
+    assert "not a registration.json" in capsys.readouterr().err
+    assert main(["level", "rehearse", "--height-uncertainty", "0", "--out", str(tmp_path)]) == 2
+    assert "above 0" in capsys.readouterr().err
