@@ -111,12 +111,9 @@ for each component. Cases on the mirrored side are counted apart, below.
 {
         paragraph(
             f"The median is {middle:.3f}. Half of the 95 % intervals are wider than "
-            f"±{width:.0f} %, and {holding} of {len(rows)} hold 1. Of the others, those at 70 "
-            "degrees and 0.8 px lie above for a reason: the solver keeps clear of the plate's "
-            "edge by the blur that it starts with, 0.7 px, as long as it finds less than 1.2 "
-            "times that; the bound, by the true blur. The strip between tells of small, "
-            "foreshortened markers, and what leaks into it from beyond the plate is as the "
-            "drawing has it here."
+            f"±{width:.0f} %, and {holding} of {len(rows)} hold 1. Solver and bound take the same "
+            "pixels: those further inside the plate's edge than the blur reaches, the one by the "
+            "blur that it finds, to 5 %, the other by the true one."
         )
     }
 

@@ -148,7 +148,7 @@ the normalised squared error is six where the claimed covariance covers the erro
   up and χ² has little to notice: it can't stand in for a calibration. The target is seen 780 px
   off the axis there; the position across the line of sight is off by what the lens shifts.
 - **Light that no plane fits** pulls range, and tilt where it is steep. Where χ² fails the solver
-  claims the scatter between parts of the picture; what pulls all of them alike, range above
-  all, that can't show.
+  claims how far the pose moves without any one line of the drawing; what pulls all lines alike,
+  range above all, that can't show.
 
 ![Bias where the model is wrong](mismatch.png)"""
