@@ -33,10 +33,12 @@ STATES = {
 
 def words_of(verdict: Verdict, measured: Measured, advice: Advice) -> list[str]:
     """Return the verdict in lines: state, squareness, what isn't as planned, what to move."""
-    least = min(verdict.checks, key=lambda c: c.room / max(abs(c.planned), 1e-9))
+    least = min(verdict.checks, key=lambda c: c.relative)
     lines = [f"{STATES[verdict.state]}."]
     if verdict.state == "holds":
-        lines[0] = f"{STATES['holds']}; nearest to its own is {least.words}."
+        lines[0] = (
+            f"{STATES['holds']}. The nearest: {least.words}, {least.planned:.2f} as planned."
+        )
     lines += [f"  {check.state}: {check.words}" for check in verdict.broken[:LISTED]]
     if len(verdict.broken) > LISTED:
         lines.append(f"  and {len(verdict.broken) - LISTED} more, see as_built.csv")

@@ -47,6 +47,8 @@ class Check:
         Such as ``"plate widths"``.
     state : {"holds", "fails", "undecided"}
         Undecided where the expanded uncertainty, k = 2, reaches across the limit.
+    relative : float
+        The room in the scales of `bench.guide.constraints`, to compare limits by.
     """
 
     limit: str
@@ -56,6 +58,7 @@ class Check:
     u: float
     unit: str
     state: State
+    relative: float
 
     @property
     def words(self) -> str:
@@ -135,7 +138,7 @@ def judge(bay: Bay, measured: Measured, predictor: Predictor, visible: bool = Tr
         checks += _visible(bay, built, predictor)
     order = {"fails": 0, "undecided": 1, "holds": 2}
     return Verdict(
-        bay, built, limits, tuple(sorted(checks, key=lambda c: (order[c.state], c.room)))
+        bay, built, limits, tuple(sorted(checks, key=lambda c: (order[c.state], c.relative)))
     )
 
 
@@ -182,6 +185,7 @@ def _checks(
                 float(spread) * scale,
                 unit,
                 _state(float(value), float(spread)),
+                float(value),
             )
         )
     return found

@@ -264,7 +264,7 @@ def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], fl
     texts = [(w, f"{millimetres(v)} mm", feet_inches(v), key) for w, v, key in rows]
     one = plan.allowances.of(ALL, "square")
     slack = check.difference(rounded_down(plan.joint.fraction * one.least, one.knob))
-    texts.append(("their difference, at most", f"{math.floor(1000.0 * slack)} mm", "", ""))
+    texts.append(("these differ at most", f"{math.floor(1000.0 * slack)} mm", "", ""))
     marks, end = table(frame.left, start, columns, texts)
     return (title, *marks), end
 

@@ -298,8 +298,9 @@ def millimetres(metres: float) -> str:
 
 
 def feet_inches(metres: float) -> str:
-    """Return feet and inches to a sixteenth, with a true minus sign."""
-    return format_length(metres, "ft-in").replace("-", "−")
+    """Return feet and inches to a sixteenth, with a true minus sign; inches alone under a foot."""
+    text = format_length(metres, "ft-in").replace("-", "−")
+    return text.replace("−0 ft ", "−").removeprefix("0 ft ")
 
 
 def degrees(radians: float) -> str:

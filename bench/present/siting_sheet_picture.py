@@ -149,7 +149,7 @@ def picture_table(
     return table(left, top, columns, rows)
 
 
-def note(left: float, y: float, text: str) -> Text:
-    """Return a small line of text, cut never: its author keeps it short."""
-    assert width_of(text, SMALL) < 200.0
-    return Text(left, y, text, SMALL, tone=QUIET)
+def note(left: float, y: float, text: str, size: float = SMALL, tone: float = QUIET) -> Text:
+    """Return a line of text, which its author keeps short."""
+    assert width_of(text, size) < 200.0
+    return Text(left, y, text, size, tone=tone)

@@ -18,6 +18,7 @@ from bench.present.siting_sheet_frame import (
     section_title,
 )
 from bench.present.siting_sheet_marks import (
+    BODY,
     CENTRE_LINE,
     DASHED,
     FINE,
@@ -227,21 +228,26 @@ def _tables(plan: Plan, tower: Tower, frame: Frame) -> tuple[tuple[Mark, ...], f
 
 
 def _picture_notes(plan: Plan, tower: Tower, left: float, y: float) -> tuple[Mark, ...]:
-    camera = tower.camera
-    words = [
-        f"The frame is {camera.width} × {camera.height} px; across and down are of it, to the",
-        f"plate's middle. The cross is the optical axis, pixel {camera.cx:.0f}, {camera.cy:.0f}.",
-    ]
-    point = aim_point(tower, plan.bay.standoff)
+    camera, point = tower.camera, aim_point(tower, plan.bay.standoff)
+    marks: list[Mark] = []
     if point is not None:
         side = "left" if point.offset > 0.0 else "right"
-        words += [
-            "Aim mark for it: upright over the near axle's line,",
-            f"{millimetres(abs(point.offset))} mm to the vehicle's {side} of the centre line, "
-            f"{millimetres(point.height)} mm above",
-            f"the floor ({feet_inches(abs(point.offset))}; {feet_inches(point.height)}).",
-        ]
-    return tuple(note(left, y - 3.1 * i, line) for i, line in enumerate(words))
+        aim = (
+            f"Aim mark, over the near axle's line, {side} of the centre line:",
+            f"{millimetres(abs(point.offset))} mm = {feet_inches(abs(point.offset))} from it, "
+            f"{millimetres(point.height)} mm = {feet_inches(point.height)} above the floor.",
+            f"It belongs on the cross, pixel {camera.cx:.0f}, {camera.cy:.0f}: the optical axis.",
+        )
+        for line in aim:
+            marks.append(note(left, y, line, BODY, 0.0))
+            y -= 3.6
+        y -= 0.8
+    words = (
+        f"The frame is {camera.width} × {camera.height} px; across and down are of it, to where "
+        "the",
+        "plate's diagonals cross; plate: its width face-on. Lettered are the outermost targets.",
+    )
+    return (*marks, *(note(left, y - 3.1 * i, line) for i, line in enumerate(words)))
 
 
 def _anchor_height() -> float:
