@@ -58,7 +58,7 @@ def mount_words(bay: Bay) -> list[str]:
             mounts.setdefault(axle.mount, []).append(f"{vehicle.name} {axle.name}")
     lines = []
     for mount, axles in mounts.items():
-        whose = "" if len(mounts) == 1 else f" of {', '.join(axles)}"
+        whose = "" if len(mounts) == 1 else f" of {'; '.join(axles)}"
         lines.append(f"Mounts{whose}: {_mount(mount)}.")
     return lines
 
@@ -126,7 +126,8 @@ def _obstacle(obstacle: Obstacle) -> str:
 
 
 def _place(x: float, y: float) -> str:
-    along = f"{format_length(abs(x))} {'ahead of' if x > 0 else 'behind'} the tower line"
+    way = "ahead of" if x > 0 else "behind"
+    along = f"{format_length(abs(x))} {way} the tower line" if x else "on the tower line"
     side = "left" if y > 0 else "right"
     return f"{along}, {format_length(abs(y))} {side} of the centre line" if y else along
 

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+import trimesh
 
 from bench.assets import asset
 from bench.cli.main import main
@@ -194,3 +195,48 @@ def test_a_lens_that_does_not_keep_all_targets_sharp_is_told(run, tmp_path):
         code, out, _ = run("lens.toml")
         assert code == 0
         assert words in out
+
+
+def test_everything_that_may_stand_in_a_bay_is_told(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    trimesh.creation.box((800, 600, 1000)).export(tmp_path / "compressor.stl")
+    extra = (
+        '[[obstacle]]\nkind = "mesh"\nname = "compressor"\nfile = "compressor.stl"\n'
+        'scale = 0.001\nposition = ["2 m", "-2.5 m", "0.5 m"]\n'
+        '[[obstacle]]\nkind = "vehicle"\nname = "guest"\nvehicle = "small car"\n'
+        'position = ["-6.5 m", "2.7 m"]\n'
+        '[[obstacle]]\nkind = "box"\nname = "duct"\ncentre = ["0 m", "0 m"]\n'
+        'size = ["0.3 m", "6 m", "0.2 m"]\nbottom = "3.5 m"\n'
+        '[[station]]\nname = "pit"\nlift = "-0.1 m"\n'
+        '[floor]\nalong = "2 mrad"\nacross = "-1 mrad"\n'
+        '[[vehicle_family]]\nname = "cars"\ntracks = "1.4, 1.7 m"\nwheelbases = "2.6 m"\n'
+        'tyre_radii = "0.3 m"\nmount = { turn = "20 deg", forward = "-1 cm" }\n'
+    )
+    (tmp_path / "full.toml").write_text(text + extra)
+    _, out, err = run("full.toml", "--out", "told")
+    assert err == ""
+    for words in (
+        "compressor: mesh of 12 triangles, 0.8 m x 0.6 m x 1 m, compressor.stl",
+        "guest: a small car, its near axle 6.5 m behind the tower line, 2.7 m left of the",
+        "duct: box of 0.3 m x 6 m x 0.2 m, 3.5 m above the floor, on the tower line",
+        "pit: near axle 2.45 m (8 ft 0 7/16 in) from the tower line, 0.1 m (0 ft",
+        "Floor: rises 2 mm/m toward the towers, falls 1 mm/m to the vehicle's left.",
+        "cars, track 1.4 m: wheelbase 2.6 m",
+        "Mounts of cars, track 1.4 m front; cars, track 1.4 m rear; cars, track 1.7 m front",
+        "turned 20 deg outward",
+        "0.01 m behind",
+    ):
+        assert words in out
+    facts = json.loads((tmp_path / "told/bay.json").read_text())
+    assert [o["kind"] for o in facts["obstacles"]][-3:] == ["MeshObject", "ParkedVehicle", "Box"]
+
+
+def test_a_camera_without_pixel_pitch_has_no_words_on_its_lens(run, tmp_path):
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    text = text.replace('focal_length = "12 mm"', 'focal_length = "3478 px"')
+    text = text.replace('pixel_pitch = "3.45 um"', "").replace('lenses = "8, 12, 16 mm"', "")
+    (tmp_path / "pixels.toml").write_text(text)
+    code, out, _ = run("pixels.toml")
+    assert code == 0
+    assert "Lens of" not in out
+    assert "lenses the cameras' own" in out
