@@ -123,6 +123,8 @@ def light_up(solids: Sequence[Solid], light: Light) -> Lit:
     Triangles across which light changes by more than `STEP` are cut into four, `ROUNDS` times:
     they lie on the edges of shadows.
     """
+    if not solids:
+        return Lit(np.empty((0, 3, 3)), np.empty((0, 3, 3)))
     parts = [
         subdivide(solid.vertices[solid.triangles], FINENESS.get(solid.kind, OTHERWISE))
         for solid in solids
