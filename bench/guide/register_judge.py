@@ -46,7 +46,7 @@ class Judged:
     off_plan : tuple of str
         Where the bar wasn't moved as planned.
     swapped : tuple of str
-        Steps in which A and B stand on each other's side, unplanned.
+        Steps in which A and B stand on each other's side, unplanned; and swapped towers.
     """
 
     registration: Registration
@@ -81,8 +81,9 @@ class Judged:
             f"({', '.join(f'{v:.4f}' for v in turn)}) deg, translation "
             f"({', '.join(f'{1e3 * v:.2f}' for v in X.translation)}) mm",
             "standard uncertainties: "
-            f"({', '.join(f'{v:.4f}' for v in np.degrees(sigma[:3]))}) deg about the right "
-            f"camera's axes, ({', '.join(f'{1e3 * v:.3f}' for v in sigma[3:])}) mm",
+            f"({', '.join(f'{v:.2g}' for v in np.degrees(sigma[:3]))}) deg about the right "
+            f"camera's axes, ({', '.join(f'{1e3 * v:.2g}' for v in sigma[3:])}) mm; errors of "
+            "cameras and target sizes come on top, see 'sightbench register rehearse'",
         ]
         if found.variance_factor > 1.0:
             lines.append(
@@ -207,6 +208,9 @@ def judge(
             for step, seen, want in zip(steps, on_the_right(found), wanted, strict=True)
             if seen != want
         )
+        if found.T_left_right.translation[0] > 0.0:
+            # cameras look at the vehicle, so the right tower is on the left of the left picture
+            swapped += ("the left tower's pictures come from the tower on the right",)
         if planned is not None:
             off = off_plan(found, unknowns_of(bay, planned).T_left_a, PLAN_TOLERANCE)
     return Judged(found, checks(found), leave_one_out(found), off, swapped)

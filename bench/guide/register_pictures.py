@@ -18,6 +18,7 @@ from bench.imaging.read import read_picture
 from bench.imaging.region import region_of
 from bench.render.planar import MARGIN_PX, full_frame, render_target
 from bench.scene.model import Bay
+from bench.solve.estimate import Outcome
 from bench.solve.pipeline import Pipeline
 from bench.solve.registration_data import Cameras, End, MeasuredPose, Side, Sight, Step
 from bench.targets.target import Target
@@ -68,14 +69,13 @@ def steps_from_pictures(
             picture = read_picture(path, camera)
             for end, target in targets.items():
                 found, estimate = pipeline.run(Observation(picture, camera, target))
-                pose, covariance = estimate.T_camera_target_est, estimate.covariance
+                pose, cov = estimate.T_camera_target_est, estimate.covariance
                 if not np.isfinite(estimate.chi_square):
                     if found.found is Found.FOUND:
                         seen = (found.p_target, found.pixels, found.sigma_px)
                         sights.append(Sight(side, end, *seen))
-                elif estimate.outcome is Outcome.OK and pose is not None:
-                    if covariance is not None:
-                        sights.append(MeasuredPose(side, end, pose, covariance))
+                elif estimate.outcome is Outcome.OK and pose is not None and cov is not None:
+                    sights.append(MeasuredPose(side, end, pose, cov))
         steps.append(Step(f"step {index + 1}", tuple(sights)))
         if moved is not None:
             moved(index + 1, len(left))

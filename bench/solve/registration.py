@@ -26,6 +26,9 @@ from bench.typing import Array
 # Huber's loss is quadratic up to here, in standard deviations: 99.7 % of Gaussian residuals, so
 # that their estimate is within 0.1 % of least squares' efficiency, and a slip can't pull all.
 HUBER = 3.0
+# Radius of the first trust region, in standard deviations of a parameter with all others known:
+# a start from each sight's own pose is some tens to a thousand of them away.
+FIRST_RADIUS = 1e3
 POLISH = 20  # Gauss-Newton steps at most; 2 to 4 are usual
 # Stop when a step is below this fraction of every parameter's standard uncertainty.
 SETTLED = 1e-8
@@ -187,11 +190,14 @@ def _fit(model: Model) -> Model:
         size = len(model.residuals(x))
     except GeometryError as error:
         raise GeometryError(f"no start fits the sights: {error}") from error
+    # scipy's first trust region is a ball of radius 1 in scaled parameters
+    norms = np.sqrt(np.asarray(model.jacobian(x).power(2).sum(axis=0))).reshape(-1)
+    scale = FIRST_RADIUS / np.where(norms > 0.0, norms, 1.0)
     solution = least_squares(
         residuals,
         x,
         jac=model.jacobian,
-        x_scale="jac",
+        x_scale=scale,
         loss="huber",
         f_scale=HUBER,
         tr_solver="lsmr",

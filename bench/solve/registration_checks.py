@@ -141,8 +141,8 @@ def length_deviation(registration: Registration) -> float | None:
     if not registration.model.has_length:
         return None
     found = _Linear(registration)
-    row = found.jacobian[-1]
-    share = 1.0 - float(row @ found.cofactor @ row)
+    row = found.basis[-1]
+    share = 1.0 - float(row @ row)
     return None if share < LEAST_SHARE else float(found.residuals[-1] / np.sqrt(share))
 
 
@@ -221,7 +221,10 @@ class _Linear:
         self.chi_square, self.degrees = registration.chi_square, registration.degrees
         x = np.zeros(self.model.n_parameters)
         self.jacobian: Array = self.model.jacobian(x).toarray()
-        self.cofactor = registration.covariance / registration.variance_factor
+        scale = np.linalg.norm(self.jacobian, axis=0)
+        # an orthonormal basis of what the fit can do: projections to rounding, where the normal
+        # matrix would square the condition number
+        self.basis, _ = np.linalg.qr(self.jacobian / scale)
 
     def judge(self, name: str, statistic: float, degrees: int, estimate: Array) -> Check | None:
         """Return a check, its noise raised where the rest of the residuals wants it."""
@@ -234,8 +237,8 @@ class _Linear:
 
     def group(self, name: str, rows: IntArray) -> Check | None:
         """Test some residuals against what the others predict."""
-        own = self.jacobian[rows]
-        values, vectors = np.linalg.eigh(np.eye(len(rows)) - own @ self.cofactor @ own.T)
+        own = self.basis[rows]
+        values, vectors = np.linalg.eigh(np.eye(len(rows)) - own @ own.T)
         kept = values > LEAST_SHARE
         parts = vectors.T @ self.residuals[rows]
         statistic = float(np.sum(parts[kept] ** 2 / values[kept]))
@@ -243,11 +246,11 @@ class _Linear:
 
     def added(self, name: str, columns: Array) -> Check | None:
         """Test whether parameters with these derivatives (M, K) of residuals are missing."""
-        beyond = columns - self.jacobian @ (self.cofactor @ (self.jacobian.T @ columns))
+        beyond = columns - self.basis @ (self.basis.T @ columns)
         scale = np.linalg.norm(columns, axis=0)
         scale[scale == 0.0] = 1.0
         u, singular, vt = np.linalg.svd(beyond / scale, full_matrices=False)
-        kept = singular > np.sqrt(LEAST_SHARE)
+        kept = singular > LEAST_SHARE
         parts = u.T[kept] @ self.residuals
         estimate = -(vt[kept].T @ (parts / singular[kept])) / scale
         return self.judge(name, float(parts @ parts), int(kept.sum()), estimate)

@@ -27,9 +27,12 @@ def cache_folder():
     return Path(base) / "sightbench-tests"
 
 
-def unpacked(project, version, wanted):
-    """Return the folder with a source package's members under the `wanted` paths."""
-    folder = cache_folder() / f"{project}-{version}"
+def unpacked(project, version, wanted, part=""):
+    """Return the folder with a source package's members under the `wanted` paths.
+
+    `part` names the selection, where a package has several.
+    """
+    folder = cache_folder() / f"{project}-{version}{part}"
     if folder.is_dir():
         return folder
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -89,6 +92,44 @@ def opencv_source():
     )
     paths = [f"opencv/{path}" for path in wanted]
     return unpacked("opencv-python-headless", "4.11.0.86", paths) / "opencv"
+
+
+@pytest.fixture(scope="session")
+def stereo_pictures():
+    """The left and right chessboard pictures of OpenCV 4.11.0 (Apache-2.0 licence)."""
+    paths = [f"opencv/samples/data/{side}" for side in ("left", "right")]
+    folder = unpacked("opencv-python-headless", "4.11.0.86", paths, "-stereo")
+    return folder / "opencv/samples/data"
+
+
+@pytest.fixture(scope="session")
+def opencv_411():
+    """Return a folder for PYTHONPATH with OpenCV 4.11, which has solvers that 5.0 lacks."""
+    folder = cache_folder() / "opencv-python-headless-4.11.0.86-installed"
+    if folder.is_dir():
+        return folder
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
+        wanted = "opencv-python-headless==4.11.0.86"
+        command = ["pip", "install", "--no-deps", "--only-binary", ":all:", wanted]
+        done = subprocess.run(
+            [sys.executable, "-m", *command, "--target", f"{scratch}/contents"],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode:
+            last = (done.stderr.strip() or "no output").splitlines()[-1]
+            reason = f"`{' '.join(command)}` failed: {last}"
+            if os.environ.get("CI"):
+                pytest.fail(reason)
+            pytest.skip(reason)
+        try:
+            (Path(scratch) / "contents").rename(folder)
+        except OSError:
+            if not folder.is_dir():  # another process was not faster
+                raise
+    return folder
 
 
 @pytest.fixture(scope="session")
