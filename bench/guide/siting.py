@@ -13,7 +13,7 @@ from bench.guide.layout import Layout, layout_of, with_layout
 from bench.guide.predict import Predictor
 from bench.guide.sight_lines import SightLines, Visibility, tabulate
 from bench.guide.sighting import Sighting, sightings
-from bench.guide.siting_make import kept_choice, make_problem, with_settings
+from bench.guide.siting_make import corrected, kept_choice, make_problem, with_settings
 from bench.guide.siting_problem import Problem
 from bench.guide.siting_solve import (
     FEASIBLE,
@@ -30,6 +30,9 @@ from bench.typing import Array, IntArray
 
 # What a layout is rounded to, the coarsest first that keeps everything: metres and radians.
 ROUNDING = ((0.005, math.radians(0.1)), (0.001, math.radians(0.02)))
+# Rounds of making quick predictions exact at the layout found and finding it again, until the
+# worst share stays.
+ROUNDS, STAYS = 4, 0.003
 # How often the asked visible fraction is raised where interpolation promised too much.
 RAISES = 3
 Progress = Callable[[int, int], None]
@@ -150,6 +153,8 @@ def evaluate(bay: Bay, predictor: Predictor, visible: bool = True) -> Siting:
     own = layout_of(bay)
     x = np.array([own.spacing, own.height, own.standoff, own.yaw, own.pitch])
     choice = kept_choice(problem)
+    if not predictor.is_quick:
+        problem = corrected(problem, predictor, x, choice)
     judged = problem.judge(x[None], choice)
     found = Found(x, choice, float(judged.worst[0]), float(judged.violation[0]))
     alone = LensSiting(problem, (found,), found, found)
@@ -209,7 +214,7 @@ def site(
         )
         for lens in asked
     ]
-    found = [_one_lens(problem, starts, seed, step) for problem in problems]
+    found = [_one_lens(problem, predictor, starts, seed, step) for problem in problems]
     if visibility is not None:
         found = _unhidden(found, visibility)
     chosen = min(found, key=lambda one: (one.roomy.key, one.lens))
@@ -217,9 +222,18 @@ def site(
     return _judged(bay, predictor, tuple(found), chosen, sited, visibility is not None)
 
 
-def _one_lens(problem: Problem, starts: int, seed: int, step: Callable[[], None]) -> LensSiting:
+def _one_lens(
+    problem: Problem, predictor: Predictor, starts: int, seed: int, step: Callable[[], None]
+) -> LensSiting:
     found = solve(problem, starts, seed, step)
     best = exchange(problem, best_of(found))
+    for _ in range(0 if predictor.is_quick or not best.feasible else ROUNDS):
+        problem = corrected(problem, predictor, best.x, best.choice)
+        again = exchange(problem, polish(problem, best.x, best.choice))
+        stays = abs(again.share - best.share) <= STAYS * best.share
+        best = again
+        if stays:
+            break
     return LensSiting(problem, found, best, with_room(problem, best) if best.feasible else best)
 
 

@@ -294,7 +294,11 @@ def _like(one: LensSiting, bay: Bay, siting: Siting) -> Problem:
     """Return a changed bay's problem, with hidden targets and free mounts as in another's."""
     free = any(len(settings) > 1 for settings in one.problem.settings)
     problem = make_problem(bay, siting.predictor, free)
-    return replace(problem, sight_lines=one.problem.sight_lines)
+    sides = tuple(
+        replace(side, correction=own.correction)
+        for side, own in zip(problem.sides, one.problem.sides, strict=True)
+    )
+    return replace(problem, sides=sides, sight_lines=one.problem.sight_lines)
 
 
 def _widened(problem: Problem, name: str) -> Problem:

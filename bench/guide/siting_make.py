@@ -9,12 +9,13 @@ from itertools import product
 import numpy as np
 
 from bench.geometry.pose import Pose
-from bench.guide.layout import tower_pair
-from bench.guide.predict import Predictor
+from bench.guide.layout import tower_pair, with_layout
+from bench.guide.predict import COVERAGE, Predictor
+from bench.guide.sighting import sightings_of
 from bench.guide.siting_problem import Problem, Side
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.vehicle import Mount, Wheel
-from bench.typing import IntArray
+from bench.typing import Array, IntArray
 
 
 def make_problem(bay: Bay, predictor: Predictor, settings: bool = True) -> Problem:
@@ -82,6 +83,28 @@ def with_settings(bay: Bay, problem: Problem, choice: IntArray) -> Bay:
     return replace(bay, vehicles=vehicles)
 
 
+def corrected(problem: Problem, predictor: Predictor, x: Array, choice: IntArray) -> Problem:
+    """Return a problem whose predictions at a layout (5,) are the exact predictor's.
+
+    Elsewhere they keep the shape that the quick ones have.
+    """
+    bay = with_settings(with_layout(problem.bay, problem.layout(x)), problem, choice)
+    shares = problem.judge(x[None], choice).shares[0]
+    sides, start = [], 0
+    for side in problem.sides:
+        n = len(side.wheels)
+        tower = next(tower for tower in bay.towers if tower.name == side.tower.name)
+        seen = sightings_of(bay, tower, wheels_of_tower(bay, tower), predictor, visible=False)
+        exact = np.array([(one.prediction.toe, one.prediction.camber) for one in seen]).T
+        tolerances = np.array([[bay.tolerance.toe], [bay.tolerance.camber]])
+        ratio = COVERAGE * exact / tolerances / shares[start : start + 2 * n].reshape(2, n)
+        # a target without a bound is cut by the picture's edge, which the margin forbids anyway
+        factor = np.where(np.isfinite(ratio), ratio, 1.0)
+        sides.append(replace(side, correction=side.correction * factor))
+        start += 2 * n
+    return replace(problem, sides=tuple(sides))
+
+
 def _mounts(bay: Bay) -> dict[tuple[str, str], Mount]:
     return {
         (vehicle.name, axle.name): axle.mount for vehicle in bay.vehicles for axle in vehicle.axles
@@ -109,6 +132,7 @@ def _side(
         np.array(groups, dtype=np.int64),
         np.array(rotations),
         np.array([wheel.T_bay_target.translation for wheel in wheels]),
+        np.ones((2, len(wheels))),
     )
 
 

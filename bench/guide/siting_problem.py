@@ -80,6 +80,8 @@ class Side:
         Of the targets in the bay, for each setting.
     translations : (N, 3) float64
         At the bay's own standoff.
+    correction : (2, N) float64
+        What predictions of toe and camber are multiplied by, to agree with the exact bound.
     """
 
     tower: Tower
@@ -87,6 +89,7 @@ class Side:
     groups: IntArray
     rotations: Array
     translations: Array
+    correction: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,6 +252,7 @@ class Problem:
         nearer = replace(looks, range=looks.range / self.scale)
         toe, camber, _, _, _ = self.predictor.arrays(nearer)
         tolerance = self.bay.tolerance
+        toe, camber = toe * side.correction[0], camber * side.correction[1]
         shares = COVERAGE * np.concatenate((toe / tolerance.toe, camber / tolerance.camber), -1)
         margins = looks.edges_px(tower.camera) / looks.width_px[..., None] - space.margin
         room = [
