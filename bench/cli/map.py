@@ -42,6 +42,7 @@ from bench.cli.surveying import (
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
+from bench.survey.ambiguity import ambiguity_table, with_predictions
 from bench.survey.cells import summarise
 from bench.survey.limits import Limits, find_limits
 from bench.survey.pace import duration_words, measure_pace
@@ -50,7 +51,7 @@ from bench.survey.setting import check_plan, cut_cells
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
 from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, read_cases
 from bench.survey.summary import failure_words, reach_words
-from bench.survey.tables import write_cells, write_limits
+from bench.survey.tables import write_cells, write_limits, write_table
 from bench.survey.verdicts import Request
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
@@ -143,6 +144,8 @@ def _draw(
 ) -> tuple[list[Path], str]:
     """Write all pictures; return them, and what they say of tilt 0."""
     # matplotlib takes a second to load, which workers and dry runs needn't spend
+    from bench.present import style
+    from bench.present.ambiguity_map import ambiguity_figure
     from bench.present.contact import contact_shots, write_contact_sheet
     from bench.present.curves import face_on_words
     from bench.present.grid import CellGrid
@@ -160,6 +163,11 @@ def _draw(
         axle_ranges=axle_ranges(bay, job.plan.tower),
     )
     files = write_map_figures(out, cases, cells, limits, info)
+    mirrored = with_predictions(ambiguity_table(cases), job.setting)
+    files += write_table(out, "mirrored", mirrored)
+    if not mirrored.is_empty():
+        with style.applied():
+            files.append(style.save(ambiguity_figure(mirrored, info), out / "map_ambiguity.png"))
     shots = contact_shots(cases, lambda row: picture_of_case(case_of_row(row, job.plan), job))
     files.append(write_contact_sheet(out, shots, info))
     return files, face_on_words(CellGrid.of(cells), info)

@@ -78,7 +78,7 @@ def with_predictions(table: pl.DataFrame, setting: Setting) -> pl.DataFrame:
 
     Of the photometric solver, d is that of the picture; of others, that of the pattern's
     outermost points with the noise `sigma_px`. Views are on the optical axis, unrolled. NaN
-    where there is no second pose.
+    where there is no second pose, or no corner's noise to tell it from.
     """
     shares = []
     for row in table.iter_rows(named=True):
@@ -90,7 +90,10 @@ def with_predictions(table: pl.DataFrame, setting: Setting) -> pl.DataFrame:
                 _image_distance(pose, setting)
                 if photometric
                 else corner_distance(
-                    pattern_points(setting.target), pose, setting.camera, row["sigma_px"]
+                    pattern_points(setting.target),
+                    pose,
+                    setting.camera,
+                    row["sigma_px"] or math.nan,
                 )
             )
         except GeometryError:

@@ -115,6 +115,21 @@ def test_tables_agree_with_each_other(run):
     assert len(limits["cells"]) == cells.height
 
 
+def test_mirrored_poses_are_counted_beside_what_was_predicted(run):
+    cells, mirrored = (pl.read_parquet(run / f"{name}.parquet") for name in ("cells", "mirrored"))
+    assert (run / "map_ambiguity.png").stat().st_size > 0
+    assert pl.read_csv(run / "mirrored.csv").columns == mirrored.columns
+    key = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
+    both = mirrored.join(cells, on=key, suffix="_cell")
+    assert len(both) == len(cells)
+    solved = both["n_cell"] - both["n_missed"] - both["n_wrong_id"] - both["n_not_finite"]
+    assert both["n"].to_list() == solved.to_list()
+    assert (both["n_wrong"] >= both["n_mirrored"]).all()  # those called ambiguous count too
+    steep = both.filter(pl.col("turn_deg") > 20.0)
+    assert len(steep)
+    assert steep["predicted"].is_between(0.0, 0.5).all()
+
+
 def test_run_json_tells_where_the_numbers_come_from(run):
     told = json.loads((run / "run.json").read_text())
     assert told["complete"] is True

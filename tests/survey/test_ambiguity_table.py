@@ -99,3 +99,12 @@ def test_predictions_are_of_corners_or_of_the_picture_as_the_solver_uses_them():
     assert corners == pytest.approx(mirrored_share(distance))
     assert 0.1 < corners < 0.5
     assert picture < 1e-3  # 10,000 electrons and 25 px: the picture tells the two apart
+
+
+def test_without_a_corners_noise_nothing_is_predicted_for_corners():
+    table = ambiguity_table(
+        pl.DataFrame([case(View(5.0, 0.7), pose_of_view(View(5.0, 0.7), CAMERA))])
+    )
+    blind = table.with_columns(sigma_px=pl.lit(None, dtype=pl.Float64))
+    assert with_predictions(table, SETTING)["predicted"].is_not_nan().all()
+    assert with_predictions(blind, SETTING)["predicted"].is_nan().all()
