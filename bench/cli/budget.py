@@ -16,7 +16,7 @@ from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import QuietOption
 from bench.files import make_directory, write_atomically
-from bench.guide.budget import budget_of, setting_of
+from bench.guide.budget import CONFIDENCE, budget_of, setting_of
 from bench.guide.budget_tables import budget_content, budget_table, table_lines, verdict_words
 from bench.guide.level_plan import default_plan, level_covariance
 from bench.guide.predict import predictor_of
@@ -92,7 +92,7 @@ def command(
         typer.Option(
             metavar="RATE", help="Of expanded uncertainties and intervals, 0.5 to 0.999."
         ),
-    ] = 0.95,
+    ] = CONFIDENCE,
     trials: Annotated[
         int,
         typer.Option(

@@ -30,6 +30,8 @@ from bench.typing import Array
 # Of a standard uncertainty, to which both methods must agree (JCGM 101, 8.1): half a unit in
 # the only digit, 0.005 deg where the standard uncertainty is 0.01 to 0.09 deg.
 DIGITS = 1
+# Gives k = 2, as tolerances are meant.
+CONFIDENCE = 0.9545
 Progress = Callable[[int, int], None]
 Answer = Literal["inside", "outside"]
 
@@ -210,7 +212,7 @@ def budget_of(
     setting: Setting,
     seed: int,
     most_trials: int,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
     progress: Progress | None = None,
 ) -> Budget:
     """Return a bay's budget.
@@ -257,7 +259,7 @@ def budget_of(
         lines += _lines(bay.tolerance, vehicle, station, chain.measurands, first, trials, check)
     if progress is not None:
         progress(len(pairs), len(pairs))
-    return Budget(tuple(lines), most, stable, confidence, _basis(setting))
+    return Budget(tuple(lines), most, stable, confidence, _basis(setting, chains))
 
 
 def _lines(
@@ -291,12 +293,18 @@ def _lines(
     ]
 
 
-def _basis(setting: Setting) -> tuple[str, ...]:
+def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     terms, level = setting.bay.budget, np.degrees(np.sqrt(np.diag(setting.level)))
     angles = ", ".join(f"{math.degrees(a):.0f}" for a in terms.roll_angles)
     turn = np.degrees(np.sqrt(np.diag(setting.registration.covariance)[:3]))
+    readings = [r for chain in chains for v in chain.views for r in (*v.rolled, v.rest)]
+    unmeasured = sum(not reading.measured for reading in readings)
+    beyond = (
+        f"; {unmeasured} of {len(readings)} readings lie where the map has no ratio of its own, "
+        "and have the nearest one's"
+    )
     return (
-        f"target poses: {setting.predictor.basis}",
+        f"target poses: {setting.predictor.basis}{beyond if unmeasured else ''}",
         f"registration: {setting.registration.steps} places of the bar, rotation between the "
         f"towers to {turn[0]:.4f}, {turn[1]:.4f} and {turn[2]:.4f} deg (standard)",
         f"level: {level[0]:.4f} deg across and {level[1]:.4f} deg along the bay (standard)",

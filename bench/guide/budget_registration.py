@@ -10,6 +10,7 @@ import numpy as np
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
+from bench.geometry.rotation import skew
 from bench.guide.budget_response import (
     CAMERA,
     PLATE,
@@ -40,8 +41,8 @@ class RegistrationResponse:
     transform : (6, K) float64
         Its change by each cause; columns in the order of `SIZES`.
     roll : (K,) float64
-        Change of the angle about the bay's x, radians, at which the left tower sees the bar,
-        on the mean: a level that is taken from the bar inherits it.
+        Change of the angle about the bay's x, radians, of the line from end to end of the bar in
+        the left tower's frame, on the mean: a level that is taken from the bar inherits it.
     steps : int
         Places of the bar.
     """
@@ -108,8 +109,14 @@ def registration_response(
         seen = np.vstack((seen, belied))
     answer = -covariance @ jacobian.T @ seen
     turns = answer[model.n_shared :].reshape(len(poses), 6, -1)[:, :3]
-    axes = [(pose.T_bay_bar @ bar.T_bar_a).rotation[0] for pose in poses]
-    roll = np.mean([axis @ turn for axis, turn in zip(axes, turns, strict=True)], axis=0)
+    # of the line from A to B, t_ab in A's frame: R (ω × t_ab + τ_ab)
+    t_ab = bar.T_a_b.translation
+    slopes = []
+    for pose, turn in zip(poses, turns, strict=True):
+        rotation = (pose.T_bay_bar @ bar.T_bar_a).rotation
+        change = rotation @ (-skew(t_ab) @ turn + answer[9:12])
+        slopes.append(change[2] / (rotation @ t_ab)[1])
+    roll = np.mean(slopes, axis=0)
     return RegistrationResponse(covariance[:6, :6], answer[:6], roll, len(poses))
 
 

@@ -35,6 +35,8 @@ class Reading:
         Of (ω, τ) from noise.
     by_camera, by_face : (6, 5) float64
         Change of (ω, τ) by the camera's causes, and by the print's and the plate's.
+    measured : bool
+        Whether a map measured the ratio that the noise was scaled by; true without a map.
     """
 
     T_bay_target: Pose
@@ -42,6 +44,7 @@ class Reading:
     covariance: Array
     by_camera: Array
     by_face: Array
+    measured: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +130,11 @@ def _reading(
             raise GeometryError("shows its back")
         if not camera.contains(project(points, T_camera_target, camera)):
             raise GeometryError("isn't wholly in the picture")
+        noise, measured = _noise(bay, tower, T_camera_target, predictor, points)
         return Reading(
             T,
             T_camera_target,
-            _noise(bay, tower, T_camera_target, predictor, points),
+            noise,
             pose_response(
                 points, T_camera_target, camera, camera_shift(points, T_camera_target, camera)
             ),
@@ -140,6 +144,7 @@ def _reading(
                 camera,
                 face_shift(points, T_camera_target, camera, target),
             ),
+            measured,
         )
     except (BenchError, np.linalg.LinAlgError) as error:
         raise ConfigError(
@@ -157,7 +162,7 @@ def _rolled(wheel: Wheel, radius: float, roll: float) -> Pose:
 
 def _noise(
     bay: Bay, tower: Tower, T_camera_target: Pose, predictor: Predictor, points: Array
-) -> Array:
+) -> tuple[Array, bool]:
     if predictor.bound == "image":
         region = region_of(bay.target.drawing, T_camera_target, tower.camera, MARGIN_PX)
         covariance = image_bound(
@@ -166,13 +171,13 @@ def _noise(
     else:
         covariance = pose_covariance(points, T_camera_target, tower.camera, predictor.sigma_px)
     if predictor.ratio is None:
-        return covariance
+        return covariance, True
     view = view_of_pose(T_camera_target)
     tilt = np.arccos(np.cos(view.turn) * np.cos(view.pitch))
-    ratios, _ = predictor.ratio.grid.at(np.asarray(view.range_m), np.asarray(tilt))
+    ratios, measured = predictor.ratio.grid.at(np.asarray(view.range_m), np.asarray(tilt))
     rotation, along, across = (float(r) for r in np.asarray(ratios).reshape(3))
     axes = facing_rotation(T_camera_target.translation)
     scale = np.eye(6)
     scale[:3, :3] *= rotation
     scale[3:, 3:] = axes @ np.diag([across, across, along]) @ axes.T
-    return np.asarray(scale @ covariance @ scale.T)
+    return np.asarray(scale @ covariance @ scale.T), bool(measured)

@@ -20,13 +20,16 @@ from bench.guide.budget import Setting, chain_of, setting_of
 from bench.guide.budget_chain import Chain, common_axis
 from bench.guide.budget_inputs import CONTRIBUTIONS
 from bench.guide.budget_response import target_points
+from bench.guide.map_ratio import MapRatio
 from bench.guide.predict import Predictor
 from bench.guide.propagate import first_order
+from bench.guide.ratio_grid import ratio_grid
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
 from bench.solve.registration import register
 from bench.solve.registration_data import Cameras, Side, Sight, Step
+from bench.solve.registration_model import Unknowns
 from bench.targets.target import Target
 from bench.typing import Array
 
@@ -100,14 +103,20 @@ def measured(bay: Bay, chain: Chain, world: World) -> Array:
     if u is not None:
         noise = 0.0 if world.rng is None else u * world.rng.normal()
         observed = (bar.length + noise, u)
-    tied = register(steps, cameras, bar.T_a_b, observed)
+    T_left_bay = left.T_bay_camera.inverse()
+    # from the truth: the closed form, which would find it, takes most of the time
+    start = Unknowns(
+        T_left_bay @ right.T_bay_camera,
+        bar.T_a_b,
+        tuple(T_left_bay @ pose.T_bay_bar @ bar.T_bar_a for pose in POSES),
+    )
+    tied = register(steps, cameras, bar.T_a_b, observed, start)
     T_bay_left = left.T_bay_camera
-    # level from the bar: the slope at which the left tower sees its long axis, taken off
+    # level from the bar, which lies level: the slope of the line from end to end, taken off
     slopes = []
-    for k, pose in enumerate(POSES):
-        T_left_a = tied.unknowns.T_left_a[k]
-        error = pose.T_bay_bar.rotation.T @ (T_bay_left.rotation @ T_left_a.rotation)
-        slopes.append((pose.T_bay_bar.rotation @ _log(error))[0])
+    for T_left_a in tied.unknowns.T_left_a:
+        line = T_bay_left.rotation @ T_left_a.rotation @ tied.unknowns.T_a_b.translation
+        slopes.append(math.atan(line[2] / line[1]))
     upright = exp_rotvec(np.array([-float(np.mean(slopes)), 0.0, 0.0]))
     if np.any(world.turned):
         turn = Pose(exp_rotvec(world.turned), np.zeros(3))
@@ -132,16 +141,6 @@ def measured(bay: Bay, chain: Chain, world: World) -> Array:
         axes.append(upright @ poses[-1].rotation @ in_target)
         centres.append(upright @ (poses[-1] @ to_centre))
     return angles(chain, axes, centres)
-
-
-def _log(rotation: Array) -> Array:
-    return 0.5 * np.array(
-        [
-            rotation[2, 1] - rotation[1, 2],
-            rotation[0, 2] - rotation[2, 0],
-            rotation[1, 0] - rotation[0, 1],
-        ]
-    )
 
 
 def angles(chain: Chain, axes: Sequence[Array], centres: Sequence[Array]) -> Array:
@@ -264,6 +263,30 @@ def test_noise_alone_scatters_the_whole_measurement_as_first_order_says(
     ratio = found.std(axis=0, ddof=1)[toe] / first.sigma[toe]
     assert np.abs(ratio - 1.0).max() < 3.3 / math.sqrt(2 * n)
     assert np.abs(found.mean(axis=0)[toe] / first.sigma[toe]).max() < 3.3 / math.sqrt(n)
+
+
+def test_noise_is_scaled_by_what_a_map_measured(bay: Bay, setting: Setting) -> None:
+    # a map whose pipeline errs twice the bound in rotation, three times along the line of sight
+    ranges, tilts = np.array([1.0, 30.0]), np.array([0.0, 1.5])
+    grid = ratio_grid(
+        ranges,
+        tilts,
+        np.broadcast_to([2.0, 3.0, 1.0], (2, 2, 3)).copy(),
+        np.ones((2, 2), dtype=np.bool_),
+    )
+    ratio = MapRatio(grid, "run", "pipeline", "corner", 100)
+    scaled = replace(setting, predictor=Predictor("corner", SIGMA_PX, "as given", ratio))
+    for one, other in zip(
+        chain_of(setting, bay.vehicles[0], bay.stations[0]).views,
+        chain_of(scaled, bay.vehicles[0], bay.stations[0]).views,
+        strict=True,
+    ):
+        plain, more = one.rest.covariance, other.rest.covariance
+        assert more[:3, :3] == pytest.approx(4.0 * plain[:3, :3], rel=1e-9)
+        sight = one.rest.T_camera_target.translation
+        along = sight / np.linalg.norm(sight)
+        assert along @ more[3:, 3:] @ along == pytest.approx(9.0 * along @ plain[3:, 3:] @ along)
+        assert other.rest.measured
 
 
 def test_contributions_add_up_in_quadrature(chain: Chain) -> None:

@@ -21,6 +21,17 @@ def test_a_bay_without_a_budget_has_the_defaults_and_the_same_digest_as_before()
     assert load_bay().budget == BudgetTerms()
 
 
+def test_the_shipped_bay_shows_the_defaults_as_they_are(tmp_path: Path) -> None:
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    shown = text[text.index("# [budget]") :].split("\n\n")[0]
+    lines = "\n".join(line.removeprefix("# ") for line in shown.splitlines())
+    path = tmp_path / "bay.toml"
+    path.write_text(f"{text}\n{lines}\n", encoding="utf-8")
+    found, known = load_bay(path).budget, BudgetTerms()
+    for name in vars(known):
+        assert getattr(found, name) == pytest.approx(getattr(known, name), rel=1e-12), name
+
+
 def test_given_terms_replace_defaults_in_si_units(tmp_path: Path) -> None:
     bay = load_bay(
         bay_with(
