@@ -40,6 +40,7 @@ COMMANDS = {
     "bay": ("bay", "Check a bay file and say what it describes."),
     "register": ("register", "Tie two towers to each other by a bar: plan, rehearse, solve."),
     "level": ("level", "Tell towers which way is up: rehearse it, or solve it."),
+    "wheels": ("wheels", "Compute toe, camber, thrust and caster from measured poses."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }
 

@@ -1,0 +1,328 @@
+"""`sightbench wheels`: toe, camber, thrust and the rest from measured poses of wheel targets."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import polars as pl
+import typer
+
+from bench import __version__
+from bench.cli.options import OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.results import write_run
+from bench.errors import ConfigError
+from bench.files import make_directory, write_atomically
+from bench.geometry.pose import Pose
+from bench.geometry.vehicle_angles import Line
+from bench.geometry.wheel_angles import toe_length
+from bench.guide.level_plan import default_plan, level_of_plan
+from bench.guide.level_table import read_level
+from bench.guide.pose_rows import read_registration
+from bench.guide.register_views import tower_pair
+from bench.guide.wheel_rehearsal import rehearse_wheels
+from bench.guide.wheel_table import (
+    BAY,
+    Directions,
+    camera_directions,
+    measured_wheels,
+    needs_registration,
+    read_wheel_table,
+    tower_of,
+)
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.solve.steering import formula_error
+from bench.solve.vehicle import Answer, MeasuredVehicle, MeasuredWheel, measure_vehicle
+from bench.survey import provenance
+from bench.typing import Array
+
+DEFAULT_OUT = Path("sightbench-wheels")
+OUTBOARD = 0.25
+# Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
+BAY_LEVEL = float(np.radians(0.01))
+
+
+def command(
+    table: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="TABLE.csv",
+            help="Measured poses of the targets on the wheels.",
+            show_default="a rehearsal",
+        ),
+    ] = None,
+    bay: Annotated[
+        Path | None,
+        typer.Option("--bay", metavar="BAY.toml", help="Whose towers.", show_default=False),
+    ] = None,
+    registration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="registration.json",
+            help="From 'sightbench register solve'; needed where a right tower measured.",
+            show_default=False,
+        ),
+    ] = None,
+    level: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="level.json",
+            help="From 'sightbench level solve'; without it camber is from the plane of the "
+            "wheels' centres, or, where the table names no towers, from its frame's z.",
+            show_default=False,
+        ),
+    ] = None,
+    rear_track: Annotated[
+        bool,
+        typer.Option(
+            "--rear-track",
+            help="Refer toe and thrust to the line square to the rear track, instead of the "
+            "centre line through both tracks' middles.",
+        ),
+    ] = False,
+    in_place: Annotated[
+        bool,
+        typer.Option("--in-place", help="Wheels were turned in place on a lift, not rolled."),
+    ] = False,
+    outboard: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_length,
+            metavar="LENGTH",
+            help="Of targets' centres outward of the wheels' middles.",
+            show_default="250 mm",
+        ),
+    ] = None,
+    bearing_play: Annotated[
+        float,
+        typer.Option(parser=parse_angle, help="Of wheel bearings between readings, standard."),
+    ] = "0 deg",  # type: ignore[assignment]  # read by the parser
+    rim: Annotated[
+        float,
+        typer.Option(parser=parse_length, metavar="LENGTH", help="Rim diameter for toe in mm."),
+    ] = "400 mm",  # type: ignore[assignment]
+    seed: SeedOption = None,
+    out: OutOption = DEFAULT_OUT,
+) -> int:
+    """Compute a vehicle's wheel angles with their standard uncertainties.
+
+    The table has a row for each measured pose of a target: wheel (front left, front right, rear
+    left, rear right, or middle), rotation vector rx_deg, ry_deg, rz_deg, translation x_mm, y_mm,
+    z_mm, standard uncertainties u_rx_deg to u_z_mm (rotation about the target's axes);
+    optionally kind (roll or steer), tower (left or right) and reading. Every wheel needs two
+    rolling positions or more, 30 degrees apart say; the last one is where the vehicle rests.
+    Readings of kind steer, wheels braked, give caster and steering-axis inclination. With a
+    tower named, poses are in that tower's camera frame; without, in one frame for all, its x
+    forward, y left, z up.
+
+    Every angle names the line it refers to. Toe is positive inward, camber with the top outward,
+    thrust to the left, caster with the top to the rear, setback where the right wheel stands
+    behind the left. Directions are ISO 8855's.
+
+    Without a table this is a rehearsal: an invented vehicle with known angles is measured in the
+    shipped bay, its targets askew on their wheels; the answers stand beside the truth.
+
+    \b
+    Examples:
+      sightbench wheels
+      sightbench wheels measured.csv --registration registration.json --level level.json
+      sightbench wheels one-frame.csv --rim "381 mm" --rear-track
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    if not rim > 0.0:
+        raise ConfigError("--rim must be above 0")
+    place = load_bay(bay)
+    truth: Mapping[tuple[str, str], float] | None = None
+    tied: tuple[Pose, Array] | None = None
+    up: tuple[Array, Array] | None = None
+    vertical = "wheel centres' plane"
+    if registration is not None:
+        tied = read_registration(registration)
+    if level is not None:
+        direction, covariance, found = read_level(level)
+        up, vertical = (direction, covariance), "level" if "gravity" in found else "floor"
+    if table is None:
+        if registration is not None or level is not None:
+            raise ConfigError("wheels: --registration and --level need a table")
+        make_directory(out)
+        share = level_of_plan(place, default_plan(place)).up("left").covariance
+        start = place.survey.seed if seed is None else seed
+        rehearsal = rehearse_wheels(place, share, start)
+        table = out / "rehearsal.csv"
+        write_atomically(table, rehearsal.table.encode())
+        tied, up, vertical = rehearsal.registration, (rehearsal.up, share), "level"
+        truth = rehearsal.truth
+        outboard = place.vehicles[0].axles[0].mount.outboard if outboard is None else outboard
+        typer.echo(
+            f"rehearsal: a {place.vehicles[0].name} with known angles measured in {place.name}, "
+            f"saved as {table}; registration assumed good to 0.004 deg and 0.3 mm, level as "
+            "'sightbench level rehearse' finds it"
+        )
+        for name in rehearsal.dropped:
+            typer.echo(f"not seen: {name}")
+    groups = read_wheel_table(table)
+    if needs_registration(groups) and tied is None:
+        raise ConfigError(
+            f"{table}: wheels of the right tower need --registration, which ties it to the left"
+        )
+    if up is None and not any(tower_of(rows[0]) for rows in groups.values()):
+        up, vertical = (BAY.up, np.eye(3) * BAY_LEVEL**2), "table's z"
+    wheels = measured_wheels(
+        table,
+        groups,
+        _directions(place),
+        OUTBOARD if outboard is None else outboard,
+        in_place,
+        bearing_play,
+    )
+    line: Line = "rear track" if rear_track or len(groups) == 2 else "centre line"
+    vehicle = measure_vehicle(wheels, up, tied, line, vertical)
+    make_directory(out)
+    rows = [_row(a, truth, rim) for a in vehicle.answers]
+    _write(out, rows, wheels, table, place)
+    write_run(out, started, {"table": str(table), "bay_digest": place.digest})
+    _say(rows, wheels, vehicle)
+    if up is not None:
+        _draw(out, vehicle, table, truth)
+    typer.echo(
+        f"wrote wheels.csv, wheels.json{' and wheels.png' if up is not None else ''} in {out}"
+    )
+    return 0
+
+
+def _directions(bay: Bay) -> Any:
+    def rough(tower: str) -> Directions:
+        if not tower:
+            return BAY
+        chosen = tower_pair(bay)[0 if tower == "left" else 1]
+        return camera_directions(chosen.T_bay_camera.rotation)
+
+    return rough
+
+
+def _row(
+    answer: Answer, truth: Mapping[tuple[str, str], float] | None, rim: float
+) -> dict[str, Any]:
+    quantity = answer.quantity
+    angle = quantity.unit == "rad"
+    scale = float(np.degrees(1.0)) if angle else 1e3
+    row: dict[str, Any] = {
+        "name": quantity.name,
+        "refers_to": quantity.reference,
+        "unit": "deg" if angle else "mm",
+        "value": scale * answer.value,
+        "u": scale * answer.sigma,
+        "toe_mm": None,
+    }
+    if quantity.kind in ("toe", "total toe"):
+        # total toe is the sum of both wheels' lengths; for degrees the same to parts in 10,000
+        row["toe_mm"] = 1e3 * toe_length(answer.value, rim)
+    if truth is not None:
+        true = truth.get((quantity.name, quantity.reference))
+        row["true"] = None if true is None else scale * true
+        row["error"] = None if true is None else scale * (answer.value - true)
+    return row
+
+
+def _write(
+    out: Path,
+    rows: list[dict[str, Any]],
+    wheels: tuple[MeasuredWheel, ...],
+    table: Path,
+    bay: Bay,
+) -> None:
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    write_atomically(out / "wheels.csv", frame.write_csv(float_precision=6).encode())
+    content = {
+        "command": provenance.command_line(),
+        "version": __version__,
+        "table": str(table),
+        "bay": str(bay.path),
+        "bay_digest": bay.digest,
+        "rows": rows,
+        "run_out": {
+            w.name: {
+                "rolled_deg": [float(v) for v in np.degrees(w.wheel.turning.angles)],
+                "target_from_axis_deg": float(np.degrees(w.wheel.run_out)),
+                "wobble_deg": float(np.degrees(w.wheel.turning.wobble)),
+                "p_value": w.wheel.turning.p_value,
+                "centre_from": w.wheel.centre_source,
+            }
+            for w in wheels
+        },
+    }
+    write_atomically(out / "wheels.json", json.dumps(content, indent=1, allow_nan=False).encode())
+
+
+def _say(
+    rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle
+) -> None:
+    rehearsed = "true" in rows[0]
+    header = ["", "value", "u", "", "refers to", "toe on rim", *(["error"] if rehearsed else [])]
+    body = []
+    for row in rows:
+        digits = 3 if row["unit"] == "deg" else 1
+        cells = [
+            row["name"],
+            f"{row['value']:+.{digits}f}",
+            f"{row['u']:.{digits}f}",
+            row["unit"],
+            row["refers_to"],
+            "" if row["toe_mm"] is None else f"{row['toe_mm']:+.2f} mm",
+        ]
+        if rehearsed:
+            cells.append("" if row["error"] is None else f"{row['error']:+.{digits}f}")
+        body.append(cells)
+    widths = [max(map(len, column)) for column in zip(header, *body, strict=True)]
+    for cells in (header, *body):
+        line = "  ".join(
+            cell.rjust(w) if i in (1, 2, 5, 6) else cell.ljust(w)
+            for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
+        )
+        typer.echo(line.rstrip())
+    for wheel in wheels:
+        turning = wheel.wheel.turning
+        if turning.p_value < 0.01:
+            typer.echo(
+                f"{wheel.name}: its axis wobbled by {np.degrees(turning.wobble):.3f} deg between "
+                f"readings, more than their uncertainties explain (p {turning.p_value:.1e}): "
+                "bearing play, a slipped target, or a wheel that was steered"
+            )
+        if wheel.wheel.centre_source == "mount":
+            typer.echo(
+                f"{wheel.name}: two rolling readings leave its centre to the mount, taken as "
+                "centred within 1 mm"
+            )
+    _say_formula(wheels, vehicle)
+
+
+def _say_formula(wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle) -> None:
+    """Say what the trade's camber formula would give too much for the axes found."""
+    found = {a.quantity.name: a.value for a in vehicle.answers}
+    for wheel in wheels:
+        caster = found.get(f"{wheel.name} caster")
+        if caster is None:
+            continue
+        spin = next(w.axis for w in vehicle.wheels if w.name == wheel.name)
+        error = formula_error(spin, caster, found[f"{wheel.name} inclination"], wheel.side)
+        typer.echo(
+            f"{wheel.name}: caster by the usual formula, camber's difference at 20 deg either way "
+            f"over 2 sin 20 deg (common practice), would come out {np.degrees(error):+.3f} deg off"
+        )
+
+
+def _draw(
+    out: Path,
+    vehicle: MeasuredVehicle,
+    table: Path,
+    truth: Mapping[tuple[str, str], float] | None,
+) -> None:
+    from bench.present.style import save  # matplotlib takes a second to load
+    from bench.present.wheels import draw_wheels
+
+    note = f"{table.name}; {provenance.command_line()}"
+    save(draw_wheels(vehicle, "Wheel angles, seen from above", note, truth), out / "wheels.png")

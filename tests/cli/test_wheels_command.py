@@ -1,0 +1,108 @@
+"""`sightbench wheels`: the bare rehearsal, its table again, bad input in a line."""
+
+import json
+
+import numpy as np
+import pytest
+
+from bench.cli.main import main
+
+
+@pytest.fixture(scope="module")
+def rehearsed(tmp_path_factory):
+    out = tmp_path_factory.mktemp("wheels")
+    assert main(["wheels", "--out", str(out)]) == 0
+    return out
+
+
+def test_bare_run_states_truth_and_error(rehearsed):
+    content = json.loads((rehearsed / "wheels.json").read_text())
+    rows = content["rows"]
+    assert {row["refers_to"] for row in rows if row["name"] == "front left toe"} == {
+        "centre line",
+        "thrust line",
+    }
+    for row in rows:
+        # truth and answer within five of its own uncertainties: 1 in a million each
+        assert abs(row["error"]) < 5.0 * row["u"]
+        assert row["u"] > 0.0
+    assert content["run_out"]["front left"]["centre_from"] == "turning"
+    assert (rehearsed / "wheels.png").stat().st_size > 10_000
+    assert (rehearsed / "wheels.csv").read_text().startswith("name,refers_to,unit,value,u")
+
+
+def registration(path):
+    """Write the shipped bay's own transform as a registration file."""
+    from bench.guide.register_views import T_left_right_of
+    from bench.scene.load import load_bay
+
+    T = T_left_right_of(load_bay())
+    content = {
+        "T_left_right": {
+            "rotation_vector_rad": T.rotvec.tolist(),
+            "translation_m": T.translation.tolist(),
+        },
+        "covariance": (1e-8 * np.eye(6)).tolist(),
+    }
+    path.write_text(json.dumps(content))
+    return str(path)
+
+
+def test_without_a_level_camber_is_from_the_plane_of_wheel_centres(rehearsed, tmp_path, capsys):
+    options = ["--registration", registration(tmp_path / "registration.json")]
+    table = str(rehearsed / "rehearsal.csv")
+    assert main(["wheels", table, *options, "--out", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "wheel centres' plane" in said
+    rows = json.loads((tmp_path / "wheels.json").read_text())["rows"]
+    total = next(row for row in rows if row["name"] == "front total toe")
+    assert abs(total["value"] - 0.22) < 5.0 * total["u"]  # 0.08 + 0.14, as invented
+
+
+def test_right_tower_without_a_registration_is_refused(rehearsed, tmp_path, capsys):
+    assert main(["wheels", str(rehearsed / "rehearsal.csv"), "--out", str(tmp_path)]) == 2
+    assert "need --registration" in capsys.readouterr().err
+    assert main(["wheels", "--level", "level.json", "--out", str(tmp_path)]) == 2
+    assert main(["wheels", "--rim", "0", "--out", str(tmp_path)]) == 2
+
+
+def only(rows, keep):
+    return [rows[0], *(row for row in rows[1:] if keep(row))]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda r: [r[0], r[1].replace("front left", "frnt left"), *r[2:]], "mean front left"),
+        (lambda r: [r[0], r[1].replace("front left", "spare"), *r[2:]], "known are front left"),
+        (
+            lambda r: only(r, lambda x: "rear left,roll" not in x or x.split(",")[3] == "1"),
+            "rear left: 1 rolling reading; run-out",
+        ),
+        (
+            lambda r: only(r, lambda x: not x.startswith("rear right")),
+            "rear right is missing",
+        ),
+        (
+            lambda r: [r[0], r[1], r[1], *(x for x in r[2:] if "front left,roll" not in x)],
+            "front left: it turned by 0.00 deg only",
+        ),
+        (lambda r: [r[0], r[1].replace(",roll,", ",slide,"), *r[2:]], "must be roll or steer"),
+        (lambda r: [r[0], r[1].rsplit(",", 1)[0] + ",x", *r[2:]], "u_z_mm: 'x' must be a number"),
+        (lambda r: [r[0], ",".join(r[1].split(",")[:6]), *r[2:]], "is empty"),
+        (
+            lambda r: only(r, lambda x: ",steer," not in x or "front left,steer,left,+20" in x),
+            "two or more steer angles",
+        ),
+        (lambda r: [r[0], r[1].replace(",left,1", ",,1"), *r[2:]], "more than one tower"),
+    ],
+)
+def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, words):
+    rows = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    path = tmp_path / "bad.csv"
+    path.write_text("\n".join(change(rows)) + "\n")
+    tied = registration(tmp_path / "registration.json")
+    assert main(["wheels", str(path), "--registration", tied, "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert said.count("\n") == 1
