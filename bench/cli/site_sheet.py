@@ -21,11 +21,11 @@ from bench.guide.as_built_output import words_of, write_as_built
 from bench.guide.as_built_template import template
 from bench.guide.as_built_verdict import hides, judge
 from bench.guide.corrections import Advice, advise
-from bench.guide.deviations import Allowances, allowances, rows
+from bench.guide.deviations import Allowance, Allowances, allowances, rows
 from bench.guide.deviations_joint import Joint, joint
 from bench.guide.deviations_visible import with_visibility
 from bench.guide.predict import Predictor
-from bench.guide.rooms import limits_of
+from bench.guide.rooms import ALL, limits_of
 from bench.guide.siting import Siting
 from bench.guide.siting_files import SITED_FILE
 from bench.scene.load import load_bay
@@ -84,6 +84,8 @@ def write_sheets(
     with progress_bar("deviations", quiet) as progress:
         together = joint(limits, single, seed=seed, progress=progress)
     written = write_deviations(out, single, together)
+    for line in deviation_words(single, together):
+        typer.echo(line)
     plan = Plan(_named(siting.bay, out), siting.sightings, single, together)
     for one in PAPERS if page is None else (page,):
         folder = out / f"sheet-{one}"
@@ -93,6 +95,24 @@ def write_sheets(
         write_atomically(blank, template(siting.bay).encode())
         written.append(blank)
     return written
+
+
+def deviation_words(single: Allowances, together: Joint) -> list[str]:
+    """Say what may be off least, of lengths and of angles, and what may be off at once."""
+    lines = []
+    for is_length, unit, scale in ((True, "mm", 1000.0), (False, "deg", 180.0 / math.pi)):
+        one = min((a for a in single.each if a.knob.is_length is is_length), key=_least)
+        breaks = one.breaks_minus if one.minus <= one.plus else one.breaks_plus
+        whose = "all towers'" if one.knob.where == ALL else f"the {one.knob.where} tower's"
+        lines.append(
+            f"Least allowed alone, of {'lengths' if is_length else 'angles'}: {whose} "
+            f"{one.knob.name} {scale * one.least:.2f} {unit}, then {breaks or 'nothing'} breaks."
+        )
+    return [*lines, f"Together: {together.words}."]
+
+
+def _least(one: Allowance) -> float:
+    return one.least
 
 
 def _named(bay: Bay, out: Path) -> Bay:

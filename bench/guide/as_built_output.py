@@ -111,7 +111,7 @@ def knob_words(knob: Knob) -> str:
 
 def amount_words(knob: Knob, value: float) -> str:
     """Return a signed amount, rounded away from 0 so that it is enough."""
-    scale, step, unit = (1000.0, 1.0, "mm") if knob.is_length else (180.0 / math.pi, 0.05, "deg")
+    scale, step, unit = (1000.0, 1.0, "mm") if knob.is_length else (180.0 / math.pi, 0.01, "deg")
     size = math.ceil(abs(value) * scale / step - 1e-9) * step
     return f"{'-' if value < 0.0 else '+'}{size:.{0 if knob.is_length else 2}f} {unit}"
 

@@ -29,8 +29,8 @@ SEARCH = {
 }
 SCAN = 40  # first steps over the search's length; limits that open and close within one are missed
 ROUNDS, PARTS = 3, 16  # of narrowing: 1/(40 · 16³) of the search, 3 um of half a metre
-# What sheets round down to: what a tape and a digital level show.
-LENGTH_STEP, ANGLE_STEP = 1e-3, math.radians(0.05)
+# What sheets round down to: what a tape shows, and a good digital level.
+LENGTH_STEP, ANGLE_STEP = 1e-3, math.radians(0.01)
 
 Judge = Callable[[Sequence[Mapping[Knob, float]]], Rooms]
 
@@ -116,7 +116,7 @@ def limit_words(name: tuple[str, str]) -> str:
 def rounded_down(value: float, knob: Knob) -> float:
     """Return an allowance rounded down to what a tape or a level shows."""
     step = LENGTH_STEP if knob.is_length else ANGLE_STEP
-    # a hair more, or 0.05 deg / 0.05 deg could fall short of 1
+    # a hair more, or 0.01 deg / 0.01 deg could fall short of 1
     return math.floor(value / step * (1.0 + 1e-12)) * step
 
 

@@ -35,6 +35,7 @@ from bench.present.siting_sheet_marks import (
     View,
     across_dimension,
     dashed,
+    degrees,
     down_dimension,
     feet_inches,
     millimetres,
@@ -240,7 +241,25 @@ def _right(plan: Plan, frame: Frame) -> tuple[Mark, ...]:
         words += " and others." if count > 1 else "."
     text, y = paragraph(frame.left, y - 1.0, frame.width, words, SMALL)
     marks += text
-    return tuple(marks)
+    text, end = paragraph(frame.left, y - 1.0, frame.width, holder_words(plan.bay), SMALL)
+    if end < frame.bottom:  # many vehicles, each set otherwise
+        words = "Targets' holders: set as the bay file has them."
+        text, _ = paragraph(frame.left, y - 1.0, frame.width, words, SMALL)
+    return (*marks, *text)
+
+
+def holder_words(bay: Bay) -> str:
+    """Say how the targets' holders are set on each axle."""
+    settings: dict[str, list[str]] = {}
+    for vehicle in bay.vehicles:
+        for axle in vehicle.axles:
+            mount = axle.mount
+            key = f"turn {degrees(mount.turn)} outward, pitch {degrees(mount.pitch)} up"
+            settings.setdefault(key, []).append(f"{vehicle.name} {axle.name}")
+    if len(settings) == 1:
+        return f"Targets' holders on all wheels: {next(iter(settings))}."
+    shown = [f"{key}: {', '.join(names)}" for key, names in settings.items()]
+    return f"Targets' holders at {'; '.join(shown)}."
 
 
 def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], float]:
@@ -257,14 +276,14 @@ def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], fl
         ("diagonal 1 to 3", check.diagonal, "square.one_three"),
         ("diagonal 2 to 4", check.diagonal, "square.two_four"),
     ]
-    rows += [
-        (f"standoff, {s.name}", s.standoff, "standoff" if i == 0 else "")
-        for i, s in enumerate(bay.stations[:3])
-    ]
     texts = [(w, f"{millimetres(v)} mm", feet_inches(v), key) for w, v, key in rows]
     one = plan.allowances.of(ALL, "square")
     slack = check.difference(rounded_down(plan.joint.fraction * one.least, one.knob))
     texts.append(("these differ at most", f"{math.floor(1000.0 * slack)} mm", "", ""))
+    for i, station in enumerate(bay.stations[:3]):
+        value, key = station.standoff, "standoff" if i == 0 else ""
+        row = (f"standoff, {station.name}", f"{millimetres(value)} mm", feet_inches(value), key)
+        texts.append(row)
     marks, end = table(frame.left, start, columns, texts)
     return (title, *marks), end
 

@@ -134,7 +134,7 @@ def test_sheets_round_down():
     length, angle = Knob(ALL, "height"), Knob(ALL, "yaw")
     assert rounded_down(0.0129999, length) == pytest.approx(0.012)
     assert rounded_down(0.013, length) == pytest.approx(0.013)
-    assert rounded_down(math.radians(1.09), angle) == pytest.approx(math.radians(1.05))
+    assert rounded_down(math.radians(1.0699), angle) == pytest.approx(math.radians(1.06))
     assert rounded_down(0.0, angle) == 0.0
 
 
