@@ -132,7 +132,9 @@ def command(
         return site_sheet.write_template(place, out)
     asked = predictor(place, bound, corner_sigma, map_, pipeline)
     if as_built is not None:
-        return site_sheet.judge_as_built(place, asked, as_built, out, visible=visibility_)
+        return site_sheet.judge_as_built(
+            place, asked, as_built, out, visible=visibility_, quiet=quiet
+        )
     if evaluate_only:
         siting = evaluate(place, asked, visibility_)
     else:

@@ -171,7 +171,13 @@ def write_template(bay: Bay, out: Path) -> int:
 
 
 def judge_as_built(
-    bay: Bay, predictor: Predictor, path: Path, out: Path, *, visible: bool = True
+    bay: Bay,
+    predictor: Predictor,
+    path: Path,
+    out: Path,
+    *,
+    visible: bool = True,
+    quiet: bool = False,
 ) -> int:
     """Judge a bay as it was measured; print, write, return the exit code.
 
@@ -186,13 +192,18 @@ def judge_as_built(
         The file or a photograph won't do.
     """
     started = provenance.now()
-    measured = read_measured(path, bay)
-    verdict = judge(bay, measured, predictor, visible)
-    advice = Advice((), ())
-    if verdict.state != "holds":
-        advice = advise(
-            verdict.limits, limits_of(bay, predictor), hides(verdict) if visible else None
-        )
+    with progress_bar("judging", quiet) as progress:
+        progress(0, 3)
+        measured = read_measured(path, bay)
+        progress(1, 3)
+        verdict = judge(bay, measured, predictor, visible)
+        progress(2, 3)
+        advice = Advice((), ())
+        if verdict.state != "holds":
+            advice = advise(
+                verdict.limits, limits_of(bay, predictor), hides(verdict) if visible else None
+            )
+        progress(3, 3)
     make_directory(out)
     facts = {"command": provenance.command_line(), "version": __version__}
     written, note = write_as_built(out, verdict, measured, advice, predictor, facts)

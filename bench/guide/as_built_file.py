@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated
@@ -193,9 +192,7 @@ class Measured:
         return found
 
 
-def read_measured(
-    path: Path, bay: Bay, progress: Callable[[str], None] = lambda words: None
-) -> Measured:
+def read_measured(path: Path, bay: Bay) -> Measured:
     """Return what a file says was measured; photographs are evaluated.
 
     Raises
@@ -226,7 +223,6 @@ def read_measured(
                 raise ConfigError(f"the {one.name} tower is there twice")
             _check_once(one)
             if one.photo is not None:
-                progress(f"photograph of the {one.name} tower")
                 photo = _photo(path, one.photo, bay, tower, u)
                 photos[tower.name] = photo
                 for name in COMPONENTS:
