@@ -56,7 +56,7 @@ def draw_level(
             ),
             default=CUT,
         )
-        limit = 1.12 * longest
+        limit = 1.2 * longest
         for i, way in enumerate(WAYS):
             axes = figure.add_subplot(grid[0, i])
             for row, plan in enumerate(plans):
@@ -66,7 +66,7 @@ def draw_level(
                     axes.text(
                         0.02 * limit,
                         row,
-                        "not determined; leaks across where the bar is aimed aside",
+                        "not determined; it leaks across\nwhere the bar is aimed aside",
                         va="center",
                         fontsize=style.SMALL,
                     )
@@ -91,7 +91,7 @@ def draw_level(
                     row - 0.02,
                     f"{total:.4f}",
                     va="center",
-                    ha="left" if shown < 0.85 * limit else "right",
+                    ha="left" if shown < 0.88 * limit else "right",
                     fontsize=style.SMALL,
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
                 )

@@ -58,10 +58,10 @@ def draw_wheels(
         _middle(axes, answers, vehicle.wheels)
         axes.set_xlim(-half - 2.6, half + 2.6)
         axes.set_ylim(rear - 0.85, front + 0.95)
-        note = f"Wheels and thrust line are drawn turned {ENLARGED:g} times as far. Each value ± "
-        note += "its standard uncertainty. Toe-in and top outward are positive; toe from the "
-        note += (
-            "in degrees,\ntoe from the centre line unless said, camber from the vertical found."
+        note = (
+            f"Wheels and thrust line are drawn turned {ENLARGED:g} times as far. Each value ± its "
+            "standard uncertainty. Toe-in and top outward are positive; toe is from the centre "
+            "line unless said, camber from the vertical found."
         )
         if truth is not None:
             off = [
@@ -72,7 +72,7 @@ def draw_wheels(
             known = sum(key in truth for key in answers)
             note += f" Rehearsal: {known - len(off)} of {known} values are within 2 standard "
             note += "uncertainties of the truth."
-        figure.text(0.03, 0.06, fill(note, 125), fontsize=style.SMALL, va="center")
+        figure.text(0.03, 0.06, fill(note, 150), fontsize=style.SMALL, va="center")
         figure.text(0.03, 0.015, caption, fontsize=style.SMALL, color=style.MUTED, va="center")
     return figure
 
@@ -91,7 +91,9 @@ def _wheel(
     corners = 0.5 * np.array([[1, 1], [1, -1], [-1, -1], [-1, 1]]) * [length, width]
     turned = corners @ rotation_z(-s * ENLARGED * toe)[:2, :2].T + wheel.centre[:2]
     axes.add_patch(
-        Polygon(_screen(turned), facecolor=style.FAINT, edgecolor=style.INK, linewidth=1.2)
+        Polygon(
+            _screen(turned), facecolor=style.FAINT, edgecolor=style.INK, linewidth=1.2, zorder=5
+        )
     )
     name = wheel.name
     lines = [name.capitalize()]
