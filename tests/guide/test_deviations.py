@@ -14,6 +14,7 @@ from bench.guide.predict import Predictor
 from bench.guide.rooms import ALL, Knob, inputs_of, knobs_of, limits_of, moved
 from bench.guide.sighting import sightings
 from bench.scene.load import load_bay
+from bench.scene.model import wheels
 from bench.survey.statistics import wilson_bounds
 
 LOOSE = math.radians(2.0)  # so that the plan holds it everywhere and can be off
@@ -184,3 +185,34 @@ def test_too_few_trials_show_nothing():
 def test_the_same_seed_gives_the_same_answer(limits, single):
     a, b = (joint(limits, single, trials=60, seed=5, shape="normal") for _ in range(2))
     assert a == b
+
+
+def test_the_yaw_that_a_level_camera_may_be_off_follows_from_bearings_by_hand():
+    # Level and without distortion, a point at bearing b from the axis lies f tan(b) from the
+    # middle whatever its height, and yaw adds to all bearings. So the plate's margin of m
+    # widths w is used up at atan((W/2 - m w) / f) less the bearing of its outermost corner.
+    camera = replace(BAY.towers[0].camera, distortion=(0.0,) * 5, cx=1223.5, cy=1023.5)
+    tower = BAY.towers[0]
+    place = replace(tower.placement, pitch=0.0, roll=0.0, yaw=math.radians(12.0), height=0.6)
+    vehicle = replace(BAY.vehicles[0], axles=BAY.vehicles[0].axles[:1])
+    bay = replace(
+        BAY,
+        towers=(replace(tower, placement=place, camera=camera),),
+        vehicles=(vehicle,),
+        stations=BAY.stations[:1],
+    )
+    wheel = next(w for w in wheels(bay) if w.side == "left")
+    T = bay.towers[0].T_bay_camera.inverse() @ wheel.T_bay_target
+    outline = bay.target.drawing.outline
+    corners = T @ np.column_stack((outline, np.zeros(4)))
+    bearings = np.arctan2(corners[:, 0], corners[:, 2])
+    width = camera.fx * np.ptp(outline[:, 0]) / np.linalg.norm(T.translation)
+    edge = math.atan((0.5 * camera.width - bay.siting.margin * width) / camera.fx)
+
+    found = allowances(limits_of(bay, PREDICTOR), [Knob(tower.name, "yaw")]).each[0]
+    assert found.breaks_plus.startswith("margin (")
+    assert found.breaks_minus.startswith("margin (")
+    # 15 degrees of search over 40 steps of 16³ parts: 1.6e-6 rad
+    step = SEARCH["yaw"] / (40 * 16**3)
+    assert 0.0 <= edge - bearings.max() - found.plus <= 1.01 * step
+    assert 0.0 <= edge + bearings.min() - found.minus <= 1.01 * step
