@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from bench.errors import RenderError
+from bench.render import osmesa
 from bench.typing import Array
 
 PLATFORM = "PYOPENGL_PLATFORM"
@@ -130,6 +131,8 @@ def _pyrender() -> Any:
 def _import() -> Any:
     if not hasattr(np, "infty"):  # pyrender 0.1.45 still uses a name that numpy 2 took away
         vars(np)["infty"] = np.inf
+    if os.environ[PLATFORM] == "osmesa":
+        osmesa.complete()
     import pyrender
 
     pyrender.OffscreenRenderer(8, 8).delete()

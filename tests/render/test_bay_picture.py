@@ -16,7 +16,7 @@ from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture, Region
 from bench.imaging.region import region_of
 from bench.plugins import DETECTORS, load
-from bench.render.bay_picture import bay_scene, draw_view, lit_scene
+from bench.render.bay_picture import bay_scene, camera_picture, draw_view, lit_scene
 from bench.render.gl import drawer
 from bench.scene.load import load_bay
 from bench.scene.solids import bay_solids, cuboid
@@ -166,3 +166,22 @@ def test_a_region_is_cut_out_of_the_frame_without_a_shift(bay, scene):
     inside = whole[50:120, 100:190]
     # drawn on another canvas: samples lie elsewhere within pixels, so edges differ a little
     assert np.mean(np.abs(part - inside)) < 0.004
+
+
+def test_a_picture_is_noisy_as_its_sensor_is_and_repeats_with_its_seed(bay):
+    tower = bay.towers[0]
+    wheel = wheels_at(bay.vehicles[VAN], bay.stations[0])[0]
+    T_camera_target = tower.T_bay_camera.inverse() @ wheel.T_bay_target
+    region = region_of(bay.target.drawing, T_camera_target, tower.camera, 0)
+    lit = lit_scene((), replace(bay, surroundings=Surroundings()), [wheel])
+    first, again, other = (
+        camera_picture(lit, tower, np.random.default_rng(seed), region, 1).grey
+        for seed in (1, 1, 2)
+    )
+    assert np.array_equal(first, again)
+    noise = (first.astype(float) - other)[first > 120] / np.sqrt(2.0)
+    # white: 0.85 of 0.7 of the full well of electrons, and shot noise their root; 8 bits add
+    # rounding of 1/√12 DN
+    electrons = 0.85 * 0.7 * tower.imaging.sensor.full_well
+    expected = np.hypot(255.0 / tower.imaging.sensor.full_well * np.sqrt(electrons), 12**-0.5)
+    assert np.std(noise) == pytest.approx(expected, rel=0.05)

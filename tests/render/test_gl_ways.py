@@ -3,6 +3,7 @@
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 
 from bench.errors import BenchError, RenderError
@@ -89,3 +90,39 @@ def test_a_way_that_is_asked_for_is_the_only_one_tried(fresh, monkeypatch):
     with pytest.raises(RenderError):
         gl._pyrender()
     assert tried == ["osmesa"]
+
+
+DRAW = """
+import sys
+import numpy as np
+from bench.render.gl import drawer
+
+triangle = np.array([[[-1.0, -0.7, 2.0], [1.0, -0.9, 2.0], [0.1, 1.0, 2.0]]])
+with drawer(triangle, np.ones_like(triangle), (320, 240)) as canvas:
+    sys.stdout.buffer.write(canvas.draw(200.0, 200.0, 159.5, 119.5, 0.1, 10.0)[..., 0].tobytes())
+"""
+
+
+@pytest.mark.usefixtures("opengl")
+def test_osmesa_draws_what_egl_draws():
+    pictures = {}
+    for way in gl.WAYS:
+        run = subprocess.run(
+            [sys.executable, "-W", "error", "-c", DRAW],
+            capture_output=True,
+            env=gl.os.environ | {gl.PLATFORM: way},
+            check=False,
+        )
+        if run.returncode and not gl.os.environ.get("CI"):
+            pytest.skip(f"{way} doesn't draw here")
+        assert run.returncode == 0, run.stderr.decode()
+        pictures[way] = np.frombuffer(run.stdout, np.uint8).reshape(240, 320) / 255.0
+    # corners at (59.5, 49.5), (259.5, 29.5) and (169.5, 219.5) px: area by the shoelace formula
+    area = 0.5 * abs(200.0 * 170.0 - 110.0 * -20.0)
+    for picture in pictures.values():
+        # each of 600 px of boundary is sampled once a row or more finely
+        assert picture.sum() == pytest.approx(area, abs=15.0)
+    # OSMesa gives pyrender one sample a pixel, EGL four: they differ along the boundary alone
+    differ = pictures["egl"] != pictures["osmesa"]
+    assert np.count_nonzero(differ) < 800
+    assert np.max(np.abs(pictures["egl"] - pictures["osmesa"])) <= 0.75
