@@ -61,7 +61,7 @@ def tied(bay: Bay, sigma_px: float | None, registration: Path | None) -> Tied:
     left, right = towers_of(bay)
     sigma = predictor_of(bay, "corner", sigma_px).sigma_px
     poses = default_sequence(bay) if registration is None else read_poses(registration, bay.bar)
-    response = registration_response(left, right, bay.bar, poses, sigma)
+    response = registration_response(bay, poses, sigma)
     return Tied(left, right, sigma, response.covariance)
 
 

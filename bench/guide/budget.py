@@ -178,13 +178,8 @@ def setting_of(bay: Bay, predictor: Predictor, poses: Sequence[BarPose], level: 
     ConfigError
         See `registration_response` and `towers_of`.
     """
-    left, right = towers_of(bay)
-    return Setting(
-        bay,
-        predictor,
-        registration_response(left, right, bay.bar, poses, predictor.sigma_px),
-        level,
-    )
+    towers_of(bay)
+    return Setting(bay, predictor, registration_response(bay, poses, predictor.sigma_px), level)
 
 
 def chain_of(setting: Setting, vehicle: Vehicle, station: Station) -> Chain:

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import project
-from bench.geometry.pose import Pose
+from bench.errors import ConfigError
+from bench.geometry.camera import point_jacobian
 from bench.geometry.rotation import skew
 from bench.guide.budget_response import (
     CAMERA,
@@ -17,12 +16,22 @@ from bench.guide.budget_response import (
     PRINT,
     camera_shift,
     face_shift,
-    target_points,
+)
+from bench.guide.register_views import (
+    SIDES,
+    Glimpse,
+    cameras_of,
+    glimpses,
+    points_of,
+    refuse_unseen,
+    sight_of,
+    tower_pair,
+    unknowns_of,
 )
 from bench.scene.bar import Bar, BarPose
-from bench.scene.model import Tower
-from bench.solve.registration_data import Cameras, Side, Sight, Step
-from bench.solve.registration_model import Model, Unknowns
+from bench.scene.model import Bay, Tower
+from bench.solve.registration_data import Step
+from bench.solve.registration_model import Model
 from bench.typing import Array
 
 # Left camera, right camera, print, plate of target A, plate of B, the bar's growth from the
@@ -54,16 +63,14 @@ class RegistrationResponse:
 
 
 def registration_response(
-    left: Tower, right: Tower, bar: Bar, poses: Sequence[BarPose], sigma_px: float
+    bay: Bay, poses: Sequence[BarPose], sigma_px: float
 ) -> RegistrationResponse:
     """Linearise the joint least squares of a registration about the truth.
 
     Parameters
     ----------
-    left, right : Tower
-        Whose frames are tied.
-    bar : Bar
-        What is carried.
+    bay : Bay
+        Its outermost towers are tied, by its bar; each sees what targets it can.
     poses : sequence of BarPose
         Its places.
     sigma_px : float
@@ -72,26 +79,25 @@ def registration_response(
     Raises
     ------
     ConfigError
-        A tower doesn't have its target in the picture, or the places leave the transform
-        undetermined.
+        A tower sees no target in some place, or the places leave the transform undetermined.
     """
-    cameras = Cameras(left.camera, right.camera)
+    refuse_unseen(bay, poses)
+    towers = dict(zip(SIDES, tower_pair(bay), strict=True))
+    bar, u = bay.bar, bay.bar.length_uncertainty
     steps, shifts, growths = [], [], np.linspace(-0.5, 0.5, len(poses))
     for number, (pose, growth) in enumerate(zip(poses, growths, strict=True), start=1):
         sights = []
-        for side, tower in (("left", left), ("right", right)):
-            sight, shift = _sight(side, tower, bar, pose, number, sigma_px, float(growth))  # type: ignore[arg-type]
-            sights.append(sight)
-            shifts.append(shift)
+        for glimpse in glimpses(bay, pose):
+            tower, target = towers[glimpse.tower], bar.target(glimpse.end)
+            sights.append(sight_of(target, glimpse, tower.camera, sigma_px))
+            shifts.append(_shift(tower, bar, pose, glimpse, float(growth)))
         steps.append(Step(f"step {number}", tuple(sights)))
-    T_left_bay = left.T_bay_camera.inverse()
-    truth = Unknowns(
-        T_left_bay @ right.T_bay_camera,
-        bar.T_a_b,
-        tuple(T_left_bay @ pose.T_bay_bar @ bar.T_bar_a for pose in poses),
+    model = Model(
+        tuple(steps),
+        cameras_of(bay),
+        unknowns_of(bay, poses),
+        None if u is None else (bar.length, u),
     )
-    u = bar.length_uncertainty
-    model = Model(tuple(steps), cameras, truth, None if u is None else (bar.length, u))
     jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
     scale = np.sqrt(np.sum(jacobian**2, axis=0))
     _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
@@ -120,39 +126,18 @@ def registration_response(
     return RegistrationResponse(covariance[:6, :6], answer[:6], roll, len(poses))
 
 
-def _sight(
-    side: Side, tower: Tower, bar: Bar, pose: BarPose, number: int, sigma_px: float, growth: float
-) -> tuple[Sight, Array]:
-    end = "A" if (side == "left") != pose.reversed else "B"
-    target = bar.target(end)
-    T_bar_target = bar.T_bar_a if end == "A" else bar.T_bar_b
-    T_bay_target = pose.T_bay_bar @ T_bar_target
-    T_camera_target = tower.T_bay_camera.inverse() @ T_bay_target
-    points = target_points(target)
-    try:
-        pixels = project(points, T_camera_target, tower.camera)
-        seen = tower.camera.contains(pixels)
-    except GeometryError:
-        seen = False
-    if not seen:
-        raise ConfigError(
-            f"registration: the {tower.name} tower doesn't have target {end} in its picture in "
-            f"step {number}: {pose.words}"
-        )
+def _shift(tower: Tower, bar: Bar, pose: BarPose, glimpse: Glimpse, growth: float) -> Array:
+    """Return the change (2 N, K) of a target's pixels by each cause."""
+    T, target = glimpse.T_camera_target, bar.target(glimpse.end)
+    points = points_of(target)
     blocks = [np.zeros((2 * len(points), size)) for size in SIZES]
-    blocks[0 if side == "left" else 1] = camera_shift(points, T_camera_target, tower.camera)
-    face = face_shift(points, T_camera_target, tower.camera, target)
+    blocks[0 if glimpse.tower == "left" else 1] = camera_shift(points, T, tower.camera)
+    face = face_shift(points, T, tower.camera, target)
     blocks[2], plate = face[:, : len(PRINT)], face[:, len(PRINT) :]
-    blocks[3 if end == "A" else 4] = plate
+    blocks[3 if glimpse.end == "A" else 4] = plate
     # a longer bar carries its targets outward along it
-    grown = Pose(
-        T_camera_target.rotation,
-        T_camera_target.translation
-        + 1e-4
-        * tower.T_bay_camera.rotation.T
-        @ pose.T_bay_bar.rotation
-        @ T_bar_target.translation,
-    )
-    moved = project(points, grown, tower.camera) - pixels
-    blocks[5] = growth * moved.reshape(-1, 1) / 1e-4
-    return Sight(side, end, points, pixels, sigma_px), np.hstack(blocks)  # type: ignore[arg-type]
+    mount = bar.T_bar_a if glimpse.end == "A" else bar.T_bar_b
+    outward = tower.T_bay_camera.rotation.T @ pose.T_bay_bar.rotation @ mount.translation
+    by_point = point_jacobian(T @ points, tower.camera)
+    blocks[5] = growth * (by_point @ outward).reshape(-1, 1)
+    return np.hstack(blocks)

@@ -84,7 +84,7 @@ def verdict_words(budget: Budget) -> tuple[str, ...]:
             f"intervals differ by {budget.difference:.4f} deg at most"
         )
     return (
-        f"{head} ({percent} expanded uncertainty).",
+        f"{head} (expanded uncertainty, k = {worst.k:.2f}, {percent}).",
         f"Attack first: {worst.largest}, standard uncertainty {part:.4f} deg of "
         f"{worst.sigma:.4f}; half of it would give {halved:.3f} deg.",
         f"{compared[0].upper()}{compared[1:]}.",

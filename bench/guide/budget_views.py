@@ -15,6 +15,7 @@ from bench.geometry.viewing import facing_rotation, view_of_pose
 from bench.guide.budget_response import camera_shift, face_shift, pose_response, target_points
 from bench.guide.image_table import MARGIN_PX
 from bench.guide.predict import Predictor
+from bench.guide.register_views import tower_pair
 from bench.imaging.region import region_of
 from bench.scene.model import Bay, Tower
 from bench.scene.vehicle import Wheel
@@ -58,20 +59,18 @@ class WheelViews:
 
 
 def towers_of(bay: Bay) -> tuple[Tower, Tower]:
-    """Return the towers that watch the left and the right wheels.
+    """Return the outermost towers, which watch the left and the right wheels.
 
     Raises
     ------
     ConfigError
         A side has none.
     """
-    found = []
-    for side, sign in (("left", 1.0), ("right", -1.0)):
-        own = [tower for tower in bay.towers if sign * tower.placement.offset > 0.0]
-        if not own:
+    left, right = tower_pair(bay)
+    for side, offset in (("left", left.placement.offset), ("right", -right.placement.offset)):
+        if not offset > 0.0:
             raise ConfigError(f"{bay.path}: no tower stands on the {side} of the centre line")
-        found.append(own[0])
-    return found[0], found[1]
+    return left, right
 
 
 def wheel_views(

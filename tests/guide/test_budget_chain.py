@@ -24,6 +24,8 @@ from bench.guide.map_ratio import MapRatio
 from bench.guide.predict import Predictor
 from bench.guide.propagate import first_order
 from bench.guide.ratio_grid import ratio_grid
+from bench.guide.register_plan import rehearsed_covariance
+from bench.guide.register_views import glimpses
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
@@ -95,9 +97,17 @@ def measured(bay: Bay, chain: Chain, world: World) -> Array:
     bar = bay.bar
     steps = []
     for k, pose in enumerate(POSES):
-        T_a, T_b = pose.T_bay_bar @ bar.T_bar_a, pose.T_bay_bar @ bar.T_bar_b
-        seen = (sight(left, "A", bar.target_a, T_a), sight(right, "B", bar.target_b, T_b))
-        steps.append(Step(str(k), seen))
+        mounts = {"A": bar.T_bar_a, "B": bar.T_bar_b}
+        seen = [
+            sight(
+                left if g.tower == "left" else right,
+                g.end,
+                bar.target(g.end),
+                pose.T_bay_bar @ mounts[g.end],
+            )
+            for g in glimpses(bay, pose)
+        ]
+        steps.append(Step(str(k), tuple(seen)))
     u = bar.length_uncertainty
     observed = None
     if u is not None:
@@ -287,6 +297,15 @@ def test_noise_is_scaled_by_what_a_map_measured(bay: Bay, setting: Setting) -> N
         along = sight / np.linalg.norm(sight)
         assert along @ more[3:, 3:] @ along == pytest.approx(9.0 * along @ plain[3:, 3:] @ along)
         assert other.rest.measured
+
+
+def test_the_registration_is_as_uncertain_as_its_rehearsal_says(
+    bay: Bay, setting: Setting
+) -> None:
+    expected = rehearsed_covariance(bay, POSES, SIGMA_PX)
+    sigma = np.sqrt(np.diag(expected))
+    difference = (setting.registration.covariance - expected) / np.outer(sigma, sigma)
+    assert np.abs(difference).max() < 1e-6
 
 
 def test_contributions_add_up_in_quadrature(chain: Chain) -> None:
