@@ -1,8 +1,9 @@
 """The photometric solver on somebody else's pictures: april-vision 3.1.0, made with Webots.
 
 Its renderer filters a texture, so that boundaries aren't what the solver's model says: no
-Gaussian blur, edges open by a quarter of a pixel (tests/accuracy/test_real_simulator.py). The
-sensor's noise is unknown, and there is none.
+Gaussian blur, edges open by a quarter of a pixel (tests/accuracy/test_real_simulator.py). White
+is saturated over much of some faces, black is lit unevenly. The sensor's noise is unknown, and
+there is none.
 """
 
 import math
@@ -29,6 +30,7 @@ CORNERS = (
     "aruco-contour/ippe-lm",
     "apriltag/ippe-lm",
 )
+PHOTOMETRIC = ("apriltag/photometric", "aruco-subpix/photometric")
 TILTED_DEG = 30.0
 
 
@@ -41,7 +43,7 @@ def answers(april_vision):
         if math.degrees(tilt_of_pose(pose)) < TILTED_DEG:
             continue
         seen = Observation(read_picture(data / f"{name}.png", CAMERA), CAMERA, TARGET)
-        for pipeline in ("apriltag/photometric", *CORNERS):
+        for pipeline in (*PHOTOMETRIC, *CORNERS):
             estimate = pipeline_from_name(pipeline).run(seen)[1]
             found.setdefault(pipeline, []).append((pose, estimate))
     return found
@@ -71,16 +73,26 @@ def test_every_picture_is_solved_on_the_right_side(answers):
 
 def test_tilt_is_no_worse_than_the_best_corner_pipelines(answers):
     rms = {name: np.sqrt(np.mean(tilt_errors(pairs) ** 2)) for name, pairs in answers.items()}
-    assert rms["apriltag/photometric"] <= min(rms[name] for name in CORNERS)
+    assert max(rms[name] for name in PHOTOMETRIC) <= min(rms[name] for name in CORNERS)
 
 
-def test_claimed_uncertainty_covers_the_truth(answers):
-    pairs = answers["apriltag/photometric"]
+@pytest.mark.parametrize("pipeline", PHOTOMETRIC)
+def test_claimed_uncertainty_covers_the_truth(answers, pipeline):
+    pairs = answers[pipeline]
     sigma = np.array([tilt_sigma(pose, estimate) for pose, estimate in pairs])
     covered = np.count_nonzero(np.abs(tilt_errors(pairs)) < 2.0 * sigma)
     # Of 24 tilts 24 are covered. If k = 2 covers 95 %, fewer than 20 would be with a probability
     # of 0.6 %, and all 24 are with one of 29 %
     assert covered >= binom.ppf(0.01, len(pairs), 0.95)
+
+
+def test_whose_corners_it_starts_from_does_not_matter(answers):
+    first, second = (answers[pipeline] for pipeline in PHOTOMETRIC)
+    for (pose, one), (_, other) in zip(first, second, strict=True):
+        apart = tilt_of_pose(one.T_camera_target_est) - tilt_of_pose(other.T_camera_target_est)
+        # a fit stops within a tenth of the deviations that it can tell; pixels are chosen from
+        # where the start puts the plate, to 1.5 px
+        assert abs(apart) < 0.1 * tilt_sigma(pose, one)
 
 
 def test_claimed_uncertainty_still_says_something(answers):
