@@ -27,6 +27,8 @@ class MapInfo:
         The tolerance, rate and confidence that cells are judged by.
     axle_ranges : tuple of (str, float)
         Name and range, metres, of each axle of the bay; may be empty.
+    fewest : int or None
+        Pictures in the cell that has the fewest, where they differ.
     """
 
     bay: str
@@ -37,6 +39,7 @@ class MapInfo:
     version: str
     request: Request = field(default_factory=Request)
     axle_ranges: tuple[tuple[str, float], ...] = ()
+    fewest: int | None = None
 
     @property
     def statistic(self) -> str:
@@ -72,14 +75,15 @@ class MapInfo:
 
         With `axles` it also lists their ranges.
         """
+        n = f"{self.pictures}" if self.fewest is None else f"{self.fewest} to {self.pictures}"
         facts = (
-            f"n = {self.pictures} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
+            f"n = {n} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
             f"{self.target}; camera {self.camera}. sightbench {self.version}."
         )
         if axles and self.axle_ranges:
             named = (f"{name} {range_m:.2f} m" for name, range_m in self.axle_ranges)
             facts += f" Ranges of axles: {', '.join(named)}."
         # what belongs together isn't parted at the end of a line
-        for pair in ("n = ", f"= {self.pictures}", "sightbench "):
+        for pair in ("n = ", f"= {n}", "sightbench "):
             facts = facts.replace(pair, pair.replace(" ", NO_BREAK))
         return "\n".join(filter(None, (" ".join(filter(None, sentences)), facts)))

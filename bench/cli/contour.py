@@ -1,0 +1,278 @@
+"""`sightbench contour`: find where a tolerance stops holding, with as few pictures as it takes."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import polars as pl
+import typer
+
+from bench import __version__
+from bench.cli.limits import EXIT, UNDECIDED_EXIT
+from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.surveying import (
+    DEFAULT_CHUNK,
+    INTERRUPTED,
+    ChunkOption,
+    DryRunOption,
+    PitchesOption,
+    QuietOption,
+    SchedulerOption,
+    TowerOption,
+    WorkersOption,
+    bay_facts,
+    camera_words,
+    degrees,
+    executor_of,
+    pipeline_option,
+    processes_of,
+    ranges_option,
+    trials_option,
+    turns_option,
+    warn_of_failures,
+)
+from bench.files import write_atomically
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.survey import provenance
+from bench.survey.cells import summarise
+from bench.survey.contour import MAX_LEVELS, Contour, contour_of, start_cells
+from bench.survey.contour_run import ContourReport, run_contour
+from bench.survey.limits import find_limits
+from bench.survey.run import check_pipelines
+from bench.survey.setting import check_plan
+from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
+from bench.survey.statistics import MIN_BOOTSTRAP
+from bench.survey.store import CASES_FILE, RunStore, read_cases
+from bench.survey.summary import reach_words
+from bench.survey.tables import write_cells, write_limits
+from bench.survey.verdicts import STATISTICS, UNDECIDED
+from bench.survey.worker import Job
+
+DEFAULT_OUT = Path("sightbench-contour")
+CONTOUR_FILE = "contour.json"
+DEFAULT_TRIALS = 400
+
+
+def command(
+    bay: BayArgument = None,
+    out: OutOption = DEFAULT_OUT,
+    rotation: Annotated[
+        float | None,
+        typer.Option(
+            parser=parse_angle,
+            metavar="ANGLE",
+            help='Tolerance of the rotation error, such as "0.05 deg".',
+            show_default="the bay's",
+        ),
+    ] = None,
+    detection: Annotated[
+        float | None,
+        typer.Option(metavar="RATE", help="Least rate of usable poses.", show_default="the bay's"),
+    ] = None,
+    statistic: Annotated[
+        str,
+        typer.Option(
+            metavar="|".join(STATISTICS),
+            help="What of the rotation error is held against the tolerance.",
+        ),
+    ] = "rms",
+    ranges: Annotated[Any, ranges_option()] = None,
+    turns: Annotated[Any, turns_option()] = None,
+    pitches: PitchesOption = None,
+    levels: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            max=MAX_LEVELS,
+            metavar="N",
+            help="How often the grid's intervals are halved where the contour crosses them.",
+        ),
+    ] = 2,
+    looks: Annotated[
+        int,
+        typer.Option(
+            min=1,
+            max=12,
+            metavar="N",
+            help="How often a cell is judged, each time after twice as many trials.",
+        ),
+    ] = 4,
+    trials: Annotated[int, trials_option(str(DEFAULT_TRIALS))] = DEFAULT_TRIALS,
+    pipeline: Annotated[list[str] | None, pipeline_option()] = None,
+    seed: SeedOption = None,
+    tower: TowerOption = None,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
+    chunk: ChunkOption = DEFAULT_CHUNK,
+    dry_run: DryRunOption = False,
+    pictures: Annotated[bool, typer.Option(help="Draw contour.png.")] = True,
+    quiet: QuietOption = False,
+) -> int:
+    """Find where a tolerance stops holding, spending pictures where that isn't clear.
+
+    Starts with the grid of 'sightbench map', judges each cell after a few trials, and again
+    after twice as many where that doesn't decide, up to --trials. Then halves the grid's
+    intervals where neighbours differ, and goes on there. The looks of a cell share the error
+    that the confidence allows, so that looking often doesn't make a cell pass by luck.
+
+    What lies between tested cells that agree is assumed to be like them: a hole smaller than
+    the grid that you give isn't found. 'sightbench map' tests every cell.
+
+    A stopped run goes on with the same command. 'sightbench limits DIR' reads the result.
+
+    Ends with 0 where any limit holds, 1 where none does, 3 where none does but some are
+    undecided.
+
+    \b
+    Examples:
+      sightbench contour
+      sightbench contour my-bay.toml --rotation "0.1 deg" --levels 3 --trials 1600
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    started = provenance.now()
+    place = load_bay(bay)
+    asked = {
+        "rotation_deg": None if rotation is None else math.degrees(rotation),
+        "detection": detection,
+        "statistic": statistic,
+    }
+    request = replace(
+        request_of_bay(place),
+        **{k: v for k, v in asked.items() if v is not None},  # type: ignore[arg-type]
+    )
+    job = job_of_bay(
+        place,
+        tower,
+        ranges_m=ranges,
+        turns_deg=degrees(turns),
+        pitches_deg=degrees(pitches),
+        trials=trials,
+        pipelines=tuple(pipeline) if pipeline else None,
+        seed=seed,
+    )
+    contour = contour_of(job.plan, request, levels, looks)
+    job = replace(job, plan=contour.plan)
+    executor = executor_of(workers, scheduler)
+    check_plan(job.plan, job.setting)
+    check_pipelines(job)
+    if dry_run:
+        typer.echo(_plan_words(contour))
+        return 0
+    store = RunStore(out, contour.as_dict())
+    with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
+        report = run_contour(job, contour, store, executor, chunk, progress, stop)
+    provenance.write_run_file(
+        out,
+        job.plan,
+        bay_facts(place, job),
+        report.run,
+        started,
+        scheduler or processes_of(workers),
+    )
+    warn_of_failures(report.run)
+    if not report.complete:
+        typer.echo(
+            f"{report.run.found + report.run.added} pictures are done and kept in {out}; the "
+            "same command goes on from there.",
+            err=True,
+        )
+        return INTERRUPTED
+    cases = read_cases(out)
+    limits = find_limits(cases, contour.judged_by)
+    written = [out / CASES_FILE, out / provenance.RUN_FILE]
+    written += write_cells(out, summarise(cases)) + write_limits(out, limits)
+    written.append(_write_summary(out, contour, report))
+    if pictures:
+        written.append(_draw(out, place, job, contour, report, cases))
+    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    typer.echo(_spent_words(contour, report))
+    typer.echo(reach_words(limits))
+    return EXIT.get(limits.verdict, UNDECIDED_EXIT)
+
+
+def _plan_words(contour: Contour) -> str:
+    plan, start = contour.plan, start_cells(contour)
+    places = len(plan.positions)
+    least = len(start) * contour.looks[0] * places
+    warning = ""
+    if contour.looks[-1] < MIN_BOOTSTRAP:
+        warning = f"\nnote       an RMS needs {MIN_BOOTSTRAP} usable poses; nothing can hold"
+    return (
+        f"grid       {len(start)} cells given, {plan.n_cells} after {contour.levels} halvings\n"
+        f"looks      after {', '.join(map(str, contour.looks))} trials, each at "
+        f"{100 * contour.judged_by.confidence:.4g} % one-sided confidence\n"
+        f"pictures   {least} at least, {plan.n_pictures} if every cell took all trials{warning}"
+    )
+
+
+def _spent_words(contour: Contour, report: ContourReport) -> str:
+    total = contour.plan.n_pictures
+    used = report.run.found + report.run.added
+    undecided = sum(UNDECIDED in found.values() for found in report.verdicts.values())
+    words = (
+        f"{len(report.verdicts)} of {contour.plan.n_cells} cells tested with {used} pictures; "
+        f"every cell with all trials would take {total}, {total / used:.1f} times as many"
+    )
+    if undecided:
+        words += f"; {undecided} cells are undecided after {contour.looks[-1]} trials"
+    return f"{words}."
+
+
+def _write_summary(out: Path, contour: Contour, report: ContourReport) -> Path:
+    plan = contour.plan
+    path = out / CONTOUR_FILE
+    content = {
+        "rule": contour.as_dict(),
+        "confidence_of_each_look": contour.judged_by.confidence,
+        "cells": plan.n_cells,
+        "cells_tested": len(report.verdicts),
+        "pictures": report.run.found + report.run.added,
+        "pictures_of_the_full_grid": plan.n_pictures,
+        "tested": [
+            {
+                "range_m": plan.ranges_m[r],
+                "turn_deg": plan.turns_deg[t],
+                "pitch_deg": plan.pitches_deg[p],
+                "verdicts": found,
+            }
+            for (r, t, p), found in sorted(report.verdicts.items())
+        ],
+    }
+    write_atomically(path, json.dumps(content, indent=1, ensure_ascii=False).encode())
+    return path
+
+
+def _draw(
+    out: Path, place: Bay, job: Job, contour: Contour, report: ContourReport, cases: pl.DataFrame
+) -> Path:
+    # matplotlib takes a second to load, which workers and dry runs needn't spend
+    from bench.present import style
+    from bench.present.contour_map import contour_figure
+    from bench.present.map_info import MapInfo
+
+    plan = contour.plan
+    info = MapInfo(
+        bay=place.name,
+        target=place.target.name,
+        camera=camera_words(job.setting.camera, plan.tower),
+        seed=plan.seed,
+        pictures=plan.trials * len(plan.positions),
+        version=__version__,
+        request=contour.request,
+        axle_ranges=axle_ranges(place, plan.tower),
+        fewest=contour.looks[0] * len(plan.positions),
+    )
+    at = ["range_m", "turn_deg", "pitch_deg"]
+    axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
+    trials = {
+        (axes[0].index(r), axes[1].index(t), axes[2].index(p)): n
+        for r, t, p, n in cases.group_by(at).agg(pl.col("key").n_unique()).iter_rows()
+    }
+    with style.applied():
+        figure = contour_figure(contour, report.verdicts, trials, info)
+        return style.save(figure, out / "contour.png")

@@ -1,0 +1,102 @@
+import json
+
+import polars as pl
+import pytest
+
+from bench.cli.main import main
+
+BAY = """
+name = "Little bay"
+standoff = "2 m"
+[camera]
+width = 640
+height = 480
+pixel_pitch = "6 um"
+focal_length = "900 px"
+optics.sigma = "0.8 px"
+[[tower]]
+name = "left"
+offset = "1.5 m"
+height = "1 m"
+[[tower]]
+name = "right"
+offset = "-1.5 m"
+height = "1 m"
+[[vehicle]]
+name = "cart"
+[[vehicle.axle]]
+name = "front"
+behind = "0 m"
+track = "1.4 m"
+wheel_height = "0.3 m"
+[target]
+kind = "marker"
+size = "200 mm"
+[survey]
+ranges = "1.5, 4.5 m"
+turns = "10, 50 deg"
+pipelines = ["aruco-subpix/ippe-lm"]
+[tolerance]
+rotation = "0.5 deg"
+detection = 0.7
+"""
+
+
+@pytest.fixture(scope="module")
+def bay(tmp_path_factory):
+    path = tmp_path_factory.mktemp("bay") / "little.toml"
+    path.write_text(BAY)
+    return path
+
+
+@pytest.fixture(scope="module")
+def run(bay, tmp_path_factory):
+    out = tmp_path_factory.mktemp("contour")
+    arguments = ["contour", str(bay), "--out", str(out), "--workers", "1", "--quiet"]
+    assert main([*arguments, "--levels", "1", "--looks", "2", "--trials", "80"]) == 0
+    return out
+
+
+def test_it_writes_tables_limits_summary_and_a_picture(run):
+    names = {path.name for path in run.iterdir() if path.is_file()}
+    assert names >= {"cases.parquet", "cells.csv", "limits.json", "contour.json", "run.json"}
+    assert (run / "contour.png").read_bytes().startswith(b"\x89PNG")
+    summary = json.loads((run / "contour.json").read_text())
+    cases = pl.read_parquet(run / "cases.parquet")
+    assert summary["pictures"] == cases.height < summary["pictures_of_the_full_grid"] == 9 * 80
+    assert summary["cells_tested"] == len(summary["tested"]) <= summary["cells"] == 9
+    assert summary["confidence_of_each_look"] == pytest.approx(0.975)
+
+
+def test_limits_reads_what_it_wrote(run, capsys):
+    assert main(["limits", str(run)]) == 0
+    assert "97.5 % one-sided confidence" in capsys.readouterr().out
+
+
+def test_given_again_it_does_nothing_again(run, bay, capsys):
+    before = (run / "cases.parquet").stat()
+    arguments = ["contour", str(bay), "--out", str(run), "--levels", "1", "--looks", "2"]
+    assert main([*arguments, "--trials", "80", "--quiet", "--no-pictures"]) == 0
+    assert (run / "cases.parquet").stat() == before
+    assert "times as many" in capsys.readouterr().out
+
+
+def test_another_tolerance_needs_another_directory(run, bay, capsys):
+    arguments = ["contour", str(bay), "--out", str(run), "--levels", "1", "--looks", "2"]
+    assert main([*arguments, "--trials", "80", "--rotation", "0.4 deg"]) == 2
+    assert "rotation_deg is 0.5 there, 0.4 is asked for" in capsys.readouterr().err
+
+
+def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
+    arguments = ["contour", str(bay), "--out", str(tmp_path / "none"), "--dry-run"]
+    assert main([*arguments, "--trials", "20", "--looks", "1"]) == 0
+    words = capsys.readouterr().out
+    assert "4 cells given, 25 after 2 halvings" in words
+    assert "an RMS needs 30 usable poses" in words
+    assert not (tmp_path / "none").exists()
+
+
+def test_too_many_looks_for_the_trials_are_refused(bay, capsys, tmp_path):
+    arguments = ["contour", str(bay), "--out", str(tmp_path)]
+    assert main([*arguments, "--trials", "5", "--looks", "4"]) == 2
+    assert capsys.readouterr().err.startswith("sightbench: looks: 4 looks")
