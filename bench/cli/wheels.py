@@ -36,12 +36,12 @@ from bench.guide.wheel_table import (
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.solve.steering import formula_error
+from bench.solve.turning import axis_sigma
 from bench.solve.vehicle import Answer, MeasuredVehicle, MeasuredWheel, measure_vehicle
 from bench.survey import provenance
 from bench.typing import Array
 
 DEFAULT_OUT = Path("sightbench-wheels")
-OUTBOARD = 0.25
 # Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
 BAY_LEVEL = float(np.radians(0.01))
 
@@ -94,7 +94,7 @@ def command(
             parser=parse_length,
             metavar="LENGTH",
             help="Of targets' centres outward of the wheels' middles.",
-            show_default="250 mm",
+            show_default="that of the bay's first mount",
         ),
     ] = None,
     bearing_play: Annotated[
@@ -156,7 +156,6 @@ def command(
         write_atomically(table, rehearsal.table.encode())
         tied, up, vertical = rehearsal.registration, (rehearsal.up, share), "level"
         truth = rehearsal.truth
-        outboard = place.vehicles[0].axles[0].mount.outboard if outboard is None else outboard
         typer.echo(
             f"rehearsal: a {place.vehicles[0].name} with known angles measured in {place.name}, "
             f"saved as {table}; registration assumed good to 0.004 deg and 0.3 mm, level as "
@@ -175,7 +174,7 @@ def command(
         table,
         groups,
         _directions(place),
-        OUTBOARD if outboard is None else outboard,
+        place.vehicles[0].axles[0].mount.outboard if outboard is None else outboard,
         in_place,
         bearing_play,
     )
@@ -298,6 +297,18 @@ def _say(
                 "centred within 1 mm"
             )
     _say_formula(wheels, vehicle)
+    rolled = min(wheels, key=lambda w: float(np.ptp(w.wheel.turning.angles)))
+    typer.echo(
+        f"{rolled.name} rolled least, {np.degrees(np.ptp(rolled.wheel.turning.angles)):.0f} deg; "
+        f"two readings leave its axis {_factors()} times as uncertain as one reading of the target"
+    )
+
+
+def _factors() -> str:
+    return ", ".join(
+        f"{axis_sigma(1.0, [0.0, np.radians(roll)]):.1f} (rolled by {roll} deg)"
+        for roll in (20, 30, 60, 180)
+    )
 
 
 def _say_formula(wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle) -> None:

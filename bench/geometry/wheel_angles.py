@@ -10,8 +10,8 @@ wheel and -1 for a right one::
 so that toe is the angle from x of the line in which the wheel's plane cuts the horizontal,
 positive where the wheel's front points inward, and camber is the angle of the wheel's plane
 from z, positive where its top leans outward. The order matters: toe is turned last, about the
-vehicle's z, camber first, about the wheel's own x. Both angles are ISO 8855's; the sign of toe
-is that of toe-in.
+vehicle's z, camber first, about the wheel's own x. Both angles are those of ISO 8855:2011 (its
+definitions from memory); the sign of toe is that of toe-in.
 """
 
 from __future__ import annotations
