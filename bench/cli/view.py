@@ -15,12 +15,13 @@ from bench.cli.results import write_run
 from bench.cli.view_pictures import draw_all
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.guide.view_table import Seen, views, write_views
+from bench.guide.view_table import Seen, verdict, views, write_views
 from bench.scene.load import load_bay
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-view")
 NEGATIVE = 1
+SIDE = "on their tower's side"
 
 
 def command(
@@ -110,9 +111,7 @@ def words_of(seen: Sequence[Seen]) -> list[str]:
             f"All {len(seen)} targets are seen: {100.0 * least.visibility.fraction:.1f} % or more "
             f"of each plate, {100.0 * least.least:g} % is asked for."
         ]
-    return [f"{len(failing)} of {len(seen)} targets aren't seen well enough:"] + [
-        f"  {words}" for words in failing
-    ]
+    return [f"{verdict(seen, SIDE)}:"] + [f"  {words}" for words in failing]
 
 
 def _named(what: str, asked: list[str] | None, known: list[str]) -> list[str]:

@@ -95,6 +95,16 @@ def _seen(bay: Bay, tower: Tower, wheel: Wheel) -> Seen:
     return Seen(tower, wheel, sight(bay, tower, wheel), pixels, inside, bay.siting.visible)
 
 
+def verdict(seen: Sequence[Seen], whose: str) -> str:
+    """Return how many of targets are seen, in words."""
+    failing = sum(not one.enough for one in seen)
+    if not failing:
+        return f"{len(seen)} of {len(seen)} targets {whose} are seen"
+    return f"{failing} of {len(seen)} targets {whose} " + (
+        "isn't seen well enough" if failing == 1 else "aren't seen well enough"
+    )
+
+
 def view_table(seen: Sequence[Seen]) -> pl.DataFrame:
     """Return one row a tower and target."""
     return pl.DataFrame([_row(one) for one in seen], infer_schema_length=None)

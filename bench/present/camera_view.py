@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from matplotlib.patheffects import withStroke
 
-from bench.guide.view_table import Seen
+from bench.guide.view_table import Seen, verdict
 from bench.imaging.picture import Picture
 from bench.present import style
 from bench.present.layout import Box, Page
@@ -36,13 +36,7 @@ def camera_view_figure(picture: Picture, seen: Sequence[Seen], title: str, note:
     height = width * rows / columns
     if height > TALLEST:
         width, height = width * TALLEST / height, TALLEST
-    failing = sum(not one.enough for one in seen)
-    verdict = (
-        f"{len(seen)} of {len(seen)} targets on this tower's side are seen"
-        if not failing
-        else f"{failing} of {len(seen)} targets on this tower's side aren't seen well enough"
-    )
-    page = Page(title, verdict, note, height)
+    page = Page(title, verdict(seen, "on this tower's side"), note, height)
     axes = page.axes(Box(0.5 * (page.body_width - width), 0.0, width, height))
     dots = round(width * style.DPI)
     small = cv2.resize(

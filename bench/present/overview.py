@@ -15,7 +15,7 @@ from scipy.spatial import ConvexHull
 
 from bench.errors import GeometryError
 from bench.geometry.camera import ray
-from bench.guide.view_table import Seen
+from bench.guide.view_table import Seen, verdict
 from bench.present import style
 from bench.present.layout import Box, Page
 from bench.scene.model import Bay, Tower
@@ -55,7 +55,7 @@ def plan_figure(
     width = height * (x1 - x0) / (y1 - y0)
     page = Page(
         f"{bay.name} from above: {vehicle.name} at {station.name}",
-        _verdict(seen),
+        verdict(seen, "on their tower's side"),
         "To scale. Shaded: what each camera covers at the height of the targets it looks at, "
         f"walls left out. {note}",
         height + 0.5,
@@ -65,7 +65,9 @@ def plan_figure(
     axes.set(xlim=(x0, x1), ylim=(y0, y1), aspect="equal", xlabel="along the bay, m")
     axes.set_ylabel("across, to the vehicle's left, m")
     _ground(axes, bay, solids)
-    room = Polygon(_box(x0 + 0.15, y0 + 0.15, x1 - 0.15, y1 - 0.15), transform=axes.transData)
+    ground = np.vstack([s.vertices[:, :2] for s in solids if s.kind == "floor"])
+    inside = _box(*ground.min(axis=0), *ground.max(axis=0))
+    room = Polygon(inside, transform=axes.transData)
     for tower, colour in zip(bay.towers, _colours(bay), strict=True):
         cone = cover(tower, _target_height(seen, tower), x1 - x0)
         patch = Polygon(cone, facecolor=colour, alpha=0.13, edgecolor="none", zorder=1.5)
@@ -129,13 +131,6 @@ def cover(tower: Tower, height: float, reach: float) -> Array:
 def _target_height(seen: Sequence[Seen], tower: Tower) -> float:
     heights = [s.wheel.T_bay_target.translation[2] for s in seen if s.tower.name == tower.name]
     return float(np.mean(heights)) if heights else 0.0
-
-
-def _verdict(seen: Sequence[Seen]) -> str:
-    failing = sum(not one.enough for one in seen)
-    if not failing:
-        return f"{len(seen)} of {len(seen)} targets are seen by the tower on their side"
-    return f"{failing} of {len(seen)} targets aren't seen well enough"
 
 
 def _colours(bay: Bay) -> list[str]:

@@ -14,7 +14,7 @@ from matplotlib.patheffects import withStroke
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project_camera, ray
 from bench.geometry.pose import Pose
-from bench.guide.view_table import Seen
+from bench.guide.view_table import Seen, verdict
 from bench.present import style
 from bench.present.layout import Box, Page
 from bench.present.overview import CONES
@@ -99,17 +99,11 @@ def perspective_figure(
     """
     width = style.WIDTH - 0.3
     height = width * SIZE[1] / SIZE[0]
-    failing = sum(not one.enough for one in seen)
-    verdict = (
-        f"{len(seen)} of {len(seen)} targets are seen by the tower on their side"
-        if not failing
-        else f"{failing} of {len(seen)} targets aren't seen well enough (dashed)"
-    )
     caption = (
         "View cones are cut off at the farthest target of each tower and drawn over all else; "
         f"sight lines are dotted where something is before them. Walls are left out. {note}"
     )
-    page = Page(title, verdict, caption, height)
+    page = Page(title, verdict(seen, "on their tower's side"), caption, height)
     axes = page.axes(Box(0.0, 0.0, width, height))
     axes.imshow(np.clip(colour, 0.0, 1.0) ** GAMMA)
     axes.set(xlim=(-0.5, SIZE[0] - 0.5), ylim=(SIZE[1] - 0.5, -0.5), xticks=[], yticks=[])

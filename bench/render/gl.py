@@ -109,6 +109,8 @@ def drawer(
 
 def _pyrender() -> Any:
     """Return pyrender, ready to draw off-screen."""
+    if not hasattr(np, "infty"):  # pyrender 0.1.45 still uses a name that numpy 2 took away
+        vars(np)["infty"] = np.inf
     wanted = os.environ.get(PLATFORM)
     tried = (wanted,) if wanted in WAYS else WAYS
     loaded = sys.modules.get("pyrender")
@@ -129,8 +131,6 @@ def _pyrender() -> Any:
 
 
 def _import() -> Any:
-    if not hasattr(np, "infty"):  # pyrender 0.1.45 still uses a name that numpy 2 took away
-        vars(np)["infty"] = np.inf
     if os.environ[PLATFORM] == "osmesa":
         osmesa.complete()
     import pyrender
