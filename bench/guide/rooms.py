@@ -35,7 +35,7 @@ COMMON_KNOBS = (
 # Inputs that can't be had from the towers' own, for deviations that act together.
 SHARED_KNOBS = ("standoff", "square", "floor_along", "floor_across")
 LENGTHS = ("offset", "forward", "height", "spacing", "standoff")
-ALL = "all"
+ALL = "all towers"
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Knob:
     Attributes
     ----------
     where : str
-        A tower's name, or ``"all"``: of every tower, or of the bay.
+        A tower's name, or `ALL`: of every tower, or of the bay.
     name : str
         One of `TOWER_KNOBS` or `COMMON_KNOBS`. A tower's have the signs of its placement and of
         `bench.guide.placements.leaning`. All towers' spacing and yaw are positive outward and

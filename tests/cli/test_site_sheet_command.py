@@ -105,7 +105,7 @@ def test_sheets_and_deviations_are_written(tmp_path):
         assert (tmp_path / "sheet-letter" / name).stat().st_size > 1000
     assert not (tmp_path / "sheet-a4").exists()
     table = pl.read_csv(tmp_path / "deviations.csv")
-    assert set(table["where"]) == {"all", *(t.name for t in BAY.towers)}
+    assert set(table["where"]) == {"all towers", *(t.name for t in BAY.towers)}
     assert (table["minus"] >= 0.0).all()
     assert (table["plus"] >= 0.0).all()
     summary = json.loads((tmp_path / "deviations.json").read_text())

@@ -79,7 +79,8 @@ def test_a_camera_that_looks_away_or_into_the_floor_has_no_aim_point():
 
 def test_the_square_check_is_as_wide_as_the_towers_and_as_long_as_the_standoff():
     check = square_check(BAY)
-    assert (check.across, check.along) == (3.2, 2.35)
+    left, right = (tower.placement.offset for tower in BAY.towers)
+    assert (check.across, check.along) == (left - right, BAY.standoff)
 
 
 @pytest.mark.parametrize(
