@@ -112,8 +112,9 @@ def plan_command(
 ) -> None:
     """Say where to put the bar and how large an error of length the check will find.
 
-    The bar must have been calibrated apart from this bay. Writes the places, and an empty table
-    length-readings.csv to fill in with columns place, length_mm.
+    The bar must have been calibrated apart from this bay; take another than the one that the
+    towers were registered with, whose own error the registration hides. Writes the places, and an
+    empty table length-readings.csv to fill in with columns place, length_mm.
 
     For instance:
 

@@ -18,6 +18,7 @@ from bench.present.layout import Box, Page, text_width
 BAR = 0.24  # inches that a bar takes with the gap to the next
 HEAD, FOOT, GAP = 0.32, 0.3, 0.06
 NAMES = 2.35
+LABEL = 0.22  # below the last panel, for what its axis shows
 # Eleven contributions are more than there are colours that anybody can tell apart: hue and
 # hatch together do it.
 COLOURS = (*style.OKABE_ITO[:6], *style.OKABE_ITO[:5])
@@ -34,7 +35,7 @@ def draw_budget(budget: Budget, title: str, caption: str) -> Figure:
     groups: dict[tuple[str, str], list[Line]] = {}
     for line in budget.judged:
         groups.setdefault((line.vehicle, line.station), []).append(line)
-    height = sum(HEAD + BAR * len(_worse(lines)) + FOOT + GAP for lines in groups.values())
+    height = LABEL + sum(HEAD + BAR * len(_worse(lines)) + FOOT + GAP for lines in groups.values())
     words = verdict_words(budget)
     with style.applied():
         page = Page(title, " ".join(words[:2]), caption, height, _handles())

@@ -39,7 +39,7 @@ def test_budget_writes_every_angle_with_every_contribution(
     assert "Attack first:" in printed
     assert table.height == len(content["lines"])
     assert {"front", "rear"} <= set(table["axle"])
-    squares = sum((table[CONTRIBUTION_COLUMNS[name]] ** 2 for name in CONTRIBUTIONS))
+    squares = sum(table[CONTRIBUTION_COLUMNS[name]] ** 2 for name in CONTRIBUTIONS)
     assert squares.to_numpy() == pytest.approx((table["u_deg"] ** 2).to_numpy(), rel=1e-6)  # type: ignore[union-attr]
     for kind in ("png", "svg", "pdf"):
         assert (out / f"budget.{kind}").stat().st_size > 10_000
