@@ -215,8 +215,8 @@ def solve_command(
     The table has a row for each pose of a target in a tower's camera frame: place (rows of the
     same place share their stands), reversed (yes or no), tower (left or right), rotation vector
     rx_deg, ry_deg, rz_deg, translation x_mm, y_mm, z_mm, standard uncertainties u_rx_deg to
-    u_z_mm, and, if places differ, height_mm of the bar. A place takes two rows or more a tower,
-    the bar turned about its long axis between them.
+    u_z_mm, correlations c_12 to c_56 if known, and, if places differ, height_mm of the bar. A
+    place takes two rows or more a tower, the bar turned about its long axis between them.
 
     Writes level.json, which 'sightbench wheels' takes. Exit code 3 says that a direction stays
     open.

@@ -112,9 +112,10 @@ def command(
 
     The table has a row for each measured pose of a target: wheel (front left, front right, rear
     left, rear right, or middle), rotation vector rx_deg, ry_deg, rz_deg, translation x_mm, y_mm,
-    z_mm, standard uncertainties u_rx_deg to u_z_mm (rotation about the target's axes);
-    optionally kind (roll or steer), tower (left or right) and reading. Every wheel needs two
-    rolling positions or more, 30 degrees apart say; the last one is where the vehicle rests.
+    z_mm, standard uncertainties u_rx_deg to u_z_mm (rotation about the target's axes) and, if
+    known, correlations c_12 to c_56; optionally kind (roll or steer), tower (left or right) and
+    reading. Every wheel needs two rolling positions or more, 30 degrees apart say; the last one
+    is where the vehicle rests.
     Readings of kind steer, wheels braked, give caster and steering-axis inclination. With a
     tower named, poses are in that tower's camera frame; without, in one frame for all, its x
     forward, y left, z up.

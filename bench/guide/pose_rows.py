@@ -14,7 +14,7 @@ import numpy as np
 
 from bench.errors import BenchError, ConfigError
 from bench.geometry.pose import Pose
-from bench.guide.register_table import ROTATION, SCALE, TRANSLATION, UNCERTAINTY
+from bench.guide.register_table import CORRELATIONS, ROTATION, SCALE, TRANSLATION, UNCERTAINTY
 from bench.typing import Array
 
 NUMBERS = (*ROTATION, *TRANSLATION, *UNCERTAINTY)
@@ -33,7 +33,7 @@ class PoseRow:
     pose : Pose
         Target to the frame of measurement.
     covariance : (6, 6) float64
-        Of rotation about the target's axes, radians, and translation, metres; diagonal.
+        Of rotation about the target's axes, radians, and translation, metres.
     """
 
     place: str
@@ -51,7 +51,8 @@ def read_pose_rows(
     ----------
     path : pathlib.Path
         With columns `needed`, rx_deg, ry_deg, rz_deg (rotation vector), x_mm, y_mm, z_mm and
-        their standard uncertainties u_rx_deg to u_z_mm.
+        their standard uncertainties u_rx_deg to u_z_mm; correlations c_12 to c_56, in that
+        order, may follow.
     needed, optional : sequence of str
         Names of further columns; an optional one may be empty.
 
@@ -75,7 +76,7 @@ def read_pose_rows(
         if name not in columns:
             raise ConfigError(f"{path}: column {name} is missing; needed are {', '.join(whole)}")
     for name in columns:
-        if name not in (*whole, *optional):
+        if name not in (*whole, *optional, *CORRELATIONS):
             raise ConfigError(f"{path}: unknown column {name}")
     if not lines:
         raise ConfigError(f"{path}: has no rows")
@@ -94,6 +95,13 @@ def _row(row: Mapping[str, str | None], place: str, optional: Sequence[str]) -> 
     for name in UNCERTAINTY:
         if not numbers[name] > 0.0:
             raise ConfigError(f"{place}: {name}: {numbers[name]:g} must be above 0")
+    correlation = np.eye(6)
+    for name in CORRELATIONS:
+        if name in text:
+            i, j = int(name[2]) - 1, int(name[3]) - 1
+            correlation[i, j] = correlation[j, i] = number_of(text[name], name, place)
+    if not float(np.linalg.eigvalsh(correlation)[0]) > 0.0:
+        raise ConfigError(f"{place}: correlations c_12 to c_56 contradict each other")
     sigma = SCALE * [numbers[name] for name in UNCERTAINTY]
     try:
         pose = Pose.from_rotvec(
@@ -102,8 +110,9 @@ def _row(row: Mapping[str, str | None], place: str, optional: Sequence[str]) -> 
         )
     except BenchError as error:
         raise ConfigError(f"{place}: {error}") from error
-    names = {name: value for name, value in text.items() if name not in NUMBERS}
-    return PoseRow(place, names, pose, np.diag(sigma**2))
+    known = (*NUMBERS, *CORRELATIONS)
+    names = {name: value for name, value in text.items() if name not in known}
+    return PoseRow(place, names, pose, correlation * np.outer(sigma, sigma))
 
 
 def number_of(text: str, name: str, place: str) -> float:
@@ -124,10 +133,15 @@ def number_of(text: str, name: str, place: str) -> float:
 
 
 def pose_row(names: Mapping[str, str], T: Pose, covariance: Array) -> dict[str, str]:
-    """Return a row of such a table, as text, from a pose and its covariance's diagonal."""
-    sigma = np.sqrt(np.diag(covariance)) / SCALE
-    numbers = [*np.degrees(T.rotvec), *(1e3 * T.translation), *sigma]
-    return {**names, **{n: f"{v:.7g}" for n, v in zip(NUMBERS, numbers, strict=True)}}
+    """Return a row of such a table, as text, from a pose and its covariance (6, 6)."""
+    deviation = np.sqrt(np.diag(covariance))
+    linked = covariance / np.outer(deviation, deviation)
+    numbers = [*np.degrees(T.rotvec), *(1e3 * T.translation), *(deviation / SCALE)]
+    return {
+        **names,
+        **{name: f"{value:.9g}" for name, value in zip(NUMBERS, numbers, strict=True)},
+        **{name: f"{linked[int(name[2]) - 1, int(name[3]) - 1]:.9f}" for name in CORRELATIONS},
+    }
 
 
 def csv_text(rows: Sequence[Mapping[str, str]]) -> str:

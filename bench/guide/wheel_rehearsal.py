@@ -158,8 +158,6 @@ def rehearse_wheels(
             covariance = pose_covariance(
                 points_of(bay.target), T_camera, tower.camera, CORNER_SIGMA_PX
             )
-            # the table keeps no correlations: what it says of its noise is then the truth
-            covariance = np.diag(np.diag(covariance))
             measured = disturbed(T_camera, covariance, rng)
             names = {
                 "wheel": f"{axle} {wheel.side}",

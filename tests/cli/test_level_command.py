@@ -52,14 +52,21 @@ def test_solve_with_one_distance_exits_with_could_not_judge(rehearsed, tmp_path,
     assert "along the bay: not determined" in capsys.readouterr().out
 
 
+def put(rows, value, column="u_z_mm"):
+    cells = rows[1].split(",")
+    cells[rows[0].split(",").index(column)] = value
+    return ",".join(cells)
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
         (lambda rows: [rows[0], *(r.replace("yes", "perhaps") for r in rows[1:])], "yes or no"),
         (lambda rows: [rows[0], rows[1]], "takes two or more"),
         (lambda rows: [rows[0].replace("tower", "camera"), *rows[1:]], "column tower is missing"),
-        (lambda rows: [rows[0], rows[1].rsplit(",", 1)[0] + ",", *rows[2:]], "u_z_mm is empty"),
-        (lambda rows: [rows[0], rows[1].rsplit(",", 1)[0] + ",0", *rows[2:]], "must be above 0"),
+        (lambda rows: [rows[0], put(rows, ""), *rows[2:]], "u_z_mm is empty"),
+        (lambda rows: [rows[0], put(rows, "0"), *rows[2:]], "must be above 0"),
+        (lambda rows: [rows[0], put(rows, "1", "c_12"), *rows[2:]], "contradict each other"),
         (lambda rows: rows[:1], "has no rows"),
         (lambda rows: [rows[0], *[rows[1]] * 2], "turn it farther"),
     ],
