@@ -26,7 +26,7 @@ PROGRAM = "sightbench"
 COMMANDS = {
     "bay": ("bay", "Check a bay file and say what it describes."),
     "view": ("view", "Show what each tower sees, and what hides targets."),
-    "aim": ("aim", "Say whether every tower sees every target, and where in its picture."),
+    "aim": ("aim", "Say whether each tower sees its targets, and where."),
     "site": ("site", "Find where to stand the towers and how to aim them."),
     "map": ("map", "Map detection rate and pose error over range and tilt."),
     "contour": ("contour", "Find where a tolerance stops holding, with few pictures."),
