@@ -113,9 +113,9 @@ def _pyrender() -> Any:
         vars(np)["infty"] = np.inf
     wanted = os.environ.get(PLATFORM)
     tried = (wanted,) if wanted in WAYS else WAYS
-    loaded = sys.modules.get("pyrender")
-    if loaded is not None:  # which way it goes was settled when it was first imported
-        return loaded
+    if "pyrender" in sys.modules:  # the first import settled the way, whoever made it
+        os.environ[PLATFORM] = _settled_way()
+        return sys.modules["pyrender"]
     faults = []
     for way in tried:
         os.environ[PLATFORM] = way
@@ -128,6 +128,12 @@ def _pyrender() -> Any:
     raise RenderError(
         f"no OpenGL that draws without a display was found ({'; '.join(faults)}): {INSTALL}"
     )
+
+
+def _settled_way() -> str:
+    """Return the way to OpenGL that PyOpenGL took when it was imported."""
+    platform = sys.modules["OpenGL.platform"].PLATFORM
+    return "osmesa" if "osmesa" in type(platform).__name__.lower() else "egl"
 
 
 def _import() -> Any:
