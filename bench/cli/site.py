@@ -176,6 +176,12 @@ def command(
     typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
     for line in words_of(siting, limits, gains, evaluate_only):
         typer.echo(line)
+    beyond = sum(not one.prediction.measured for one in siting.sightings)
+    if beyond:
+        typer.echo(
+            f"{beyond} of {len(siting.sightings)} targets lie outside the map's grid; the nearest "
+            "cell's ratio was taken."
+        )
     if note:
         typer.echo(note)
     return 0 if siting.feasible and siting.share <= 1.0 else NEGATIVE

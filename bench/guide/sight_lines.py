@@ -16,7 +16,7 @@ from bench.typing import Array
 
 # Places along spacing, height and standoff: between them fractions are interpolated, and what
 # is found is judged again exactly.
-PLACES = (5, 4, 4)
+PLACES = (10, 3, 4)
 Visibility = Callable[[Bay, Tower, Wheel], float]
 
 

@@ -216,7 +216,7 @@ def site(
     ]
     found = [_one_lens(problem, predictor, starts, seed, step) for problem in problems]
     if visibility is not None:
-        found = _unhidden(found, visibility)
+        found = _unhidden(found, visibility, seed)
     chosen = min(found, key=lambda one: (one.roomy.key, one.lens))
     sited = _rounded(chosen, visibility)
     return _judged(bay, predictor, tuple(found), chosen, sited, visibility is not None)
@@ -237,7 +237,7 @@ def _one_lens(
     return LensSiting(problem, found, best, with_room(problem, best) if best.feasible else best)
 
 
-def _unhidden(found: list[LensSiting], visibility: Visibility) -> list[LensSiting]:
+def _unhidden(found: list[LensSiting], visibility: Visibility, seed: int) -> list[LensSiting]:
     """Return what is found when fractions that the layouts found so far hide too much count."""
     lines: SightLines | None = None
     result = []
@@ -256,7 +256,8 @@ def _unhidden(found: list[LensSiting], visibility: Visibility) -> list[LensSitin
                 space = problem.bay.siting
                 raised = replace(space, visible=min(1.0, space.visible + lacks))
                 problem = replace(problem, bay=replace(problem.bay, siting=raised))
-            starts = tuple(polish(problem, f.x, f.choice) for f in one.starts)
+            # afresh: shadows part the space, and what was found lies in one
+            starts = solve(problem, len(one.starts), seed)
             best = exchange(problem, best_of(starts))
             roomy = with_room(problem, best) if best.feasible else best
             one = LensSiting(problem, starts, best, roomy)

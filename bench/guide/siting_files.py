@@ -153,7 +153,7 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str]:
         write_atomically(path, edited.encode())
         loaded = load_bay(path)
         _check(loaded, siting.bay)
-    except (OSError, BenchError) as error:
+    except (OSError, BenchError, tomllib.TOMLDecodeError) as error:
         path.unlink(missing_ok=True)
         return None, f"No {SITED_FILE}: {error}"
     if [v.axles for v in loaded.vehicles] != [v.axles for v in siting.bay.vehicles]:
@@ -182,6 +182,10 @@ def edits_of(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:
             table = ("tower", i, "camera") if own else ("camera",)
             edit = Edit(table, "focal_length", value)
             edits += [] if edit in edits else [edit]
+    for i, obstacle in enumerate(document.get("obstacle", [])):
+        if "file" in obstacle:  # relative to the bay file, which is in another directory now
+            path = (asked.path.parent / obstacle["file"]).resolve()
+            edits.append(Edit(("obstacle", i), "file", json.dumps(str(path))))
     return edits + _mounts(document, asked, sited)
 
 

@@ -33,6 +33,7 @@ ENOUGH = 0.05  # room, in units of the scales, at which the search for a feasibl
 AGREE = 0.01
 FEASIBLE = 1e-6
 GAIN = 1e-4  # of the worst share, that makes another setting of a mount worth while
+SCREENED = 9  # power of two of layouts from which starts are taken where targets may be hidden
 ROUNDS = 4  # of choosing mounts' settings and placing towers by turns
 N = len(VARIABLES)
 
@@ -93,12 +94,29 @@ def solve(
     """
     sobol = qmc.Sobol(N, scramble=True, rng=np.random.default_rng(np.random.SeedSequence(seed)))
     # a whole power of two, as the sequence likes it
-    points = sobol.random_base2(int(np.ceil(np.log2(max(starts, 2)))))[:starts]
+    if problem.sight_lines is None:
+        points = sobol.random_base2(int(np.ceil(np.log2(max(starts, 2)))))[:starts]
+    else:
+        points = _lit(problem, sobol.random_base2(SCREENED), starts)
     found = []
     for point in points:
         found.append(_from(problem, point))
         progress()
     return tuple(found)
+
+
+def _lit(problem: Problem, points: Array, starts: int) -> Array:
+    """Return the starts, aimed, that break least: in deep shadow nothing says which way is out."""
+    low, high = problem.limits
+    choice = np.zeros(len(problem.mounts), dtype=np.int64)
+    aimed = np.concatenate(
+        [aim(problem, low + part * (high - low), choice) for part in np.split(points, 4)]
+    )
+    violation = np.concatenate(
+        [problem.judge(part, choice).violation for part in np.split(aimed, 4)]
+    )
+    order = np.argsort(violation, kind="stable")[:starts]
+    return np.asarray((aimed[order] - low) / np.maximum(high - low, 1e-9))
 
 
 def best_of(found: tuple[Found, ...]) -> Found:
