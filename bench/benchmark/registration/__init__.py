@@ -1,0 +1,1 @@
+"""What registrations by a bar attain, what they leave open, and which faults they find."""

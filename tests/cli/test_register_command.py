@@ -1,0 +1,155 @@
+"""`sightbench register`: plan, rehearse and solve, and their refusals."""
+
+import csv
+import json
+
+import pytest
+
+from bench.cli.main import main
+from bench.guide.register_plan import named_sets
+from bench.guide.register_rehearse import Errors, Faults, draw_scene, find_points
+from bench.guide.register_table import measured_steps, pose_table, read_pose_table
+from bench.guide.register_views import cameras_of
+from bench.scene.bar_section import poses_toml, read_poses
+from bench.scene.load import load_bay
+
+
+@pytest.fixture(scope="module")
+def bay():
+    return load_bay()
+
+
+@pytest.fixture(scope="module")
+def poses(bay):
+    return next(s for name, s in named_sets(bay).items() if "50" in name)
+
+
+@pytest.fixture(scope="module")
+def table(bay, poses):
+    import numpy as np
+
+    rng = np.random.default_rng(8)
+    scene = draw_scene(bay, poses, Errors(), Faults(), rng)
+    steps = find_points(bay, scene, Errors(), rng)
+    return pose_table(measured_steps(steps, cameras_of(bay)))
+
+
+def test_plan_writes_a_list_that_it_takes_again(tmp_path, capsys, bay):
+    assert main(["register", "plan", "--steps", "3", "--out", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "turns only: 1 of 12 directions undetermined" in said
+    assert len(read_poses(tmp_path / "plan.toml", bay.bar)) == 3
+    for name in ("sets.csv", "sets.json", "plan_poses.png", "plan_progress.png", "run.json"):
+        assert (tmp_path / name).stat().st_size > 0
+
+
+def test_a_list_of_ones_own_that_leaves_a_direction_open_is_a_negative_verdict(
+    tmp_path, capsys, bay
+):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(poses_toml(named_sets(bay)["turns only"]), encoding="utf-8")
+    arguments = ["register", "plan", "--poses", str(mine), "--steps", "3"]
+    assert main([*arguments, "--out", str(tmp_path / "out")]) == 1
+    assert f"{mine}: 1 of 12 directions undetermined" in capsys.readouterr().out
+
+
+def test_rehearse_gives_a_verdict_with_a_number(tmp_path, capsys, bay, poses):
+    plan = tmp_path / "poses.toml"
+    plan.write_text(poses_toml(poses), encoding="utf-8")
+    out = tmp_path / "out"
+    code = main(["register", "rehearse", "--poses", str(plan), "--trials", "3", "--out", str(out)])
+    said = capsys.readouterr().out
+    assert ("inside tolerance" in said) == (code == 0)
+    rows = json.loads((out / "rehearsals.json").read_text(encoding="utf-8"))
+    assert len(rows["rows"]) == 3
+
+
+def test_solve_takes_a_table_and_a_plan(tmp_path, capsys, table, poses):
+    (tmp_path / "poses.csv").write_text(table, encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(poses_toml(poses), encoding="utf-8")
+    arguments = ["register", "solve", "--table", str(tmp_path / "poses.csv")]
+    arguments += ["--plan", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "out")]
+    assert main(arguments) == 0, capsys.readouterr()
+    found = json.loads((tmp_path / "out" / "registration.json").read_text(encoding="utf-8"))
+    assert found["T_left_right"]["translation_m"][0] == pytest.approx(-3.13, abs=0.05)
+    assert (tmp_path / "out" / "residuals.png").stat().st_size > 0
+
+
+def test_table_survives_being_written_and_read(tmp_path, table):
+    path = tmp_path / "poses.csv"
+    path.write_text(table, encoding="utf-8")
+    steps = read_pose_table(path)
+    assert len(steps) == 6
+    assert len(pose_table(steps).splitlines()) == len(table.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "message"),
+    [
+        ("x_mm", "", "line 3: x_mm is empty"),
+        ("x_mm", "far", "line 3: x_mm: 'far' must be a number"),
+        ("u_x_mm", "0", "line 3: u_x_mm: 0 must be above 0"),
+        ("tower", "middle", "line 3: tower: 'middle' must be left or right"),
+        ("target", "C", "line 3: target: 'C' must be A or B"),
+        ("c_12", "2", "line 3: the covariance of target"),
+        ("y_mm", "inf", "line 3: y_mm: 'inf' must be finite"),
+    ],
+)
+def test_a_table_with_a_gap_or_nonsense_is_refused_by_line(
+    tmp_path, capsys, table, column, value, message
+):
+    rows = list(csv.reader(table.splitlines()))
+    rows[2][rows[0].index(column)] = value
+    path = tmp_path / "poses.csv"
+    path.write_text("\n".join(",".join(row) for row in rows), encoding="utf-8")
+    assert main(["register", "solve", "--table", str(path), "--out", str(tmp_path)]) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert error.count("\n") == 1
+
+
+def test_a_pose_without_a_tower_is_refused(tmp_path, capsys, table):
+    lines = table.splitlines()
+    path = tmp_path / "poses.csv"
+    path.write_text("\n".join(lines[:4] + lines[5:]), encoding="utf-8")
+    assert main(["register", "solve", "--table", str(path), "--out", str(tmp_path)]) == 2
+    assert "pose 2 has no row for the right tower" in capsys.readouterr().err
+
+
+def test_fewer_poses_than_needed_are_refused(tmp_path, capsys, table):
+    path = tmp_path / "poses.csv"
+    path.write_text("\n".join(table.splitlines()[:5]), encoding="utf-8")
+    assert main(["register", "solve", "--table", str(path), "--out", str(tmp_path)]) == 2
+    assert "at least 3 poses when each tower sees its own target, got 2" in capsys.readouterr().err
+
+
+def test_pictures_of_another_camera_are_refused(tmp_path, capsys, bay):
+    import cv2
+    import numpy as np
+
+    from bench.scene.camera_file import write_camera
+
+    for side, camera in (("left", bay.towers[0].camera), ("right", bay.towers[1].camera)):
+        write_camera(tmp_path / f"{side}.toml", camera)
+        cv2.imwrite(str(tmp_path / f"{side}1.png"), np.zeros((48, 64), dtype=np.uint8))
+    arguments = ["register", "solve", "--out", str(tmp_path / "out")]
+    for side in ("left", "right"):
+        arguments += [f"--{side}", str(tmp_path / f"{side}1.png")]
+        arguments += [f"--{side}-camera", str(tmp_path / f"{side}.toml")]
+    assert main(arguments) == 2
+    assert "is 64 x 48 px, but the camera file is for" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("[[pose]]\n", "pose.0.distance is missing"),
+        ('[[pose]]\ndistance = "3 m"\nspin = "1 deg"\n', "unknown key pose.0.spin"),
+        ('[[pose]]\ndistance = "3 m"\na_back = "4 m"\n', "an end can't be moved back by 4 m"),
+    ],
+)
+def test_a_faulty_list_of_poses_is_refused(tmp_path, capsys, text, message):
+    path = tmp_path / "poses.toml"
+    path.write_text(text, encoding="utf-8")
+    assert main(["register", "rehearse", "--poses", str(path), "--out", str(tmp_path)]) == 2
+    assert message in capsys.readouterr().err
