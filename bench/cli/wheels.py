@@ -186,11 +186,8 @@ def command(
     _write(out, rows, wheels, table, place)
     write_run(out, started, {"table": str(table), "bay_digest": place.digest})
     _say(rows, wheels, vehicle)
-    if up is not None:
-        _draw(out, vehicle, table, truth)
-    typer.echo(
-        f"wrote wheels.csv, wheels.json{' and wheels.png' if up is not None else ''} in {out}"
-    )
+    _draw(out, vehicle, table, truth)
+    typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")
     return 0
 
 

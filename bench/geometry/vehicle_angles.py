@@ -143,6 +143,17 @@ def upward_of_centres(centres: Array, towards: Array) -> Array:
     return np.asarray(normal if normal @ towards > 0.0 else -normal, dtype=np.float64)
 
 
+def upward_of_wheels(wheels: Sequence[WheelState]) -> Array:
+    """Return the normal (3,) of the plane of the wheels' centres, upward as left and front tell.
+
+    Raises
+    ------
+    GeometryError
+        One axle, or centres on a line.
+    """
+    return upward_of_centres(np.stack([w.centre for w in wheels]), _rough_up(wheels))
+
+
 def vehicle_rotation(wheels: Sequence[WheelState], up: Array, line: Line = "centre line") -> Array:
     """Return R_measured_vehicle (3, 3), whose columns are the vehicle's axes where measured.
 
@@ -193,7 +204,7 @@ def vehicle_values(
     """
     axles = axles_of(wheels)
     if up is None:
-        up = upward_of_centres(np.stack([w.centre for w in wheels]), _rough_up(wheels))
+        up = upward_of_wheels(wheels)
     rotation = vehicle_rotation(wheels, up, line)
     by = {(w.axle, w.side): w for w in wheels}
     angles = {key: angles_of_axis(rotation.T @ w.axis, w.side) for key, w in by.items()}

@@ -14,7 +14,10 @@ from bench.geometry.vehicle_angles import (
     Quantity,
     WheelState,
     axles_of,
+    disturbed,
+    numerical_jacobian,
     quantities,
+    upward_of_wheels,
     vehicle_jacobian,
     vehicle_rotation,
     vehicle_values,
@@ -136,13 +139,22 @@ def measure_vehicle(
         Answer(q, float(v), float(np.sqrt(max(0.0, c))))
         for q, v, c in zip(named, values, np.diag(covariance), strict=True)
     ]
-    if up is not None:
-        rotation = vehicle_rotation(states, up[0], line)
-        answers += _steering(wheels, rotation, up[1], registration, vertical)
-        turned = tuple(_in_vehicle(s, rotation, states) for s in states)
-    else:
-        turned = tuple(states)
+    if up is None:
+        up = _up_of_centres(states, noise)
+    rotation = vehicle_rotation(states, up[0], line)
+    answers += _steering(wheels, rotation, up[1], registration, vertical)
+    turned = tuple(_in_vehicle(s, rotation, states) for s in states)
     return MeasuredVehicle(tuple(answers), covariance, turned)
+
+
+def _up_of_centres(states: Sequence[WheelState], noise: Array) -> tuple[Array, Array]:
+    """Return the normal of the wheels' centres and the covariance (3, 3) of its turn."""
+    up = upward_of_wheels(states)
+
+    def turn(x: Array) -> Array:
+        return np.asarray(np.cross(up, upward_of_wheels(disturbed(states, None, x)[0])))
+
+    return up, propagate(numerical_jacobian(turn, len(noise)), noise)
 
 
 def _steering(

@@ -54,6 +54,8 @@ def test_without_a_level_camber_is_from_the_plane_of_wheel_centres(rehearsed, tm
     assert main(["wheels", table, *options, "--out", str(tmp_path)]) == 0
     said = capsys.readouterr().out
     assert "wheel centres' plane" in said
+    assert "front left caster" in said
+    assert (tmp_path / "wheels.png").is_file()
     rows = json.loads((tmp_path / "wheels.json").read_text())["rows"]
     total = next(row for row in rows if row["name"] == "front total toe")
     assert abs(total["value"] - 0.22) < 5.0 * total["u"]  # 0.08 + 0.14, as invented

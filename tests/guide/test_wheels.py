@@ -111,3 +111,19 @@ def test_registration_and_level_are_carried_into_the_uncertainties(bay, level, t
         - sigma("front total toe", "the other wheel", 1.0, 1.0) ** 2
     )
     assert_allclose(added, 100.0 * rehearsal.registration[1][0, 0], rtol=0.05)
+
+
+def test_claims_are_honest_where_the_wheels_centres_stand_for_level(bay, level, tmp_path):
+    # the shipped small car's wheels are all 0.29 m high, so that their plane is level
+    trials, squares = 60, {}
+    for seed in range(1000, 1000 + trials):
+        rehearsal, wheels, _ = measured(bay, level, seed, tmp_path / "w.csv")
+        vehicle = measure_vehicle(wheels, None, rehearsal.registration, vertical="centres")
+        for answer in vehicle.answers:
+            name = answer.quantity.name
+            if answer.quantity.kind in ("camber", "caster", "inclination"):
+                error = (answer.value - rehearsal.truth[name, "level"]) / answer.sigma
+                squares[name] = squares.get(name, 0.0) + error**2
+    assert len(squares) == 8
+    low, high = chi2.ppf([0.00005, 0.99995], trials)
+    assert {name: s for name, s in squares.items() if not low < s < high} == {}
