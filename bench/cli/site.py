@@ -27,6 +27,7 @@ from bench.guide.predict import COVERAGE
 from bench.guide.siting import Siting, evaluate, site
 from bench.guide.siting_files import aim_of, mount_rows, write_sited_bay, write_siting
 from bench.guide.siting_limits import Gain, Limit, gains_of, limits_of
+from bench.guide.siting_solve import SPARE
 from bench.guide.visibility import visibility
 from bench.scene.load import load_bay
 from bench.survey import provenance
@@ -62,6 +63,16 @@ def command(
         int, typer.Option(min=1, max=4096, metavar="N", help="Layouts to start from, for a lens.")
     ] = STARTS,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Of the starts.")] = 1,
+    spare: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=10.0,
+            metavar="FRACTION",
+            help="How much of the best uncertainty is given up for room to every limit: what "
+            "installers may be off by grows with it.",
+        ),
+    ] = SPARE,
     bound: BoundOption = None,
     corner_sigma: CornerSigmaOption = None,
     map_: MapOption = None,
@@ -96,7 +107,7 @@ def command(
     vehicles at all stations. Kept are: the margin in the picture, the band of tilt, the visible
     part of every plate, focus, the ends of the bay file's [siting], walls, obstacles, the way
     through. From several starts a lens the same layout should come: how many agree is said.
-    Of layouts within 1 % of the best, the one with most room to everything is taken.
+    Of layouts within 5 % of the best (--spare), the one with most room to everything is taken.
 
     Says what limits the layout and what a larger target, a longer lens or finer pixels would
     gain. The layout is the towers' mirror-symmetric one; local codes, the equipment maker's
@@ -148,6 +159,7 @@ def command(
                 units.lengths(lenses) if lenses else (),
                 mounts,
                 progress,
+                spare,
             )
     found = siting.chosen.best.feasible and not evaluate_only
     limits = limits_of(siting.chosen) if found else ()
@@ -160,6 +172,7 @@ def command(
         "seed": seed,
         "starts": 0 if evaluate_only else starts,
         "evaluated_only": evaluate_only,
+        "spare": spare,
     }
     written = write_siting(out, siting, limits, gains, facts)
     write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}, "seed": seed})

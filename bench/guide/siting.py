@@ -17,6 +17,7 @@ from bench.guide.siting_make import corrected, kept_choice, make_problem, with_s
 from bench.guide.siting_problem import Problem
 from bench.guide.siting_solve import (
     FEASIBLE,
+    SPARE,
     Found,
     agreeing,
     best_of,
@@ -170,6 +171,7 @@ def site(
     lenses: Sequence[float] = (),
     settings: bool = True,
     progress: Progress = lambda done, total: None,
+    spare: float = SPARE,
 ) -> Siting:
     """Find the layout that makes the worst predicted uncertainty over tolerance least.
 
@@ -191,6 +193,8 @@ def site(
         Whether mounts may be set anew, where they have presets.
     progress : callable
         Told what is done of how many starts.
+    spare : float
+        Fraction of the best worst share given up for room to the constraints.
 
     Raises
     ------
@@ -214,16 +218,21 @@ def site(
         )
         for lens in asked
     ]
-    found = [_one_lens(problem, predictor, starts, seed, step) for problem in problems]
+    found = [_one_lens(problem, predictor, starts, seed, step, spare) for problem in problems]
     if visibility is not None:
-        found = _unhidden(found, visibility, seed)
+        found = _unhidden(found, visibility, seed, spare)
     chosen = min(found, key=lambda one: (one.roomy.key, one.lens))
     sited = _rounded(chosen, visibility)
     return _judged(bay, predictor, tuple(found), chosen, sited, visibility is not None)
 
 
 def _one_lens(
-    problem: Problem, predictor: Predictor, starts: int, seed: int, step: Callable[[], None]
+    problem: Problem,
+    predictor: Predictor,
+    starts: int,
+    seed: int,
+    step: Callable[[], None],
+    spare: float,
 ) -> LensSiting:
     found = solve(problem, starts, seed, step)
     best = exchange(problem, best_of(found))
@@ -234,10 +243,14 @@ def _one_lens(
         best = again
         if stays:
             break
-    return LensSiting(problem, found, best, with_room(problem, best) if best.feasible else best)
+    return LensSiting(
+        problem, found, best, with_room(problem, best, spare) if best.feasible else best
+    )
 
 
-def _unhidden(found: list[LensSiting], visibility: Visibility, seed: int) -> list[LensSiting]:
+def _unhidden(
+    found: list[LensSiting], visibility: Visibility, seed: int, spare: float
+) -> list[LensSiting]:
     """Return what is found when fractions that the layouts found so far hide too much count."""
     lines: SightLines | None = None
     result = []
@@ -259,7 +272,7 @@ def _unhidden(found: list[LensSiting], visibility: Visibility, seed: int) -> lis
             # afresh: shadows part the space, and what was found lies in one
             starts = solve(problem, len(one.starts), seed)
             best = exchange(problem, best_of(starts))
-            roomy = with_room(problem, best) if best.feasible else best
+            roomy = with_room(problem, best, spare) if best.feasible else best
             one = LensSiting(problem, starts, best, roomy)
         result.append(one)
     return result

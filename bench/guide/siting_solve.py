@@ -7,8 +7,8 @@ layouts at once:
 1. to find a feasible layout: least violation, ``max s`` with every room at least s;
 2. to find the best one: ``min t`` with the logarithm of every share at most t and every room
    at least 0;
-3. to be robust: of the layouts within `SPARE` of the best, the one that leaves its constraints
-   most room, ``max s``.
+3. to be robust: of the layouts within some per cent of the best, the one that leaves its
+   constraints most room, ``max s``.
 
 The worst of many smooth functions has kinks where programmes 1 to 3 have none.
 """
@@ -27,7 +27,7 @@ from bench.guide.siting_problem import VARIABLES, Judged, Problem
 from bench.typing import Array, IntArray
 
 STEP = 1e-5  # of central differences, in variables that run from 0 to 1
-SPARE = 0.01  # of the best worst share, given up for room
+SPARE = 0.05  # of the best worst share, given up for room unless told otherwise
 ENOUGH = 0.05  # room, in units of the scales, at which the search for a feasible layout ends
 # Starts whose worst shares differ by less are said to agree.
 AGREE = 0.01
@@ -143,12 +143,12 @@ def polish(problem: Problem, x: Array, choice: IntArray) -> Found:
     return programme.found(u)
 
 
-def with_room(problem: Problem, best: Found) -> Found:
+def with_room(problem: Problem, best: Found, spare: float = SPARE) -> Found:
     """Return the layout with most room among those nearly as good, programme 3."""
     programme = Programme(problem, best.choice)
     u = programme.scaled(best.x)
-    roomy = programme.found(programme.most_room(u, best.share))
-    allowed = best.share * (1.0 + SPARE) * (1.0 + 1e-6)
+    roomy = programme.found(programme.most_room(u, best.share * (1.0 + spare)))
+    allowed = best.share * (1.0 + spare) * (1.0 + 1e-6)
     if not (roomy.feasible and roomy.share <= allowed):
         return best
     # the least room leaves open what has more: balance the picture where that costs nothing
@@ -276,8 +276,8 @@ class Programme:
         return self._run(u, start, 1.0, rows, slopes, (None, None))
 
     def most_room(self, u: Array, share: float) -> Array:
-        """Programme 3."""
-        level = np.log(share * (1.0 + SPARE))
+        """Programme 3, with shares up to `share`."""
+        level = np.log(share)
 
         def rows(z: Array) -> Array:
             shares, room, _, _ = self.values(z[:N])

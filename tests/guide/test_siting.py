@@ -148,12 +148,15 @@ def test_a_multiplier_foretells_what_moving_the_limit_gives(bay):
     assert all(limit.without <= found.best.share * (1 + 1e-6) for limit in limits.values())
 
 
-def test_room_is_bought_for_one_per_cent(problem, solved):
+def test_room_is_bought_for_no_more_than_was_spared(problem, solved):
     best = best_of(solved)
     roomy = with_room(problem, best)
     assert roomy.feasible
     assert best.share <= roomy.share <= best.share * (1.0 + SPARE) * (1 + 1e-6)
     assert _least_room(problem, roomy) > _least_room(problem, best) + 1e-3
+    roomier = with_room(problem, best, 0.3)
+    assert roomier.share <= 1.3 * best.share * (1 + 1e-6)
+    assert _least_room(problem, roomier) > _least_room(problem, roomy)
 
 
 def _least_room(problem, found):
