@@ -98,8 +98,8 @@ def from_the_pictures(
         raise ConfigError(
             "register: pictures need --left, --right, --left-camera and --right-camera"
         )
-    paths = [find_pictures(left), find_pictures(right)]
-    sizes = [_size(p[0]) for p in paths]
+    paths = (find_pictures(left), find_pictures(right))
+    sizes = [_size(found[0]) for found in paths]
     cameras = Cameras(read_camera(left_camera, sizes[0]), read_camera(right_camera, sizes[1]))
     targets: dict[End, Target] = {"A": bay.bar.target_a, "B": bay.bar.target_b}
     if board is not None:
@@ -107,7 +107,7 @@ def from_the_pictures(
         targets = {"A": target}
     runs = [_pipeline(target, pipeline) for target in targets.values()]
     with progress_bar("pictures", quiet) as moved:
-        steps = steps_from_pictures(*paths, cameras, targets, runs[0], moved)
+        steps = steps_from_pictures(paths[0], paths[1], cameras, targets, runs[0], moved)
     return Taken(steps, cameras, board is None)
 
 

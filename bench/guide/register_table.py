@@ -117,7 +117,7 @@ def _row(
     moved = 1e-3 * np.array([numbers[name] for name in TRANSLATION])
     try:
         pose = Pose.from_rotvec(turned, moved)
-        covariance: Array = correlation * np.outer(sigma, sigma)
+        covariance = np.asarray(correlation * np.outer(sigma, sigma), dtype=np.float64)
         measured = MeasuredPose(tower, end, pose, covariance)
     except BenchError as error:
         raise ConfigError(f"{place}: {error}") from error

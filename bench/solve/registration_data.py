@@ -207,7 +207,7 @@ def own_poses(steps: Sequence[Step], cameras: Cameras) -> Mapping[tuple[int, str
     GeometryError
         A sight's points fit no pose; the step is named.
     """
-    found = {}
+    found: dict[tuple[int, str, str], Pose] = {}
     for index, step in enumerate(steps):
         for sight in step.sights:
             try:
