@@ -112,7 +112,7 @@ def _row(
     for name in CORRELATIONS:
         i, j = int(name[2]) - 1, int(name[3]) - 1
         correlation[i, j] = correlation[j, i] = numbers.get(name, 0.0)
-    sigma = SCALE * [numbers[name] for name in UNCERTAINTY]
+    sigma = SCALE * np.array([numbers[name] for name in UNCERTAINTY], dtype=np.float64)
     turned = np.radians([numbers[name] for name in ROTATION])
     moved = 1e-3 * np.array([numbers[name] for name in TRANSLATION])
     try:
