@@ -147,7 +147,8 @@ def measured_steps(steps: Sequence[Step], cameras: Cameras) -> tuple[Step, ...]:
 def _measured(sight: Sight, cameras: Cameras) -> MeasuredPose:
     pose = sight.pose(cameras)
     jacobian = sight.jacobian(pose, cameras)
-    return MeasuredPose(sight.tower, sight.end, pose, np.linalg.inv(jacobian.T @ jacobian))
+    covariance: Array = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64)
+    return MeasuredPose(sight.tower, sight.end, pose, covariance)
 
 
 def pose_table(steps: Sequence[Step]) -> str:
