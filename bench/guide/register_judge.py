@@ -26,9 +26,11 @@ from bench.solve.registration_checks import (
 )
 from bench.solve.registration_data import Cameras, Step
 
-# How far a bar's end may move otherwise than planned, metres: twice an operator's scatter of
-# 20 mm in the difference of two places, and half of it again.
-PLAN_TOLERANCE = 0.08
+# How far a bar's end may move otherwise than planned, metres. An operator who scatters by 20 mm
+# and 1 degree puts an end of a 2 m bar within 26 mm of its place, in each coordinate; a move is
+# off by sqrt(2) times that, and the length of a vector of three such is beyond 4.03 times it
+# once in 1,000, that is 1 in 100 for the ten moves of a list of six.
+PLAN_TOLERANCE = 0.15
 
 
 @dataclass(frozen=True, eq=False)

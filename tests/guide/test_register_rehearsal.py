@@ -8,7 +8,6 @@ from scipy.stats import chi2
 
 from bench.benchmark.registration.lists import usual_list
 from bench.guide.register_judge import judge
-from bench.guide.register_plan import default_sequence
 from bench.guide.register_rehearse import (
     Errors,
     Faults,
@@ -17,10 +16,11 @@ from bench.guide.register_rehearse import (
     find_points,
     rehearse,
 )
-from bench.guide.register_views import T_left_right_of, cameras_of, unknowns_of, with_bar
+from bench.guide.register_views import T_left_right_of, cameras_of, with_bar
 from bench.scene.load import load_bay
 from bench.solve.registration import register
 from bench.solve.registration_data import Step
+from bench.solve.registration_model import Unknowns
 from bench.survey.digest import key_digest
 
 
@@ -41,13 +41,18 @@ def seen(bay, poses, faults=None, key="one"):
     return find_points(bay, scene, Errors(), rng)
 
 
-def test_claimed_covariance_is_honest_over_500_rehearsals(bay):
-    poses = default_sequence(bay, 3)
+def test_claimed_covariance_is_honest_over_500_rehearsals(bay, poses):
     truth, trials = T_left_right_of(bay), 500
-    start = unknowns_of(bay, poses)  # the minimum is the same; what is tested is its claim
+    few = (*poses[:3], poses[5])
     normalised = []
     for trial in range(trials):
-        steps = seen(bay, poses, key=f"honest {trial}")
+        rng = np.random.default_rng(np.random.SeedSequence([3, key_digest(f"honest {trial}")]))
+        scene = draw_scene(bay, few, Errors(), Faults(), rng)
+        steps = find_points(bay, scene, Errors(), rng)
+        # started at the minimum's neighbourhood: what is tested is what it claims
+        pairs = [{g.tower: g.T_camera_target for g in seen} for seen in scene.glimpses]
+        bar = pairs[0]["left"].inverse() @ truth @ pairs[0]["right"]
+        start = Unknowns(truth, bar, tuple(pair["left"] for pair in pairs))
         found = register(steps, cameras_of(bay), bay.bar.T_a_b, start=start)
         error = error_of(found.T_left_right, truth)
         normalised.append(error @ np.linalg.solve(found.covariance_left_right, error))
@@ -117,7 +122,7 @@ def test_swapped_pictures_are_told(bay, poses):
     ("faults", "check"),
     [
         (Faults(slip=(0.0, 0.0, np.radians(2.0)), slip_step=3), "a target slipped before step 4"),
-        (Faults(size_a=1.01), "the targets' sizes don't go together"),
+        (Faults(size_a=1.03), "the targets' sizes don't go together"),
         (Faults(bend=0.02), "the bar bends"),
     ],
 )
