@@ -21,6 +21,7 @@ from bench.scene.model import Bay, Tower
 from bench.solve.registration import Registration
 from bench.typing import Array
 
+INDENT = 0.25  # inches, of a list's second lines
 AXES = ("x (along the bay)", "y (across)", "z (vertical)")
 SIGHTS = (("left", "A"), ("left", "B"), ("right", "A"), ("right", "B"))
 
@@ -34,7 +35,7 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
         *(float(np.abs(end[:, 1]).max()) for end in ends),
         *(abs(tower.placement.offset) for tower in towers),
     )
-    width = 6.6
+    width = 5.6
     height = min(width * (depth + 0.6) / (2.0 * half), 8.0)
     width = height * 2.0 * half / (depth + 0.6)
     a, b = (style.OKABE_ITO[0], style.OKABE_ITO[1])
@@ -62,12 +63,15 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
         axes.plot(end[:, 1], end[:, 0], color=style.INK, linewidth=2.2, zorder=3)
         axes.plot(end[:1, 1], end[:1, 0], "o", color=a, markersize=8, zorder=4)
         axes.plot(end[1:, 1], end[1:, 0], "s", color=b, markersize=8, zorder=4)
+        # at the end that stands back: ends that stay where they are have many bars
+        back = 0 if end[0, 0] <= end[1, 0] else 1
+        outward = -9 if end[back, 1] > end[1 - back, 1] else 9
         axes.annotate(
             ", ".join(str(i + 1) for i in steps),
-            (end[0, 1], end[0, 0]),
-            xytext=(-9, 0),
+            (end[back, 1], end[back, 0]),
+            xytext=(outward, 0),
             textcoords="offset points",
-            ha="right",
+            ha="right" if outward < 0 else "left",
             va="center",
             zorder=5,
         )
@@ -84,7 +88,7 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
 
 
 def _wrapped(text: str, width: float) -> list[str]:
-    first, *rest = wrap(text, width, style.SMALL)
+    first, *rest = wrap(text, width - INDENT, style.SMALL)
     return [first, *(f"    {line}" for line in rest)]
 
 
