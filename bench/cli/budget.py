@@ -14,6 +14,7 @@ import typer
 from bench import __version__
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
+from bench.cli.results import origin
 from bench.cli.surveying import QuietOption
 from bench.files import make_directory, write_atomically
 from bench.guide.budget import CONFIDENCE, budget_of, setting_of
@@ -27,7 +28,6 @@ from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
-from bench.survey.plan import library_versions
 
 DEFAULT_OUT = Path("sightbench-budget")
 OUTSIDE = 1
@@ -170,12 +170,7 @@ def command(
 
 def _facts(bay: Bay, seed: int, started: str) -> dict[str, Any]:
     return {
-        "command": provenance.command_line(),
-        "version": __version__,
-        "versions": dict(library_versions()),
-        "started": started,
-        "ended": provenance.now(),
-        "host": provenance.host_facts(),
+        **origin(started),
         "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
         "seed": seed,
         "tolerance_deg": {

@@ -34,11 +34,16 @@ from bench.cli.surveying import (
     SchedulerOption,
     TowerOption,
     WorkersOption,
+    changed_request,
+    confidence_option,
     degrees,
+    detection_option,
     executor_of,
     pipeline_option,
     processes_of,
     ranges_option,
+    rotation_option,
+    statistic_option,
     trials_option,
     turns_option,
 )
@@ -59,7 +64,7 @@ from bench.survey.statistics import (
 )
 from bench.survey.store import read_cases
 from bench.survey.tables import write_cells, write_limits
-from bench.survey.verdicts import HOLDS, STATISTICS, Request
+from bench.survey.verdicts import HOLDS, Request
 from bench.targets.fill import Plate
 
 DEFAULT_OUT = Path("sightbench-choose")
@@ -90,38 +95,10 @@ def command(
             show_default="that of the bay's target",
         ),
     ] = None,
-    rotation: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help='Tolerance of the rotation error, such as "0.05 deg".',
-            show_default="from the bay file",
-        ),
-    ] = None,
-    detection: Annotated[
-        float | None,
-        typer.Option(
-            metavar="RATE",
-            help="Least rate of usable poses, 0 to 1.",
-            show_default="from the bay file",
-        ),
-    ] = None,
-    confidence: Annotated[
-        float | None,
-        typer.Option(
-            metavar="RATE",
-            help="Of each one-sided bound, 0.5 to 1.",
-            show_default="from the bay file",
-        ),
-    ] = None,
-    statistic: Annotated[
-        str,
-        typer.Option(
-            metavar="|".join(STATISTICS),
-            help="What of the rotation error is held against the tolerance.",
-        ),
-    ] = "rms",
+    rotation: Annotated[float | None, rotation_option()] = None,
+    detection: Annotated[float | None, detection_option()] = None,
+    confidence: Annotated[float | None, confidence_option()] = None,
+    statistic: Annotated[str, statistic_option()] = "rms",
     ranges: Annotated[Any, ranges_option(f"{MOST_RANGES} of the bay file's")] = None,
     turns: Annotated[Any, turns_option(f"{MOST_TURNS} of the bay file's")] = None,
     pitches: PitchesOption = None,
@@ -190,7 +167,7 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    asked = _request(place, rotation, detection, confidence, statistic)
+    asked = changed_request(request_of_bay(place), rotation, detection, confidence, statistic)
     board = read_plate(place, plate)
     candidates = read_candidates(candidate or (), place.target, board, pipeline or ())
     jobs = jobs_of(
@@ -231,22 +208,6 @@ def command(
     for line in (*table_words(board, choice, jobs), *lines):
         typer.echo(line)
     return EXIT.get(choice.verdict, UNDECIDED_EXIT)
-
-
-def _request(
-    bay: Bay,
-    rotation: float | None,
-    detection: float | None,
-    confidence: float | None,
-    statistic: str,
-) -> Request:
-    given = {
-        "rotation_deg": None if rotation is None else math.degrees(rotation),
-        "detection": detection,
-        "confidence": confidence,
-    }
-    asked = {name: value for name, value in given.items() if value is not None}
-    return dataclasses.replace(request_of_bay(bay), statistic=statistic, **asked)
 
 
 def read_plate(bay: Bay, text: str | None) -> Plate:

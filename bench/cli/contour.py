@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,7 +12,7 @@ import typer
 
 from bench import __version__
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -27,11 +26,16 @@ from bench.cli.surveying import (
     WorkersOption,
     bay_facts,
     camera_words,
+    changed_request,
+    confidence_option,
     degrees,
+    detection_option,
     executor_of,
     pipeline_option,
     processes_of,
     ranges_option,
+    rotation_option,
+    statistic_option,
     trials_option,
     turns_option,
     warn_of_failures,
@@ -51,7 +55,7 @@ from bench.survey.statistics import MIN_BOOTSTRAP
 from bench.survey.store import CASES_FILE, RunStore, read_cases
 from bench.survey.summary import reach_words
 from bench.survey.tables import write_cells, write_limits
-from bench.survey.verdicts import STATISTICS, UNDECIDED
+from bench.survey.verdicts import UNDECIDED
 from bench.survey.worker import Job
 
 DEFAULT_OUT = Path("sightbench-contour")
@@ -62,26 +66,10 @@ DEFAULT_TRIALS = 400
 def command(
     bay: BayArgument = None,
     out: OutOption = DEFAULT_OUT,
-    rotation: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help='Tolerance of the rotation error, such as "0.05 deg".',
-            show_default="the bay's",
-        ),
-    ] = None,
-    detection: Annotated[
-        float | None,
-        typer.Option(metavar="RATE", help="Least rate of usable poses.", show_default="the bay's"),
-    ] = None,
-    statistic: Annotated[
-        str,
-        typer.Option(
-            metavar="|".join(STATISTICS),
-            help="What of the rotation error is held against the tolerance.",
-        ),
-    ] = "rms",
+    rotation: Annotated[float | None, rotation_option()] = None,
+    detection: Annotated[float | None, detection_option()] = None,
+    confidence: Annotated[float | None, confidence_option()] = None,
+    statistic: Annotated[str, statistic_option()] = "rms",
     ranges: Annotated[Any, ranges_option()] = None,
     turns: Annotated[Any, turns_option()] = None,
     pitches: PitchesOption = None,
@@ -136,15 +124,7 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    asked = {
-        "rotation_deg": None if rotation is None else math.degrees(rotation),
-        "detection": detection,
-        "statistic": statistic,
-    }
-    request = replace(
-        request_of_bay(place),
-        **{k: v for k, v in asked.items() if v is not None},  # type: ignore[arg-type]
-    )
+    request = changed_request(request_of_bay(place), rotation, detection, confidence, statistic)
     job = job_of_bay(
         place,
         tower,

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
-import math
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import polars as pl
 import typer
 
-from bench.cli.options import parse_angle
+from bench.cli.surveying import (
+    changed_request,
+    confidence_option,
+    detection_option,
+    rotation_option,
+    statistic_option,
+)
 from bench.errors import ConfigError, RunError
 from bench.files import make_directory
 from bench.survey.limits import NONE, Limits, find_limits
@@ -21,6 +25,7 @@ from bench.survey.tables import LIMITS_FILES, write_limits
 from bench.survey.verdicts import HOLDS, STATISTICS, Request
 
 DEFAULT_RUN = Path("sightbench-map")
+MAPS_OWN = "the map's own"
 EXIT = {HOLDS: 0, NONE: 1}
 UNDECIDED_EXIT = 3
 
@@ -30,39 +35,10 @@ def command(
         Path,
         typer.Argument(metavar="DIR", help="The directory of a finished `sightbench map`."),
     ] = DEFAULT_RUN,
-    rotation: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help='Tolerance of the rotation error, such as "0.05 deg".',
-            show_default="the map's own",
-        ),
-    ] = None,
-    detection: Annotated[
-        float | None,
-        typer.Option(
-            metavar="RATE",
-            help="Least rate of usable poses, 0 to 1.",
-            show_default="the map's own",
-        ),
-    ] = None,
-    confidence: Annotated[
-        float | None,
-        typer.Option(
-            metavar="RATE",
-            help="Of each one-sided bound, 0.5 to 1.",
-            show_default="the map's own",
-        ),
-    ] = None,
-    statistic: Annotated[
-        str | None,
-        typer.Option(
-            metavar="|".join(STATISTICS),
-            help="What of the rotation error is held against the tolerance.",
-            show_default="the map's own",
-        ),
-    ] = None,
+    rotation: Annotated[float | None, rotation_option(MAPS_OWN)] = None,
+    detection: Annotated[float | None, detection_option(MAPS_OWN)] = None,
+    confidence: Annotated[float | None, confidence_option(MAPS_OWN)] = None,
+    statistic: Annotated[str | None, statistic_option(MAPS_OWN)] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -85,14 +61,7 @@ def command(
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
     cases = read_cases(run)
-    given: dict[str, Any] = {
-        "rotation_deg": None if rotation is None else math.degrees(rotation),
-        "detection": detection,
-        "confidence": confidence,
-        "statistic": statistic,
-    }
-    changed = {name: value for name, value in given.items() if value is not None}
-    request = replace(_asked_by_map(run), **changed)
+    request = changed_request(_asked_by_map(run), rotation, detection, confidence, statistic)
     limits = find_limits(cases, request)
     _print_limits(limits)
     if out is not None:  # never unasked: the run's own files belong to its pictures

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 
-from bench import __version__
+from bench.cli.results import origin
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.guide.budget_registration import registration_response
@@ -20,8 +20,6 @@ from bench.guide.predict import predictor_of
 from bench.guide.register_plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
-from bench.survey import provenance
-from bench.survey.plan import library_versions
 from bench.typing import Array
 
 CornerSigmaOption = Annotated[
@@ -77,12 +75,7 @@ def write_proof(
     """
     make_directory(out)
     facts = {
-        "command": provenance.command_line(),
-        "version": __version__,
-        "versions": dict(library_versions()),
-        "started": started,
-        "ended": provenance.now(),
-        "host": provenance.host_facts(),
+        **origin(started),
         "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
         **content,
         "table": table.to_dicts(),

@@ -20,13 +20,17 @@ def write_run(directory: Path, started: str, facts: dict[str, Any]) -> None:
     RunError
         It can't be written.
     """
-    content = {
+    content = {**origin(started), **facts}
+    write_atomically(directory / provenance.RUN_FILE, json.dumps(content, indent=2).encode())
+
+
+def origin(started: str) -> dict[str, Any]:
+    """Return where numbers come from: command, version, times and machine."""
+    return {
         "command": provenance.command_line(),
         "version": __version__,
         "versions": dict(library_versions()),
         "started": started,
         "ended": provenance.now(),
         "host": provenance.host_facts(),
-        **facts,
     }
-    write_atomically(directory / provenance.RUN_FILE, json.dumps(content, indent=2).encode())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from dataclasses import replace
 from typing import Annotated, Any
 
 import typer
@@ -17,11 +18,44 @@ from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.run import CHUNK, RunReport
 from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
-from bench.survey.verdicts import Request
+from bench.survey.verdicts import STATISTICS, Request
 from bench.survey.worker import Job
 
 INTERRUPTED = 130
 FROM_BAY = "from the bay file"
+
+
+def rotation_option(default: str = FROM_BAY) -> Any:
+    """Return ``--rotation``; `default` says where it comes from without it."""
+    return typer.Option(
+        parser=parse_angle,
+        metavar="ANGLE",
+        help='Tolerance of the rotation error, such as "0.05 deg".',
+        show_default=default,
+    )
+
+
+def detection_option(default: str = FROM_BAY) -> Any:
+    """Return ``--detection``; see `rotation_option`."""
+    return typer.Option(
+        metavar="RATE", help="Least rate of usable poses, 0 to 1.", show_default=default
+    )
+
+
+def confidence_option(default: str = FROM_BAY) -> Any:
+    """Return ``--confidence``; see `rotation_option`."""
+    return typer.Option(
+        metavar="RATE", help="Of each one-sided bound, 0.5 to 1.", show_default=default
+    )
+
+
+def statistic_option(default: str | bool = True) -> Any:
+    """Return ``--statistic``; see `rotation_option`."""
+    return typer.Option(
+        metavar="|".join(STATISTICS),
+        help="What of the rotation error is held against the tolerance.",
+        show_default=default,
+    )
 
 
 def ranges_option(default: str = FROM_BAY) -> Any:
@@ -137,6 +171,29 @@ def executor_of(workers: int | None, scheduler: str | None) -> Executor:
 def processes_of(workers: int | None) -> int:
     """Return how many processes work on this machine."""
     return workers or os.cpu_count() or 1
+
+
+def changed_request(
+    request: Request,
+    rotation: float | None,
+    detection: float | None,
+    confidence: float | None,
+    statistic: str | None,
+) -> Request:
+    """Return a request with what is given in place of its own; `rotation` in radians.
+
+    Raises
+    ------
+    ConfigError
+        A number is outside its limits, or the statistic is unknown.
+    """
+    given: dict[str, Any] = {
+        "rotation_deg": None if rotation is None else math.degrees(rotation),
+        "detection": detection,
+        "confidence": confidence,
+        "statistic": statistic,
+    }
+    return replace(request, **{name: v for name, v in given.items() if v is not None})
 
 
 def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:

@@ -14,10 +14,17 @@ import numpy as np
 
 from bench.errors import BenchError, ConfigError
 from bench.geometry.pose import Pose
-from bench.guide.register_table import CORRELATIONS, ROTATION, SCALE, TRANSLATION, UNCERTAINTY
 from bench.typing import Array
 
+# Rotation vector, translation, and standard uncertainties: of rotation about the target's own
+# axes, of translation along those of the frame of measurement. Correlations may follow as
+# columns c_12 to c_56, in this order of parameters; left out, they are 0.
+ROTATION = ("rx_deg", "ry_deg", "rz_deg")
+TRANSLATION = ("x_mm", "y_mm", "z_mm")
+UNCERTAINTY = ("u_rx_deg", "u_ry_deg", "u_rz_deg", "u_x_mm", "u_y_mm", "u_z_mm")
 NUMBERS = (*ROTATION, *TRANSLATION, *UNCERTAINTY)
+CORRELATIONS = tuple(f"c_{i + 1}{j + 1}" for i in range(6) for j in range(i + 1, 6))
+SCALE = np.repeat([math.radians(1.0), 1e-3], 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,13 +87,12 @@ def read_pose_rows(
             raise ConfigError(f"{path}: unknown column {name}")
     if not lines:
         raise ConfigError(f"{path}: has no rows")
-    return tuple(
-        _row({k: v for k, v in row.items() if k in columns}, f"{path}: line {number}", optional)
-        for number, row in lines
-    )
+    return tuple(_row(row, f"{path}: line {number}", optional) for number, row in lines)
 
 
-def _row(row: Mapping[str, str | None], place: str, optional: Sequence[str]) -> PoseRow:
+def _row(row: dict[str, str | None], place: str, optional: Sequence[str]) -> PoseRow:
+    if row.get(None) is not None:  # type: ignore[call-overload]  # what DictReader calls the rest
+        raise ConfigError(f"{place}: has more values than the table has columns")
     text = {name: (value or "").strip() for name, value in row.items()}
     for name, value in text.items():
         if not value and name not in optional:

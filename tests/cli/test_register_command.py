@@ -91,7 +91,7 @@ def test_table_survives_being_written_and_read(tmp_path, table):
         ("u_x_mm", "0", "line 3: u_x_mm: 0 must be above 0"),
         ("tower", "middle", "line 3: tower: 'middle' must be left or right"),
         ("target", "C", "line 3: target: 'C' must be A or B"),
-        ("c_12", "2", "line 3: the covariance of target"),
+        ("c_12", "2", "line 3: correlations c_12 to c_56 contradict"),
         ("y_mm", "inf", "line 3: y_mm: 'inf' must be finite"),
     ],
 )
