@@ -1,0 +1,218 @@
+"""A teaching picture as a card: what the camera sees, enlarged, a schematic, and what comes of it.
+
+One pixel of the camera is one dot of the PNG at `DPI`. A card is drawn at any place of a figure,
+so that contact sheets are cards on pages.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+
+from bench.geometry.camera import Camera, project
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import exp_rotvec
+from bench.geometry.viewing import mirrored_normal
+from bench.guide.illustrate_captions import WORDS, Captions
+from bench.guide.illustrate_run import Illustrated
+from bench.guide.illustrate_words import DRAWN_LEAN, DRAWN_SLIP, Said, said, values_of
+from bench.guide.register_views import points_of, tower_pair
+from bench.present import style
+from bench.present.illustration_diagram import BLUE, RED, SIZE, draw_diagram
+from bench.scene.model import Bay
+from bench.typing import Array
+
+DPI = 220.0
+WIDTH, HEIGHT = 6.3, 3.5
+PANEL_PX = 396  # SIZE inches
+PATCH_FACTOR, LEAST_FACTOR = 8, 3
+GAP = 0.5 * (WIDTH - 3 * SIZE - 0.3)
+LEFT, PANEL_Y = 0.15, 1.4
+LINE = 0.152  # of SMALL type, inches
+COLUMNS = 84  # characters of a line
+
+
+def draw_card(
+    figure: Figure,
+    at: tuple[float, float],
+    shown: Illustrated,
+    bay: Bay,
+    captions: Captions,
+    scene_key: str | None = None,
+) -> Said:
+    """Draw a card with its lower left corner at `at`, inches; return what it says."""
+    texts = said(shown, bay, captions, scene_key)
+    values = values_of(shown, bay, captions)
+    words = {word: captions.texts[f"words.{word}"] for word in WORDS}
+    camera = camera_of(shown, bay)
+    x, y = (round(v * DPI) / DPI for v in at)
+    frame = _axes(figure, x, y, WIDTH, HEIGHT)
+    frame.set(xlim=(0, WIDTH), ylim=(0, HEIGHT))
+    frame.axis("off")
+    frame.text(LEFT, HEIGHT - 0.18, texts.title, size=style.LARGE, va="center", weight="bold")
+    pixels, window, factor = _pictures(shown, camera)
+    lefts = [LEFT + i * (SIZE + GAP) for i in range(3)]
+    seen = _axes(figure, x + lefts[0], y + PANEL_Y, SIZE, SIZE)
+    _show(seen, shown, pixels, 1)
+    if factor == PATCH_FACTOR:
+        u, v, size = window
+        seen.add_patch(Rectangle((u - 0.5, v - 0.5), size, size, fill=False, ec=RED, lw=1.2))
+    large = _axes(figure, x + lefts[1], y + PANEL_Y, SIZE, SIZE)
+    _show(large, shown, window, factor)
+    if shown.scene.set == "mirror":
+        _both_solutions(large, shown, camera)
+    draw_diagram(_axes(figure, x + lefts[2], y + PANEL_Y, SIZE, SIZE), shown, camera, values, words)
+    labels = (
+        words["true_scale"],
+        captions.say("words.enlarged", {"factor": str(factor)}),
+        _geometry(shown, captions),
+    )
+    for left, label in zip(lefts, labels, strict=True):
+        frame.text(left, PANEL_Y - 0.1, label, size=style.SMALL - 1.5, va="center", color=style.MUTED)
+    _bar(frame, texts, words)
+    lines = textwrap.wrap(texts.result, COLUMNS)
+    frame.text(LEFT, 0.98, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
+    frame.text(
+        LEFT,
+        0.95 - LINE * len(lines),
+        textwrap.fill(texts.why, COLUMNS),
+        size=style.SMALL,
+        va="top",
+        linespacing=1.2,
+        color=style.MUTED,
+    )
+    return texts
+
+
+def card_figure(
+    shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None = None
+) -> Figure:
+    """Return a figure of one card."""
+    figure = style.new_figure(WIDTH, HEIGHT, DPI)
+    draw_card(figure, (0.0, 0.0), shown, bay, captions, scene_key)
+    return figure
+
+
+def camera_of(shown: Illustrated, bay: Bay) -> Camera:
+    """Return the camera that a picture is seen by."""
+    if shown.scene.slip_deg is None:
+        return bay.towers[0].camera
+    pair = tower_pair(bay)
+    return next(t.camera for t in pair if t.name == shown.tower)
+
+
+def _axes(figure: Figure, x: float, y: float, width: float, height: float) -> Axes:
+    # whole dots, so that a pixel of the camera falls on a dot
+    w, h = figure.get_size_inches()
+    left, low = round(x * DPI) / DPI, round(y * DPI) / DPI
+    return figure.add_axes((left / w, low / h, width / w, height / h))
+
+
+Window = tuple[float, float, float]  # first column and row on the sensor, and size
+
+
+def _pictures(shown: Illustrated, camera: Camera) -> tuple[Window, Window, int]:
+    """Return the windows at true scale and enlarged, and how much enlarged."""
+    picture = shown.picture
+    height, width = picture.grey.shape
+    middle = (picture.u0 + width // 2, picture.v0 + height // 2)
+    whole = _around(middle, PANEL_PX)
+    factor = PANEL_PX // max(width, height)
+    if factor >= LEAST_FACTOR:
+        return whole, _around(middle, PANEL_PX / factor), factor
+    points = project(points_of(shown.target), shown.T_camera_target, camera)
+    corner = points[np.argmax(points[:, 0] - points[:, 1])]
+    size = PANEL_PX / PATCH_FACTOR
+    u = min(max(round(corner[0]), picture.u0 + size / 2), picture.u0 + width - size / 2)
+    v = min(max(round(corner[1]), picture.v0 + size / 2), picture.v0 + height - size / 2)
+    return whole, _around((round(u), round(v)), size), PATCH_FACTOR
+
+
+def _around(middle: tuple[int, int], size: float) -> Window:
+    half = int(size // 2)
+    return middle[0] - half, middle[1] - half, size
+
+
+def _show(axes: Axes, shown: Illustrated, window: Window, factor: int) -> None:
+    """Show the pixels of a window, each `factor` dots wide; beyond the picture it is hatched."""
+    picture = shown.picture
+    u, v, size = window
+    height, width = picture.grey.shape
+    axes.set_facecolor("#e8e8e8")
+    axes.imshow(
+        picture.grey8,
+        cmap="gray",
+        vmin=0,
+        vmax=255,
+        interpolation="nearest",
+        extent=(picture.u0 - 0.5, picture.u0 + width - 0.5, picture.v0 + height - 0.5, picture.v0 - 0.5),
+    )
+    axes.set(xlim=(u - 0.5, u - 0.5 + size), ylim=(v - 0.5 + size, v - 0.5), xticks=[], yticks=[])
+    axes.set_aspect("auto")
+    for spine in axes.spines.values():
+        spine.set(color=style.MUTED, linewidth=0.6)
+
+
+def _both_solutions(axes: Axes, shown: Illustrated, camera: Camera) -> None:
+    """Outline the pattern as it is, and as the mirrored pose would have it (dashed)."""
+    T = shown.T_camera_target
+    normal, mirrored = T.rotation[:, 2], mirrored_normal(T)
+    axis = np.cross(normal, mirrored)
+    sine = float(np.linalg.norm(axis))
+    angle = float(np.arctan2(sine, normal @ mirrored))
+    other = Pose(exp_rotvec(axis / sine * angle) @ T.rotation, T.translation) if sine else T
+    for pose, colour, line in ((T, BLUE, "-"), (other, RED, (0, (3, 2)))):
+        corners = project(_hull(points_of(shown.target)), pose, camera)
+        closed = np.vstack((corners, corners[:1]))
+        axes.plot(*closed.T, color=colour, ls=line, lw=1.4)
+
+
+def _hull(points: Array) -> Array:
+    """Return the corners of the points' bounding box (4, 3)."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    return np.array([[x, y, 0.0] for x, y in _ring(low, high)])
+
+
+def _ring(low: Array, high: Array) -> list[tuple[float, float]]:
+    return [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
+
+
+def _geometry(shown: Illustrated, captions: Captions) -> str:
+    if shown.scene.diagram in ("above", "side"):
+        return captions.texts["words.angle_true"]
+    factor = DRAWN_SLIP if shown.scene.diagram == "bar" else DRAWN_LEAN
+    return captions.say("words.angle_drawn", {"factor": f"{factor:g}"})
+
+
+BAR_WIDTH, BAR_SPAN = 2.2, 3.0  # inches, and tolerances across
+
+
+def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
+    """Draw the error as a bar against the tolerance, and the verdict in words beside it."""
+    y, height = 1.08, 0.12
+    axes.add_patch(Rectangle((LEFT, y), BAR_WIDTH, height, fc="white", ec=style.MUTED, lw=0.8))
+    if texts.error_deg is not None:
+        share = min(texts.error_deg / texts.tolerance_deg / BAR_SPAN, 1.0)
+        inside = texts.error_deg <= texts.tolerance_deg
+        axes.add_patch(
+            Rectangle(
+                (LEFT, y),
+                share * BAR_WIDTH,
+                height,
+                fc=BLUE if inside else "#f4c7a5",
+                ec=BLUE if inside else RED,
+                hatch=None if inside else "////",
+                lw=0.8,
+            )
+        )
+        if share == 1.0:
+            axes.text(LEFT + BAR_WIDTH + 0.02, y + 0.06, "»", size=style.LARGE, va="center", color=RED)
+    mark = LEFT + BAR_WIDTH / BAR_SPAN
+    axes.plot([mark, mark], [y - 0.04, y + height + 0.04], color=style.INK, lw=1.6)
+    axes.text(
+        LEFT + BAR_WIDTH + 0.2, y + 0.06, texts.verdict, size=style.NORMAL, va="center", weight="bold"
+    )
