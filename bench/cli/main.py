@@ -40,6 +40,7 @@ COMMANDS = {
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "targets": ("targets", "Print targets to true scale."),
+    "illustrate": ("illustrate", "Make teaching pictures of good and bad views of a target."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }

@@ -27,13 +27,13 @@ from bench.scene.model import Bay
 from bench.typing import Array
 
 DPI = 220.0
-WIDTH, HEIGHT = 6.3, 3.5
+WIDTH, HEIGHT = 6.3, 3.3
 PANEL_PX = 396  # SIZE inches
 PATCH_FACTOR, LEAST_FACTOR = 8, 3
 GAP = 0.5 * (WIDTH - 3 * SIZE - 0.3)
-LEFT, PANEL_Y = 0.15, 1.4
+LEFT, PANEL_Y = 0.15, 1.22
 LINE = 0.152  # of SMALL type, inches
-COLUMNS = 84  # characters of a line
+COLUMNS = 94  # characters of a line
 
 
 def draw_card(
@@ -53,7 +53,7 @@ def draw_card(
     frame = _axes(figure, x, y, WIDTH, HEIGHT)
     frame.set(xlim=(0, WIDTH), ylim=(0, HEIGHT))
     frame.axis("off")
-    frame.text(LEFT, HEIGHT - 0.18, texts.title, size=style.LARGE, va="center", weight="bold")
+    frame.text(LEFT, HEIGHT - 0.15, texts.title, size=style.LARGE, va="center", weight="bold")
     pixels, window, factor = _pictures(shown, camera)
     lefts = [LEFT + i * (SIZE + GAP) for i in range(3)]
     seen = _axes(figure, x + lefts[0], y + PANEL_Y, SIZE, SIZE)
@@ -75,10 +75,10 @@ def draw_card(
         frame.text(left, PANEL_Y - 0.1, label, size=style.SMALL - 1.5, va="center", color=style.MUTED)
     _bar(frame, texts, words)
     lines = textwrap.wrap(texts.result, COLUMNS)
-    frame.text(LEFT, 0.98, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
+    frame.text(LEFT, 0.83, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
     frame.text(
         LEFT,
-        0.95 - LINE * len(lines),
+        0.80 - LINE * len(lines),
         textwrap.fill(texts.why, COLUMNS),
         size=style.SMALL,
         va="top",
@@ -193,7 +193,7 @@ BAR_WIDTH, BAR_SPAN = 2.2, 3.0  # inches, and tolerances across
 
 def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
     """Draw the error as a bar against the tolerance, and the verdict in words beside it."""
-    y, height = 1.08, 0.12
+    y, height = 0.93, 0.12
     axes.add_patch(Rectangle((LEFT, y), BAR_WIDTH, height, fc="white", ec=style.MUTED, lw=0.8))
     if texts.error_deg is not None:
         share = min(texts.error_deg / texts.tolerance_deg / BAR_SPAN, 1.0)

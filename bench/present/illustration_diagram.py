@@ -109,7 +109,7 @@ def _sight(
     below = turn >= 0.0
     _text(
         axes,
-        (at[0] - 0.02, at[1] + (-0.5 if below else 0.5)),
+        (at[0] - 0.02, at[1] + (-0.5 if below else 0.4)),
         values["tilt"],
         color=BLUE,
         ha="right" if at[0] > 1.0 else "center",
@@ -130,7 +130,7 @@ def _bar(axes: Axes, shown: Illustrated, values: dict[str, str], words: dict[str
     a, b = np.array([0.35, 1.3]), np.array([1.45, 1.3])
     axes.plot([0.2, 1.6], [1.34, 1.34], color=style.MUTED, lw=4.0, solid_capstyle="butt")
     down = np.array([0.0, -1.0])
-    for eye in ((0.45, 0.62), (1.35, 0.62)):
+    for eye in ((0.45, 0.78), (1.35, 0.78)):
         _camera(axes, eye, 0.5 * math.pi)
         for end in (a, b):
             axes.plot(*np.array([eye, end]).T, color=style.FAINT, lw=1.0, ls="--", zorder=0)
@@ -147,7 +147,7 @@ def _bar(axes: Axes, shown: Illustrated, values: dict[str, str], words: dict[str
 
 def _tower(axes: Axes, shown: Illustrated, values: dict[str, str], words: dict[str, str]) -> None:
     lean = math.radians((shown.scene.lean_deg or 0.0) * DRAWN_LEAN)
-    foot, tall = np.array([1.35, 0.52]), 1.0
+    foot, tall = np.array([1.2, 0.52]), 1.0
     axes.plot([0.05, 1.75], [foot[1]] * 2, color=style.MUTED, lw=1.5)
     axes.plot([foot[0]] * 2, [foot[1], foot[1] + tall + 0.08], color=BLUE, lw=1.0, ls="--")
     top = foot + tall * np.array([-math.sin(lean), math.cos(lean)])

@@ -1,0 +1,202 @@
+"""`sightbench illustrate`: teaching pictures of good and bad target angles and conditions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bench import __version__
+from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.progress import progress_bar
+from bench.errors import ConfigError
+from bench.files import make_directory
+from bench.guide.illustrate_captions import Captions, read_captions
+from bench.guide.illustrate_run import Illustrated, illustrate
+from bench.guide.illustrate_scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
+from bench.guide.illustrate_sidecar import Making, record, write_sidecar
+from bench.guide.illustrate_words import said
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+
+DEFAULT_OUT = Path("sightbench-illustrate")
+SHAPES = ("a4", "letter", "slide")
+
+
+def command(
+    bay: BayArgument = None,
+    out: OutOption = DEFAULT_OUT,
+    sets: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="NAME", help=f"{', '.join(SETS)}; several by repeating.",
+            show_default="all",
+        ),
+    ] = None,
+    case: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="One picture of one set, without contact sheets."),
+    ] = None,
+    shape: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="|".join(SHAPES), help="Pages of the contact sheets.", show_default="all"
+        ),
+    ] = None,
+    trials: Annotated[
+        int, typer.Option(min=1, max=100_000, metavar="N", help="Pictures a scene.")
+    ] = 40,
+    pipeline: Annotated[
+        str | None,
+        typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
+    ] = None,
+    seed: SeedOption = None,
+    language: Annotated[str, typer.Option(metavar="NAME", help="Of the captions: en, de.")] = "en",
+    captions: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.toml", help="Your own words, or your own language.", show_default=False
+        ),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+) -> int:
+    """Make teaching pictures: what makes a target measure well, and what spoils it.
+
+    Each picture shows the target as the first tower's camera sees it, one dot a pixel, and
+    enlarged; where camera and target are; and what error that gives, over many such pictures
+    through the same pipeline, with the reason in words. Camera, target, ranges and tolerance
+    are the bay file's.
+
+    \b
+      SET-CASE.png, .json      a picture, and where each of its numbers comes from
+      SET-SHAPE.pdf, .png, .svg  the set's contact sheet
+      tilt-sweep.gif           a target that turns, with its error
+
+    The .json holds the command that makes exactly that picture again. Numbers are of the image
+    model: no bent plate and no dirty lens but those a picture is about.
+
+    Captions are texts in a TOML file: assets/captions/en.toml shows all. A file without the key
+    'language' replaces the texts that it has; one with it must be complete.
+
+    \b
+    Examples:
+      sightbench illustrate
+      sightbench illustrate my-bay.toml --set tilt --set mirror --shape slide
+      sightbench illustrate --set dirt --case on-corner --trials 200
+      sightbench illustrate --language de --captions my-words.toml
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    scenes, moving = chosen(sets, case)
+    for name in shape or ():
+        if name not in SHAPES:
+            raise ConfigError(f"--shape: '{name}' must be one of {', '.join(SHAPES)}")
+    words = read_captions(language, captions)
+    place = load_bay(bay)
+    making = Making(
+        bay,
+        pipeline or place.survey.pipelines[0],
+        trials,
+        place.survey.seed if seed is None else seed,
+        language,
+        captions,
+    )
+    frames = sweep() if moving else ()
+    make_directory(out)
+    with progress_bar("pictures", quiet) as moved:
+        shown = [
+            _computed(scene, place, making, moved, i, len(scenes) + len(frames))
+            for i, scene in enumerate((*scenes, *frames))
+        ]
+    with progress_bar("drawing", quiet):
+        written = _draw_cards(out, shown[: len(scenes)], place, making, words)
+        if case is None:
+            shapes = [name for name in SHAPES if not shape or name in shape]
+            written += _draw_sheets(out, shown[: len(scenes)], shapes, place, making, words)
+        if moving:
+            written += _draw_sweep(out, shown[len(scenes) :], place, making, words)
+    typer.echo(f"Wrote {len(written)} files to {out}:")
+    for one in shown[: len(scenes)]:
+        text = said(one, place, words)
+        typer.echo(f"  {one.scene.set}-{one.scene.name}: {text.title}: {text.verdict}")
+    if moving:
+        typer.echo(f"  {SWEEP_SET}-{SWEEP_NAME}.gif: {len(frames)} turns")
+    return 0
+
+
+def _computed(
+    scene: Scene, place: Bay, making: Making, moved: object, done: int, total: int
+) -> Illustrated:
+    found = illustrate(place, scene, making.pipeline, making.trials, making.seed)
+    if callable(moved):
+        moved(done + 1, total)
+    return found
+
+
+def _draw_cards(
+    out: Path, shown: list[Illustrated], place: Bay, making: Making, words: Captions
+) -> list[Path]:
+    # matplotlib takes a second to load, which bad input needn't wait for
+    from bench.present import style
+    from bench.present.illustration import card_figure
+
+    written = []
+    for one in shown:
+        stem = f"{one.scene.set}-{one.scene.name}"
+        with style.applied():
+            figure = card_figure(one, place, words)
+        written.append(style.save(figure, out / f"{stem}.png"))
+        content = {"command": making.command(one.scene.set, one.scene.name)}
+        content |= record(one, said(one, place, words), place, making)
+        written.append(write_sidecar(out / f"{stem}.json", content))
+    return written
+
+
+def _draw_sheets(
+    out: Path,
+    shown: list[Illustrated],
+    shapes: list[str],
+    place: Bay,
+    making: Making,
+    words: Captions,
+) -> list[Path]:
+    from bench.present import style
+    from bench.present.illustration_sheet import SHAPES as PAGES
+    from bench.present.illustration_sheet import save_pages, sheets
+
+    written = []
+    for name in dict.fromkeys(one.scene.set for one in shown):
+        of_set = [one for one in shown if one.scene.set == name]
+        values = {
+            "bay": place.name,
+            "target": of_set[0].target.name,
+            "pipeline": making.pipeline,
+            "seed": str(making.seed),
+            "version": __version__,
+        }
+        for shape in shapes:
+            with style.applied():
+                pages = sheets(of_set, PAGES[shape], place, words, values)
+            files = save_pages(pages, out, f"{name}-{shape}")
+            content = {
+                "command": making.command(name, None, "--shape", shape),
+                "pictures": [f"{name}-{one.scene.name}.json" for one in of_set],
+            }
+            written += [*files, write_sidecar(out / f"{name}-{shape}.json", content)]
+    return written
+
+
+def _draw_sweep(
+    out: Path, frames: list[Illustrated], place: Bay, making: Making, words: Captions
+) -> list[Path]:
+    from bench.present.illustration_sheet import save_sweep
+
+    stem = f"{SWEEP_SET}-{SWEEP_NAME}"
+    key = f"{SWEEP_SET}.{SWEEP_NAME}"
+    content = {
+        "command": making.command(SWEEP_SET, SWEEP_NAME),
+        "frames": [record(one, said(one, place, words, key), place, making) for one in frames],
+    }
+    return [
+        save_sweep(frames, place, words, out / f"{stem}.gif"),
+        write_sidecar(out / f"{stem}.json", content),
+    ]
