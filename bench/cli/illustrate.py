@@ -30,7 +30,9 @@ def command(
     sets: Annotated[
         list[str] | None,
         typer.Option(
-            "--set", metavar="NAME", help=f"{', '.join(SETS)}; several by repeating.",
+            "--set",
+            metavar="NAME",
+            help=f"{', '.join(SETS)}; several by repeating.",
             show_default="all",
         ),
     ] = None,

@@ -24,7 +24,6 @@ WORDS = (
     "from_above",
     "from_side",
     "frame",
-    "camera",
     "target",
     "bar",
     "plumb_line",
@@ -38,9 +37,6 @@ WORDS = (
     "outside",
     "too_few",
     "none",
-    "tolerance",
-    "error",
-    "mirror_solution",
     "sheet",
 )
 PLACEHOLDERS = (

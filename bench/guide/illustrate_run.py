@@ -127,9 +127,7 @@ def measured(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> I
         if scene.lean_deg is not None and row["outcome"] == "ok":
             offs.append(_in_bay(bay, scene.lean_deg, T_true, estimate.T_camera_target_est))
     assert first is not None  # a plan has one trial or more
-    return _illustrated(
-        staged, first, tuple(keys), numbers_of(rows) | _tower_numbers(scene, offs)
-    )
+    return _illustrated(staged, first, tuple(keys), numbers_of(rows) | _tower_numbers(scene, offs))
 
 
 def numbers_of(rows: list[dict[str, Any]]) -> dict[str, Any]:

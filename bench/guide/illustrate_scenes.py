@@ -115,12 +115,12 @@ class Scene:
 MUD, POST = 0.25, 0.12  # reflectances: dried mud, dark paint
 
 SCENES: tuple[Scene, ...] = (
-    Scene("tilt", "face-on", axle="far", turn_deg=0.0),
-    Scene("tilt", "gentle", axle="far", turn_deg=15.0),
-    Scene("tilt", "good", axle="far", turn_deg=40.0),
-    Scene("tilt", "pitched", axle="far", turn_deg=0.0, pitch_deg=-40.0, diagram="side"),
-    Scene("tilt", "steep", axle="far", turn_deg=70.0),
-    Scene("tilt", "edge-on", axle="far", turn_deg=84.0),
+    Scene("tilt", "face-on", times=1.5, turn_deg=0.0),
+    Scene("tilt", "gentle", times=1.5, turn_deg=15.0),
+    Scene("tilt", "good", times=1.5, turn_deg=40.0),
+    Scene("tilt", "pitched", times=1.5, turn_deg=0.0, pitch_deg=-40.0, diagram="side"),
+    Scene("tilt", "steep", times=1.5, turn_deg=70.0),
+    Scene("tilt", "edge-on", times=1.5, turn_deg=87.0),
     Scene("range", "near"),
     Scene("range", "far", axle="far"),
     Scene("range", "double", axle="far", times=2.0),
@@ -129,12 +129,12 @@ SCENES: tuple[Scene, ...] = (
     Scene("aim", "corner", margin=0.5, corner=True),
     Scene("aim", "at-the-edge", margin=0.02),
     Scene("aim", "cut-off", margin=-0.2),
-    Scene("light", "good", axle="far"),
-    Scene("light", "dim", axle="far", light=0.08),
-    Scene("light", "bright", axle="far", light=2.2),
-    Scene("light", "uneven", axle="far", gradient=1.2),
-    Scene("light", "glare", axle="far", spot=Spot(0.12, 0.1, 0.22, 1.5)),
-    Scene("light", "glare-on-edge", axle="far", spot=Spot(0.42, 0.42, 0.06, 0.7)),
+    Scene("light", "good", times=1.4),
+    Scene("light", "dim", times=1.4, light=0.08),
+    Scene("light", "bright", times=1.4, light=2.2),
+    Scene("light", "uneven", times=1.4, gradient=1.2),
+    Scene("light", "glare", times=1.4, spot=Spot(0.12, 0.1, 0.22, 1.5)),
+    Scene("light", "glare-on-edge", times=1.4, spot=Spot(0.42, 0.42, 0.06, 0.7)),
     Scene("blur", "sharp"),
     Scene("blur", "soft", blur_px=3.0),
     Scene("blur", "out-of-focus", blur_px=9.0),
@@ -157,13 +157,14 @@ SCENES: tuple[Scene, ...] = (
 SETS = tuple(dict.fromkeys(scene.set for scene in SCENES))
 # Of the moving picture: one scene for each turn.
 SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
-SWEEP_TURNS_DEG = tuple(float(turn) for turn in range(0, 86, 5))
+SWEEP_TURNS_DEG = (*(float(turn) for turn in range(0, 86, 5)), 88.0)
 
 
 def sweep() -> tuple[Scene, ...]:
     """Return the frames of the tilt sweep."""
     return tuple(
-        Scene(SWEEP_SET, f"{SWEEP_NAME}-{turn:02.0f}", axle="far", turn_deg=turn) for turn in SWEEP_TURNS_DEG
+        Scene(SWEEP_SET, f"{SWEEP_NAME}-{turn:02.0f}", times=1.5, turn_deg=turn)
+        for turn in SWEEP_TURNS_DEG
     )
 
 

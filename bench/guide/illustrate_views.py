@@ -79,7 +79,8 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Stag
         roll_deg=math.degrees(view.roll),
         # with a plate so near to the edge, roll would decide instead of the margin
         roll_spread_deg=0.0 if scene.margin is not None else bay.survey.roll_deg,
-        tilt_spread_deg=bay.survey.jitter_deg,
+        # no more than leaves room for the steepest scene
+        tilt_spread_deg=min(bay.survey.jitter_deg, 1.0),
         range_spread=bay.survey.jitter_range,
         tower=tower.name,
         **setting.digests(),
@@ -106,9 +107,7 @@ def _view(bay: Bay, scene: Scene) -> View:
         u = camera.width - 0.5 - scene.margin * size - half
         v = camera.height - 0.5 - (scene.margin + 0.5) * size if scene.corner else camera.cy
         pixel = (round(u, 1), round(v, 1))
-    return View(
-        range_m, math.radians(scene.turn_deg), math.radians(scene.pitch_deg), 0.0, pixel
-    )
+    return View(range_m, math.radians(scene.turn_deg), math.radians(scene.pitch_deg), 0.0, pixel)
 
 
 def _tower_view(bay: Bay, scene: Scene) -> View:

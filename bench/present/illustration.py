@@ -6,6 +6,7 @@ so that contact sheets are cards on pages.
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 import numpy as np
@@ -33,7 +34,7 @@ PATCH_FACTOR, LEAST_FACTOR = 8, 3
 GAP = 0.5 * (WIDTH - 3 * SIZE - 0.3)
 LEFT, PANEL_Y = 0.15, 1.22
 LINE = 0.152  # of SMALL type, inches
-COLUMNS = 94  # characters of a line
+COLUMNS = 86  # characters of a line
 
 
 def draw_card(
@@ -65,20 +66,24 @@ def draw_card(
     _show(large, shown, window, factor)
     if shown.scene.set == "mirror":
         _both_solutions(large, shown, camera)
-    draw_diagram(_axes(figure, x + lefts[2], y + PANEL_Y, SIZE, SIZE), shown, camera, values, words)
+    draw_diagram(
+        _axes(figure, x + lefts[2], y + PANEL_Y, SIZE, SIZE), shown, camera, values, words
+    )
     labels = (
         words["true_scale"],
         captions.say("words.enlarged", {"factor": str(factor)}),
         _geometry(shown, captions),
     )
     for left, label in zip(lefts, labels, strict=True):
-        frame.text(left, PANEL_Y - 0.1, label, size=style.SMALL - 1.5, va="center", color=style.MUTED)
+        frame.text(
+            left, PANEL_Y - 0.1, label, size=style.SMALL - 1.5, va="center", color=style.MUTED
+        )
     _bar(frame, texts, words)
     lines = textwrap.wrap(texts.result, COLUMNS)
-    frame.text(LEFT, 0.83, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
+    frame.text(LEFT, 0.82, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
     frame.text(
         LEFT,
-        0.80 - LINE * len(lines),
+        0.79 - LINE * len(lines),
         textwrap.fill(texts.why, COLUMNS),
         size=style.SMALL,
         va="top",
@@ -124,12 +129,23 @@ def _pictures(shown: Illustrated, camera: Camera) -> tuple[Window, Window, int]:
     factor = PANEL_PX // max(width, height)
     if factor >= LEAST_FACTOR:
         return whole, _around(middle, PANEL_PX / factor), factor
-    points = project(points_of(shown.target), shown.T_camera_target, camera)
-    corner = points[np.argmax(points[:, 0] - points[:, 1])]
+    corner = project(_point_of_interest(shown), shown.T_camera_target, camera)[0]
     size = PANEL_PX / PATCH_FACTOR
     u = min(max(round(corner[0]), picture.u0 + size / 2), picture.u0 + width - size / 2)
     v = min(max(round(corner[1]), picture.v0 + size / 2), picture.v0 + height - size / 2)
     return whole, _around((round(u), round(v)), size), PATCH_FACTOR
+
+
+def _point_of_interest(shown: Illustrated) -> Array:
+    """Return the point of the face (1, 3) that is enlarged: what is wrong, else a corner."""
+    width, scene = shown.target.drawing.width, shown.scene
+    if scene.covers:
+        cover = scene.covers[0]
+        # the edge of a clamp or post tells more than its middle
+        x = cover.x if cover.round_ else cover.x - math.copysign(0.5 * cover.width, cover.x)
+        return width * np.array([[x, cover.y, 0.0]])
+    points = points_of(shown.target)
+    return points[[np.argmax(points[:, 0] + points[:, 1])]]
 
 
 def _around(middle: tuple[int, int], size: float) -> Window:
@@ -149,7 +165,12 @@ def _show(axes: Axes, shown: Illustrated, window: Window, factor: int) -> None:
         vmin=0,
         vmax=255,
         interpolation="nearest",
-        extent=(picture.u0 - 0.5, picture.u0 + width - 0.5, picture.v0 + height - 0.5, picture.v0 - 0.5),
+        extent=(
+            picture.u0 - 0.5,
+            picture.u0 + width - 0.5,
+            picture.v0 + height - 0.5,
+            picture.v0 - 0.5,
+        ),
     )
     axes.set(xlim=(u - 0.5, u - 0.5 + size), ylim=(v - 0.5 + size, v - 0.5), xticks=[], yticks=[])
     axes.set_aspect("auto")
@@ -193,7 +214,7 @@ BAR_WIDTH, BAR_SPAN = 2.2, 3.0  # inches, and tolerances across
 
 def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
     """Draw the error as a bar against the tolerance, and the verdict in words beside it."""
-    y, height = 0.93, 0.12
+    y, height = 0.9, 0.12
     axes.add_patch(Rectangle((LEFT, y), BAR_WIDTH, height, fc="white", ec=style.MUTED, lw=0.8))
     if texts.error_deg is not None:
         share = min(texts.error_deg / texts.tolerance_deg / BAR_SPAN, 1.0)
@@ -210,9 +231,16 @@ def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
             )
         )
         if share == 1.0:
-            axes.text(LEFT + BAR_WIDTH + 0.02, y + 0.06, "»", size=style.LARGE, va="center", color=RED)
+            axes.text(
+                LEFT + BAR_WIDTH + 0.02, y + 0.06, "»", size=style.LARGE, va="center", color=RED
+            )
     mark = LEFT + BAR_WIDTH / BAR_SPAN
-    axes.plot([mark, mark], [y - 0.04, y + height + 0.04], color=style.INK, lw=1.6)
+    axes.plot([mark, mark], [y - 0.03, y + height + 0.03], color=style.INK, lw=1.6)
     axes.text(
-        LEFT + BAR_WIDTH + 0.2, y + 0.06, texts.verdict, size=style.NORMAL, va="center", weight="bold"
+        LEFT + BAR_WIDTH + 0.2,
+        y + 0.06,
+        texts.verdict,
+        size=style.NORMAL,
+        va="center",
+        weight="bold",
     )

@@ -18,10 +18,11 @@ from bench.geometry.camera import Camera
 from bench.guide.illustrate_run import Illustrated
 from bench.guide.illustrate_words import DRAWN_LEAN, DRAWN_SLIP
 from bench.present import style
+from bench.typing import Array
 
 SIZE = 1.8
 BLUE, RED = style.OKABE_ITO[0], style.OKABE_ITO[1]
-Point = Sequence[float]
+Point = Sequence[float] | Array
 
 
 def draw_diagram(
@@ -98,9 +99,7 @@ def _sight(
         m = np.array([math.cos(toward - turn), math.sin(toward - turn)])
         _plate(axes, at, m, 0.2, color=RED, lw=2.0, ls=(0, (1.5, 1)))
     _plate(axes, at, n, 0.2)
-    axes.annotate(
-        "", at + 0.42 * n, at, arrowprops={"arrowstyle": "->", "color": BLUE, "lw": 1.2}
-    )
+    axes.annotate("", at + 0.42 * n, at, arrowprops={"arrowstyle": "->", "color": BLUE, "lw": 1.2})
     if abs(turn) > math.radians(1.0):
         low, high = sorted((toward, normal))
         axes.add_patch(
@@ -119,7 +118,13 @@ def _sight(
         "",
         at + shift,
         eye + shift,
-        arrowprops={"arrowstyle": "<->", "color": style.MUTED, "lw": 0.8, "shrinkA": 0, "shrinkB": 0},
+        arrowprops={
+            "arrowstyle": "<->",
+            "color": style.MUTED,
+            "lw": 0.8,
+            "shrinkA": 0,
+            "shrinkB": 0,
+        },
     )
     _text(axes, 0.5 * (eye + at) + 1.35 * shift, values["range"])
     _text(axes, (0.02, SIZE - 0.08), words["from_side" if side else "from_above"], ha="left")

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
@@ -113,7 +114,7 @@ def save_pages(figures: Sequence[Figure], directory: Path, stem: str) -> list[Pa
     facts = {"Creator": maker, "Producer": maker, "CreationDate": None}
     buffer = io.BytesIO()
     with style.applied():
-        style.matplotlib.rcParams["pdf.fonttype"] = 42  # text stays text
+        matplotlib.rcParams["pdf.fonttype"] = 42  # text stays text
         with PdfPages(buffer, metadata=facts) as pdf:
             for figure in figures:
                 pdf.savefig(figure)
@@ -146,9 +147,7 @@ def save_sweep(frames: Sequence[Illustrated], bay: Bay, captions: Captions, path
     waits[len(still) - 1] = REST_MS
     waits[0] = REST_MS
     buffer = io.BytesIO()
-    order[0].save(
-        buffer, "GIF", save_all=True, append_images=order[1:], duration=waits, loop=0
-    )
+    order[0].save(buffer, "GIF", save_all=True, append_images=order[1:], duration=waits, loop=0)
     make_directory(path.parent)
     write_atomically(path, buffer.getvalue())
     return path
