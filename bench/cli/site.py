@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bench import __version__, units
+from bench import __version__
 from bench.cli import site_sheet
 from bench.cli.options import BayArgument, OutOption
 from bench.cli.predicting import (
@@ -21,6 +21,7 @@ from bench.cli.predicting import (
 )
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
+from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.guide.layout import layout_of
 from bench.guide.predict import COVERAGE
@@ -30,8 +31,9 @@ from bench.guide.siting_limits import Gain, Limit, gains_of, limits_of
 from bench.guide.siting_solve import SPARE
 from bench.guide.visibility import visibility
 from bench.scene.load import load_bay
+from bench.scene.siting_section import LENSES
 from bench.survey import provenance
-from bench.units import format_angle, format_length
+from bench.units import format_angle, format_length, shown
 
 DEFAULT_OUT = Path("sightbench-site")
 NEGATIVE = 1
@@ -156,7 +158,7 @@ def command(
                 starts,
                 seed,
                 visibility if visibility_ else None,
-                units.lengths(lenses) if lenses else (),
+                () if lenses is None else _lengths(lenses),
                 mounts,
                 progress,
                 spare,
@@ -259,6 +261,17 @@ def _own(siting: Siting) -> str:
         f"the bay file's {format_length(own.spacing)}, {format_length(own.height)}, "
         f"{format_length(own.standoff)}, {format_angle(own.yaw)}, {format_angle(own.pitch)}"
     )
+
+
+def _lengths(text: str) -> tuple[float, ...]:
+    """Return the focal lengths that --lenses asks for; the limits are a bay file's."""
+    try:
+        found: tuple[float, ...] = LENSES.read(text)
+    except ValueError as error:
+        raise ConfigError(f"--lenses: {error}") from error
+    if len(set(found)) < len(found):
+        raise ConfigError(f"--lenses: {shown(text)} has a value twice")
+    return found
 
 
 def _lens(siting: Siting, index: int) -> str:

@@ -86,13 +86,19 @@ def write_sheets(
     written = write_deviations(out, single, together)
     for line in deviation_words(single, together):
         typer.echo(line)
-    plan = Plan(_named(siting.bay, out), siting.sightings, single, together)
+    sited = _named(siting.bay, out)
+    plan = Plan(sited, siting.sightings, single, together)
     for one in PAPERS if page is None else (page,):
         folder = out / f"sheet-{one}"
         written += write_siting_sheet(plan, folder, one)
     blank = out / TEMPLATE
-    if not blank.exists():  # it may have been filled in
-        write_atomically(blank, template(siting.bay).encode())
+    if blank.exists():
+        typer.echo(
+            f"{blank} stays as it is: it may have been filled in, for this or another plan."
+        )
+    else:
+        file = None if sited is siting.bay else SITED_FILE
+        write_atomically(blank, template(siting.bay, file).encode())
         written.append(blank)
     return written
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 
-from bench.guide.setting_out import anchors_of, square_check
+from bench.errors import GeometryError
+from bench.geometry.camera import project_camera
+from bench.guide.setting_out import AimPoint, aim_point, anchors_of, square_check
 from bench.scene.model import Bay, Tower, wheels_of_tower
+from bench.scene.vehicle import Wheel
 
 HEAD = """\
 # What was measured on site, for 'sightbench site {bay} --as-built THIS.toml'.
@@ -53,20 +56,28 @@ name = {name}
 # instead of yaw and pitch, where targets appear in its picture: pixel of the plate's middle
 # [[tower.seen]]
 # target = "{target}"
-# at = ["1200 px", "900 px"]
+# at = {pixel}
 #
 # or instead of all of this tower's, a photograph by its camera of a target on a floor mark
 # [tower.photo]
 # image = "{photo}.png"
 # # target = "charuco:4x4_50:7x5:40 mm:30 mm"   # the bay's own when left out
-# mark = {{ offset = "0.6 m", distance = "2.6 m", height = "500 mm", heading = "0 deg" }}
+# mark = {mark}
 """
 
 
-def template(bay: Bay) -> str:
-    """Return the text of a file to fill in, with the bay's towers."""
+def template(bay: Bay, file: str | None = None) -> str:
+    """Return the text of a file to fill in, with the bay's towers.
+
+    Parameters
+    ----------
+    bay : Bay
+        As planned.
+    file : str, optional
+        Name of the file that has this plan; that which the bay was read from by default.
+    """
     head = HEAD.format(
-        bay=bay.path.name,
+        bay=bay.path.name if file is None else file,
         standoff=_mm(bay.standoff),
         diagonal=_mm(square_check(bay).diagonal),
     )
@@ -90,7 +101,29 @@ def _tower(bay: Bay, tower: Tower) -> str:
             for a in anchors_of(place, bay.surroundings.column)
         ),
         target=wheel,
+        pixel=_pixel(tower, seen[0]) if seen else '["1200 px", "900 px"]',
+        mark=_mark(tower, bay.standoff),
         photo="".join(c if c.isalnum() else "-" for c in tower.name),
+    )
+
+
+def _pixel(tower: Tower, wheel: Wheel) -> str:
+    """Return where the plate's middle appears as planned."""
+    middle = (tower.T_bay_camera.inverse() @ wheel.T_bay_target).translation
+    try:
+        u, v = project_camera(middle[None], tower.camera)[0]
+    except GeometryError:  # the plan doesn't have it in the picture
+        return '["1200 px", "900 px"]'
+    return f'["{round(float(u))} px", "{round(float(v))} px"]'
+
+
+def _mark(tower: Tower, distance: float) -> str:
+    """Return a mark that the camera looks at, over the near axle's line."""
+    place = tower.placement
+    at = aim_point(tower, distance) or AimPoint(place.offset, place.height, distance)
+    return (
+        f'{{ offset = "{_mm(at.offset)}", distance = "{_mm(at.distance)}", '
+        f'height = "{_mm(at.height)}", heading = "0 deg" }}'
     )
 
 

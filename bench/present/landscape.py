@@ -175,6 +175,9 @@ def _handles(layouts: Mapping[str, Layout]) -> list[Artist]:
         Line2D([], [], marker=marker, color=colour, linestyle="none", markersize=8, label=name)
         for name, (marker, colour) in zip(layouts, MARKS, strict=False)
     ]
+    lines = Line2D([], [], color="white", linewidth=1.2, label="equal uncertainty")
+    lines.set_path_effects([withStroke(linewidth=2.4, foreground=style.MUTED)])
+    handles.append(lines)
     handles.append(
         Patch(
             facecolor=style.NO_CASE,

@@ -11,6 +11,9 @@ from bench.scene.quantities import Interval, Quantities
 from bench.scene.siting_space import SitingSpace
 from bench.scene.strict import Section
 
+LENSES = Quantities("length", "0.5 mm", "2 m")
+"""Focal lengths to choose from."""
+
 
 class SitingSection(Section):
     """What `sightbench site` may choose from, and what a layout must keep."""
@@ -26,7 +29,7 @@ class SitingSection(Section):
     """Least and greatest yaw, positive inward for both towers; -10 to 45 deg when left out."""
     pitch: AngleInterval | None = None
     """Least and greatest pitch, positive upwards; -40 to 10 deg when left out."""
-    lenses: Annotated[tuple[float, ...], Quantities("length", "0.5 mm", "2 m")] | None = None
+    lenses: Annotated[tuple[float, ...], LENSES] | None = None
     """Focal lengths to choose from; needs the cameras' pixel_pitch. The cameras' own when left
     out."""
     margin: Annotated[float, Field(ge=0.0, le=10.0, examples=[1.0])] | None = None

@@ -95,7 +95,22 @@ def test_pictures_are_drawn(bay_file):
             assert (out / f"{stem}.{kind}").stat().st_size > 5000
 
 
-def test_lenses_without_a_unit_are_refused(bay_file, capsys):
-    code, _ = run(bay_file, "--lenses", "8, 12")
+@pytest.mark.parametrize(
+    ("lenses", "words"),
+    [
+        ("8, 12", "lacks a unit"),
+        ("", "can't be read"),
+        ("-8 mm", "lies outside the limits, from 0.5 mm to 2 m"),
+        ("8, 1e9 mm", "lies outside the limits, from 0.5 mm to 2 m"),
+        ("8, 8 mm", "has a value twice"),
+    ],
+)
+def test_lenses_that_cannot_be_are_refused_in_a_line_that_names_the_option(
+    bay_file, capsys, lenses, words
+):
+    code, _ = run(bay_file, "--lenses", lenses)
     assert code == 2
-    assert "lacks a unit" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert said.startswith("sightbench: --lenses: ")
+    assert words in said
+    assert said.count("\n") == 1

@@ -111,7 +111,7 @@ def test_sheets_and_deviations_are_written(tmp_path):
     summary = json.loads((tmp_path / "deviations.json").read_text())
     assert 0.0 < summary["together"]["fraction"] <= 1.0
     assert "seed" in summary["together"]["words"]
-    assert (tmp_path / "measured.toml").exists()
+    assert f"site {BAY.path.name} --as-built" in (tmp_path / "measured.toml").read_text()
 
 
 def test_help_teaches(capsys):

@@ -1,6 +1,7 @@
 """What was measured on site: read, turned into placements, judged, and what to move."""
 
 import math
+import tomllib
 from dataclasses import replace
 
 import cv2
@@ -24,6 +25,7 @@ from bench.guide.setting_out import anchors_of, square_check
 from bench.render.planar import full_frame, render_target
 from bench.scene.load import load_bay
 from bench.scene.model import wheels_of_tower
+from bench.units import length
 
 SHIPPED = load_bay()
 BAY = replace(SHIPPED, tolerance=replace(SHIPPED.tolerance, toe=0.03, camber=0.03))
@@ -341,3 +343,32 @@ def test_bad_input_is_refused_in_one_line(tmp_path, fault):
 
 def test_numbers_are_exact_without_uncertainty():
     assert Measured({"left/height": 1.1}, {"left/height": 0.0}).directions() == []
+
+
+def test_the_template_names_the_file_that_has_its_plan():
+    assert f"site {BAY.path.name} --as-built" in template(BAY)
+    assert "site sited.toml --as-built" in template(BAY, "sited.toml")
+
+
+def test_the_template_shows_where_a_target_appears_as_planned(tmp_path):
+    kept = ("[[tower]]", "name =", "# [[tower.seen]]", "# target =", "# at =")
+    lines = [line for line in template(BAY).splitlines() if line.startswith(kept)]
+    bay = built(tmp_path, "\n".join(line.removeprefix("# ") for line in lines))
+    for tower in BAY.towers:
+        for name in ("yaw", "pitch"):
+            # to half a pixel in some 3500 px of focal length, 0.14 mrad
+            assert getattr(placement(bay, tower.name), name) == pytest.approx(
+                getattr(tower.placement, name), abs=2e-4
+            )
+
+
+def test_the_template_puts_floor_marks_where_cameras_look():
+    marks = [line for line in template(BAY).splitlines() if line.startswith("# mark =")]
+    assert len(marks) == len(BAY.towers)
+    for line, tower in zip(marks, BAY.towers, strict=True):
+        mark = tomllib.loads(line.removeprefix("# "))["mark"]
+        metres = [length(mark[key]) for key in ("distance", "offset", "height")]
+        p_bay = np.array([-metres[0], *metres[1:]])
+        p_camera = tower.T_bay_camera.inverse() @ p_bay[None]
+        # to half a millimetre each way at two metres or more
+        assert np.abs(p_camera[0, :2] / p_camera[0, 2]).max() < 5e-4
