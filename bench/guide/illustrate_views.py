@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -68,6 +69,7 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Stag
     pixel = project(np.zeros((1, 3)), T_camera_target, tower.camera)[0]
     camera = tower.camera
     at = ((pixel[0] + 0.5) / camera.width, (pixel[1] + 0.5) / camera.height)
+    digests: dict[str, Any] = setting.digests()
     plan = Plan(
         ranges_m=(view.range_m,),
         turns_deg=(math.degrees(view.turn),),
@@ -83,7 +85,7 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Stag
         tilt_spread_deg=min(bay.survey.jitter_deg, 1.0),
         range_spread=bay.survey.jitter_range,
         tower=tower.name,
-        **setting.digests(),
+        **digests,
     )
     try:
         check_plan(plan, setting)

@@ -160,10 +160,8 @@ def _show(axes: Axes, shown: Illustrated, window: Window, factor: int) -> None:
     height, width = picture.grey.shape
     axes.set_facecolor("#e8e8e8")
     axes.imshow(
-        picture.grey8,
-        cmap="gray",
-        vmin=0,
-        vmax=255,
+        # as colours, which are passed on as they are: a colour map rounds some greys by one
+        np.repeat(picture.grey8[:, :, None], 3, axis=2),
         interpolation="nearest",
         extent=(
             picture.u0 - 0.5,
@@ -209,7 +207,7 @@ def _geometry(shown: Illustrated, captions: Captions) -> str:
     return captions.say("words.angle_drawn", {"factor": f"{factor:g}"})
 
 
-BAR_WIDTH, BAR_SPAN = 2.2, 3.0  # inches, and tolerances across
+BAR_WIDTH, BAR_SPAN = 1.8, 3.0  # inches, and tolerances across
 
 
 def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
@@ -240,7 +238,7 @@ def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
         LEFT + BAR_WIDTH + 0.2,
         y + 0.06,
         texts.verdict,
-        size=style.NORMAL,
+        size=style.SMALL,
         va="center",
         weight="bold",
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -53,8 +54,13 @@ def draw_diagram(
     _frame(axes, shown, camera, words)
 
 
-def _text(axes: Axes, at: Point, text: str, **how: object) -> None:
-    axes.text(*at, text, **({"size": style.SMALL, "ha": "center", "va": "center"} | how))
+def _text(axes: Axes, at: Point, text: str, **how: Any) -> None:
+    look: dict[str, Any] = {"size": style.SMALL, "ha": "center", "va": "center"} | how
+    axes.text(at[0], at[1], text, **look)
+
+
+def _pair(at: Point) -> tuple[float, float]:
+    return float(at[0]), float(at[1])
 
 
 def _camera(axes: Axes, at: Point, direction: float) -> None:
@@ -65,10 +71,11 @@ def _camera(axes: Axes, at: Point, direction: float) -> None:
     axes.add_patch(Polygon(body @ np.array([[c, s], [-s, c]]) + at, fc=style.INK, ec="none"))
 
 
-def _plate(axes: Axes, at: Point, normal: Point, half: float, **how: object) -> None:
+def _plate(axes: Axes, at: Point, normal: Point, half: float, **how: Any) -> None:
     across = np.array([-normal[1], normal[0]]) * half
     ends = np.array([np.asarray(at) - across, np.asarray(at) + across])
-    axes.plot(*ends.T, **({"color": style.INK, "lw": 3.0, "solid_capstyle": "butt"} | how))
+    look: dict[str, Any] = {"color": style.INK, "lw": 3.0, "solid_capstyle": "butt"} | how
+    axes.plot(*ends.T, **look)
 
 
 def _sight(
@@ -99,11 +106,23 @@ def _sight(
         m = np.array([math.cos(toward - turn), math.sin(toward - turn)])
         _plate(axes, at, m, 0.2, color=RED, lw=2.0, ls=(0, (1.5, 1)))
     _plate(axes, at, n, 0.2)
-    axes.annotate("", at + 0.42 * n, at, arrowprops={"arrowstyle": "->", "color": BLUE, "lw": 1.2})
+    axes.annotate(
+        "",
+        _pair(at + 0.42 * n),
+        _pair(at),
+        arrowprops={"arrowstyle": "->", "color": BLUE, "lw": 1.2},
+    )
     if abs(turn) > math.radians(1.0):
         low, high = sorted((toward, normal))
         axes.add_patch(
-            Arc(at, 0.56, 0.56, theta1=math.degrees(low), theta2=math.degrees(high), color=BLUE)
+            Arc(
+                _pair(at),
+                0.56,
+                0.56,
+                theta1=math.degrees(low),
+                theta2=math.degrees(high),
+                color=BLUE,
+            )
         )
     below = turn >= 0.0
     _text(
@@ -116,8 +135,8 @@ def _sight(
     shift = np.array([-forward[1], forward[0]]) * (0.3 if below else -0.3)
     axes.annotate(
         "",
-        at + shift,
-        eye + shift,
+        _pair(at + shift),
+        _pair(eye + shift),
         arrowprops={
             "arrowstyle": "<->",
             "color": style.MUTED,
@@ -160,7 +179,7 @@ def _tower(axes: Axes, shown: Illustrated, values: dict[str, str], words: dict[s
     box = np.array([[-0.09, -0.06], [0.09, -0.06], [0.09, 0.06], [-0.09, 0.06]])
     c, s = math.cos(lean), math.sin(lean)
     axes.add_patch(Polygon(box @ np.array([[c, s], [-s, c]]) + top, fc=style.INK))
-    axes.add_patch(Circle(top, 0.04, fc="white", ec="none", zorder=3))
+    axes.add_patch(Circle(_pair(top), 0.04, fc="white", ec="none", zorder=3))
     axes.add_patch(Rectangle((0.2, 0.52), 0.12, 0.42, fc=style.FAINT, ec=style.MUTED))
     axes.plot([0.32, 0.42], [0.73, 0.73], color=style.MUTED)
     axes.plot([0.42, 0.42], [0.6, 0.86], color=style.INK, lw=3.0)

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import matplotlib
-import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from PIL import Image
@@ -135,10 +133,9 @@ def save_sweep(frames: Sequence[Illustrated], bay: Bay, captions: Captions, path
     with style.applied():
         for shown in frames:
             figure = card_figure(shown, bay, captions, f"{SWEEP_SET}.{SWEEP_NAME}")
-            canvas = FigureCanvasAgg(figure)
-            canvas.draw()
-            dots = np.asarray(canvas.buffer_rgba())[..., :3]
-            pictures.append(Image.fromarray(np.ascontiguousarray(dots)))
+            buffer = io.BytesIO()
+            figure.savefig(buffer, format="png", dpi=figure.dpi)
+            pictures.append(Image.open(buffer).convert("RGB"))
     # one palette for all frames, or greys would flicker from one to the next
     palette = pictures[len(pictures) // 2].quantize(128)
     still = [p.quantize(palette=palette, dither=Image.Dither.NONE) for p in pictures]
