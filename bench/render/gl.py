@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+import textwrap
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -122,12 +123,18 @@ def _pyrender() -> Any:
         try:
             return _import()
         except Exception as error:  # whatever a missing or broken GL raises
-            faults.append(f"{way}: {' '.join(str(error).split())[:80] or type(error).__name__}")
+            faults.append(f"{way}: {_said(error)}")
             _forget()
     os.environ.pop(PLATFORM)
     raise RenderError(
         f"no OpenGL that draws without a display was found ({'; '.join(faults)}): {INSTALL}"
     )
+
+
+def _said(error: Exception) -> str:
+    """Return what an error says first; PyOpenGL's carry several texts, long paths among them."""
+    words = " ".join(str(error.args[0] if error.args else error).split())
+    return textwrap.shorten(words, 80, placeholder=" …") or type(error).__name__
 
 
 def _settled_way() -> str:

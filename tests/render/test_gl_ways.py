@@ -84,6 +84,19 @@ def test_with_neither_one_line_says_what_to_install(fresh, monkeypatch):
         assert word in message
 
 
+def test_of_a_fault_in_parts_the_first_is_said(fresh, monkeypatch):
+    # as PyOpenGL raises it where a library is missing
+    def attempt():
+        raise ImportError("Unable to load the library", "/a/long/path/lib.so.1: no such file")
+
+    monkeypatch.setattr(gl, "_import", attempt)
+    with pytest.raises(RenderError) as error:
+        gl._pyrender()
+    assert "(egl: Unable to load the library; osmesa: Unable to load the library)" in str(
+        error.value
+    )
+
+
 def test_a_way_that_is_asked_for_is_the_only_one_tried(fresh, monkeypatch):
     monkeypatch.setenv(gl.PLATFORM, "osmesa")
     tried = failing(monkeypatch, "osmesa")
