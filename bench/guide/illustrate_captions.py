@@ -37,6 +37,8 @@ WORDS = (
     "outside",
     "too_few",
     "none",
+    "alarm",
+    "degree",
     "sheet",
 )
 PLACEHOLDERS = (
@@ -104,6 +106,7 @@ class Captions:
         rounded = float(f"{value:.{digits - 1}e}")
         text = f"{rounded:.10f}".rstrip("0").rstrip(".") if abs(rounded) < 1e6 else f"{rounded:g}"
         text = text.replace(".", self.texts["decimal"]).replace("-", "−")
+        unit = self.texts["words.degree"] if unit == "deg" else unit
         return f"{text} {unit}" if unit else text
 
 

@@ -78,9 +78,13 @@ def said(shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None
     error, tolerance = _judged(shown, bay)
     n, usable = shown.numbers["n"], shown.numbers["usable"]
     enough = usable >= bay.tolerance.detection * n
-    good = enough and error is not None and error <= tolerance
+    # a registration that raised the alarm is done again, however near the truth it came
+    alarmed = 2 * shown.numbers.get("alarms", 0) > n
+    good = enough and not alarmed and error is not None and error <= tolerance
     if error is None:
         verdict = "none"
+    elif alarmed:
+        verdict = "alarm"
     elif not enough:
         verdict = "too_few"
     else:

@@ -20,7 +20,7 @@ def test_two_languages_ship_and_are_complete():
 
 def test_numbers_have_the_languages_decimal_mark():
     assert read_captions("en").number(0.0312, "deg") == "0.031 deg"
-    assert read_captions("de").number(0.0312, "deg") == "0,031 deg"
+    assert read_captions("de").number(0.0312, "deg") == "0,031 °"
     assert read_captions("en").number(None, "deg") == read_captions("en").number(float("nan"))
     assert read_captions("en").number(-81.0, "px") == "−81 px"
 
