@@ -34,6 +34,7 @@ from bench.present.siting_sheet_marks import (
     Frame,
     View,
     across_dimension,
+    allowed_inches,
     dashed,
     degrees,
     down_dimension,
@@ -279,7 +280,8 @@ def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], fl
     texts = [(w, f"{millimetres(v)} mm", feet_inches(v), key) for w, v, key in rows]
     one = plan.allowances.of(ALL, "square")
     slack = check.difference(rounded_down(plan.joint.fraction * one.least, one.knob))
-    texts.append(("these differ at most", f"{math.floor(1000.0 * slack)} mm", "", ""))
+    most = f"{math.floor(1000.0 * slack)} mm", allowed_inches(slack)
+    texts.append(("these differ at most", *most, ""))
     for i, station in enumerate(bay.stations[:3]):
         value, key = station.standoff, "standoff" if i == 0 else ""
         row = (f"standoff, {station.name}", f"{millimetres(value)} mm", feet_inches(value), key)

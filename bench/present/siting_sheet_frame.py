@@ -18,6 +18,7 @@ from bench.present.siting_sheet_marks import (
     THIN,
     TITLE,
     Frame,
+    allowed_inches,
     fitted,
     wrapped,
 )
@@ -55,11 +56,20 @@ class Plan:
     joint: Joint
 
     def allowed(self, where: str, name: str) -> tuple[str, str]:
-        """Return what is allowed alone, ``"−12 / +25 mm"``, and together, ``"±3 mm"``."""
+        """Return what is allowed alone, ``"−12 / +25 mm"``, and together, ``"±3 mm"``.
+
+        Lengths have a second line in feet and inches.
+        """
         one = self.allowances.of(where, name)
         alone = f"{side(one, '−')} / {side(one, '+')} {unit(one.knob)}"
-        together = rounded_down(self.joint.fraction * one.least, one.knob)
-        return alone, f"±{shown(together, one.knob)} {unit(one.knob)}"
+        least = self.joint.fraction * one.least
+        together = f"±{shown(rounded_down(least, one.knob), one.knob)} {unit(one.knob)}"
+        if one.knob.is_length:
+            minus = allowed_inches(one.minus) if one.breaks_minus else "any"
+            plus = allowed_inches(one.plus) if one.breaks_plus else "any"
+            alone += f"\n−{minus} / +{plus}"
+            together += f"\n±{allowed_inches(least)}"
+        return alone, together
 
 
 def side(one: Allowance, sign: str) -> str:

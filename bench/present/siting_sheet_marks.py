@@ -25,6 +25,7 @@ DASHED = (1.6, 1.0)
 PAD = 1.0  # between a dimension's line and its text
 FINER = 10.0  # how much larger type is measured: screens' hinting stretches small type
 ROW = 4.6  # of a table
+BENEATH = 1.9  # type of a cell's second line
 WRITE_ROW = 5.6  # of a table with room to write
 
 
@@ -222,8 +223,9 @@ def table(
 ) -> tuple[tuple[Mark, ...], float]:
     """Return a table's marks and the height of its bottom, mm.
 
-    Texts that are too wide are cut in the middle. Cells of a blank column hold the key under
-    which a measured value goes into the as-built file; an empty one takes none.
+    Texts that are too wide are cut in the middle; a second line is small, beneath. Cells of a
+    blank column hold the key under which a measured value goes into the as-built file; an empty
+    one takes none.
     """
     marks: list[Mark] = []
     right = left + sum(column.width for column in columns)
@@ -245,10 +247,15 @@ def _cells(
     marks: list[Mark] = []
     for column, text in zip(columns, texts, strict=True):
         if text and (bold or not column.blank):
-            size = SMALL if bold else BODY
-            shown = fitted(text, column.width - 1.6, size, bold)
+            first, _, second = text.partition("\n")
+            width, size = column.width - 1.6, SMALL if bold else BODY
             x = left + (column.width - 0.8 if column.anchor == "end" else 0.8)
-            marks.append(Text(x, y, shown, size, column.anchor, bold))
+            rise = 0.9 if second else 0.0
+            shown = fitted(first, width, size, bold)
+            marks.append(Text(x, y + rise, shown, size, column.anchor, bold))
+            if second:
+                beneath = fitted(second, width, BENEATH)
+                marks.append(Text(x, y - 1.5, beneath, BENEATH, column.anchor, tone=QUIET))
         left += column.width
     return marks
 
@@ -295,6 +302,14 @@ def scale_bar(x: float, y: float, scale: int, least: float) -> tuple[Mark, ...]:
 def millimetres(metres: float) -> str:
     """Return whole millimetres with a true minus sign, as a tape shows them."""
     return f"{round(1000.0 * metres):d}".replace("-", "−")
+
+
+def allowed_inches(metres: float) -> str:
+    """Return a positive allowance in feet and inches, rounded down to a sixteenth."""
+    sixteenth = INCH_MM / 16000.0
+    # a hair more, or 1/16 in / (1/16 in) could fall short of 1
+    text = feet_inches(math.floor(metres / sixteenth * (1.0 + 1e-12)) * sixteenth)
+    return text.removeprefix("0 ") if "/" in text else text
 
 
 def feet_inches(metres: float) -> str:

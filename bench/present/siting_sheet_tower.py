@@ -278,7 +278,7 @@ def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
             feet_inches(abs(a.y)),
             f"{millimetres(a.x)} mm",
             feet_inches(a.x),
-            f"{millimetres(a.from_origin)} mm",
+            f"{millimetres(a.from_origin)} mm\n{feet_inches(a.from_origin)}",
             a.name,
             a.name,
         )

@@ -25,6 +25,7 @@ from bench.present.siting_sheet_frame import Plan
 from bench.present.siting_sheet_marks import (
     Frame,
     View,
+    allowed_inches,
     degrees,
     feet_inches,
     millimetres,
@@ -249,6 +250,23 @@ def test_numbers_read_as_on_a_tape():
     assert (millimetres(-0.0604), millimetres(-0.0002)) == ("−60", "0")
     assert feet_inches(1.6) == "5 ft 3 in"
     assert (degrees(math.radians(-11.5)), degrees(-1e-9)) == ("−11.50°", "0.00°")
+
+
+def test_allowances_in_inches_never_exceed_the_true_ones():
+    assert allowed_inches(0.0254) == "1 in"
+    assert allowed_inches(0.0254 - 1e-6) == "15/16 in"
+    assert allowed_inches(0.3048 + 0.0015) == "1 ft 0 in"
+    assert allowed_inches(0.001) == "0 in"
+
+
+@pytest.mark.parametrize("name", BAYS)
+def test_allowed_lengths_are_given_in_inches_too(name):
+    for page in siting_sheet(plan_of(name), "a4").pages:
+        words = [m.text for m in page.marks if isinstance(m, Text)]
+        lengths = [t for t in words if re.fullmatch(r"−\S+ / \+\S+ mm", t)]
+        assert lengths
+        inches = [t for t in words if re.fullmatch(r"−(any|[^/]*\S* in) / \+(any|.* in)", t)]
+        assert len(inches) == len(lengths)
 
 
 def test_at_most_six_targets_are_lettered_with_the_nearest_and_farthest_among_them():
