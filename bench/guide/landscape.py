@@ -14,7 +14,9 @@ from bench.typing import Array, IntArray
 
 # Points along each axis of a slice.
 POINTS = 45
-SLICES = (("spacing", "standoff"), ("height", "pitch"), ("yaw", "pitch"))
+PLACES = ("spacing", "standoff", "height")  # of the first slice: the first two that aren't fixed
+SLICES = (("height", "pitch"), ("yaw", "pitch"))
+FIXED = 1e-6  # narrower limits leave no choice, metres or radians
 # What slices with a fixed aim show of it, to either side: metres and radians. Further off, targets
 # leave the picture.
 NEARBY = {"height": 0.3, "yaw": math.radians(5.0), "pitch": math.radians(5.0)}
@@ -53,18 +55,27 @@ class Slice:
 
 
 def slices_of(problem: Problem, layout: Array, choice: IntArray) -> tuple[Slice, ...]:
-    """Return the slices of `SLICES` through a layout (5,), mounts set as chosen.
+    """Return slices through a layout (5,), mounts set as chosen.
 
-    Where spacing and standoff change, towers are aimed anew at every point; in the other slices
-    everything else stays.
+    Where towers are moved (`PLACES`), they are aimed anew at every point; in `SLICES` everything
+    else stays. What the limits fix is no axis, as long as two others are left.
     """
-    return tuple(_slice(problem, layout, choice, *pair) for pair in SLICES)
+    low, high = problem.limits
+    free = {name for name, one in zip(VARIABLES, high - low > FIXED, strict=True) if one}
+    moved = tuple(name for name in PLACES if name in free)[:2]
+    pairs = [pair for pair in SLICES if free.issuperset(pair)]
+    if len(moved) == 2 or not pairs:
+        pairs.insert(0, moved if len(moved) == 2 else PLACES[:2])
+    return tuple(
+        _slice(problem, layout, choice, *pair, aimed=pair not in SLICES) for pair in pairs
+    )
 
 
-def _slice(problem: Problem, layout: Array, choice: IntArray, across: str, up: str) -> Slice:
+def _slice(
+    problem: Problem, layout: Array, choice: IntArray, across: str, up: str, *, aimed: bool
+) -> Slice:
     i, j = VARIABLES.index(across), VARIABLES.index(up)
     low, high = problem.limits
-    aimed = (across, up) == SLICES[0]
     ends = [(low[k], high[k]) for k in (i, j)]
     if not aimed:
         near = [NEARBY[name] for name in (across, up)]

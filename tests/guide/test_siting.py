@@ -272,6 +272,27 @@ def test_the_landscape_s_optimum_is_not_better_than_the_one_found(problem, solve
             assert allowed.min() >= best.share * (1.0 - 1e-6)
 
 
+@pytest.mark.parametrize(
+    ("fixed", "axes"),
+    [
+        ((), [("spacing", "standoff"), ("height", "pitch"), ("yaw", "pitch")]),
+        (("standoff",), [("spacing", "height"), ("height", "pitch"), ("yaw", "pitch")]),
+        (("standoff", "height"), [("yaw", "pitch")]),
+        (("yaw", "spacing"), [("standoff", "height"), ("height", "pitch")]),
+    ],
+)
+def test_a_landscape_has_no_axis_along_which_nothing_can_change(bay, fixed, axes):
+    plan = layout_of(bay)
+    given = {name: (getattr(plan, name),) * 2 for name in fixed}
+    varied = replace(bay, siting=replace(bay.siting, **given))
+    problem = make_problem(varied, QUICK)
+    low, high = problem.limits
+    slices = slices_of(problem, (low + high) / 2.0, kept_choice(problem))
+    assert [(one.across, one.up) for one in slices] == axes
+    assert [one.aimed for one in slices] == [set(pair).isdisjoint({"pitch"}) for pair in axes]
+    assert all(np.ptp(one.x) > 1e-3 and np.ptp(one.y) > 1e-3 for one in slices)
+
+
 def test_aiming_balances_left_and_right_upper_and_lower(problem):
     x = own(problem.bay)[None] + np.array([[0.0, 0.0, 0.0, 0.05, 0.04]])
     choice = kept_choice(problem)
