@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import numpy as np
 import polars as pl
 import typer
+from scipy.stats import chi2
 
 from bench import __version__
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
@@ -39,6 +40,7 @@ DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
 # A claim is doubted where errors as large, or as small, come up less often than this.
 DOUBT = 0.001
+NEGATIVE = 1
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -50,7 +52,7 @@ app = typer.Typer(
     "with the bar's heights known, it gives level along the bay. Laid end for end in each place, "
     "the bar's own error shows and cancels. 'rehearse' simulates it with known truth; 'solve' "
     "computes it from a table of measured poses.",
-    epilog="Exit codes: 0 done, 1 claims were not honest, 2 bad input, 3 a direction stays open.",
+    epilog="Exit codes: 0 done, 1 claims or rows fail, 2 bad input, 3 a direction stays open.",
 )
 
 FloorOption = Annotated[
@@ -219,7 +221,7 @@ def solve_command(
     place takes two rows or more a tower, the bar turned about its long axis between them.
 
     Writes level.json, which 'sightbench wheels' takes. Exit code 3 says that a direction stays
-    open.
+    open, 1 that the rows contradict each other by more than their uncertainties explain.
 
     \b
     Examples:
@@ -267,7 +269,18 @@ def solve_command(
             f"{np.degrees(level.bar_error_sigma):.4f} deg"
         )
     if level.dof > 0:
-        typer.echo(f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom")
+        p_value = float(chi2.sf(level.chi2, level.dof))
+        typer.echo(
+            f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom, p = "
+            f"{p_value:.2g}"
+        )
+        if p_value < DOUBT:
+            typer.echo(
+                f"don't use this level: rows contradict each other, p below {DOUBT:g}; a place, "
+                "its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
+                "too small"
+            )
+            code = NEGATIVE
     _write_table(out, "shares", rows)
     write_run(out, started, facts)
     typer.echo(f"wrote level.json and shares in {out}")

@@ -232,7 +232,7 @@ def rehearse_command(
     if pictures:
         taken = save_rehearsal_pictures(place, sequence, errors, out / "rehearsal", seed, quiet)
         typer.echo(f"rendered pictures in {out / 'rehearsal'}:")
-        say(solved(taken, place, sequence, errors.size, out, note))
+        say(solved(taken, place, sequence, errors, out, note))
     typer.echo(f"wrote rehearsals, progress and pictures in {out}")
     return _toe_verdict(place, 2.0 * float(max(seen[2], result.claimed[2])))
 

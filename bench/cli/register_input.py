@@ -29,6 +29,7 @@ from bench.solve.registration_data import Cameras, End, Step
 from bench.survey.digest import key_digest
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
+from bench.typing import Array
 
 PIPELINES = {
     "marker": "apriltag/photometric",
@@ -68,6 +69,15 @@ class Taken:
         if bar.length_uncertainty is None or not self.has_bar:
             return None
         return bar.length, math.hypot(bar.length_uncertainty, size * bar.length)
+
+    def intrinsics(self, errors: Errors) -> dict[str, Array]:
+        """Return the covariance (9, 9) of each tower's intrinsics; none for a table's poses."""
+        found = {"left": self.cameras.left, "right": self.cameras.right}
+        return {
+            side: errors.intrinsics_covariance(camera)
+            for side, camera in found.items()
+            if camera is not None
+        }
 
 
 def from_table(path: Path) -> Taken:

@@ -91,9 +91,27 @@ def solve_command(
             min=0.0,
             max=5.0,
             metavar="PERCENT",
-            help="Standard uncertainty of the targets' sizes, for judging the bar's length.",
+            help="Standard uncertainty of each target's size, which a length of the bar has too.",
         ),
     ] = 0.02,
+    focal_uncertainty: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=5.0,
+            metavar="PERCENT",
+            help="Standard uncertainty of each camera's focal length; counts with pictures.",
+        ),
+    ] = 0.02,
+    centre_uncertainty: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=50.0,
+            metavar="PX",
+            help="Of each camera's principal point, each coordinate; counts with pictures.",
+        ),
+    ] = 0.5,
     plan: Annotated[
         Path | None,
         typer.Option(
@@ -109,7 +127,9 @@ def solve_command(
 
     Each step has one picture of each tower, sorted by name. The bar's targets are those of the
     bay file. Written are registration.json with the transform, its covariance and the bar's own,
-    the residual checks, and what leaving each step out changes.
+    the residual checks, and what leaving each step out changes. The covariance holds noise, and
+    what errors of cameras and target sizes add, which more steps don't average out; with a table,
+    the cameras' share must be in its own uncertainties.
 
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
     the bar bends, and whether a step or target stands out. A calibrated length of the bar that
@@ -158,7 +178,12 @@ def solve_command(
         )
     make_directory(out)
     note = provenance.command_line()
-    judged = solved(taken, place, planned, 0.01 * size_uncertainty, out, note)
+    errors = Errors(
+        size=0.01 * size_uncertainty,
+        focal=0.01 * focal_uncertainty,
+        centre_px=centre_uncertainty,
+    )
+    judged = solved(taken, place, planned, errors, out, note)
     write_run(out, started, {"bay": str(place.path), "steps": len(taken.steps)})
     say(judged)
     typer.echo(f"wrote registration.json, checks, left_out and a picture of residuals in {out}")
@@ -169,12 +194,20 @@ def solved(
     taken: Taken,
     place: Bay,
     planned: Sequence[BarPose] | None,
-    size: float,
+    errors: Errors,
     out: Path,
     note: str,
 ) -> Judged:
-    """Register, judge, and write what came of it."""
-    judged = judge(taken.steps, taken.cameras, place, taken.length(place, size), planned)
+    """Register, judge, and write what came of it; the errors are those of sizes and cameras."""
+    judged = judge(
+        taken.steps,
+        taken.cameras,
+        place,
+        taken.length(place, errors.size),
+        planned,
+        taken.intrinsics(errors),
+        errors.size,
+    )
     make_directory(out)
     write_json(out, judged)
     write_rows(out, "checks", judged.checks_table())

@@ -22,7 +22,7 @@ from bench.geometry.wheel_angles import toe_length
 from bench.guide.level_plan import default_plan, level_of_plan
 from bench.guide.level_table import read_level
 from bench.guide.pose_rows import read_registration
-from bench.guide.register_views import tower_pair
+from bench.guide.register_views import CORNER_SIGMA_PX, tower_pair
 from bench.guide.wheel_rehearsal import rehearse_wheels
 from bench.guide.wheel_table import (
     BAY,
@@ -159,8 +159,8 @@ def command(
         truth = rehearsal.truth
         typer.echo(
             f"rehearsal: a {place.vehicles[0].name} with known angles measured in {place.name}, "
-            f"saved as {table}; registration assumed good to 0.004 deg and 0.3 mm, level as "
-            "'sightbench level rehearse' finds it"
+            f"saved as {table}; corners noisy by {CORNER_SIGMA_PX:g} px, registration assumed "
+            "good to 0.004 deg and 0.3 mm, level as 'sightbench level rehearse' finds it"
         )
         for name in rehearsal.dropped:
             typer.echo(f"not seen: {name}")

@@ -25,6 +25,9 @@ UNCERTAINTY = ("u_rx_deg", "u_ry_deg", "u_rz_deg", "u_x_mm", "u_y_mm", "u_z_mm")
 NUMBERS = (*ROTATION, *TRANSLATION, *UNCERTAINTY)
 CORRELATIONS = tuple(f"c_{i + 1}{j + 1}" for i in range(6) for j in range(i + 1, 6))
 SCALE = np.repeat([math.radians(1.0), 1e-3], 3)
+# Degrees or millimetres. No bay is a kilometre long and nothing is known to a picometre: beyond
+# it is a slip of the pen, and squares of such numbers overflow.
+LARGEST, LEAST = 1e6, 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +90,23 @@ def read_pose_rows(
             raise ConfigError(f"{path}: unknown column {name}")
     if not lines:
         raise ConfigError(f"{path}: has no rows")
-    return tuple(_row(row, f"{path}: line {number}", optional) for number, row in lines)
+    rows = tuple(_row(row, f"{path}: line {number}", optional) for number, row in lines)
+    _refuse_copies(rows)
+    return rows
+
+
+def _refuse_copies(rows: Sequence[PoseRow]) -> None:
+    """Refuse a row that repeats another's every number: a copy is no second measurement."""
+    seen: dict[tuple[object, ...], str] = {}
+    for row in rows:
+        numbers = (*row.pose.rotation.ravel(), *row.pose.translation)
+        key = (*sorted(row.names.items()), *(float(v) for v in numbers))
+        if key in seen:
+            raise ConfigError(
+                f"{row.place}: repeats {seen[key].rsplit(': ', 1)[-1]}, number for number; a copy "
+                "is no second measurement"
+            )
+        seen[key] = row.place
 
 
 def _row(row: dict[str, str | None], place: str, optional: Sequence[str]) -> PoseRow:
@@ -101,6 +120,13 @@ def _row(row: dict[str, str | None], place: str, optional: Sequence[str]) -> Pos
     for name in UNCERTAINTY:
         if not numbers[name] > 0.0:
             raise ConfigError(f"{place}: {name}: {numbers[name]:g} must be above 0")
+        if numbers[name] < LEAST:
+            raise ConfigError(f"{place}: {name}: {numbers[name]:g} must be {LEAST:g} or more")
+    for name in NUMBERS:
+        if not abs(numbers[name]) <= LARGEST:
+            raise ConfigError(
+                f"{place}: {name}: {numbers[name]:g} must be within {LARGEST:,.0f} either way"
+            )
     correlation = np.eye(6)
     for name in CORRELATIONS:
         if name in text:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,8 @@ from bench.solve.registration_checks import (
     refuse_length,
 )
 from bench.solve.registration_data import Cameras, Step
+from bench.solve.registration_systematic import systematic_covariance
+from bench.typing import Array
 
 # How far a bar's end may move otherwise than planned, metres. An operator who scatters by 20 mm
 # and 1 degree puts an end of a 2 m bar within 26 mm of its place, in each coordinate; a move is
@@ -49,6 +51,8 @@ class Judged:
         Where the bar wasn't moved as planned.
     swapped : tuple of str
         Steps in which A and B stand on each other's side, unplanned; and swapped towers.
+    systematic : (6, 6) float64
+        Covariance of T_left_right from errors of cameras and target sizes, beside that from noise.
     """
 
     registration: Registration
@@ -56,6 +60,12 @@ class Judged:
     left_out: tuple[LeftOut, ...]
     off_plan: tuple[str, ...]
     swapped: tuple[str, ...]
+    systematic: Array
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance (6, 6) of T_left_right from all that is known of."""
+        return np.asarray(self.registration.covariance_left_right + self.systematic)
 
     @property
     def failed(self) -> tuple[Check, ...]:
@@ -73,7 +83,8 @@ class Judged:
     def words(self) -> list[str]:
         """Return what to tell the user, a line each."""
         found = self.registration
-        X, sigma = found.T_left_right, np.sqrt(np.diag(found.covariance_left_right))
+        X, sigma = found.T_left_right, np.sqrt(np.diag(self.covariance))
+        noise = np.sqrt(np.diag(found.covariance_left_right))
         turn = np.degrees(X.rotvec)
         lines = [
             f"registration from {len(found.model.steps)} steps: chi-square "
@@ -84,8 +95,10 @@ class Judged:
             f"({', '.join(f'{1e3 * v:.2f}' for v in X.translation)}) mm",
             "standard uncertainties: "
             f"({', '.join(f'{v:.2g}' for v in np.degrees(sigma[:3]))}) deg about the right "
-            f"camera's axes, ({', '.join(f'{1e3 * v:.2g}' for v in sigma[3:])}) mm; errors of "
-            "cameras and target sizes come on top, see 'sightbench register rehearse'",
+            f"camera's axes, ({', '.join(f'{1e3 * v:.2g}' for v in sigma[3:])}) mm; of these "
+            f"from noise ({', '.join(f'{v:.2g}' for v in np.degrees(noise[:3]))}) deg, "
+            f"({', '.join(f'{1e3 * v:.2g}' for v in noise[3:])}) mm, the rest from errors of "
+            "cameras and target sizes",
         ]
         if found.variance_factor > 1.0:
             lines.append(
@@ -142,7 +155,8 @@ class Judged:
         found = self.registration
         content: dict[str, Any] = {
             "T_left_right": _plain(found.T_left_right),
-            "covariance": found.covariance_left_right.tolist(),
+            "covariance": self.covariance.tolist(),
+            "covariance_from_noise": found.covariance_left_right.tolist(),
             "covariance_of": "rotation about the right camera's axes, rad; translation in the "
             "left camera's frame, m",
             "chi_square": found.chi_square,
@@ -177,6 +191,8 @@ def judge(
     bay: Bay,
     length: tuple[float, float] | None = None,
     planned: Sequence[BarPose] | None = None,
+    intrinsics: Mapping[str, Array] | None = None,
+    size: float = 0.0,
 ) -> Judged:
     """Register and say all that speaks for and against it.
 
@@ -192,6 +208,10 @@ def judge(
         The bar's calibrated length and its standard uncertainty, metres.
     planned : sequence of BarPose, optional
         What was to be done; without it, A is taken to stand on the left.
+    intrinsics : mapping of str to (9, 9) float64, optional
+        Covariance of each tower's intrinsics; poses of a table don't answer to it.
+    size : float
+        Relative standard uncertainty of each target's size.
 
     Raises
     ------
@@ -215,4 +235,5 @@ def judge(
             swapped += ("the left tower's pictures come from the tower on the right",)
         if planned is not None:
             off = off_plan(found, unknowns_of(bay, planned).T_left_a, PLAN_TOLERANCE)
-    return Judged(found, checks(found), leave_one_out(found), off, swapped)
+    systematic = systematic_covariance(found, intrinsics, size)
+    return Judged(found, checks(found), leave_one_out(found), off, swapped, systematic)

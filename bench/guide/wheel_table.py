@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -118,7 +119,7 @@ def measured_wheels(
     Raises
     ------
     ConfigError
-        A wheel rolled or was steered too little; named.
+        A wheel rolled or was steered too little, or an axle stands where it can't; named.
     """
     found = []
     for name, rows in groups.items():
@@ -140,7 +141,32 @@ def measured_wheels(
         except GeometryError as error:
             raise ConfigError(f"{path}: {name}: {error}") from error
         found.append(MeasuredWheel(axle, side, tower, wheel, steering))
+    _refuse_reversed(path, found, directions)
     return tuple(found)
+
+
+def _refuse_reversed(
+    path: Path, wheels: Sequence[MeasuredWheel], directions: Callable[[str], Directions]
+) -> None:
+    """Refuse axles whose order along the bay isn't that of their names."""
+    for ahead, behind in _neighbours(wheels):
+        way = directions(ahead.tower).ahead
+        if not float((ahead.wheel.centre - behind.wheel.centre) @ way) > 0.0:
+            raise ConfigError(
+                f"{path}: {ahead.name} stands behind {behind.name}: names of axles are swapped, "
+                "or the vehicle doesn't stand with its nose to the towers"
+            )
+
+
+def _neighbours(
+    wheels: Sequence[MeasuredWheel],
+) -> list[tuple[MeasuredWheel, MeasuredWheel]]:
+    """Return neighbours along each side that one tower measured, the front one first."""
+    found = []
+    for side in ("left", "right"):
+        along = [w for w in wheels if w.side == side]
+        found += [(a, b) for a, b in pairwise(along) if a.tower == b.tower]
+    return found
 
 
 def _steering(rows: Sequence[PoseRow], up: Array, play: float) -> Steering | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
 from bench.geometry.vehicle_angles import (
@@ -106,7 +107,8 @@ def measure_vehicle(
     Raises
     ------
     GeometryError
-        Wheels are missing or lie so that no frame can be made.
+        Wheels are missing, lie so that no frame can be made, or stand where their names don't
+        say: left and right, or the towers, were swapped.
     """
     size = 6 * len(wheels) + 3
     noise = np.zeros((size, size))
@@ -131,6 +133,7 @@ def measure_vehicle(
         noise += propagate(shared, registration[1])
     if up is not None:
         noise[-3:, -3:] = up[1]
+    _refuse_crossed(states)
     direction = None if up is None else up[0]
     values = vehicle_values(states, direction, line)
     covariance = propagate(vehicle_jacobian(states, direction, line), noise)
@@ -145,6 +148,22 @@ def measure_vehicle(
     answers += _steering(wheels, rotation, up[1], registration, vertical)
     turned = tuple(_in_vehicle(s, rotation, states) for s in states)
     return MeasuredVehicle(tuple(answers), covariance, turned)
+
+
+def _refuse_crossed(states: Sequence[WheelState]) -> None:
+    """Refuse wheels whose places contradict their names.
+
+    The outward axis of a left wheel points from the right one to it.
+    """
+    by = {(s.axle, s.side): s for s in states}
+    for axle in axles_of(states):
+        left, right = by[axle, "left"], by[axle, "right"]
+        apart = np.asarray(left.centre) - np.asarray(right.centre)
+        if not float(apart @ (left.axis - right.axis)) > 0.0:
+            raise GeometryError(
+                f"the {axle} left wheel stands to the right of the {axle} right one: names of "
+                "wheels or of towers are swapped"
+            )
 
 
 def _up_of_centres(states: Sequence[WheelState], noise: Array) -> tuple[Array, Array]:

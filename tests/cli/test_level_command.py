@@ -52,6 +52,16 @@ def test_solve_with_one_distance_exits_with_could_not_judge(rehearsed, tmp_path,
     assert "along the bay: not determined" in capsys.readouterr().out
 
 
+def test_rows_that_contradict_each_other_are_a_negative_verdict(rehearsed, tmp_path, capsys):
+    # nobody noted which settings had the bar end for end: four turns at a place that aren't of
+    # one axis, half a turn and more from each other
+    table = (rehearsed / "rehearsal.csv").read_text().replace(",yes,", ",no,")
+    (tmp_path / "unnoted.csv").write_text(table)
+    code = main(["level", "solve", str(tmp_path / "unnoted.csv"), "--out", str(tmp_path)])
+    assert code == 1
+    assert "don't use this level: rows contradict each other" in capsys.readouterr().out
+
+
 def put(rows, value, column="u_z_mm"):
     cells = rows[1].split(",")
     cells[rows[0].split(",").index(column)] = value
@@ -68,7 +78,10 @@ def put(rows, value, column="u_z_mm"):
         (lambda rows: [rows[0], put(rows, "0"), *rows[2:]], "must be above 0"),
         (lambda rows: [rows[0], put(rows, "1", "c_12"), *rows[2:]], "contradict each other"),
         (lambda rows: rows[:1], "has no rows"),
-        (lambda rows: [rows[0], *[rows[1]] * 2], "turn it farther"),
+        (lambda rows: [rows[0], rows[1], put(rows, "1", "x_mm")], "turn it farther"),
+        (lambda rows: [*rows, rows[1]], "repeats line 2, number for number"),
+        (lambda rows: [rows[0], put(rows, "1e300", "x_mm"), *rows[2:]], "within 1,000,000"),
+        (lambda rows: [rows[0], put(rows, "1e-300"), *rows[2:]], "must be 1e-09 or more"),
     ],
 )
 def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, words):

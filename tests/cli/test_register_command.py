@@ -3,15 +3,20 @@
 import csv
 import json
 
+import numpy as np
 import pytest
 
 from bench.cli.main import main
+from bench.cli.register_input import Taken
+from bench.guide.register_judge import judge
 from bench.guide.register_plan import named_sets
 from bench.guide.register_rehearse import Errors, Faults, draw_scene, find_points
 from bench.guide.register_table import measured_steps, pose_table, read_pose_table
 from bench.guide.register_views import cameras_of
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay
+from bench.solve.registration_data import Cameras
+from bench.solve.registration_systematic import systematic_covariance
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +31,6 @@ def poses(bay):
 
 @pytest.fixture(scope="module")
 def table(bay, poses):
-    import numpy as np
-
     rng = np.random.default_rng(8)
     scene = draw_scene(bay, poses, Errors(), Faults(), rng)
     steps = find_points(bay, scene, Errors(), rng)
@@ -93,6 +96,7 @@ def test_table_survives_being_written_and_read(tmp_path, table):
         ("target", "C", "line 3: target: 'C' must be A or B"),
         ("c_12", "2", "line 3: correlations c_12 to c_56 contradict"),
         ("y_mm", "inf", "line 3: y_mm: 'inf' must be finite"),
+        ("y_mm", "1e300", "line 3: y_mm: 1e+300 must be within 1,000,000 either way"),
     ],
 )
 def test_a_table_with_a_gap_or_nonsense_is_refused_by_line(
@@ -106,6 +110,26 @@ def test_a_table_with_a_gap_or_nonsense_is_refused_by_line(
     error = capsys.readouterr().err
     assert message in error
     assert error.count("\n") == 1
+
+
+def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, poses):
+    rng = np.random.default_rng(9)
+    scene = draw_scene(bay, poses, Errors(), Faults(), rng)
+    steps = find_points(bay, scene, Errors(), rng)
+    errors = Errors(size=2e-4, focal=2e-4, centre_px=0.5)
+    taken = Taken(steps, cameras_of(bay))
+    known = taken.intrinsics(errors)
+    judged = judge(steps, cameras_of(bay), bay, None, poses, known, errors.size)
+    plain = judge(steps, cameras_of(bay), bay, None, poses)
+    written = np.array(judged.as_dict()["covariance"])
+    added = written - np.array(plain.as_dict()["covariance"])
+    expected = systematic_covariance(judged.registration, known, errors.size)
+    np.testing.assert_allclose(added, expected, rtol=1e-6, atol=1e-12 * np.max(expected))
+    # the principal point's half pixel over some 3500 px turns each camera's rays by 0.008 deg;
+    # what both cameras share cancels in part, but not an order of magnitude of it
+    assert np.sqrt(added[1, 1]) > np.radians(0.0008)
+    # a table's poses hold their cameras' share already
+    assert Taken(steps, Cameras()).intrinsics(errors) == {}
 
 
 def test_a_pose_without_a_tower_is_refused(tmp_path, capsys, table):
@@ -125,7 +149,6 @@ def test_fewer_poses_than_needed_are_refused(tmp_path, capsys, table):
 
 def test_pictures_of_another_camera_are_refused(tmp_path, capsys, bay):
     import cv2
-    import numpy as np
 
     from bench.scene.camera_file import write_camera
 

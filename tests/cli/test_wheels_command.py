@@ -98,6 +98,17 @@ def put(rows, value, column="u_z_mm"):
     return ",".join(cells)
 
 
+def crossed(rows, one, other, column):
+    """Swap two words in a column of all rows; a crossed table must come back as one line."""
+    swapped = []
+    for row in rows[1:]:
+        cells = row.split(",")
+        words = {one: other, other: one}
+        cells[column] = " ".join(words.get(word, word) for word in cells[column].split())
+        swapped.append(",".join(cells))
+    return [rows[0], *swapped]
+
+
 def only(rows, keep):
     return [rows[0], *(row for row in rows[1:] if keep(row))]
 
@@ -116,9 +127,18 @@ def only(rows, keep):
             "rear right is missing",
         ),
         (
-            lambda r: [r[0], r[1], r[1], *(x for x in r[2:] if "front left,roll" not in x)],
+            lambda r: [
+                *r[:2],
+                put(r, "1", "x_mm"),
+                *(x for x in r[2:] if "front left,roll" not in x),
+            ],
             "front left: it turned by 0.00 deg only",
         ),
+        (lambda r: [*r, r[1]], "repeats line 2, number for number"),
+        (lambda r: [r[0], put(r, "1e300", "x_mm"), *r[2:]], "x_mm: 1e+300 must be within"),
+        (lambda r: crossed(r, "left", "right", 0), "left wheel stands to the right of"),
+        (lambda r: crossed(r, "left", "right", 2), "left wheel stands to the right of"),
+        (lambda r: crossed(r, "front", "rear", 0), "front left stands behind rear left"),
         (lambda r: [r[0], r[1].replace(",roll,", ",slide,"), *r[2:]], "must be roll or steer"),
         (lambda r: [r[0], put(r, "x"), *r[2:]], "u_z_mm: 'x' must be a number"),
         (lambda r: [r[0], ",".join(r[1].split(",")[:6]), *r[2:]], "is empty"),
