@@ -129,7 +129,9 @@ def solve_command(
     bay file. Written are registration.json with the transform, its covariance and the bar's own,
     the residual checks, and what leaving each step out changes. The covariance holds noise, and
     what errors of cameras and target sizes add, which more steps don't average out; with a table,
-    the cameras' share must be in its own uncertainties.
+    the cameras' share must be in its own uncertainties. Part of that share cancels again where
+    the same cameras measure wheels, so that it errs on the safe side: 'sightbench budget' takes
+    both together.
 
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
     the bar bends, and whether a step or target stands out. A calibrated length of the bar that

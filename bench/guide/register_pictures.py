@@ -12,7 +12,7 @@ from bench.detect.detection import Found
 from bench.detect.observation import Observation
 from bench.errors import ConfigError
 from bench.guide.register_rehearse import Scene
-from bench.guide.register_views import tower_pair
+from bench.guide.register_views import points_of, tower_pair
 from bench.imaging.picture import Picture
 from bench.imaging.read import read_picture
 from bench.imaging.region import region_of
@@ -75,7 +75,7 @@ def steps_from_pictures(
                         seen = (found.p_target, found.pixels, found.sigma_px)
                         sights.append(Sight(side, end, *seen))
                 elif estimate.outcome is Outcome.OK and pose is not None and cov is not None:
-                    sights.append(MeasuredPose(side, end, pose, cov))
+                    sights.append(MeasuredPose(side, end, pose, cov, points_of(target)))
         steps.append(Step(f"step {index + 1}", tuple(sights)))
         if moved is not None:
             moved(index + 1, len(left))

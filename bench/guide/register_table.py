@@ -84,7 +84,7 @@ def _measured(sight: Sight, cameras: Cameras) -> MeasuredPose:
     pose = sight.pose(cameras)
     jacobian = sight.jacobian(pose, cameras)
     covariance: Array = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64)
-    return MeasuredPose(sight.tower, sight.end, pose, covariance)
+    return MeasuredPose(sight.tower, sight.end, pose, covariance, sight.p_target)
 
 
 def pose_table(steps: Sequence[Step]) -> str:

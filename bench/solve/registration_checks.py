@@ -24,7 +24,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation, skew
 from bench.solve.covariance import IMPLAUSIBLE
 from bench.solve.registration import Registration, register
-from bench.solve.registration_data import Sight
+from bench.solve.registration_data import MeasuredPose, Sight
 from bench.solve.registration_model import Model
 from bench.typing import Array, IntArray
 
@@ -295,7 +295,7 @@ def _size(found: _Linear) -> Check | None:
     return found.added("the targets' sizes don't go together", columns)
 
 
-def size_derivative(sight: object, T_camera_target: Pose, model: Model) -> Array:
+def size_derivative(sight: Sight | MeasuredPose, T_camera_target: Pose, model: Model) -> Array:
     """Return d(residual)/ds (M,) where the target is (1 + s) times as large as believed."""
     if isinstance(sight, Sight):
         camera = model.cameras.of(sight.tower)
@@ -303,8 +303,7 @@ def size_derivative(sight: object, T_camera_target: Pose, model: Model) -> Array
         moved = sight.p_target @ T_camera_target.rotation.T
         return np.asarray(-np.einsum("nij,nj->ni", by_point, moved).reshape(-1) / sight.sigma_px)
     # a pose measured with too small a size comes out too near
-    whitener: Array = sight.__dict__["_whitener"]
-    return np.asarray(whitener[:, 3:] @ T_camera_target.translation)
+    return np.asarray(sight.whitener[:, 3:] @ T_camera_target.translation)
 
 
 def _bend(found: _Linear) -> Check | None:

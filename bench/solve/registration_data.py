@@ -125,6 +125,9 @@ class MeasuredPose:
     covariance : (6, 6) float64
         Of (ω, τ): rotation about the target's axes, radians; translation in the camera frame,
         metres. See `bench.geometry.camera.pose_jacobian`.
+    p_target : (N, 3) float64, optional
+        The points whose places in a picture the pose rests on, target frame, metres: they tell
+        how it follows an error of the camera. Unknown for a pose from elsewhere.
 
     Raises
     ------
@@ -136,6 +139,7 @@ class MeasuredPose:
     end: End
     T_camera_target: Pose
     covariance: Array
+    p_target: Array | None = None
 
     def __post_init__(self) -> None:
         try:
@@ -148,28 +152,32 @@ class MeasuredPose:
         object.__setattr__(self, "_whitener", np.linalg.inv(root))
 
     @property
+    def whitener(self) -> Array:
+        """The matrix (6, 6) that makes errors of the pose independent, of unit variance."""
+        found: Array = self.__dict__["_whitener"]
+        return found
+
+    @property
     def size(self) -> int:
         """Number of residuals."""
         return 6
 
     def residual(self, T_camera_target: Pose, cameras: Cameras) -> Array:
         """Return measured minus predicted, whitened, (6,)."""
-        whitener: Array = self.__dict__["_whitener"]
         measured = self.T_camera_target
         turned = log_rotation(T_camera_target.rotation.T @ measured.rotation)
         moved = measured.translation - T_camera_target.translation
-        return np.asarray(whitener @ np.concatenate((turned, moved)))
+        return np.asarray(self.whitener @ np.concatenate((turned, moved)))
 
     def jacobian(self, T_camera_target: Pose, cameras: Cameras) -> Array:
         """Return the derivative (6, 6) of `residual` with respect to the pose's (ω, τ).
 
         log(exp(-ω) exp(r)) is r - J⁻¹ ω with J the left Jacobian of r.
         """
-        whitener: Array = self.__dict__["_whitener"]
         turned = log_rotation(T_camera_target.rotation.T @ self.T_camera_target.rotation)
         jacobian = -np.eye(6)
         jacobian[:3, :3] = -np.linalg.inv(right_jacobian(-turned))
-        return np.asarray(whitener @ jacobian)
+        return np.asarray(self.whitener @ jacobian)
 
     def pose(self, cameras: Cameras) -> Pose:
         """Return the pose itself."""

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from bench.geometry.camera import intrinsics_jacobian
+from bench.geometry.camera import intrinsics_jacobian, pose_jacobian
 from bench.solve.registration import Registration
 from bench.solve.registration_checks import size_derivative
 from bench.solve.registration_data import Sight
@@ -21,14 +21,21 @@ def intrinsics_sensitivity(registration: Registration, tower: str) -> Array:
     """Return d(ω, τ of T_left_right)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3), (6, 9).
 
     Of the estimate's error, by what the tower's real camera has more than the one believed.
+    Measured poses follow as one fitted to their points would; those without points don't.
     """
     model = registration.model
     shift = np.zeros((len(registration.residuals), 9))
     for step, sight, rows in model.sights:
-        if isinstance(sight, Sight) and sight.tower == tower:
-            T = model.start.predict(step, sight)
-            by_camera = intrinsics_jacobian(T @ sight.p_target, model.cameras.of(tower))
-            shift[rows] = by_camera.reshape(-1, 9) / sight.sigma_px
+        if sight.tower != tower or sight.p_target is None:
+            continue
+        T, camera = model.start.predict(step, sight), model.cameras.of(tower)
+        by_camera = intrinsics_jacobian(T @ sight.p_target, camera).reshape(-1, 9)
+        if isinstance(sight, Sight):
+            shift[rows] = by_camera / sight.sigma_px
+            continue
+        by_pose = pose_jacobian(sight.p_target, T, camera).reshape(-1, 6)
+        pose = np.linalg.lstsq(by_pose, by_camera, rcond=None)[0]
+        shift[rows] = sight.whitener @ pose
     return _response(registration, shift)
 
 

@@ -238,6 +238,27 @@ def test_camera_and_size_errors_move_the_transform_as_predicted(bay, poses):
     np.testing.assert_allclose(both[3:], -found.T_left_right.translation, rtol=1e-4, atol=1e-6)
 
 
+def test_poses_from_pictures_follow_a_camera_error_as_predicted(bay, poses):
+    steps = tuple(step_of(bay, pose, str(i)) for i, pose in enumerate(poses))
+    cameras = cameras_of(bay)
+    left = replace(cameras.left, cx=cameras.left.cx - 0.2, fy=cameras.left.fy + 0.1)
+    believed = replace(cameras, left=left)
+    found, moved = (
+        register(measured_steps(steps, c), c, bay.bar.T_a_b) for c in (cameras, believed)
+    )
+    change = error_of(moved.T_left_right, found.T_left_right)
+    predicted = intrinsics_sensitivity(found, "left") @ [0, -0.1, 0.2, 0, 0, 0, 0, 0, 0]
+    # a principal point that is 0.2 px off turns what the camera sees by 0.2 px / f about its y
+    assert abs(change[1]) > 0.5 * 0.2 / cameras.left.fx
+    np.testing.assert_allclose(change, predicted, rtol=0.02, atol=2e-7)
+    # a table's poses come without points
+    alone = tuple(
+        Step(s.name, tuple(replace(p, p_target=None) for p in s.sights))
+        for s in measured_steps(steps, cameras)
+    )
+    assert not np.any(intrinsics_sensitivity(register(alone, cameras, bay.bar.T_a_b), "left"))
+
+
 def test_a_covariance_that_is_not_one_is_refused():
     with pytest.raises(GeometryError, match="target A seen by the left tower"):
         MeasuredPose("left", "A", Pose.identity(), np.diag([1.0, 1, 1, 1, 1, -1]))
