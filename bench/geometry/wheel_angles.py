@@ -10,8 +10,13 @@ wheel and -1 for a right one::
 so that toe is the angle from x of the line in which the wheel's plane cuts the horizontal,
 positive where the wheel's front points inward, and camber is the angle of the wheel's plane
 from z, positive where its top leans outward. The order matters: toe is turned last, about the
-vehicle's z, camber first, about the wheel's own x. Both angles are those of ISO 8855:2011 (its
-definitions from memory); the sign of toe is that of toe-in.
+vehicle's z, camber first, about the wheel's own x.
+
+Toe is ISO 8855:2011's static toe angle (7.1.6: between the vehicle's x and the wheel's plane,
+about z; toe-in positive by convention). That standard takes camber about the vehicle's x, in the
+front view, top outward positive (from memory); here it is the wheel's lean in its own plane, as a
+gauge on the wheel reads it. The front view's tangent is larger by 1 / cos toe: 0.0008 deg more
+for a camber of 5 deg at a toe of 1 deg.
 """
 
 from __future__ import annotations

@@ -1,7 +1,9 @@
 """JCGM 101:2008, clause 9, through the Monte Carlo engine; GUM examples H.1 and H.2 too.
 
 Published results are from memory, with the table named; wherever a closed form exists it is
-computed beside them, so that a slip of memory would show. Tolerances: half a unit of the last
+computed beside them, so that a slip of memory would show. Those of 9.5 (838 nm, 36 nm, [745, 932]
+nm) also stand in a paper on digital calibration certificates that quotes the example; the data
+of H.1 in the manual of the R package propagate. Tolerances: half a unit of the last
 printed digit, plus `sure` standard errors of the Monte Carlo result itself (5, one in 10^6),
 which follow from the number of trials.
 """

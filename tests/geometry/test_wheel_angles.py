@@ -86,6 +86,13 @@ def test_worked_example_of_both_angles_by_hand():
     assert_allclose(axis, [0.0522085, 0.9961969, 0.0697565], atol=1e-7)
 
 
+def test_camber_in_the_front_view_is_larger_by_the_cosine_of_toe():
+    x, y, z = axis_of_angles(1.0 * DEG, 5.0 * DEG, "left")
+    # ISO 8855's camber, about the vehicle's x: tan 5 deg / cos 1 deg = 0.0875020 by a pocket
+    # calculator (0.0874887 / 0.9998477), 5.00076 deg
+    assert_allclose(math.atan2(-z, y) / DEG, 5.00076, atol=1e-5)
+
+
 def test_toe_and_camber_do_not_commute():
     # camber first, about the vehicle's x, then toe about its z keeps both angles as they are
     # read; the other order doesn't: for 10 and 10 deg toe comes out as atan(tan 10 / cos 10)

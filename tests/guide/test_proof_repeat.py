@@ -10,8 +10,9 @@ from bench.guide.proof_intervals import difference_interval, sum_interval
 from bench.guide.proof_repeat import Design, arrange, evaluate
 
 # The worked example of AIAG, Measurement Systems Analysis (4th edition 2010, chapter III, section
-# B, table III-B 6a): 10 parts, 3 appraisers, 3 trials. Data and results from memory; that the
-# sums of squares come out as published shows that no datum is wrong.
+# B, table III-B 6a): 10 parts, 3 appraisers, 3 trials. Data from memory; that the sums of squares
+# come out as published shows that no datum is wrong. Results of tables III-B 7 and 8 are those
+# that open-source programs state as published, and test themselves against.
 AIAG = np.array(
     [
         [
