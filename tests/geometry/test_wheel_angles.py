@@ -87,7 +87,7 @@ def test_worked_example_of_both_angles_by_hand():
 
 
 def test_camber_in_the_front_view_is_larger_by_the_cosine_of_toe():
-    x, y, z = axis_of_angles(1.0 * DEG, 5.0 * DEG, "left")
+    _, y, z = axis_of_angles(1.0 * DEG, 5.0 * DEG, "left")
     # ISO 8855's camber, about the vehicle's x: tan 5 deg / cos 1 deg = 0.0875020 by a pocket
     # calculator (0.0874887 / 0.9998477), 5.00076 deg
     assert_allclose(math.atan2(-z, y) / DEG, 5.00076, atol=1e-5)
