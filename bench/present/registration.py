@@ -55,23 +55,33 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
     axes = page.axes(Box(0.75, 0.1, width, height))
     for tower in towers:
         _tower(axes, tower, depth)
-    labels: dict[tuple[float, ...], list[int]] = {}
+    # numbers nearer than a line of text would cover each other: they share one
+    line = 0.18 * (depth + 0.6) / height
+    labels: list[tuple[Array, bool, list[int]]] = []
     for index, end in enumerate(ends):
-        labels.setdefault(tuple(np.round(end[:, :2].ravel(), 2)), []).append(index)
-    for steps in labels.values():
-        end = ends[steps[0]]
+        # at the end that stands back: ends that stay where they are have many bars
+        back = 0 if end[0, 0] <= end[1, 0] else 1
+        place, on_left = end[back, :2], bool(end[back, 1] > end[1 - back, 1])
+        near = (
+            steps
+            for at, side, steps in labels
+            if side == on_left and float(np.abs(at - place).max()) < line
+        )
+        shared = next(near, None)
+        if shared is None:
+            labels.append((place, on_left, [index]))
+        else:
+            shared.append(index)
         axes.plot(end[:, 1], end[:, 0], color=style.INK, linewidth=2.2, zorder=3)
         axes.plot(end[:1, 1], end[:1, 0], "o", color=a, markersize=8, zorder=4)
         axes.plot(end[1:, 1], end[1:, 0], "s", color=b, markersize=8, zorder=4)
-        # at the end that stands back: ends that stay where they are have many bars
-        back = 0 if end[0, 0] <= end[1, 0] else 1
-        outward = -9 if end[back, 1] > end[1 - back, 1] else 9
+    for place, on_left, steps in labels:
         axes.annotate(
             ", ".join(str(i + 1) for i in steps),
-            (end[back, 1], end[back, 0]),
-            xytext=(outward, 0),
+            (place[1], place[0]),
+            xytext=(-9 if on_left else 9, 0),
             textcoords="offset points",
-            ha="right" if outward < 0 else "left",
+            ha="right" if on_left else "left",
             va="center",
             zorder=5,
         )

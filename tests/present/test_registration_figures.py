@@ -1,11 +1,14 @@
 """Pictures of registrations say what their numbers say."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from bench.benchmark.registration.lists import usual_list
 from bench.guide.register_plan import progress
 from bench.present import style
 from bench.present.registration import error_figure, poses_figure, progress_figure
+from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 
 
@@ -20,6 +23,14 @@ def test_every_bar_is_numbered_with_its_steps():
     found = words(figure)
     assert {"1, 2", "3, 4", "5, 6"} <= set(found)
     assert {tower.name for tower in bay.towers} <= set(found)
+
+
+def test_bars_that_end_side_by_side_share_a_number():
+    # seen from above a sloping bar is shorter by 1 %: its number would cover the level one's
+    level = BarPose(5.0, heading=0.3)
+    with style.applied():
+        figure = poses_figure(load_bay(), (level, replace(level, slope=0.16)))
+    assert "1, 2" in words(figure)
 
 
 def test_steps_that_leave_directions_open_say_how_many_are_known():
