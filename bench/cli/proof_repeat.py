@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 import polars as pl
 import typer
 from scipy import stats
@@ -124,7 +125,7 @@ def evaluate_command(
     end is, outside where its lower end is.
 
     Ends with 0 where both quantities are inside, 1 where one is outside, 3 where neither can be
-    said.
+    said, or no repeated reading differs from the one before.
     """
     started = provenance.now()
     site = load_bay(bay)
@@ -138,6 +139,11 @@ def evaluate_command(
         design, readings = arrange(triples, str(table))
         study = evaluate(design, readings, confidence, pool)
         answer, words = _verdict(name, study, site)
+        if not np.any(np.ptp(readings, axis=2)):
+            answer = "undecided"
+            words = (
+                f"{name}: undecided, no repeated reading differs: rounded too coarsely, or copied"
+            )
         _print(name, study, words)
         answers.append(answer)
         frames.append(_frame(name, study))

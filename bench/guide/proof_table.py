@@ -13,6 +13,7 @@ from bench.units import shown
 
 MAX_BYTES = 10_000_000  # of a table that people fill in
 MAX_TEXT = 60
+LARGEST = 1e6  # degrees or millimetres: a kilometre; squares of much larger numbers overflow
 
 
 def read_rows(
@@ -94,4 +95,8 @@ def _number(path: Path, line: int, name: str, row: dict[str, str]) -> float:
         value = math.nan
     if not math.isfinite(value):
         raise ConfigError(f"{path}: line {line}: {name}: {shown(row[name])} is not a number")
+    if not abs(value) <= LARGEST:
+        raise ConfigError(
+            f"{path}: line {line}: {name}: {value:g} must be within {LARGEST:,.0f} either way"
+        )
     return value

@@ -152,11 +152,21 @@ REPEAT = "wheel,operator,toe_deg,camber_deg\n"
 FULL = "".join(f"{w},{o},0.1,0.2\n" for w in ("a", "b") for o in ("K", "L") for _ in range(2))
 
 
+def test_readings_that_never_differ_prove_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "table.csv"
+    table.write_text(REPEAT + FULL, encoding="utf-8")
+    assert main(["proof", "repeat", "evaluate", str(table), "--out", str(tmp_path / "o")]) == 3
+    assert "toe: undecided, no repeated reading differs" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("command", "content", "words"),
     [
         ("repeat", REPEAT + FULL.replace("a,K,0.1", "a,K,", 1), "line 2: toe_deg is empty"),
         ("repeat", REPEAT + FULL.replace("0.1", "x", 1), "line 2: toe_deg: 'x' is not a number"),
+        ("repeat", REPEAT + FULL.replace("0.1", "1e300", 1), "toe_deg: 1e+300 must be within"),
         ("repeat", REPEAT.replace("toe_deg", "tow_deg") + FULL, "did you mean toe_deg?"),
         ("repeat", "wheel,operator,toe_deg\na,K,0.1\n", "column camber_deg is missing"),
         ("repeat", REPEAT + FULL + "a,K,0.1,0.2\n", "a by L has 2 readings, others 3"),
