@@ -25,7 +25,7 @@ from bench.guide.deviations import Allowance, Allowances, allowances, rows
 from bench.guide.deviations_joint import Joint, joint
 from bench.guide.deviations_visible import with_visibility
 from bench.guide.predict import Predictor
-from bench.guide.rooms import ALL, limits_of
+from bench.guide.rooms import limits_of
 from bench.guide.siting import Siting
 from bench.guide.siting_files import SITED_FILE
 from bench.scene.load import load_bay
@@ -109,10 +109,9 @@ def deviation_words(single: Allowances, together: Joint) -> list[str]:
     for is_length, unit, scale in ((True, "mm", 1000.0), (False, "deg", 180.0 / math.pi)):
         one = min((a for a in single.each if a.knob.is_length is is_length), key=_least)
         breaks = one.breaks_minus if one.minus <= one.plus else one.breaks_plus
-        whose = "all towers'" if one.knob.where == ALL else f"the {one.knob.where} tower's"
         lines.append(
-            f"Least allowed alone, of {'lengths' if is_length else 'angles'}: {whose} "
-            f"{one.knob.name} {scale * one.least:.2f} {unit}, then {breaks or 'nothing'} breaks."
+            f"Least allowed alone, of {'lengths' if is_length else 'angles'}: {one.knob.words} "
+            f"{scale * one.least:.2f} {unit}, then {breaks or 'nothing'} breaks."
         )
     return [*lines, f"Together: {together.words}."]
 

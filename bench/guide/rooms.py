@@ -61,6 +61,20 @@ class Knob:
         """Whether it is in metres; else it is in radians."""
         return self.name in LENGTHS
 
+    @property
+    def words(self) -> str:
+        """What it is, for people."""
+        shared = {
+            "standoff": "the standoff",
+            "square": "the tower line's squareness",
+            "floor_along": "the floor's slope along the bay",
+            "floor_across": "the floor's slope across the bay",
+        }
+        if self.name in shared:
+            return shared[self.name]
+        whose = "all towers'" if self.where == ALL else f"the {self.where} tower's"
+        return f"{whose} {self.name.replace('_', ' ')}"
+
 
 @dataclass(frozen=True, eq=False)
 class Rooms:
