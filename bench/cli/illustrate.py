@@ -12,8 +12,9 @@ from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
 from bench.files import make_directory
+from bench.guide.illustrate import illustrate
 from bench.guide.illustrate_captions import Captions, read_captions
-from bench.guide.illustrate_run import Illustrated, illustrate
+from bench.guide.illustrate_run import Illustrated
 from bench.guide.illustrate_scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
 from bench.guide.illustrate_sidecar import Making, record, write_sidecar
 from bench.guide.illustrate_words import said
@@ -138,18 +139,13 @@ def _draw_cards(
     out: Path, shown: list[Illustrated], place: Bay, making: Making, words: Captions
 ) -> list[Path]:
     # matplotlib takes a second to load, which bad input needn't wait for
-    from bench.present import style
-    from bench.present.illustration import card_figure
+    from bench.present.illustration_file import save_illustration
 
     written = []
     for one in shown:
+        command = making.command(one.scene.set, one.scene.name)
         stem = f"{one.scene.set}-{one.scene.name}"
-        with style.applied():
-            figure = card_figure(one, place, words)
-        written.append(style.save(figure, out / f"{stem}.png"))
-        content = {"command": making.command(one.scene.set, one.scene.name)}
-        content |= record(one, said(one, place, words), place, making)
-        written.append(write_sidecar(out / f"{stem}.json", content))
+        written += save_illustration(one, place, words, command, out, stem)
     return written
 
 
@@ -170,7 +166,7 @@ def _draw_sheets(
         of_set = [one for one in shown if one.scene.set == name]
         values = {
             "bay": place.name,
-            "target": of_set[0].target.name,
+            "target": of_set[0].setting.target.name,
             "pipeline": making.pipeline,
             "seed": str(making.seed),
             "version": __version__,
@@ -194,9 +190,10 @@ def _draw_sweep(
 
     stem = f"{SWEEP_SET}-{SWEEP_NAME}"
     key = f"{SWEEP_SET}.{SWEEP_NAME}"
+    command = making.command(SWEEP_SET, SWEEP_NAME)
     content = {
-        "command": making.command(SWEEP_SET, SWEEP_NAME),
-        "frames": [record(one, said(one, place, words, key), place, making) for one in frames],
+        "command": command,
+        "frames": [record(one, said(one, place, words, key), place, command) for one in frames],
     }
     return [
         save_sweep(frames, place, words, out / f"{stem}.gif"),

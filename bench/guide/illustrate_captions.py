@@ -15,7 +15,14 @@ from typing import Any
 
 from bench.assets import PLACES, asset
 from bench.errors import ConfigError
-from bench.guide.illustrate_scenes import SCENES, SETS, SWEEP_NAME, SWEEP_SET
+from bench.guide.illustrate_scenes import (
+    OWN_NAME,
+    OWN_SET,
+    SCENES,
+    SETS,
+    SWEEP_NAME,
+    SWEEP_SET,
+)
 from bench.scene.strict import read_toml
 
 WORDS = (
@@ -84,6 +91,7 @@ KEYS = (
     *(f"set.{name}.{part}" for name in SETS for part in ("title", "text")),
     *(f"scene.{scene.key}.{part}" for scene in SCENES for part in ("title", "why")),
     *(f"scene.{SWEEP_SET}.{SWEEP_NAME}.{part}" for part in ("title", "why")),
+    *(f"scene.{OWN_SET}.{OWN_NAME}.{part}" for part in ("title", "why")),
 )
 MOST = 600  # characters of a text: a card holds no more
 

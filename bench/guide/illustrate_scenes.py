@@ -155,6 +155,8 @@ SCENES: tuple[Scene, ...] = (
     Scene("plumb", "leaning", lean_deg=0.5, diagram="tower"),
 )
 SETS = tuple(dict.fromkeys(scene.set for scene in SCENES))
+# A view that somebody else set up, such as in the live bench.
+OWN_SET, OWN_NAME = "view", "own"
 # Of the moving picture: one scene for each turn.
 SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
 SWEEP_TURNS_DEG = (*(float(turn) for turn in range(0, 86, 5)), 88.0)

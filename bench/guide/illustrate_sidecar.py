@@ -51,15 +51,16 @@ class Making:
         return shlex.join([*words, "--out", "DIR"])
 
 
-def record(shown: Illustrated, said: Said, place: Bay, making: Making) -> dict[str, Any]:
+def record(shown: Illustrated, said: Said, place: Bay, command: str) -> dict[str, Any]:
     """Return what a sidecar says of one picture; the same for the same picture."""
     return {
+        "command": command,
         "set": shown.scene.set,
         "case": shown.scene.name,
         "scene": asdict(shown.scene),
         "view": {
             "tower": shown.tower,
-            "target": shown.target.name,
+            "target": shown.setting.target.name,
             "range_m": shown.range_m,
             "tilt_deg": shown.tilt_deg,
             "turn_deg": shown.turn_deg,
@@ -68,8 +69,8 @@ def record(shown: Illustrated, said: Said, place: Bay, making: Making) -> dict[s
             "margin_px": shown.margin_px,
         },
         "n": shown.numbers["n"],
-        "seed": making.seed,
-        "pipeline": making.pipeline if shown.scene.slip_deg is None else None,
+        "seed": shown.seed,
+        "pipeline": shown.pipeline,
         "numbers": shown.numbers,
         "tolerance_deg": said.tolerance_deg,
         "holds": said.good,
@@ -79,8 +80,8 @@ def record(shown: Illustrated, said: Said, place: Bay, making: Making) -> dict[s
             "result": said.result,
             "why": said.why,
         },
-        "keys": list(shown.keys),
-        "picture_of": shown.keys[0],
+        "picture_of": shown.cases[0]["key"],
+        "cases": list(shown.cases),
         "digests": shown.digests,
         "bay": {"name": place.name, "digest": place.digest},
         "versions": dict(library_versions()),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,34 +24,8 @@ from bench.survey.setup import axle_ranges
 from bench.targets.target import Target
 
 
-@dataclass(frozen=True, eq=False)
-class Staged:
-    """A scene set up in a bay.
-
-    Attributes
-    ----------
-    scene : Scene
-        Which.
-    plan : Plan
-        Of its one cell.
-    setting : Setting
-        What the camera really sees: light, blur and dirt included.
-    T_camera_target : Pose
-        Nominal.
-    size_px, margin_px : float
-        The plate's width face-on at this range; its least room to the picture's edge.
-    """
-
-    scene: Scene
-    plan: Plan
-    setting: Setting
-    T_camera_target: Pose
-    size_px: float
-    margin_px: float
-
-
-def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Staged:
-    """Set up a scene of one target before the first tower's camera.
+def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tuple[Setting, Plan]:
+    """Return what the first tower's camera sees in a scene, and the plan of its one cell.
 
     Raises
     ------
@@ -91,8 +65,7 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Stag
         check_plan(plan, setting)
     except ConfigError as error:
         raise ConfigError(f"{bay.path}: picture {scene.key}: {error}") from error
-    size = camera.fx * target.drawing.width / view.range_m
-    return Staged(scene, plan, setting, T_camera_target, size, _margin(setting, T_camera_target))
+    return setting, plan
 
 
 def _view(bay: Bay, scene: Scene) -> View:
@@ -161,12 +134,6 @@ def target_of(target: Target, covers: tuple[Cover, ...]) -> Target:
         place = [drawing.width * v for v in (cover.x, cover.y, cover.width, cover.height)]
         drawing = covered(drawing, shape(*place), cover.reflectance)
     return replace(target, drawing=drawing)
-
-
-def _margin(setting: Setting, T_camera_target: Pose) -> float:
-    """Return the least room between plate and frame's edge, pixels; negative beyond it."""
-    plate = np.column_stack((setting.target.drawing.outline, np.zeros(4)))
-    return edge_room(project(plate, T_camera_target, setting.camera), setting.camera)
 
 
 def edge_room(pixels: np.ndarray, camera: Camera) -> float:

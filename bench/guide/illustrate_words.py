@@ -41,8 +41,7 @@ class Said:
 def values_of(shown: Illustrated, bay: Bay, captions: Captions) -> dict[str, str]:
     """Return the placeholders' texts."""
     say, numbers, scene = captions.number, shown.numbers, shown.scene
-    imaging = bay.towers[0].imaging
-    blur = imaging.optics.sigma_px if scene.blur_px is None else scene.blur_px
+    optics = shown.setting.imaging.optics
     error, tolerance = _judged(shown, bay)
     counts = ("n", "usable", "missed", "mirrored", "unsure", "alarms")
     return {
@@ -61,8 +60,8 @@ def values_of(shown: Illustrated, bay: Bay, captions: Captions) -> dict[str, str
         "lean": say(scene.lean_deg, "deg"),
         "slip": say(scene.slip_deg, "deg"),
         "slipped": say(numbers.get("slipped_px"), "px"),
-        "blur": say(blur, "px"),
-        "motion": say(scene.motion_px, "px"),
+        "blur": say(optics.sigma_px, "px"),
+        "motion": say(math.hypot(*optics.motion_px), "px"),
         "light": say(100.0 * scene.light, "%", 3),
         "fit": say(numbers.get("rmse_px"), "px"),
         "second": say(numbers.get("runner_up_rmse_px"), "px"),

@@ -21,7 +21,7 @@ from bench.geometry.viewing import mirrored_normal
 from bench.guide.illustrate_captions import WORDS, Captions
 from bench.guide.illustrate_run import Illustrated
 from bench.guide.illustrate_words import DRAWN_LEAN, DRAWN_SLIP, Said, said, values_of
-from bench.guide.register_views import points_of, tower_pair
+from bench.guide.register_views import points_of
 from bench.present import style
 from bench.present.illustration_diagram import BLUE, RED, SIZE, draw_diagram
 from bench.scene.model import Bay
@@ -49,7 +49,7 @@ def draw_card(
     texts = said(shown, bay, captions, scene_key)
     values = values_of(shown, bay, captions)
     words = {word: captions.texts[f"words.{word}"] for word in WORDS}
-    camera = camera_of(shown, bay)
+    camera = shown.setting.camera
     x, y = (round(v * DPI) / DPI for v in at)
     frame = _axes(figure, x, y, WIDTH, HEIGHT)
     frame.set(xlim=(0, WIDTH), ylim=(0, HEIGHT))
@@ -102,14 +102,6 @@ def card_figure(
     return figure
 
 
-def camera_of(shown: Illustrated, bay: Bay) -> Camera:
-    """Return the camera that a picture is seen by."""
-    if shown.scene.slip_deg is None:
-        return bay.towers[0].camera
-    pair = tower_pair(bay)
-    return next(t.camera for t in pair if t.name == shown.tower)
-
-
 def _axes(figure: Figure, x: float, y: float, width: float, height: float) -> Axes:
     # whole dots, so that a pixel of the camera falls on a dot
     w, h = figure.get_size_inches()
@@ -138,13 +130,13 @@ def _pictures(shown: Illustrated, camera: Camera) -> tuple[Window, Window, int]:
 
 def _point_of_interest(shown: Illustrated) -> Array:
     """Return the point of the face (1, 3) that is enlarged: what is wrong, else a corner."""
-    width, scene = shown.target.drawing.width, shown.scene
+    width, scene = shown.setting.target.drawing.width, shown.scene
     if scene.covers:
         cover = scene.covers[0]
         # the edge of a clamp or post tells more than its middle
         x = cover.x if cover.round_ else cover.x - math.copysign(0.5 * cover.width, cover.x)
         return width * np.array([[x, cover.y, 0.0]])
-    points = points_of(shown.target)
+    points = points_of(shown.setting.target)
     return points[[np.argmax(points[:, 0] + points[:, 1])]]
 
 
@@ -185,7 +177,7 @@ def _both_solutions(axes: Axes, shown: Illustrated, camera: Camera) -> None:
     angle = float(np.arctan2(sine, normal @ mirrored))
     other = Pose(exp_rotvec(axis / sine * angle) @ T.rotation, T.translation) if sine else T
     for pose, colour, line in ((T, BLUE, "-"), (other, RED, (0, (3, 2)))):
-        corners = project(_hull(points_of(shown.target)), pose, camera)
+        corners = project(_hull(points_of(shown.setting.target)), pose, camera)
         closed = np.vstack((corners, corners[:1]))
         axes.plot(*closed.T, color=colour, ls=line, lw=1.4)
 

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from bench.errors import ConfigError
 from bench.geometry.viewing import View, pose_of_view
 from bench.guide.illustrate_cover import clipped, covered, ellipse, rectangle
-from bench.guide.illustrate_run import illustrate
+from bench.guide.illustrate import illustrate
 from bench.guide.illustrate_scenes import SCENES, SETS, Scene, chosen, sweep
 from bench.guide.illustrate_views import leaning, stage
 from bench.imaging.raster import reflectance_image

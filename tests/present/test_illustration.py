@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 
 from bench.guide.illustrate_captions import read_captions
-from bench.guide.illustrate_run import illustrate
+from bench.guide.illustrate import illustrate
 from bench.guide.illustrate_scenes import SCENES, sweep
 from bench.present import style
 from bench.present.illustration import DPI, HEIGHT, LEFT, PANEL_PX, PANEL_Y, WIDTH, card_figure
