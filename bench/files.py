@@ -1,13 +1,59 @@
-"""Writing files so that what was there before survives a full disk or a kill."""
+"""Writing files so that what was there before survives a full disk or a kill.
+
+A place is a local path or, by an address such as ``s3://bucket/run``, one in an object store:
+a `upath.UPath`, which has a path's methods and goes by that type here. A store shows an
+object whole or not at all, so what is written there needs no renaming.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
-from bench.errors import RunError
+from bench.errors import ConfigError, RunError
+
+Write = Callable[[str, bytes], None]
+
+# What `pip install` gets for a kind of address, beside sightbench[stores].
+DRIVERS = {"s3": "s3fs", "gs": "gcsfs", "gcs": "gcsfs", "az": "adlfs", "abfs": "adlfs"}
+
+
+def place(address: str | Path) -> Path:
+    """Return the place that an address names: a path, or one in an object store.
+
+    Raises
+    ------
+    ConfigError
+        The store's driver isn't installed, nobody knows the kind of store, or it can't be
+        reached.
+    """
+    kind, separator, _ = str(address).partition("://")
+    if isinstance(address, Path) or not separator:
+        return Path(address)
+    try:
+        from upath import UPath
+
+        # `exists` asks the store, so that a wrong address or key is known before any work
+        found: Any = UPath(address)
+        found.exists()
+    except ImportError as error:
+        driver = "" if error.name == "upath" else f" {DRIVERS.get(kind, f'<driver of {kind}>')}"
+        raise ConfigError(
+            f"{address}: the store's driver isn't installed: pip install "
+            f"'sightbench[stores]'{driver}"
+        ) from error
+    except Exception as error:  # each driver raises its own
+        raise ConfigError(f"{address}: can't be reached: {_line(error)}") from error
+    return found  # type: ignore[no-any-return]
+
+
+def is_local(path: object) -> bool:
+    """Tell whether a place is on this machine's file system."""
+    return isinstance(path, Path)
 
 
 def make_directory(directory: Path) -> None:
@@ -18,10 +64,31 @@ def make_directory(directory: Path) -> None:
     RunError
         It can't be made.
     """
+    if not is_local(directory):
+        return  # a store has objects alone
     try:
         directory.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RunError(f"{directory}: can't be made: {error.strerror}") from error
+
+
+def files_in(directory: Path, pattern: str) -> list[Path]:
+    """Return a directory's files whose names match, sorted; none where there is no directory."""
+    if not is_local(directory):
+        directory.fs.invalidate_cache()  # type: ignore[attr-defined]  # others write there too
+        if not directory.exists():
+            return []
+    return sorted(directory.glob(pattern), key=lambda path: path.name)
+
+
+def remove_files(paths: Sequence[Path]) -> None:
+    """Remove files, where they are still there."""
+    if paths and not is_local(paths[0]):
+        # all at once: asking for each takes longer than writing them did
+        paths[0].fs.rm([path.path for path in paths])  # type: ignore[attr-defined]
+        return
+    for path in paths:
+        path.unlink(missing_ok=True)
 
 
 def write_atomically(path: Path, content: bytes) -> None:
@@ -32,28 +99,101 @@ def write_atomically(path: Path, content: bytes) -> None:
     RunError
         The system refuses: full disk, no permission. The file that was there is untouched.
     """
-    with new_file(path) as temporary:
-        temporary.write_bytes(content)
+    if not is_local(path):
+        _put(path, content)
+        return
+    temporary = _beside(path)
+    try:
+        _write(temporary, content)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise _unwritten(path, error) from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink()
 
 
 @contextmanager
-def new_file(path: Path) -> Iterator[Path]:
-    """Yield a temporary path that becomes `path` when the block ends well.
+def new_directory(path: Path) -> Iterator[Write]:
+    """Yield what writes files into a directory that is there, whole, once the block ends well.
+
+    An object store has no directories to rename: its files appear one by one, in the order of
+    the calls, after those that were there are gone.
 
     Raises
     ------
     RunError
-        See `write_atomically`.
+        As `write_atomically`, also on calling what is yielded.
     """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    if not is_local(path):
+        for old in files_in(path, "*"):
+            old.unlink()
+        yield lambda name, content: _put(path / name, content)
+        return
+    temporary = _beside(path)
+
+    def write(name: str, content: bytes) -> None:
+        try:
+            _write(temporary / name, content)
+        except OSError as error:
+            raise _unwritten(path / name, error) from error
+
     try:
-        yield temporary
-        with temporary.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
-    except OSError as error:
-        reason = error.strerror or error
-        raise RunError(f"{path}: can't be written: {reason}; what was finished is kept") from error
+        make_directory(temporary)
+        yield write
+        try:
+            _sync_directory(temporary)
+            _remove(path)
+            os.replace(temporary, path)
+            _sync_directory(path.parent)
+        except OSError as error:
+            raise _unwritten(path, error) from error
     finally:
-        with suppress(OSError):
-            temporary.unlink()
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{os.getpid()}.tmp")
+
+
+def _write(path: Path, content: bytes) -> None:
+    with path.open("wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _sync_directory(directory: Path) -> None:
+    """Force the names in a directory to disk, where the system can."""
+    if os.name == "posix":
+        descriptor = os.open(directory, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir():
+        shutil.rmtree(path)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write an object."""
+    try:
+        path.write_bytes(content)
+    except Exception as error:  # each driver raises its own
+        raise RunError(
+            f"{path}: can't be written: {_line(error)}; what was finished is kept"
+        ) from error
+
+
+def _unwritten(path: Path, error: OSError) -> RunError:
+    reason = error.strerror or error
+    return RunError(f"{path}: can't be written: {reason}; what was finished is kept")
+
+
+def _line(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__

@@ -6,7 +6,7 @@ import re
 import pytest
 
 from bench.errors import RunError
-from bench.files import make_directory, new_file, write_atomically
+from bench.files import make_directory, new_directory, write_atomically
 
 
 def test_a_file_is_replaced_whole(tmp_path):
@@ -33,19 +33,44 @@ def test_what_the_system_refuses_leaves_the_earlier_file(tmp_path, monkeypatch, 
     assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
 
 
-def test_another_error_leaves_the_earlier_file_too(tmp_path):
-    path = tmp_path / "a.csv"
-    path.write_bytes(b"earlier")
+def fill(directory, names, error=None):
+    with new_directory(directory) as write:
+        for name in names:
+            write(name, name.encode())
+        if error is not None:
+            raise error
 
-    def write_half():
-        with new_file(path) as temporary:
-            temporary.write_bytes(b"half")
-            raise KeyboardInterrupt
 
+@pytest.mark.parametrize("earlier", ["nothing", "a file", "a directory"])
+def test_a_directory_is_replaced_whole(tmp_path, earlier):
+    path = tmp_path / "set"
+    if earlier == "a file":
+        path.write_bytes(b"earlier")
+    elif earlier == "a directory":
+        fill(path, ["stale"])
+    fill(path, ["one", "two"])
+    assert sorted(p.read_text() for p in path.iterdir()) == ["one", "two"]
+    assert [p.name for p in tmp_path.iterdir()] == ["set"]
+
+
+def test_a_directory_that_isnt_finished_leaves_the_earlier_one(tmp_path):
+    path = tmp_path / "set"
+    fill(path, ["earlier"])
     with pytest.raises(KeyboardInterrupt):
-        write_half()
-    assert path.read_bytes() == b"earlier"
-    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+        fill(path, ["half"], KeyboardInterrupt())
+    assert [p.name for p in path.iterdir()] == ["earlier"]
+    assert [p.name for p in tmp_path.iterdir()] == ["set"]
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace"])
+def test_a_directory_that_the_system_refuses_is_one_line(tmp_path, monkeypatch, call):
+    def refuse(*arguments):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, call, refuse)
+    with pytest.raises(RunError, match=r"set.*: can't be written: No space left on device"):
+        fill(tmp_path / "set", ["half"])
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_in_place_of_the_file_is_one_line(tmp_path):

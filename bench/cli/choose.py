@@ -62,7 +62,7 @@ from bench.survey.statistics import (
     trials_for_quantile_bound,
     trials_to_decide_rate,
 )
-from bench.survey.store import read_cases
+from bench.survey.store import open_cases
 from bench.survey.tables import write_cells, write_limits
 from bench.survey.verdicts import HOLDS, Request
 from bench.targets.fill import Plate
@@ -193,7 +193,7 @@ def command(
         return INTERRUPTED
     surveyed = []
     for each in candidates:
-        found = Surveyed.of(each, read_cases(out / each.folder), asked)
+        found = Surveyed.of(each, open_cases(out / each.folder), asked)
         write_cells(out / each.folder, found.cells)
         write_limits(out / each.folder, found.limits)
         surveyed.append(found)

@@ -52,7 +52,7 @@ from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
 from bench.survey.statistics import MIN_BOOTSTRAP
-from bench.survey.store import CASES_FILE, RunStore, read_cases
+from bench.survey.store import CASES_FILE, RunStore, open_cases
 from bench.survey.summary import reach_words
 from bench.survey.tables import write_cells, write_limits
 from bench.survey.verdicts import UNDECIDED
@@ -162,13 +162,14 @@ def command(
             err=True,
         )
         return INTERRUPTED
-    cases = read_cases(out)
+    cases = open_cases(out)
     limits = find_limits(cases, contour.judged_by)
     written = [out / CASES_FILE, out / provenance.RUN_FILE]
-    written += write_cells(out, summarise(cases)) + write_limits(out, limits)
+    cells = summarise(cases)
+    written += write_cells(out, cells) + write_limits(out, limits)
     written.append(_write_summary(out, contour, report))
     if pictures:
-        written.append(_draw(out, place, job, contour, report, cases))
+        written.append(_draw(out, place, job, contour, report, cells))
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     typer.echo(_spent_words(contour, report))
     typer.echo(reach_words(limits))
@@ -228,7 +229,7 @@ def _write_summary(out: Path, contour: Contour, report: ContourReport) -> Path:
 
 
 def _draw(
-    out: Path, place: Bay, job: Job, contour: Contour, report: ContourReport, cases: pl.DataFrame
+    out: Path, place: Bay, job: Job, contour: Contour, report: ContourReport, cells: pl.DataFrame
 ) -> Path:
     # matplotlib takes a second to load, which workers and dry runs needn't spend
     from bench.present import style
@@ -251,7 +252,7 @@ def _draw(
     axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
     trials = {
         (axes[0].index(r), axes[1].index(t), axes[2].index(p)): n
-        for r, t, p, n in cases.group_by(at).agg(pl.col("key").n_unique()).iter_rows()
+        for r, t, p, n in cells.group_by(at).agg(pl.col("n").first()).iter_rows()
     }
     with style.applied():
         figure = contour_figure(contour, report.verdicts, trials, info)

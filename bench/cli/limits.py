@@ -20,7 +20,7 @@ from bench.errors import ConfigError, RunError
 from bench.files import make_directory
 from bench.survey.limits import NONE, Limits, find_limits
 from bench.survey.plan import number
-from bench.survey.store import read_cases
+from bench.survey.store import open_cases
 from bench.survey.tables import LIMITS_FILES, write_limits
 from bench.survey.verdicts import HOLDS, STATISTICS, Request
 
@@ -60,7 +60,7 @@ def command(
     """
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
-    cases = read_cases(run)
+    cases = open_cases(run)
     request = changed_request(_asked_by_map(run), rotation, detection, confidence, statistic)
     limits = find_limits(cases, request)
     _print_limits(limits)

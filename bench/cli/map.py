@@ -46,10 +46,11 @@ from bench.survey.ambiguity import ambiguity_table, with_predictions
 from bench.survey.cells import summarise
 from bench.survey.limits import Limits, find_limits
 from bench.survey.pace import duration_words, measure_pace
+from bench.survey.pieces import Cases
 from bench.survey.run import check_pipelines, run_survey
 from bench.survey.setting import check_plan, cut_cells
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
-from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, read_cases
+from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, open_cases
 from bench.survey.summary import failure_words, reach_words
 from bench.survey.tables import write_cells, write_limits, write_table
 from bench.survey.verdicts import Request
@@ -123,7 +124,7 @@ def command(
             err=True,
         )
         return INTERRUPTED
-    cases = read_cases(out)
+    cases = open_cases(out)
     cells, limits = summarise(cases), find_limits(cases, request)
     written = [out / CASES_FILE, out / TIMINGS_FILE, out / provenance.RUN_FILE]
     written += write_cells(out, cells) + write_limits(out, limits)
@@ -140,7 +141,7 @@ def command(
 
 
 def _draw(
-    out: Path, bay: Bay, job: Job, cases: pl.DataFrame, cells: pl.DataFrame, limits: Limits
+    out: Path, bay: Bay, job: Job, cases: Cases, cells: pl.DataFrame, limits: Limits
 ) -> tuple[list[Path], str]:
     """Write all pictures; return them, and what they say of tilt 0."""
     # matplotlib takes a second to load, which workers and dry runs needn't spend
@@ -168,7 +169,9 @@ def _draw(
     if not mirrored.is_empty():
         with style.applied():
             files.append(style.save(ambiguity_figure(mirrored, info), out / "map_ambiguity.png"))
-    shots = contact_shots(cases, lambda row: picture_of_case(case_of_row(row, job.plan), job))
+    shots = contact_shots(
+        cases, cells, lambda row: picture_of_case(case_of_row(row, job.plan), job)
+    )
     files.append(write_contact_sheet(out, shots, info))
     return files, face_on_words(CellGrid.of(cells), info)
 

@@ -40,6 +40,7 @@ from bench.present.style import PipelineStyle
 from bench.present.ticks import set_ticks
 from bench.survey.choice import Choice
 from bench.survey.choice_words import asked_words, view_title
+from bench.survey.pieces import Cases, pieces_of
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
 HEAD = 0.3  # of a part of the page
@@ -79,21 +80,24 @@ def shown_view(choice: Choice, jobs: Mapping[str, Job], turn_deg: float) -> Show
     range_m = ranges[len(ranges) // 2]
     exhibits = []
     for surveyed in choice.surveyed:
-        row = (
-            surveyed.cases.filter(
-                pl.col("turn_deg") == turn,
-                pl.col("pitch_deg") == pitch,
-                pl.col("range_m") == range_m,
-            )
-            .sort("trial", "key")
-            .row(0, named=True)
-        )
+        row = first_row(surveyed.cases, range_m, turn, pitch)
         job = jobs[surveyed.candidate.name]
         picture = picture_of_case(case_of_row(row, job.plan), job)
         exhibits.append(Exhibit(surveyed.candidate.target, picture))
     setting = next(iter(jobs.values())).setting
     plate_px = setting.camera.fx * setting.target.drawing.width / range_m
     return Shown(turn, pitch, range_m, plate_px, tuple(exhibits))
+
+
+def first_row(cases: Cases, range_m: float, turn_deg: float, pitch_deg: float) -> dict[str, Any]:
+    """Return the row of a cell's first picture, with what names its case."""
+    here = (pl.col("turn_deg") == turn_deg) & (pl.col("pitch_deg") == pitch_deg)
+    place = ["key", "range_m", "turn_deg", "pitch_deg", "position", "trial"]
+    rows = pl.concat(
+        piece.filter(here).select(place).collect() for piece in pieces_of(cases, range_m)
+    )
+    row: dict[str, Any] = rows.sort("trial", "key").row(0, named=True)
+    return row
 
 
 def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:

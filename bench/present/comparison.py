@@ -18,6 +18,7 @@ from bench.present.grid import CellGrid, choose
 from bench.present.layout import Box, Page, shorten, text_width
 from bench.present.map_info import MapInfo
 from bench.present.style import PipelineStyle
+from bench.survey.pieces import Cases, pieces_of
 from bench.survey.verdicts import FAILS, HOLDS
 
 MOST_VIEWS = 9
@@ -144,7 +145,7 @@ def _bar(
     )
 
 
-def paired_ratios(cases: pl.DataFrame, pipelines: Sequence[str], reference: str) -> pl.DataFrame:
+def paired_ratios(cases: Cases, pipelines: Sequence[str], reference: str) -> pl.DataFrame:
     """Return each pipeline's RMS rotation error over the reference's, cell by cell.
 
     Only pictures that both solved (outcome ok) count, so that neither gains by failing on the
@@ -157,11 +158,21 @@ def paired_ratios(cases: pl.DataFrame, pipelines: Sequence[str], reference: str)
         (pictures in common) and ``ratio``; cells with fewer than two such pictures are left out.
     """
     place = ["range_m", "turn_deg", "pitch_deg", "tilt_deg"]
-    good = cases.filter(pl.col("outcome") == "ok")
-    base = good.filter(pl.col("pipeline") == reference).select(
+    needed = ["key", "pipeline", *place, "err_rot_deg"]
+    found = []
+    for piece in pieces_of(cases):
+        solved = piece.filter(pl.col("outcome") == "ok").select(needed).collect()
+        found.append(_ratios(solved, place, pipelines, reference))
+    return pl.concat(found).sort("pipeline", *place)
+
+
+def _ratios(
+    solved: pl.DataFrame, place: list[str], pipelines: Sequence[str], reference: str
+) -> pl.DataFrame:
+    base = solved.filter(pl.col("pipeline") == reference).select(
         "key", pl.col("err_rot_deg").alias("reference")
     )
-    others = good.filter(pl.col("pipeline").is_in([p for p in pipelines if p != reference]))
+    others = solved.filter(pl.col("pipeline").is_in([p for p in pipelines if p != reference]))
     return (
         others.join(base, on="key", how="inner")
         .group_by("pipeline", *place)
@@ -172,11 +183,10 @@ def paired_ratios(cases: pl.DataFrame, pipelines: Sequence[str], reference: str)
             .alias("ratio"),
         )
         .filter((pl.col("n") >= 2) & pl.col("ratio").is_finite() & (pl.col("ratio") > 0.0))
-        .sort("pipeline", *place)
     )
 
 
-def ratio_figure(grid: CellGrid, cases: pl.DataFrame, info: MapInfo) -> Figure | None:
+def ratio_figure(grid: CellGrid, cases: Cases, info: MapInfo) -> Figure | None:
     """Draw each pipeline's error relative to the first one's, a dot a cell, or None.
 
     None where there is one pipeline alone, or no picture that two of them solved.

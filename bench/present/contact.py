@@ -17,6 +17,7 @@ from bench.present import style
 from bench.present.grid import choose
 from bench.present.layout import LINE, POINT, Box, Page, snap, wrap
 from bench.present.map_info import MapInfo
+from bench.survey.pieces import Cases, pieces_of
 from bench.typing import Array
 
 MOST_COLUMNS, MOST_ROWS = 5, 7
@@ -49,13 +50,14 @@ class Shot:
 
 
 def contact_shots(
-    cases: pl.DataFrame, picture_of: Callable[[dict[str, Any]], Picture]
+    cases: Cases, cells: pl.DataFrame, picture_of: Callable[[dict[str, Any]], Picture]
 ) -> list[Shot]:
     """Choose cells spread over the grid and take the first picture of each.
 
     Parameters
     ----------
-    cases : polars.DataFrame
+    cases : Cases
+    cells : polars.DataFrame
         Columns as in `bench.survey.columns`.
     picture_of : callable
         Returns the picture of a case, given a row of `cases`.
@@ -65,24 +67,32 @@ def contact_shots(
     list of Shot
         At most five ranges by seven views.
     """
-    ranges = choose(cases["range_m"].unique().sort().to_list(), MOST_COLUMNS)
-    views = cases.select("turn_deg", "pitch_deg").unique().sort("pitch_deg", "turn_deg").rows()
+    ranges = choose(cells["range_m"].unique().sort().to_list(), MOST_COLUMNS)
+    views = cells.select("turn_deg", "pitch_deg").unique().sort("pitch_deg", "turn_deg").rows()
     views = [views[int(i)] for i in choose(range(len(views)), MOST_ROWS)]
     shots = []
     for range_m in ranges:
+        first = _first_pictures(cases, range_m)
         for turn_deg, pitch_deg in views:
-            cell = cases.filter(
-                (pl.col("range_m") == range_m)
-                & (pl.col("turn_deg") == turn_deg)
-                & (pl.col("pitch_deg") == pitch_deg)
-            ).sort("trial", "key", "pipeline")
-            rows = cell.filter(pl.col("key") == cell["key"][0])
+            rows = first.filter(pl.col("turn_deg") == turn_deg, pl.col("pitch_deg") == pitch_deg)
             row = rows.row(0, named=True)
             outcomes = dict(zip(rows["pipeline"], rows["outcome"], strict=True))
             shots.append(
                 Shot(range_m, turn_deg, pitch_deg, row["size_px"], picture_of(row), outcomes)
             )
     return shots
+
+
+def _first_pictures(cases: Cases, range_m: float) -> pl.DataFrame:
+    """Return the rows of the first picture of each view of a range, by pipeline."""
+    view = ["turn_deg", "pitch_deg"]
+    needed = ["key", "pipeline", "range_m", *view, "position", "trial", "size_px", "outcome"]
+    found = []
+    for piece in pieces_of(cases, range_m):
+        first = pl.col("key").sort_by("trial", "key").first().over(view)
+        rows = piece.select(needed).filter(pl.col("key") == first).collect()
+        found.append(rows.sort("pipeline"))
+    return pl.concat(found)
 
 
 def write_contact_sheet(out_dir: Path, shots: Sequence[Shot], info: MapInfo) -> Path:

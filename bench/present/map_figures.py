@@ -15,6 +15,7 @@ from bench.present.grid import CellGrid
 from bench.present.heat_maps import HeatMap, heat_map_figure
 from bench.present.map_info import MapInfo
 from bench.survey.limits import Limits
+from bench.survey.pieces import Cases
 from bench.survey.verdicts import STATISTICS
 
 OK_ONLY = (
@@ -30,7 +31,7 @@ CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
 
 
 def write_map_figures(
-    out_dir: Path, cases: pl.DataFrame, cells: pl.DataFrame, limits: Limits, info: MapInfo
+    out_dir: Path, cases: Cases, cells: pl.DataFrame, limits: Limits, info: MapInfo
 ) -> list[Path]:
     """Draw and write every picture of a survey for which its tables suffice.
 
@@ -38,7 +39,8 @@ def write_map_figures(
     ----------
     out_dir : Path
         Directory to write to.
-    cases, cells : polars.DataFrame
+    cases : Cases
+    cells : polars.DataFrame
         Columns as in `bench.survey.columns`.
     limits : Limits
         What the survey says about `info.request`.

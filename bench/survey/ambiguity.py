@@ -18,6 +18,7 @@ from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.region import region_of
 from bench.solve.mirror_rate import corner_distance, image_distance, mirrored_share
 from bench.solve.photometric import PhotometricSolver
+from bench.survey.pieces import Cases, pieces_of
 from bench.survey.score import MIN_MIRROR_TILT_DEG
 from bench.survey.setting import Setting, pattern_points
 from bench.typing import BoolArray
@@ -25,6 +26,11 @@ from bench.typing import BoolArray
 CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
 # The face needs this much around it for the picture's own share of the prediction, pixels.
 MARGIN_PX = 2.0
+_NEEDED = [
+    *CELL,
+    *("turn_true_deg", "pitch_true_deg", "tilt_true_deg", "outcome", "n_points", "rmse_px"),
+    *("err_rot_deg", "err_rot_x_deg", "err_rot_y_deg", "err_rot_z_deg"),
+]
 
 
 def wrong_side(cases: pl.DataFrame) -> BoolArray:
@@ -49,7 +55,7 @@ def wrong_side(cases: pl.DataFrame) -> BoolArray:
     return found
 
 
-def ambiguity_table(cases: pl.DataFrame) -> pl.DataFrame:
+def ambiguity_table(cases: Cases) -> pl.DataFrame:
     """Return for each pipeline and cell how many poses there were and how many on which side.
 
     Returns
@@ -59,6 +65,10 @@ def ambiguity_table(cases: pl.DataFrame) -> pl.DataFrame:
         ambiguous or not), `n_ambiguous` (called so, on either side) and `sigma_px`, the noise
         of a corner's coordinate that the residuals show: √(Σ SSE / Σ (2 N - 6)) for N corners.
     """
+    return pl.concat(_counts(piece.select(_NEEDED).collect()) for piece in pieces_of(cases))
+
+
+def _counts(cases: pl.DataFrame) -> pl.DataFrame:
     squares = pl.col("n_points") * pl.col("rmse_px") ** 2
     return (
         cases.with_columns(wrong=pl.Series(wrong_side(cases)))

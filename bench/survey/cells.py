@@ -22,6 +22,7 @@ from bench.survey.columns import (
     schema,
     statistic_name,
 )
+from bench.survey.pieces import Cases, pieces_of
 from bench.survey.statistics import quantile_interval, rms_interval, wilson_interval
 from bench.typing import Array
 
@@ -43,6 +44,17 @@ BOUND_SCHEMA: dict[str, type[pl.DataType]] = {
         if c is not _ROTATION
     },
 }
+
+# Columns of cases that cells are made from.
+NEEDED = [
+    "key",
+    *CELL,
+    "tilt_deg",
+    "whole",
+    "size_px",
+    *(c.column for c in COMPONENTS),
+    *BOUND_SCHEMA,
+]
 
 Row = dict[str, float | int | str | bool | None]
 
@@ -86,8 +98,13 @@ class CellCases:
         return "|".join(str(self.place[name]) for name in CELL)
 
 
-def cells_of(cases: pl.DataFrame) -> Iterator[CellCases]:
-    """Iterate over the cells of a table of cases, in order."""
+def cells_of(cases: Cases) -> Iterator[CellCases]:
+    """Iterate over the cells of a table of cases, in order within each of its pieces."""
+    for piece in pieces_of(cases):
+        yield from _cells_of_piece(piece.select(NEEDED).collect())
+
+
+def _cells_of_piece(cases: pl.DataFrame) -> Iterator[CellCases]:
     ok = pl.col("outcome") == "ok"
     grouped = (
         cases.sort("key")
@@ -119,9 +136,10 @@ def _bound_names() -> list[str]:
     return [name for name in BOUND_SCHEMA if name not in ("outcome", "tilt_true_deg")]
 
 
-def summarise(cases: pl.DataFrame) -> pl.DataFrame:
+def summarise(cases: Cases) -> pl.DataFrame:
     """Return the table of cells (`bench.survey.columns.CELL_COLUMNS`) of a table of cases."""
-    return pl.DataFrame([_summary(cell) for cell in cells_of(cases)], schema=schema(CELL_COLUMNS))
+    rows = [_summary(cell) for cell in cells_of(cases)]
+    return pl.DataFrame(rows, schema=schema(CELL_COLUMNS)).sort(CELL)
 
 
 def _summary(cell: CellCases) -> Row:

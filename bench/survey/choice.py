@@ -20,6 +20,7 @@ from bench.survey.cells import CELL, summarise
 from bench.survey.columns import OUTCOMES
 from bench.survey.error_ratio import Ratio, error_ratio
 from bench.survey.limits import NONE, Limits, find_limits
+from bench.survey.pieces import Cases, pieces_of
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request
 
 CHOICE_SCHEMA: dict[str, type[pl.DataType]] = {
@@ -58,12 +59,12 @@ class Surveyed:
     """A candidate with its finished survey: table of cases, cells and limits."""
 
     candidate: Candidate
-    cases: pl.DataFrame
+    cases: Cases
     cells: pl.DataFrame
     limits: Limits
 
     @classmethod
-    def of(cls, candidate: Candidate, cases: pl.DataFrame, request: Request) -> Surveyed:
+    def of(cls, candidate: Candidate, cases: Cases, request: Request) -> Surveyed:
         """Return the survey that a table of cases tells of."""
         return cls(candidate, cases, summarise(cases), find_limits(cases, request))
 
@@ -236,8 +237,13 @@ def rank(surveyed: Sequence[Surveyed], table: pl.DataFrame) -> Ranking:
     by_name = {s.candidate.name: s for s in surveyed}
 
     def ratio(a: Standing, b: Standing) -> Ratio | None:
-        both = (_cases_within(by_name[s.candidate], s.pipeline, table) for s in (a, b))
-        return error_ratio(*both)
+        return error_ratio(
+            (
+                _cases_within(by_name[a.candidate], a.pipeline, table, range_m),
+                _cases_within(by_name[b.candidate], b.pipeline, table, range_m),
+            )
+            for range_m in by_name[a.candidate].cells["range_m"].unique().sort()
+        )
 
     best = standings[0]
     for other in standings[1:]:
@@ -269,13 +275,18 @@ def _standings(table: pl.DataFrame) -> list[Standing]:
     return found
 
 
-def _cases_within(surveyed: Surveyed, pipeline: str, table: pl.DataFrame) -> pl.DataFrame:
-    """Return a pipeline's cases in the cells within its limits."""
+def _cases_within(
+    surveyed: Surveyed, pipeline: str, table: pl.DataFrame, range_m: float
+) -> pl.DataFrame:
+    """Return a pipeline's cases of one range in the cells within its limits."""
     limits = table.filter(
         pl.col("candidate") == surveyed.candidate.name, pl.col("pipeline") == pipeline
     ).select("turn_deg", "pitch_deg", "longest_range_m")
-    return (
-        surveyed.cases.filter(pl.col("pipeline") == pipeline)
-        .join(limits, on=["turn_deg", "pitch_deg"])
-        .filter(pl.col("range_m") <= pl.col("longest_range_m"))
+    within = limits.filter(pl.col("longest_range_m") >= range_m)
+    return pl.concat(
+        piece.filter(pl.col("pipeline") == pipeline)
+        .select("key", *CELL, "outcome", "err_rot_deg")
+        .collect()
+        .join(within, on=["turn_deg", "pitch_deg"])
+        for piece in pieces_of(surveyed.cases, range_m)
     )

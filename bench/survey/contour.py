@@ -18,9 +18,9 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-import polars as pl
 
 from bench.errors import ConfigError
+from bench.survey.pieces import Cases
 from bench.survey.plan import Plan, nominal
 from bench.survey.verdicts import UNDECIDED, Request, judge_cells
 
@@ -167,7 +167,7 @@ def indices_of(plan: Plan, cells: Iterable[Cell], trials: int) -> list[int]:
     return sorted(wanted)
 
 
-def judge(cases: pl.DataFrame, contour: Contour) -> Verdicts:
+def judge(cases: Cases, contour: Contour) -> Verdicts:
     """Return the verdicts of the cells that a table of cases has."""
     plan = contour.plan
     axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)

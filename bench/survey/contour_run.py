@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from time import perf_counter
 
 import numpy as np
-import polars as pl
 
-from bench.survey.columns import CASE_COLUMNS, names
+from bench.survey.cells import NEEDED
 from bench.survey.contour import (
     Cell,
     Contour,
@@ -35,8 +34,8 @@ from bench.survey.run import (
     silent,
 )
 from bench.survey.setting import check_plan
-from bench.survey.store import RunStore, read_cases
-from bench.survey.worker import INDEX, Job
+from bench.survey.store import RunStore, open_cases
+from bench.survey.worker import Job
 
 
 @dataclass(frozen=True)
@@ -93,8 +92,8 @@ def run_contour(
     check_pipelines(job)
     store.begin(contour.plan)
     if store.is_complete(contour.plan):
-        cases = read_cases(store.directory)
-        pictures = cases["key"].n_unique()
+        cases = open_cases(store.directory)
+        pictures = cases.height() // len(contour.plan.pipelines)
         report = RunReport(pictures, 0, pictures, 0.0)
         return ContourReport(report, True, judge(cases, contour))
     with executor.crew(job) as crew:
@@ -150,7 +149,9 @@ class _Rounds:
         for trials in self.contour.looks:
             indices = indices_of(self.contour.plan, left, trials)
             self._run(indices)
-            self.verdicts |= judge(self._cases(indices), self.contour)
+            # of these alone: more may be kept than was replayed
+            cases = self.store.cases_at(indices, NEEDED)
+            self.verdicts |= judge(cases, self.contour)
             left = open_cells(left, self.verdicts)
             if not left:
                 return
@@ -171,9 +172,3 @@ class _Rounds:
     def _tell(self) -> None:
         done = int(np.count_nonzero(self.done & self.wanted))
         self.progress(done, int(np.count_nonzero(self.wanted)))
-
-    def _cases(self, indices: Sequence[int]) -> pl.DataFrame:
-        """Return the kept cases of indices, those alone: more may be kept than was replayed."""
-        wanted = pl.Series(indices, dtype=pl.Int64)
-        rows = self.store.rows().filter(pl.col(INDEX).is_in(wanted.implode()))
-        return rows.select(names(CASE_COLUMNS)).collect()

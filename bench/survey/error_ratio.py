@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 import polars as pl
@@ -26,8 +28,8 @@ class Ratio:
     cells: int
 
 
-def error_ratio(cases_a: pl.DataFrame, cases_b: pl.DataFrame) -> Ratio | None:
-    """Return the RMS rotation error of one table's cases over that of another's.
+def error_ratio(tables: Iterable[tuple[pl.DataFrame, pl.DataFrame]]) -> Ratio | None:
+    """Return the RMS rotation error of some tables' cases over that of the others'.
 
     Pictures are paired by key, and only those that both solved count, in cells that both have.
     With the mean squares M_a and M_b of a cell's n pairs, log(M_a / M_b) has by the delta
@@ -36,17 +38,17 @@ def error_ratio(cases_a: pl.DataFrame, cases_b: pl.DataFrame) -> Ratio | None:
 
     Parameters
     ----------
-    cases_a, cases_b : polars.DataFrame
-        Columns as in `bench.survey.columns`; of one pipeline each.
+    tables : iterable of (polars.DataFrame, polars.DataFrame)
+        Cases of one pipeline and those of the other, in as many pairs as suit memory: the rows
+        of a cell in one pair. Columns as in `bench.survey.columns`.
 
     Returns
     -------
     Ratio or None
         None where no cell has two such pictures with an error each.
     """
-    pairs = _solved(cases_a).join(_solved(cases_b), on="key", suffix="_b", maintain_order="left")
     logs, variances, n = [], [], 0
-    for _, cell in pairs.group_by("range_m", "turn_deg", "pitch_deg", maintain_order=True):
+    for cell in chain.from_iterable(_paired_cells(*pair) for pair in tables):
         square_a, square_b = (cell[name].to_numpy() ** 2 for name in ("error", "error_b"))
         mean_a, mean_b = square_a.mean(), square_b.mean()
         if len(cell) < 2 or not (mean_a > 0.0 and mean_b > 0.0):
@@ -61,6 +63,12 @@ def error_ratio(cases_a: pl.DataFrame, cases_b: pl.DataFrame) -> Ratio | None:
     reach = float(ndtri(0.5 * (1.0 + CONFIDENCE))) * math.sqrt(sum(variances)) / len(logs)
     low, high = math.exp(middle - reach), math.exp(middle + reach)
     return Ratio(math.exp(middle), low, high, n, len(logs))
+
+
+def _paired_cells(cases_a: pl.DataFrame, cases_b: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    pairs = _solved(cases_a).join(_solved(cases_b), on="key", suffix="_b", maintain_order="left")
+    for _, cell in pairs.group_by("range_m", "turn_deg", "pitch_deg", maintain_order=True):
+        yield cell
 
 
 def _solved(cases: pl.DataFrame) -> pl.DataFrame:

@@ -15,6 +15,7 @@ from typing import Any
 
 import polars as pl
 
+from bench.survey.pieces import Cases
 from bench.survey.plan import number
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request, judge_cells
 
@@ -78,7 +79,7 @@ class Limits:
         return next((v for v in (HOLDS, UNDECIDED) if v in found), NONE)
 
 
-def find_limits(cases: pl.DataFrame, request: Request) -> Limits:
+def find_limits(cases: Cases, request: Request) -> Limits:
     """Return the limits that a table of cases supports."""
     cells = judge_cells(cases, request)
     return Limits(request, cells, _ranges(cells), _bands(cells))

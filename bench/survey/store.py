@@ -1,32 +1,44 @@
 """A run's directory: finished chunks as parts, then the final tables; never a half-written file.
 
-Everything is written beside its place, forced to disk and renamed. A part's name holds a
-digest of its content, so a damaged one is known and done again.
+Whatever is written appears whole or not at all (`bench.files`). A part's name holds a digest
+of its content, so a damaged one is known and done again; so do the names of the final tables'
+files (`bench.survey.pieces`). The directory may be one in an object store.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from bench.errors import RunError
-from bench.files import make_directory, new_file, write_atomically
+from bench.files import (
+    files_in,
+    is_local,
+    make_directory,
+    new_directory,
+    remove_files,
+    write_atomically,
+)
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
+from bench.survey.joining import pieces_in, rows_of, sorted_runs
+from bench.survey.pieces import CaseTable, digest, height, open_table, packed, piece_name
 from bench.survey.plan import Plan, differences
-from bench.survey.worker import INDEX, PART_SCHEMA, ChunkResult
+from bench.survey.worker import INDEX, ChunkResult
 from bench.typing import BoolArray
 
 PLAN_FILE = "plan.json"
 CASES_FILE = "cases.parquet"
 TIMINGS_FILE = "timings.parquet"
 PARTS = "parts"
-ORDER = ["key", "pipeline"]
 
 
 @dataclass(frozen=True)
@@ -99,21 +111,20 @@ class RunStore:
             done[:] = True
             return done
         for path in self._parts():
-            indices = _read_part(path)
-            if indices is None:
+            part = _read_part(path)
+            if part is None:
                 path.unlink()
             else:
-                done[indices] = True
+                done[part[INDEX]] = True
         return done
 
     def is_complete(self, plan: Plan) -> bool:
-        """Tell whether the final tables are there and have every row that is to be run."""
+        """Tell whether the final tables are there, whole, with every row that is to be run."""
         try:
             heights = [
-                pl.read_parquet(self.directory / name, columns=ORDER).height
-                for name in (CASES_FILE, TIMINGS_FILE)
+                open_table(self.directory / name).height() for name in (CASES_FILE, TIMINGS_FILE)
             ]
-        except (OSError, pl.exceptions.PolarsError):
+        except (RunError, OSError, pl.exceptions.PolarsError):
             return False
         if self.rule is not None:  # which rows these are, only the run itself can tell
             return heights[0] == heights[1] > 0
@@ -127,13 +138,14 @@ class RunStore:
         RunError
             It can't be written; all parts before it are kept.
         """
-        name = f"{result.indices[0]:09d}-{_digest(result.part)}.parquet"
+        name = f"{result.indices[0]:09d}-{digest(result.part)}.parquet"
         write_atomically(self.directory / PARTS / name, result.part)
 
     def finish(self, plan: Plan) -> None:
-        """Join the parts into the final tables, sorted by key and pipeline; then remove them.
+        """Join the parts into the final tables, then remove them.
 
-        The tables are sorted and written as a stream, so that memory doesn't set their size.
+        However many rows there are, memory holds some `bench.survey.joining.PIECE_ROWS`. The
+        tables' bytes don't depend on chunks or workers.
 
         Raises
         ------
@@ -143,70 +155,118 @@ class RunStore:
         parts = self._parts()
         if not parts:
             return
-        rows = self.rows()
-        if self.rule is not None or rows.select(pl.len()).collect().item() > plan.n_rows:
-            # two runs at once did a case twice; equal keys have equal numbers, so either will do
-            rows = rows.unique(ORDER, keep="any")
-        if self.rule is None and rows.select(pl.len()).collect().item() != plan.n_rows:
+        with self._scratch() as folder:
+            runs = sorted_runs(self._once_each(parts, plan), folder)
+            self._write_tables(runs)
+        remove_files([*parts, *files_in(self.directory / PARTS, ".*.tmp")])  # a killed run's too
+        if is_local(self.directory):
+            for scraps in self.directory.glob(".*.tmp"):
+                shutil.rmtree(scraps, ignore_errors=True)
+
+    def cases_at(self, indices: Sequence[int], columns: Sequence[str]) -> pl.DataFrame:
+        """Return columns of the finished cases with these indices, before the final tables."""
+        wanted = pl.Series(indices, dtype=pl.Int64).implode()
+        found = []
+        for path in self._parts():
+            part = _read_part(path, [INDEX, *columns])
+            if part is not None:
+                found.append(part.filter(pl.col(INDEX).is_in(wanted)).select(columns))
+        return pl.concat(found)
+
+    def _write_tables(self, runs: list[Path]) -> None:
+        pieces = pieces_in(runs)
+        tables = (CASES_FILE, CASE_COLUMNS), (TIMINGS_FILE, TIMING_COLUMNS)
+        with (
+            new_directory(self.directory / CASES_FILE) as write_cases,
+            new_directory(self.directory / TIMINGS_FILE) as write_timings,
+        ):
+            for i, piece in enumerate(pieces):
+                rows = rows_of(piece, runs)
+                for write, columns in zip((write_cases, write_timings), tables, strict=True):
+                    content = packed(rows.select(names(columns[1])))
+                    write(piece_name(i + 1, len(pieces), piece.range_m, content), content)
+
+    def _once_each(self, parts: Iterable[Path], plan: Plan) -> Iterator[pl.DataFrame]:
+        """Iterate over the parts' rows; two runs at once may have done a case twice."""
+        seen = np.zeros(plan.n_pictures, dtype=np.bool_)
+        for path in parts:
+            part = _read_part(path)
+            if part is not None:
+                indices = part[INDEX].to_numpy()
+                # equal keys have equal numbers, so either will do
+                yield part.filter(~seen[indices])
+                seen[indices] = True
+        if self.rule is None and not seen.all():
             raise RunError(
                 f"{self.directory}: parts came or went meanwhile, another run must be using it; "
                 "the same command goes on from what is there"
             )
-        for file, columns in ((CASES_FILE, CASE_COLUMNS), (TIMINGS_FILE, TIMING_COLUMNS)):
-            with new_file(self.directory / file) as temporary:
-                _sink(rows.select(names(columns)).sort(ORDER), temporary)
-        for path in (*parts, *self.directory.glob(f"{PARTS}/.*.tmp")):  # a killed run's too
-            path.unlink(missing_ok=True)
 
-    def rows(self) -> pl.LazyFrame:
-        """Return the rows of finished chunks (`bench.survey.worker.PART_SCHEMA`)."""
-        return pl.scan_parquet(self._parts(), schema=PART_SCHEMA)
+    @contextmanager
+    def _scratch(self) -> Iterator[Path]:
+        """Yield a folder for what is sorted: beside the tables, which fit there too."""
+        beside = self.directory if is_local(self.directory) else None
+        try:
+            with TemporaryDirectory(prefix=".sort-", suffix=".tmp", dir=beside) as folder:
+                yield Path(folder)
+        except (OSError, pl.exceptions.PolarsError) as error:  # polars has its own of a full disk
+            reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
+            raise RunError(
+                f"{self.directory}: can't be written: {reason}; what was finished is kept"
+            ) from error
 
     def _parts(self) -> list[Path]:
-        return sorted((self.directory / PARTS).glob("*.parquet"))
+        return files_in(self.directory / PARTS, "*.parquet")
 
 
-def read_cases(directory: Path) -> pl.DataFrame:
-    """Return the table of cases of a finished run.
+def open_cases(directory: Path) -> CaseTable:
+    """Return the table of cases of a finished run, to be read a piece at a time.
 
     Raises
     ------
     RunError
-        There is none, it can't be read, or its columns aren't a survey's.
+        There is none, files of it are missing, it can't be read, or its columns aren't a
+        survey's.
     """
     path = directory / CASES_FILE
     if not path.exists():
-        state = "holds an unfinished run" if (directory / PARTS).exists() else "holds no run"
+        begun = any((directory / name).exists() for name in (PARTS, PLAN_FILE))
+        state = "holds an unfinished run" if begun else "holds no run"
         raise RunError(
             f"{directory} {state}: there is no {CASES_FILE}; `sightbench map` makes one"
         )
+    cases = open_table(path)
     try:
-        cases = pl.read_parquet(path)
+        first = next(cases.pieces())
+        columns, n = first.collect_schema().names(), height(first)
     except (OSError, pl.exceptions.PolarsError) as error:
         line = str(error).splitlines()[0]
         raise RunError(f"{path}: can't be read as a table of cases: {line}") from error
-    missing = [name for name in names(CASE_COLUMNS) if name not in cases.columns]
+    missing = [name for name in names(CASE_COLUMNS) if name not in columns]
     if missing:
         raise RunError(f"{path}: isn't a table of cases: it lacks {', '.join(missing)}")
-    if cases.is_empty():
+    if n == 0:
         raise RunError(f"{path}: has no cases")
     return cases
 
 
-def _sink(rows: pl.LazyFrame, path: Path) -> None:
+def read_cases(directory: Path) -> pl.DataFrame:
+    """Return a finished run's table of cases as one frame in memory: for small runs.
+
+    Raises
+    ------
+    RunError
+        As `open_cases`.
+    """
+    return pl.concat([piece.collect() for piece in open_cases(directory).pieces()])
+
+
+def _read_part(path: Path, columns: Sequence[str] | None = None) -> pl.DataFrame | None:
+    """Return a part's rows, or None where it isn't whole or went away."""
     try:
-        rows.sink_parquet(path)
-    except pl.exceptions.PolarsError as error:  # what polars makes of a full disk
-        raise OSError(str(error)) from error
-
-
-def _digest(content: bytes) -> str:
-    return hashlib.blake2b(content, digest_size=8).hexdigest()
-
-
-def _read_part(path: Path) -> list[int] | None:
-    """Return the indices in a part, or None where it isn't whole."""
-    content = path.read_bytes()
-    if path.stem.rpartition("-")[2] != _digest(content):
+        content = path.read_bytes()
+    except FileNotFoundError:
         return None
-    return pl.read_parquet(content, columns=[INDEX])[INDEX].unique().to_list()
+    if path.stem.rpartition("-")[2] != digest(content):
+        return None
+    return pl.read_parquet(content, columns=None if columns is None else list(columns))

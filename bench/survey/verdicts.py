@@ -14,7 +14,8 @@ import numpy as np
 import polars as pl
 
 from bench.errors import ConfigError
-from bench.survey.cells import Row, cells_of
+from bench.survey.cells import CELL, Row, cells_of
+from bench.survey.pieces import Cases
 from bench.survey.statistics import (
     MIN_BOOTSTRAP,
     quantile_bounds,
@@ -154,7 +155,7 @@ VERDICT_SCHEMA: dict[str, type[pl.DataType]] = {
 }
 
 
-def judge_cells(cases: pl.DataFrame, request: Request) -> pl.DataFrame:
+def judge_cells(cases: Cases, request: Request) -> pl.DataFrame:
     """Return one row a cell (`VERDICT_SCHEMA`): numbers, one-sided bounds, verdicts, words."""
     rows = []
     for cell in cells_of(cases):
@@ -162,7 +163,7 @@ def judge_cells(cases: pl.DataFrame, request: Request) -> pl.DataFrame:
         rotation = judge_rotation(cell.errors["rot"], cell.n, request, cell.identity)
         counts = {"n": cell.n, "n_ok": cell.n_ok}
         rows.append(cell.place | counts | _row(usable, rotation, request))
-    return pl.DataFrame(rows, schema=VERDICT_SCHEMA)
+    return pl.DataFrame(rows, schema=VERDICT_SCHEMA).sort(CELL)
 
 
 def _row(usable: Judgement, rotation: Judgement, request: Request) -> Row:

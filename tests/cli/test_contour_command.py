@@ -58,7 +58,7 @@ def run(bay, tmp_path_factory):
 
 
 def test_it_writes_tables_limits_summary_and_a_picture(run):
-    names = {path.name for path in run.iterdir() if path.is_file()}
+    names = {path.name for path in run.iterdir()}
     assert names >= {"cases.parquet", "cells.csv", "limits.json", "contour.json", "run.json"}
     assert (run / "contour.png").read_bytes().startswith(b"\x89PNG")
     summary = json.loads((run / "contour.json").read_text())

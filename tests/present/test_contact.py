@@ -126,14 +126,14 @@ def test_range_size_and_magnification_are_stated(drawn_texts):
 
 def test_shots_are_the_first_pictures_of_cells_spread_over_the_grid(make_tables):
     turns = tuple(float(t) for t in range(0, 80, 8))
-    cases, _ = make_tables(ranges=tuple(np.arange(1.0, 8.0)), turns=turns, trials=2)
+    cases, cells = make_tables(ranges=tuple(np.arange(1.0, 8.0)), turns=turns, trials=2)
     asked = []
 
     def picture_of(row):
         asked.append(row)
         return _picture(10, 10)
 
-    shots = contact_shots(cases.sample(fraction=1.0, shuffle=True, seed=1), picture_of)
+    shots = contact_shots(cases.sample(fraction=1.0, shuffle=True, seed=1), cells, picture_of)
     assert len(shots) == len(asked) == 5 * 7
     assert all(row["trial"] == 0 for row in asked)
     assert {s.range_m for s in shots} >= {1.0, 7.0}

@@ -150,10 +150,16 @@ def test_a_damaged_part_is_done_again(make_job, reference, tmp_path, damage):
     assert read_cases(tmp_path).equals(read_cases(reference))
 
 
-def test_a_damaged_final_table_is_done_again(make_job, reference, tmp_path):
+@pytest.mark.parametrize("damage", ["cut short", "missing", "somebody's"])
+def test_a_damaged_final_table_is_done_again(make_job, reference, tmp_path, damage):
     run(make_job(), tmp_path)
-    path = tmp_path / "cases.parquet"
-    path.write_bytes(path.read_bytes()[:-50])
+    _, path = sorted((tmp_path / "cases.parquet").iterdir())
+    if damage == "cut short":
+        path.write_bytes(path.read_bytes()[:-50])
+    elif damage == "missing":
+        path.unlink()
+    else:
+        path.with_name("mine.parquet").write_bytes(path.read_bytes())
     assert run(make_job(), tmp_path).added == 20
     assert read_cases(tmp_path).equals(read_cases(reference))
 
@@ -205,15 +211,15 @@ def test_a_full_disk_is_one_line_and_loses_nothing(make_job, reference, tmp_path
 def test_a_disk_that_fills_while_tables_are_joined_loses_nothing(
     make_job, reference, tmp_path, monkeypatch
 ):
-    real = pl.LazyFrame.sink_parquet
+    real = pl.DataFrame.write_parquet
 
-    def sink(frame, target, **options):
+    def write(frame, target, **options):
         if isinstance(target, Path):  # workers pack their parts in memory
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         return real(frame, target, **options)
 
-    monkeypatch.setattr(pl.LazyFrame, "sink_parquet", sink)
-    with pytest.raises(RunError, match=r"cases\.parquet: can't be written: No space left"):
+    monkeypatch.setattr(pl.DataFrame, "write_parquet", write)
+    with pytest.raises(RunError, match=r"can't be written: No space left on device; what was"):
         run(make_job(), tmp_path)
     monkeypatch.undo()
     assert run(make_job(), tmp_path).found == 20
@@ -246,8 +252,12 @@ def test_a_killed_runs_scraps_are_swept_up(make_job, tmp_path):
     job = make_job(trials=1)
     run(job, tmp_path, stop=lambda: True)
     (tmp_path / "parts" / ".000000000-00.parquet.1.tmp").write_bytes(b"half")
+    for scraps in (".sort-1.tmp", ".cases.parquet.1.tmp"):
+        (tmp_path / scraps).mkdir()
+        (tmp_path / scraps / "0").write_bytes(b"half")
     run(job, tmp_path)
     assert list((tmp_path / "parts").iterdir()) == []
+    assert not list(tmp_path.glob(".*"))
 
 
 def test_a_picture_can_be_taken_again_by_its_key(make_job):

@@ -14,7 +14,7 @@ from bench.survey.executors import ProcessExecutor
 from bench.survey.plan import Plan
 from bench.survey.run import run_survey
 from bench.survey.setting import Setting
-from bench.survey.store import RunStore, read_cases
+from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import Job
 
 PIPELINES = ("apriltag/ippe-lm", "aruco-subpix/ippe-lm", "apriltag/photometric")
@@ -48,7 +48,7 @@ def survey(
     with tempfile.TemporaryDirectory() as folder:
         store = RunStore(Path(folder))
         run_survey(Job(plan, here), store, ProcessExecutor(workers), progress=progress)
-        cases = read_cases(Path(folder))
+        cases = open_cases(Path(folder))
     order = pl.DataFrame({"pipeline": PIPELINES, "rank": range(len(PIPELINES))})
     table = ambiguity_table(cases).join(order, on="pipeline").sort("rank", "turn_deg", "range_m")
     return with_predictions(table.drop("rank"), here)
