@@ -158,7 +158,7 @@ class _Rounds:
 
     def _run(self, indices: Sequence[int]) -> None:
         self.wanted[list(indices)] = True
-        todo = np.array([i for i in indices if not self.done[i]], dtype=np.int64)
+        todo = [i for i in indices if not self.done[i]]
         self._tell()
         for result in self.crew.run(chunks_of(todo, self.chunk), self.stop):
             self.store.append(result)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from time import perf_counter
 
 import numpy as np
@@ -14,11 +15,12 @@ from bench.survey.executors import Executor, Stop
 from bench.survey.setting import check_plan
 from bench.survey.store import RunStore
 from bench.survey.worker import Job
-from bench.typing import IntArray
+from bench.typing import BoolArray
 
 # Pictures a chunk: about a second of work, so that an interrupt is answered soon and at most
 # that is lost to a kill, yet packing and writing it take no noticeable part of its time.
 CHUNK = 64
+LOOK = 65536  # places of a plan looked at for what is left
 
 Progress = Callable[[int, int], None]
 
@@ -101,9 +103,8 @@ def run_survey(
     progress(found, plan.n_pictures)
     failures: dict[str, str] = {}
     start = perf_counter()
-    todo = np.flatnonzero(~done)
-    if len(todo):
-        for result in executor.run(job, chunks_of(todo, chunk), stop):
+    if not done.all():
+        for result in executor.run(job, chunks_of(left(done), chunk), stop):
             store.append(result)
             added += result.pictures
             for pipeline, text in result.failures.items():
@@ -129,7 +130,14 @@ def check_pipelines(job: Job) -> None:
             raise PlugInError(reason)
 
 
-def chunks_of(indices: IntArray, size: int) -> Iterator[list[int]]:
-    """Cut indices (N,) into chunks of a size."""
-    for start in range(0, len(indices), size):
-        yield [int(i) for i in indices[start : start + size]]
+def left(done: BoolArray) -> Iterator[int]:
+    """Iterate over the indices that aren't done yet; a list of them might be long."""
+    for start in range(0, len(done), LOOK):
+        yield from (start + np.flatnonzero(~done[start : start + LOOK])).tolist()
+
+
+def chunks_of(indices: Iterable[int], size: int) -> Iterator[list[int]]:
+    """Cut indices into chunks of a size."""
+    rest = iter(indices)
+    while chunk := list(islice(rest, size)):
+        yield chunk

@@ -18,7 +18,7 @@ from bench.solve.pipeline import Pipeline
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.executors import InlineExecutor, ProcessExecutor
 from bench.survey.plan import view_of_case
-from bench.survey.run import check_pipelines, run_survey
+from bench.survey.run import check_pipelines, chunks_of, left, run_survey
 from bench.survey.store import RunStore, read_cases
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target
@@ -419,3 +419,10 @@ def test_the_stored_plan_is_readable(make_job, reference):
     assert plan["ranges_m"] == [1.5, 3.0]
     assert plan["versions"]["sightbench"]
     assert plan["target"] == make_job().plan.target
+
+
+def test_what_is_left_of_a_plan_is_found_over_any_stretch(monkeypatch):
+    monkeypatch.setattr("bench.survey.run.LOOK", 4)
+    done = np.array([1, 0, 1, 1, 1, 1, 1, 1, 0, 1], dtype=bool)
+    assert list(left(done)) == [1, 8]
+    assert list(chunks_of(left(~done), 3)) == [[0, 2, 3], [4, 5, 6], [7, 9]]
