@@ -11,6 +11,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +29,14 @@ def place(address: str | Path) -> Path:
     Raises
     ------
     ConfigError
-        The store's driver isn't installed, nobody knows the kind of store, or it can't be
-        reached.
+        The store's driver isn't installed, nobody knows the kind of store, it can't be
+        reached, or the address is a pattern.
     """
     kind, separator, _ = str(address).partition("://")
     if isinstance(address, Path) or not separator:
         return Path(address)
+    if set("*?[]") & set(str(address)):
+        raise ConfigError(f"{address}: drivers take *, ? and [] for patterns; use other letters")
     try:
         from upath import UPath
 
@@ -47,7 +50,7 @@ def place(address: str | Path) -> Path:
             f"'sightbench[stores]'{driver}"
         ) from error
     except Exception as error:  # each driver raises its own
-        raise ConfigError(f"{address}: can't be reached: {_line(error)}") from error
+        raise ConfigError(f"{address}: can't be reached: {_reason(error)}") from error
     return found  # type: ignore[no-any-return]
 
 
@@ -72,13 +75,32 @@ def make_directory(directory: Path) -> None:
         raise RunError(f"{directory}: can't be made: {error.strerror}") from error
 
 
+def read_file(path: Path) -> bytes:
+    """Return a file's content.
+
+    Raises
+    ------
+    FileNotFoundError
+        There is none.
+    RunError
+        It can't be read.
+    """
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise
+    except Exception as error:  # each driver raises its own
+        raise RunError(f"{path}: can't be read: {_reason(error)}") from error
+
+
 def files_in(directory: Path, pattern: str) -> list[Path]:
     """Return a directory's files whose names match, sorted; none where there is no directory."""
     if not is_local(directory):
         directory.fs.invalidate_cache()  # type: ignore[attr-defined]  # others write there too
-        if not directory.exists():
-            return []
-    return sorted(directory.glob(pattern), key=lambda path: path.name)
+    if not directory.is_dir():
+        return []
+    found = (path for path in directory.iterdir() if fnmatchcase(path.name, pattern))
+    return sorted(found, key=lambda path: path.name)
 
 
 def remove_files(paths: Sequence[Path]) -> None:
@@ -185,15 +207,14 @@ def _put(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except Exception as error:  # each driver raises its own
-        raise RunError(
-            f"{path}: can't be written: {_line(error)}; what was finished is kept"
-        ) from error
+        raise _unwritten(path, error) from error
 
 
-def _unwritten(path: Path, error: OSError) -> RunError:
-    reason = error.strerror or error
-    return RunError(f"{path}: can't be written: {reason}; what was finished is kept")
+def _unwritten(path: Path, error: Exception) -> RunError:
+    return RunError(f"{path}: can't be written: {_reason(error)}; what was finished is kept")
 
 
-def _line(error: Exception) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
+def _reason(error: Exception) -> str:
+    """Return what was wrong as one line, in the system's words where it has some."""
+    words = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return " ".join(str(words).split())

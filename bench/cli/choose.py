@@ -19,7 +19,7 @@ from bench.cli.choose_steps import (
     words_of,
 )
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.options import BayArgument, PlaceOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -76,7 +76,7 @@ UNDECIDED_EXIT = 3
 
 def command(
     bay: BayArgument = None,
-    out: OutOption = DEFAULT_OUT,
+    out: PlaceOption = DEFAULT_OUT,
     candidate: Annotated[
         list[str] | None,
         typer.Option(

@@ -12,7 +12,7 @@ import typer
 
 from bench import __version__
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -65,7 +65,7 @@ DEFAULT_TRIALS = 400
 
 def command(
     bay: BayArgument = None,
-    out: OutOption = DEFAULT_OUT,
+    out: PlaceOption = DEFAULT_OUT,
     rotation: Annotated[float | None, rotation_option()] = None,
     detection: Annotated[float | None, detection_option()] = None,
     confidence: Annotated[float | None, confidence_option()] = None,

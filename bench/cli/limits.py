@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 
+from bench.cli.options import parse_place
 from bench.cli.surveying import (
     changed_request,
     confidence_option,
@@ -33,7 +34,11 @@ UNDECIDED_EXIT = 3
 def command(
     run: Annotated[
         Path,
-        typer.Argument(metavar="DIR", help="The directory of a finished `sightbench map`."),
+        typer.Argument(
+            metavar="DIR",
+            parser=parse_place,
+            help="The directory of a finished `sightbench map`, or its address in a store.",
+        ),
     ] = DEFAULT_RUN,
     rotation: Annotated[float | None, rotation_option(MAPS_OWN)] = None,
     detection: Annotated[float | None, detection_option(MAPS_OWN)] = None,
@@ -42,7 +47,10 @@ def command(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="DIR", help="Write limits.json and tables here too.", show_default="no files"
+            metavar="DIR",
+            parser=parse_place,
+            help="Write limits.json and tables here too.",
+            show_default="no files",
         ),
     ] = None,
 ) -> int:

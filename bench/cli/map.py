@@ -11,7 +11,7 @@ import typer
 
 from bench import __version__
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -61,7 +61,7 @@ DEFAULT_OUT = Path("sightbench-map")
 
 def command(
     bay: BayArgument = None,
-    out: OutOption = DEFAULT_OUT,
+    out: PlaceOption = DEFAULT_OUT,
     ranges: Annotated[Any, ranges_option()] = None,
     turns: Annotated[Any, turns_option()] = None,
     pitches: PitchesOption = None,

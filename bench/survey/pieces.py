@@ -19,7 +19,7 @@ from pathlib import Path
 import polars as pl
 
 from bench.errors import RunError
-from bench.files import files_in, is_local
+from bench.files import files_in, is_local, read_file
 from bench.survey.plan import number
 
 _NAME = re.compile(r"(\d+)-of-(\d+)_(.+)m_([0-9a-f]{16})\.parquet")
@@ -122,13 +122,12 @@ def _range_of(path: Path) -> float | None:
 def _scan(path: Path) -> pl.LazyFrame:
     """Return a file's rows, from content that is what its name says."""
     name = _NAME.fullmatch(path.name)
+    if name is None:
+        return pl.scan_parquet(path)
     try:
-        if name is None:
-            return pl.scan_parquet(path)
-        content = path.read_bytes()
-    except Exception as error:  # an object store's driver raises its own
-        line = (str(error).splitlines() or [type(error).__name__])[0]
-        raise RunError(f"{path}: can't be read: {line}") from error
+        content = read_file(path)
+    except FileNotFoundError as error:
+        raise RunError(f"{path}: went away meanwhile") from error
     if digest(content) != name[4]:
         raise RunError(
             f"{path}: is damaged; the command that made the run makes it whole: it does the "

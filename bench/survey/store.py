@@ -25,6 +25,7 @@ from bench.files import (
     is_local,
     make_directory,
     new_directory,
+    read_file,
     remove_files,
     write_atomically,
 )
@@ -264,7 +265,7 @@ def read_cases(directory: Path) -> pl.DataFrame:
 def _read_part(path: Path, columns: Sequence[str] | None = None) -> pl.DataFrame | None:
     """Return a part's rows, or None where it isn't whole or went away."""
     try:
-        content = path.read_bytes()
+        content = read_file(path)
     except FileNotFoundError:
         return None
     if path.stem.rpartition("-")[2] != digest(content):
