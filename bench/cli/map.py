@@ -85,6 +85,9 @@ def command(
     runs every pipeline on every picture, scores them against the truth and writes tables and
     pictures to DIR.
 
+    cases.parquet, a row a picture and pipeline, is a directory with a Parquet file a range; what
+    reads Parquet data sets reads it whole.
+
     A run that was stopped or killed goes on when the same command is given again, and ends with
     the same tables. `sightbench limits DIR` asks a finished run about other tolerances.
     """

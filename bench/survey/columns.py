@@ -1,6 +1,6 @@
 """Names, types, units and meaning of every column that a survey writes: the one place.
 
-`key` and `pipeline` identify a row of cases; tables are sorted by them. Columns named
+`key` and `pipeline` identify a row of cases; each file of a table is sorted by them. Columns named
 ``err_*``, ``*_est_*`` and ``sigma_*`` are null where there is no pose, bounds where there is none
 to have. A unit ends the name;
 counts, rates and ratios have none.

@@ -112,7 +112,7 @@ class RunStore:
             done[:] = True
             return done
         for path in self._parts():
-            part = _read_part(path)
+            part = _read_part(path, [INDEX])
             if part is None:
                 path.unlink()
             else:
