@@ -25,6 +25,7 @@ LAYERS = (
     ("guide",),
     ("verify",),
     ("present",),
+    ("report",),
     ("cli",),
     ("benchmark",),
 )

@@ -1,0 +1,154 @@
+"""The numbers of a cell in words, as its details show them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from bench.present import style
+from bench.survey.columns import OUTCOMES
+from bench.survey.plan import number
+
+Row = dict[str, Any]
+MISSING = "none"
+# What a verdict's mark is; the word always stands beside it.
+MARKS = {"holds": "●", "undecided": "?", "fails": "×", "none": "×"}
+DIGITS = 4
+
+LABELS = (
+    "verdict",
+    "cases",
+    "outcomes",
+    "usable rate",
+    "detection rate",
+    "rotation error, RMS",
+    "rotation error, 95th percentile",
+    "rotation error, median",
+    "about the target's x (pitch)",
+    "about the target's y (turn)",
+    "about the target's z (roll)",
+    "position along the line of sight",
+    "position to the right",
+    "position upwards",
+    "bound on the rotation, all pixels",
+    "bound on the rotation, points found",
+    "efficiency of the rotation",
+    "bound along the line of sight",
+    "pattern, face-on",
+)
+
+
+def cell_facts(row: Row) -> list[str]:
+    """Return a value for each of `LABELS`.
+
+    Parameters
+    ----------
+    row : dict
+        Of the table of cells, with its verdict and what the verdict says.
+    """
+    counts = ", ".join(
+        f"{row[f'n_{name}']} {name.replace('_', ' ')}" for name in OUTCOMES if row[f"n_{name}"]
+    )
+    cut = f"; pattern partly outside the frame in {row['n_cut']}" if row["n_cut"] else ""
+    return [
+        f"{row['verdict']}: {row['words']}",
+        f"{row['n']}{cut}",
+        counts,
+        _rate(row, "usable_rate"),
+        _rate(row, "detection_rate"),
+        _with_interval(row, "rms_rot_deg", "deg"),
+        _with_interval(row, "p95_rot_deg", "deg"),
+        _value(row["median_rot_deg"], "deg"),
+        _parts(row, "rot_x", "deg"),
+        _parts(row, "rot_y", "deg"),
+        _parts(row, "rot_z", "deg"),
+        f"RMS {_with_interval(row, 'rms_along_mm', 'mm')}; {_parts(row, 'along', 'mm')}",
+        _parts(row, "right", "mm"),
+        _parts(row, "up", "mm"),
+        _value(row["bound_rot_deg"], "deg"),
+        _value(row["corner_bound_rot_deg"], "deg"),
+        _efficiency(row),
+        _value(row["bound_along_mm"], "mm"),
+        f"{figures(row['size_px'])} px",
+    ]
+
+
+def place_words(row: Row) -> str:
+    """Say where a cell lies: range, turn and pitch, or tilt where the turn alone is the tilt."""
+    if row["pitch_deg"] == 0.0 and row["turn_deg"] >= 0.0:
+        view = f"tilt {number(row['turn_deg'])} deg"
+    else:
+        view = f"turn {number(row['turn_deg'])} deg, pitch {number(row['pitch_deg'])} deg"
+    return f"{number(row['range_m'])} m, {view}"
+
+
+def figures(value: float | None, digits: int = DIGITS) -> str:
+    """Return a number to so many significant digits, none where there is none."""
+    if value is None or not math.isfinite(value):
+        return MISSING
+    return f"{value:.{digits}g}".replace("-", "−")
+
+
+def percent(rate: float) -> str:
+    """Return a rate, 0 to 1, in per cent."""
+    return f"{figures(100.0 * rate)} %"
+
+
+def case_words(row: Row) -> str:
+    """Say what became of one case, and how far off it was."""
+    outcome = row["outcome"].replace("_", " ")
+    if row["err_rot_deg"] is None:
+        return outcome
+    return (
+        f"{outcome}, rotation {figures(row['err_rot_deg'])} deg off, "
+        f"{figures(row['err_along_mm'])} mm along the line of sight"
+    )
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return words as a list in a sentence."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def colour_words(value: float | None) -> str:
+    """Return an error in as few digits as a cell has room for."""
+    return MISSING if not value else style.number(value)
+
+
+def _value(value: float | None, unit: str) -> str:
+    found = figures(value)
+    return found if found == MISSING else f"{found} {unit}"
+
+
+def _with_interval(row: Row, name: str, unit: str) -> str:
+    value = row[name]
+    if value is None:
+        return MISSING
+    low, high = row[f"{name}_lo"], row[f"{name}_hi"]
+    if low is None and high is None:
+        return f"{figures(value)} {unit}, too few cases for an interval"
+    top = "unbounded" if high is None or math.isinf(high) else figures(high)
+    return f"{figures(value)} {unit} ({figures(low)} to {top})"
+
+
+def _rate(row: Row, name: str) -> str:
+    low, high = (figures(100.0 * row[f"{name}_{end}"]) for end in ("lo", "hi"))
+    return f"{percent(row[name])} ({low} to {high})"
+
+
+def _parts(row: Row, component: str, unit: str) -> str:
+    bias, std = row[f"bias_{component}_{unit}"], row[f"std_{component}_{unit}"]
+    if bias is None:
+        return MISSING
+    return f"bias {figures(bias)}, standard deviation {_value(std, unit)}"
+
+
+def _efficiency(row: Row) -> str:
+    value = row["efficiency_rot"]
+    if value is None:
+        return MISSING
+    note = "" if row["bound_holds"] else "; so near face-on the bound doesn't hold"
+    return f"{percent(value)}{note}"

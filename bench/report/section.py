@@ -1,0 +1,109 @@
+"""What a section of a report is made of, and how the files of other commands are read."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from bench.errors import RunError
+from bench.report.pictures import StaticFigure
+
+
+@dataclass(frozen=True)
+class Table:
+    """A caption, and rows of text; the first cell of a row names it."""
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Section:
+    """A section: what it comes to, then tables and figures.
+
+    Attributes
+    ----------
+    name, title : str
+        For links and for people.
+    lead : tuple of str
+        Sentences.
+    tables : tuple of Table
+    figures : tuple of StaticFigure
+    source : str
+        Where it is from: file and command.
+    """
+
+    name: str
+    title: str
+    lead: tuple[str, ...]
+    tables: tuple[Table, ...] = ()
+    figures: tuple[StaticFigure, ...] = ()
+    source: str = ""
+
+
+def read_content(place: Path, name: str, command: str) -> dict[str, Any]:
+    """Return the JSON that a command wrote; `place` is its directory or the file itself.
+
+    Raises
+    ------
+    RunError
+        It isn't there or can't be read.
+    """
+    path = place if place.is_file() else place / name
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise RunError(
+            f"{place}: there is no {name}; `sightbench {command}` writes it"
+        ) from error
+    except (OSError, ValueError) as error:
+        raise RunError(f"{path}: can't be read as JSON: {error}") from error
+    if not isinstance(content, dict):
+        raise RunError(f"{path}: isn't what `sightbench {command}` writes: not a table of values")
+    return content
+
+
+def wrong_content(place: Path, command: str, error: Exception) -> RunError:
+    """Return the refusal of a file that lacks what its command writes."""
+    said = f"it lacks {error}" if isinstance(error, KeyError) else " ".join(str(error).split())
+    return RunError(f"{place}: isn't what `sightbench {command}` writes: {said}")
+
+
+def other_bay(content: dict[str, Any], digest: str | None) -> tuple[str, ...]:
+    """Say that a result is of another bay file than the map, where both say which."""
+    bay = content.get("bay")
+    theirs = content.get("digest") or content.get("bay_digest")
+    if theirs is None and isinstance(bay, dict):
+        theirs = bay.get("digest")
+    if theirs is None or digest is None or theirs == digest:
+        return ()
+    return ("Attention: this was computed for another bay file, or another state of it, than the map.",)
+
+
+def source_words(place: Path, content: dict[str, Any]) -> str:
+    """Say where a section's numbers are from."""
+    command = content.get("command")
+    made = f", made by: {command}" if isinstance(command, str) else ""
+    return f"From {place}{made}"
+
+
+def picture_beside(place: Path, name: str, alt: str) -> tuple[StaticFigure, ...]:
+    """Return the picture that a command wrote beside its JSON; nothing where there is none."""
+    path = (place.parent if place.is_file() else place) / name
+    if not path.is_file():
+        return ()
+    try:
+        with Image.open(path) as picture:
+            buffer = io.BytesIO()
+            picture.convert("RGB").save(buffer, "WEBP", lossless=True, quality=100, method=4)
+    except (OSError, ValueError) as error:
+        raise RunError(f"{path}: can't be read as a picture: {error}") from error
+    url = "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode()
+    return (StaticFigure(path.stem, url, alt),)

@@ -1,0 +1,209 @@
+"""What a map's report says in sentences and tables."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from bench.present.map_info import MapInfo
+from bench.report.cell_facts import MARKS, figures, percent, place_words
+from bench.report.run import MapRun
+from bench.report.section import Table
+from bench.survey.limits import NONE
+from bench.survey.plan import number
+from bench.survey.summary import failure_words, reach_words
+from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED
+
+VERDICTS = {
+    HOLDS: "The tolerance holds in part of the grid",
+    UNDECIDED: "Undecided: too few pictures to say where the tolerance holds",
+    NONE: "The tolerance holds nowhere in the grid",
+}
+
+
+def summary(run: MapRun) -> list[str]:
+    """Return the sentences that come first: reach, each pipeline's cells, gross failures."""
+    said = [reach_words(run.limits)]
+    for name in run.pipelines:
+        verdicts = run.cells.filter(pl.col("pipeline") == name)["verdict"]
+        counts = {word: int((verdicts == word).sum()) for word in (HOLDS, UNDECIDED, FAILS)}
+        said.append(
+            f"{name}: of {len(verdicts)} cells {counts[HOLDS]} hold, {counts[UNDECIDED]} are "
+            f"undecided, {counts[FAILS]} fail."
+        )
+    return [*said, failure_words(run.cells)]
+
+
+def headline(run: MapRun) -> str:
+    """Return the verdict: a word with a number."""
+    held = run.limits.ranges.filter(pl.col("verdict") == HOLDS)
+    words = VERDICTS[run.limits.verdict]
+    if held.is_empty():
+        return f"{words}: {number(run.limits.request.rotation_deg)} deg."
+    longest = held["longest_range_m"].max()
+    return (
+        f"{words}: {number(run.limits.request.rotation_deg)} deg, to "
+        f"{number(float(longest))} m at most."  # type: ignore[arg-type]
+    )
+
+
+def limit_rows(run: MapRun) -> list[dict[str, Any]]:
+    """Return a row a view, with what each pipeline's limit is there."""
+    views = run.limits.ranges.select("pitch_deg", "turn_deg").unique().sort("pitch_deg", "turn_deg")
+    rows = []
+    for pitch, turn in views.iter_rows():
+        here = run.limits.ranges.filter(
+            (pl.col("pitch_deg") == pitch) & (pl.col("turn_deg") == turn)
+        )
+        by_name = {row["pipeline"]: row for row in here.iter_rows(named=True)}
+        place = place_words({"range_m": 1.0, "turn_deg": turn, "pitch_deg": pitch})
+        cells = [_limit(by_name[name]) for name in run.pipelines if name in by_name]
+        rows.append({"view": place.partition(", ")[2], "cells": cells})
+    return rows
+
+
+def _limit(row: dict[str, Any]) -> dict[str, str]:
+    words = row["words"]
+    short, _, why = words.partition(" (")
+    if row["verdict"] == HOLDS:
+        short = f"holds to {short}"
+    return {"mark": MARKS[row["verdict"]], "words": short, "why": why.removesuffix(")")}
+
+
+def band_table(run: MapRun) -> Table:
+    """Return the tilts that hold at each range."""
+    rows = tuple(
+        (
+            f"{row['pipeline']}, {number(row['range_m'])} m"
+            + (f", {_other(row)} {number(row['at_deg'])} deg" if row["at_deg"] else ""),
+            f"{MARKS[row['verdict']]} {row['verdict']}",
+            row["words"],
+        )
+        for row in run.limits.bands.iter_rows(named=True)
+    )
+    return Table("Tilts that hold at each range", ("pipeline and range", "verdict", "tilts"), rows)
+
+
+def _other(row: dict[str, Any]) -> str:
+    return "pitch" if row["along"] == "turn" else "turn"
+
+
+def bound_table(run: MapRun) -> Table:
+    """Return how near each pipeline comes to the bound, over the cells where that holds."""
+    rows = []
+    for name in run.pipelines:
+        mine = run.cells.filter(pl.col("pipeline") == name)
+        known = mine.filter(pl.col("bound_holds") & pl.col("efficiency_rot").is_not_null())
+        if known.is_empty():
+            rows.append((name, "0", "none", "none", "none"))
+            continue
+        ordered = known.sort("efficiency_rot", "range_m", "tilt_deg")
+        worst, best = ordered.row(0, named=True), ordered.row(-1, named=True)
+        middle = float(known["efficiency_rot"].median())  # type: ignore[arg-type]
+        rows.append(
+            (
+                name,
+                str(len(known)),
+                percent(middle),
+                f"{percent(best['efficiency_rot'])} ({place_words(best)})",
+                f"{percent(worst['efficiency_rot'])} ({place_words(worst)})",
+            )
+        )
+    return Table(
+        "Efficiency of the rotation: bound over RMS error, where the bound holds",
+        ("pipeline", "cells", "median cell", "best cell", "worst cell"),
+        tuple(rows),
+    )
+
+
+def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
+    """Return how the numbers were made and judged: a term and what it means."""
+    plan, request = run.plan, run.limits.request
+    return [
+        (
+            "Pictures",
+            f"Each of {plan.n_pictures} pictures is computed from the target's drawing: exact "
+            "coverage of every pixel, lens blur, light, sensor noise and quantisation. Within a "
+            f"cell range varies by ±{number(100 * plan.range_spread)} %, turn and pitch by "
+            f"±{number(plan.tilt_spread_deg)} deg, roll by ±{number(plan.roll_spread_deg)} deg "
+            "and the place on the pixel grid by half a pixel; the variation is quasi-random and "
+            "follows from the seed and the case's key alone.",
+        ),
+        (
+            "Outcomes",
+            "A case is ok where a usable pose came out. Gross failures (missed, wrong id, "
+            "mirrored, ambiguous, not finite) are counted by their name, never averaged into an "
+            "error.",
+        ),
+        (
+            "Errors",
+            "Rotation is the angle of the rotation between true and estimated pose; its parts are "
+            "about the target's own axes. Position is split along the line of sight, to the right "
+            "and upwards as the picture has them. Bias, standard deviation, RMS, median and 95th "
+            "percentile are of ok cases.",
+        ),
+        (
+            "Intervals",
+            "Numbers in brackets are two-sided 95 % intervals: Wilson's for rates, bootstrap-t for "
+            "RMS, order statistics for percentiles.",
+        ),
+        (
+            "Verdicts",
+            f"A cell holds (●) where, each with one-sided {figures(100 * request.confidence)} % "
+            f"confidence, the {info.criteria_words}. It fails (×) where the good end of an "
+            "interval is outside, and is undecided (?) between. A limit is the longest range up to "
+            "which every tested range holds.",
+        ),
+        (
+            "Bound",
+            "The Cramér-Rao bound is the best RMS that any unbiased estimator could reach with "
+            "this camera, target and noise. Efficiency is bound over RMS. Near face-on the bound "
+            "doesn't hold, and such cells say so.",
+        ),
+        (
+            "Typical and worst",
+            "Of each cell two cases are shown, rendered again by their keys: the ok case whose "
+            "rotation error is nearest to the median, and a failure (missed first, then wrong id, "
+            "mirrored, not finite, ambiguous) or, without any, the case with the largest rotation "
+            "error.",
+        ),
+        (
+            "Conventions",
+            "Range is from the camera's centre to the target's. Tilt is between the target's "
+            "normal and the line of sight; turn is about the target's own vertical, pitch about "
+            "its horizontal, right-handed. Pixel (0, 0) is the centre of the picture's top left "
+            "pixel.",
+        ),
+    ]
+
+
+def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]:
+    """Return where the numbers come from, and how to make them again."""
+    bay, plan = run.run.get("bay", {}), run.plan
+    facts = [
+        ("bay", f"{bay.get('name', '')}, file {bay.get('file', '')}"),
+        ("bay's digest", str(bay.get("digest", "unknown"))),
+        ("target", str(bay.get("target", "unknown"))),
+        ("camera", str(bay.get("camera", "unknown"))),
+        ("plan's digest", str(run.run.get("plan_digest", plan.digest))),
+        ("seed", str(plan.seed)),
+        ("pictures", f"{plan.n_pictures}, {plan.n_rows} cases"),
+        ("grid", f"{len(plan.ranges_m)} ranges, {len(plan.turns_deg)} turns, "
+         f"{len(plan.pitches_deg)} pitches, {len(plan.positions)} places in the frame"),
+        ("pipelines", ", ".join(plan.pipelines)),
+        ("computed by", ", ".join(f"{n} {v}" for n, v in plan.versions)),
+    ]
+    for i, start in enumerate(run.run.get("starts", []), 1):
+        host, report = start.get("host", {}), start.get("report", {})
+        name = "run" if len(run.run["starts"]) == 1 else f"start {i}"
+        facts.append((f"{name}, command", str(start.get("command", "unknown"))))
+        facts.append(
+            (f"{name}, times", f"{start.get('started', '')} to {start.get('ended', '')}, "
+             f"{report.get('added', 0)} pictures by {start.get('workers', '?')} workers")
+        )
+        facts.append(
+            (f"{name}, machine", ", ".join(f"{key} {value}" for key, value in host.items()))
+        )
+    facts.append(("this report", f"sightbench {version}: {command}"))
+    return facts
