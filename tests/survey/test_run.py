@@ -16,9 +16,9 @@ from bench.geometry.viewing import pose_of_view
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
-from bench.survey.executors import InlineExecutor, ProcessExecutor
+from bench.survey.executors import QUEUED_CHUNKS, InlineExecutor, ProcessExecutor
 from bench.survey.plan import view_of_case
-from bench.survey.run import check_pipelines, chunks_of, left, run_survey
+from bench.survey.run import check_pipelines, chunks_of, left, never, run_survey
 from bench.survey.store import RunStore, read_cases
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target
@@ -426,3 +426,19 @@ def test_what_is_left_of_a_plan_is_found_over_any_stretch(monkeypatch):
     done = np.array([1, 0, 1, 1, 1, 1, 1, 1, 0, 1], dtype=bool)
     assert list(left(done)) == [1, 8]
     assert list(chunks_of(left(~done), 3)) == [[0, 2, 3], [4, 5, 6], [7, 9]]
+
+
+@pytest.mark.parametrize("executor", [InlineExecutor(), ProcessExecutor(2)])
+def test_no_more_chunks_are_handed_out_than_workers_have_queued(make_job, executor):
+    # else a plan of a hundred million cases would wait in memory
+    handed = []
+
+    def chunks():
+        for index in range(20):
+            handed.append(index)
+            yield [index]
+
+    most = QUEUED_CHUNKS * getattr(executor, "workers", 1)
+    for done, _ in enumerate(executor.run(make_job(), chunks(), never)):
+        assert len(handed) - done <= 2 * most  # those that wait, and those that just came back
+    assert done == 19
