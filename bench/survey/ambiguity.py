@@ -10,10 +10,10 @@ import math
 
 import numpy as np
 import polars as pl
+from scipy.spatial.transform import Rotation
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import rotation_x, rotation_y
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.region import region_of
 from bench.solve.mirror_rate import corner_distance, image_distance, mirrored_share
@@ -40,18 +40,19 @@ def wrong_side(cases: pl.DataFrame) -> BoolArray:
     found is R exp(e) z for the rotation error e about the target's axes, and in those axes the
     camera lies in direction d = R_x(-pitch) R_y(-turn) z.
     """
-    rotvec = cases.select(f"err_rot_{axis}_deg" for axis in "xyz").to_numpy()
+    axes = pl.col("err_rot_x_deg", "err_rot_y_deg", "err_rot_z_deg").cast(pl.Float64)
+    rotvec = np.radians(cases.select(axes.fill_null(math.nan)).to_numpy())
     views = cases.select("turn_true_deg", "pitch_true_deg", "tilt_true_deg").to_numpy()
+    can_be = np.isfinite(rotvec).all(axis=1) & (views[:, 2] >= MIN_MIRROR_TILT_DEG)
+    turn, pitch = np.radians(views[can_be, :2]).T
+    z = np.array([0.0, 0.0, 1.0])
+    to_camera = np.stack(
+        [-np.sin(turn), np.cos(turn) * np.sin(pitch), np.cos(turn) * np.cos(pitch)], axis=1
+    )
+    normal = Rotation.from_rotvec(rotvec[can_be]).apply(z)
+    mirrored = 2.0 * to_camera[:, 2:] * to_camera - z
     found = np.zeros(len(cases), dtype=np.bool_)
-    for i in np.flatnonzero(np.all(np.isfinite(rotvec.astype(np.float64)), axis=1)):
-        turn, pitch, tilt_deg = np.radians(views[i, 0]), np.radians(views[i, 1]), views[i, 2]
-        if tilt_deg < MIN_MIRROR_TILT_DEG:
-            continue
-        to_camera = rotation_x(-pitch) @ rotation_y(-turn)[:, 2]
-        error = Pose.from_rotvec(np.radians(rotvec[i].astype(np.float64)), np.zeros(3))
-        normal = error.rotation[:, 2]
-        mirrored = 2.0 * to_camera[2] * to_camera - (0.0, 0.0, 1.0)
-        found[i] = normal @ mirrored > normal[2]
+    found[can_be] = np.sum(normal * mirrored, axis=1) > normal[:, 2]
     return found
 
 
