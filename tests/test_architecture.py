@@ -25,7 +25,7 @@ LAYERS = (
     ("guide",),
     ("verify",),
     ("present",),
-    ("report",),
+    ("report", "explore"),
     ("cli",),
     ("benchmark",),
 )

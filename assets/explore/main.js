@@ -1,0 +1,150 @@
+// The page: what changes is asked of the bench, the newest state first, one question at a time.
+
+import * as controls from "./controls.js";
+import * as picture from "./picture.js";
+import { showBound, showNumbers } from "./numbers.js";
+import { wire } from "./run.js";
+
+const PATIENCE = 250; // ms after which a question that has become old is given up
+const QUIET = 500; // ms without a change after which the result is said aloud
+const start = JSON.parse(document.body.dataset.start);
+const element = (id) => document.getElementById(id);
+let waiting = null; // {query, since} of the newest change not yet asked for
+let asking = null; // {abort, since, query} of the question under way
+let shown = null; // the last good result
+let speaking = null;
+
+function say(text) {
+  clearTimeout(speaking);
+  speaking = setTimeout(() => (element("say").textContent = text), QUIET);
+}
+
+function changed(since = performance.now()) {
+  waiting = { query: controls.query(), since };
+  if (!asking) ask();
+  else if (since - asking.since > PATIENCE) asking.abort.abort();
+}
+
+async function ask() {
+  while (waiting) {
+    const { query, since } = waiting;
+    waiting = null;
+    asking = { abort: new AbortController(), since: performance.now(), query };
+    try {
+      await look(query, since, asking.abort.signal);
+    } catch (error) {
+      if (error.name !== "AbortError") lost();
+    }
+    asking = null;
+  }
+}
+
+async function look(query, since, signal) {
+  const answer = await fetch(`/api/view?${query}`, { signal });
+  const result = await answer.json();
+  if (!answer.ok) {
+    controls.refuse(result.problems);
+    picture.old();
+    say(`Not taken: ${result.problems.map((p) => p.message).join(" ")}`);
+    return;
+  }
+  await picture.show(result);
+  shown = result;
+  controls.accept();
+  showNumbers(result);
+  const image = element("picture");
+  requestAnimationFrame(() => {
+    const end = performance.now();
+    image.dataset.latencyMs = (end - since).toFixed(1);
+    image.dataset.state = result.permalink;
+    performance.measure("change-to-picture", { start: since, end });
+  });
+  history.replaceState(null, "", `/?${result.permalink}`);
+  element("permalink").href = `/?${result.permalink}`;
+  say(`${result.judgement.words}. ${result.outcome_words}`);
+  ranChanged(controls.query());
+  if (result.bound_waits) later(query, signal);
+}
+
+// The bound of a lens that isn't Gaussian comes when nothing newer is wanted.
+async function later(query, signal) {
+  await new Promise((wake) => setTimeout(wake, PATIENCE));
+  if (waiting || asking || controls.query() !== query) return;
+  try {
+    const answer = await fetch(`/api/bound?${query}`, { signal });
+    if (answer.ok && controls.query() === query) showBound(await answer.json());
+  } catch {
+    // a change came first: its own answer follows
+  }
+}
+
+function lost() {
+  controls.refuse([{ control: "", message: "The bench doesn't answer: is it still running?" }]);
+  picture.old();
+}
+
+function current() {
+  if (!shown || shown.row.err_rot_y_deg === undefined) return null;
+  return { outcome: shown.outcome, turn_deg: shown.row.err_rot_y_deg, pitch_deg: shown.row.err_rot_x_deg };
+}
+
+const ranChanged = wire({
+  query: controls.query,
+  tolerance: () => shown?.judgement.tolerance_deg ?? 0.05,
+  current,
+  say,
+});
+
+controls.watch((id) => {
+  if (id === "target") controls.fit(start.able);
+  changed();
+});
+picture.watchLayers();
+
+element("reset").addEventListener("click", () => {
+  controls.fill(start.defaults);
+  controls.fit(start.able);
+  changed();
+});
+
+element("copy").addEventListener("click", async () => {
+  const words = element("keep-words");
+  try {
+    await navigator.clipboard.writeText(element("permalink").href);
+    words.textContent = "The address is copied.";
+  } catch {
+    words.textContent = `The browser doesn't let pages copy; the address is ${element("permalink").href}`;
+  }
+  say(words.textContent);
+});
+
+element("save").addEventListener("click", async () => {
+  const words = element("keep-words");
+  const problem = element("keep-problem");
+  problem.textContent = "";
+  words.textContent = "Drawing the illustration …";
+  element("save").disabled = true;
+  try {
+    const answer = await fetch(`/api/illustration?${controls.query()}`, { method: "POST" });
+    if (!answer.ok) throw new Error((await answer.json()).problems.map((p) => p.message).join(" "));
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(await answer.blob());
+    link.download = "sightbench-explore.zip";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+    words.textContent = "Saved as sightbench-explore.zip: the picture, and where its numbers come from.";
+  } catch (error) {
+    words.textContent = "";
+    problem.textContent = error instanceof TypeError ? "The bench doesn't answer: is it still running?" : error.message;
+  }
+  element("save").disabled = false;
+  say(words.textContent || problem.textContent);
+});
+
+controls.fit(start.able);
+changed(0);
+if (start.problems.length) {
+  // the address asked for what can't be: say so once the bay's own state is shown
+  await new Promise((wake) => setTimeout(wake, QUIET));
+  element("general-problem").textContent = start.problems.map((p) => p.message).join(" ");
+}

@@ -1,0 +1,27 @@
+// Small helpers to draw SVG without styles in attributes, which the page's policy forbids.
+
+const SPACE = "http://www.w3.org/2000/svg";
+
+export function make(name, attributes = {}, text = null) {
+  const element = document.createElementNS(SPACE, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  if (text !== null) element.textContent = text;
+  return element;
+}
+
+export function path(points) {
+  return points.map(([x, y], i) => `${i ? "L" : "M"}${x} ${y}`).join("");
+}
+
+// A number with a true minus sign.
+export function digits(value, decimals) {
+  const text = value.toFixed(decimals);
+  return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "−");
+}
+
+// A number to some significant digits, written out.
+export function significant(value, count = 3) {
+  if (value === 0) return "0";
+  const decimals = Math.max(0, count - 1 - Math.floor(Math.log10(Math.abs(value))));
+  return digits(value, Math.min(decimals, 8));
+}

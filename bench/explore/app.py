@@ -1,0 +1,182 @@
+"""The web application: thin, for all that it answers comes from pure functions."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, TypeVar
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from bench import __version__
+from bench.assets import asset
+from bench.explore.controls import CONTROLS, GROUPS
+from bench.explore.guard import Guard
+from bench.explore.place import Place
+from bench.explore.result import bound, compute
+from bench.explore.runs import Runs
+from bench.explore.saving import STEM, archive, illustration
+from bench.explore.state import State, StateError, read_state, shown
+from bench.survey.setup import request_of_bay
+
+Result = TypeVar("Result")
+GONE = 499  # common practice, no source: the client closed the request
+
+
+class Desk:
+    """What the routes share: the place, its runs, and one thread that computes pictures."""
+
+    def __init__(self, place: Place, bay_file: Path | None) -> None:
+        self.place = place
+        self.bay_file = bay_file
+        self.runs = Runs(place)
+        self._turn = asyncio.Lock()
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="picture")
+
+    async def work(self, request: Request, job: Callable[[], Result]) -> Result | None:
+        """Do a job in the pictures' thread; None if nobody waits for it when its turn comes.
+
+        A slider sends more than can be drawn: what the page has given up isn't computed.
+        """
+        async with self._turn:
+            if await request.is_disconnected():
+                return None
+            return await asyncio.wrap_future(self._thread.submit(job))
+
+    def state(self, request: Request) -> State:
+        """Return the state of a request's query.
+
+        Raises
+        ------
+        StateError
+            As `read_state`.
+        """
+        return read_state(dict(request.query_params), self.place.default)
+
+
+def make_app(place: Place, port: int, bay_file: Path | None = None) -> Guard:
+    """Return the guarded application.
+
+    Parameters
+    ----------
+    place : Place
+        What is tried out.
+    port : int
+        That it will be served at.
+    bay_file : Path, optional
+        For the command in a sidecar.
+    """
+    desk = Desk(place, bay_file)
+    folder = asset("explore/page.html").parent
+    pages = Environment(
+        loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined
+    )
+    template = pages.get_template("page.html")
+
+    async def page(request: Request) -> Response:
+        problems: list[dict[str, str]] = []
+        try:
+            state = desk.state(request)
+        except StateError as error:
+            state, problems = place.default, _problems(error)
+        facts = await run_in_threadpool(_facts, place, state, problems)
+        return HTMLResponse(await run_in_threadpool(template.render, **facts))
+
+    async def view(request: Request) -> Response:
+        state = desk.state(request)
+        found = await desk.work(request, lambda: compute(state, place))
+        return Response(status_code=GONE) if found is None else JSONResponse(found)
+
+    async def slow_bound(request: Request) -> Response:
+        state = desk.state(request)
+        found = await desk.work(request, lambda: bound(state, place))
+        return Response(status_code=GONE) if found is None else JSONResponse(found)
+
+    async def start_run(request: Request) -> Response:
+        run = await run_in_threadpool(desk.runs.start, desk.state(request))
+        return JSONResponse(run.report(), status_code=201)
+
+    async def watch_run(request: Request) -> Response:
+        run = desk.runs.get(request.path_params["run_id"])
+        if run is None:
+            raise HTTPException(404)
+        if request.method == "DELETE":
+            run.cancel()
+            await run_in_threadpool(run.wait, 10.0)
+        after = request.query_params.get("after", "0")
+        return JSONResponse(run.report(int(after) if after.isdecimal() else 0))
+
+    async def save(request: Request) -> Response:
+        state = desk.state(request)
+        files = await desk.work(request, lambda: illustration(state, place, bay_file))
+        if files is None:
+            return Response(status_code=GONE)
+        named = {"Content-Disposition": f'attachment; filename="{STEM}.zip"'}
+        return Response(archive(files), media_type="application/zip", headers=named)
+
+    routes = [
+        Route("/", page),
+        Route("/api/view", view),
+        Route("/api/bound", slow_bound),
+        Route("/api/runs", start_run, methods=["POST"]),
+        Route("/api/runs/{run_id}", watch_run, methods=["GET", "DELETE"]),
+        Route("/api/illustration", save, methods=["POST"]),
+        Mount("/files", StaticFiles(directory=folder)),
+    ]
+    handlers: dict[Any, Callable[[Request, Any], Awaitable[Response]]] = {
+        StateError: _unprocessable,
+        HTTPException: _plain_error,
+        Exception: _defect,
+    }
+    return Guard(Starlette(routes=routes, exception_handlers=handlers), port)
+
+
+def _facts(place: Place, state: State, problems: list[dict[str, str]]) -> dict[str, Any]:
+    """Return what the page's template needs."""
+    able = {name: place.able(name) for name in place.targets}
+    values = {name: shown(value) for name, value in state.as_dict().items()}
+    defaults = {name: shown(value) for name, value in place.default.as_dict().items()}
+    request = request_of_bay(place.bay)
+    return {
+        "bay": place.bay,
+        "tolerance": request,
+        "groups": {g: [c for c in CONTROLS if c.group == g] for g in GROUPS},
+        "tower_options": [(name, name) for name in place.towers],
+        "targets": place.targets,
+        "pipeline_options": [(name, name) for name in place.pipelines],
+        "values": values,
+        "trials": place.trials,
+        "version": __version__,
+        "start": json.dumps(
+            {"able": able, "defaults": defaults, "problems": problems, "trials": place.trials}
+        ),
+    }
+
+
+def _problems(error: StateError) -> list[dict[str, str]]:
+    return [{"control": p.control, "message": p.message} for p in error.problems]
+
+
+async def _unprocessable(request: Request, error: StateError) -> Response:
+    return JSONResponse({"problems": _problems(error)}, status_code=422)
+
+
+async def _plain_error(request: Request, error: HTTPException) -> Response:
+    words = {404: "There is nothing here.", 405: "This can't be asked for in this way."}
+    text = words.get(error.status_code, "This can't be answered.")
+    return PlainTextResponse(f"{text}\n", status_code=error.status_code, headers=error.headers)
+
+
+async def _defect(request: Request, error: Exception) -> Response:
+    message = f"The bench failed: {type(error).__name__}. That is a defect of the bench."
+    return JSONResponse({"problems": [{"control": "", "message": message}]}, status_code=500)

@@ -1,0 +1,250 @@
+"""What a state is tried out on: a bay's towers, targets and pipelines."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from threading import Lock
+
+from bench.errors import BenchError, PlugInError
+from bench.explore.controls import CONTROL
+from bench.explore.scaling import scaled
+from bench.explore.state import Problem, State, StateError
+from bench.imaging.illumination import Illumination
+from bench.imaging.model import Imaging
+from bench.imaging.optics import Optics
+from bench.plugins import DETECTORS, SOLVERS, available
+from bench.scene.model import Bay, Tower
+from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.survey.candidates import DEFAULT_SPECS, OWN
+from bench.survey.plan import Plan, grid_tilt_deg, number
+from bench.survey.setting import Setting, check_plan, shortest_range
+from bench.survey.setup import axle_ranges, find_tower
+from bench.survey.worker import Job
+from bench.targets.design import build_target
+from bench.targets.fill import Plate, design_on_plate
+from bench.targets.target import Target
+
+TRIALS = 200
+DEFAULT_TURN_DEG = 30.0  # square on, a plate tells its tilt badly
+MAX_TILT_DEG = 85.0
+
+
+@dataclass(eq=False)
+class Place:
+    """A bay with its choices; targets and pipelines are made once and kept.
+
+    Attributes
+    ----------
+    bay : Bay
+        The bay.
+    trials : int
+        Pictures of a run.
+    """
+
+    bay: Bay
+    trials: int = TRIALS
+    _targets: dict[tuple[str, float], Target] = field(default_factory=dict)
+    _lock: Lock = field(default_factory=Lock)
+
+    @property
+    def towers(self) -> tuple[str, ...]:
+        """Names of the towers."""
+        return tuple(tower.name for tower in self.bay.towers)
+
+    @cached_property
+    def targets(self) -> dict[str, str]:
+        """What each target is called on the page, by its name in a permalink."""
+        own_mm = 1e3 * self.bay.target.drawing.width
+        names = {OWN: f"the bay's own: {self.bay.target.name}"}
+        for spec in DEFAULT_SPECS:
+            try:
+                self.target(spec, own_mm)
+            except BenchError:
+                continue  # its drawing doesn't fit a plate of this shape
+            names[spec] = spec.replace(":", " ")
+        return names
+
+    @cached_property
+    def pipelines(self) -> dict[str, Pipeline]:
+        """Every pipeline of installed detectors and solvers that can be made, by name."""
+        found = {}
+        for detector in available(DETECTORS):
+            for solver in available(SOLVERS):
+                try:
+                    found[f"{detector}/{solver}"] = pipeline_from_name(f"{detector}/{solver}")
+                except PlugInError:
+                    continue  # somebody's plug-in is broken; the others work
+        return found
+
+    def able(self, target_name: str) -> tuple[str, ...]:
+        """Return the pipelines that can look for a target."""
+        target = self.target(target_name, 1e3 * self.bay.target.drawing.width)
+        return tuple(name for name, one in self.pipelines.items() if one.refusal(target) is None)
+
+    def target(self, name: str, plate_mm: float) -> Target:
+        """Return a target on a plate so wide.
+
+        Raises
+        ------
+        TargetError
+            Its drawing doesn't fit the plate.
+        """
+        key = (name, plate_mm)
+        with self._lock:
+            if key not in self._targets:
+                if len(self._targets) > 64:
+                    self._targets.clear()
+                self._targets[key] = self._made(name, plate_mm)
+            return self._targets[key]
+
+    def _made(self, name: str, plate_mm: float) -> Target:
+        own = self.bay.target
+        factor = 1e-3 * plate_mm / own.drawing.width
+        if name == OWN:
+            return scaled(own, factor)
+        plate = Plate.of(own)
+        plate = replace(plate, width=factor * plate.width, height=factor * plate.height)
+        return build_target(design_on_plate(name, plate))
+
+    def tower(self, state: State) -> Tower:
+        """Return the state's tower."""
+        return find_tower(self.bay, state.tower)
+
+    @cached_property
+    def default(self) -> State:
+        """The state that the page starts with: the bay as it is, a target at middle range."""
+        tower = self.bay.towers[0]
+        ranges = [range_m for _, range_m in axle_ranges(self.bay, tower.name)]
+        ranges = ranges or list(self.bay.survey.ranges_m)
+        camera, imaging = tower.camera, tower.imaging
+        optics, light, sensor = imaging.optics, imaging.illumination, imaging.sensor
+        able = self.able(OWN)
+        own = [name for name in self.bay.survey.pipelines if name in able]
+        return State(
+            tower=tower.name,
+            target=OWN,
+            pipeline=(own or list(able))[0],
+            range_m=round(ranges[len(ranges) // 2], 2),
+            turn_deg=DEFAULT_TURN_DEG,
+            pitch_deg=0.0,
+            roll_deg=0.0,
+            across=(camera.cx + 0.5) / camera.width,
+            down=(camera.cy + 0.5) / camera.height,
+            light=light.level,
+            brighter_right=100.0 * light.gradient[0],
+            brighter_down=100.0 * light.gradient[1],
+            blur_px=optics.sigma_px,
+            f_number=optics.f_number or 0.0,
+            focus_m=optics.focus_distance or 0.0,
+            motion_right_px=optics.motion_px[0],
+            motion_down_px=optics.motion_px[1],
+            dark_noise_e=sensor.dark_noise,
+            full_well_e=sensor.full_well,
+            seed=float(min(self.bay.survey.seed, int(CONTROL["seed"].high))),
+            plate_mm=1e3 * self.bay.target.drawing.width,
+        )
+
+
+def imaging_of(imaging: Imaging, state: State) -> Imaging:
+    """Return a tower's imaging as a state has it; what no control changes stays."""
+    # a gain of None scales with the full well; one that is given is the camera's own
+    optics = Optics(
+        sigma_px=state.blur_px,
+        f_number=state.f_number or None,
+        wavelength=imaging.optics.wavelength,
+        focus_distance=state.focus_m or None,
+        motion_px=(state.motion_right_px, state.motion_down_px),
+    )
+    light = Illumination(
+        level=state.light,
+        gradient=(0.01 * state.brighter_right, 0.01 * state.brighter_down),
+        highlight=imaging.illumination.highlight,
+    )
+    sensor = replace(imaging.sensor, dark_noise=state.dark_noise_e, full_well=state.full_well_e)
+    return Imaging(optics, light, sensor)
+
+
+def job_of(state: State, place: Place) -> Job:
+    """Return the survey of one cell that a state is: its first trial is the picture shown.
+
+    Within the cell nothing varies but the noise and the sub-pixel place.
+
+    Raises
+    ------
+    StateError
+        Names the control, its value and what would be taken.
+    """
+    _check_choices(state, place)
+    if state.focus_m and not state.f_number:
+        raise _problem("focus_m", "Focused at needs an f-number: set that first, or 0 here.")
+    tilt = grid_tilt_deg(state.turn_deg, state.pitch_deg)
+    if tilt > MAX_TILT_DEG:
+        raise _problem(
+            "pitch_deg",
+            f"Turn and pitch together tilt the target by {tilt:.1f} deg; "
+            f"at most {MAX_TILT_DEG:g} deg is shown.",
+        )
+    tower = place.tower(state)
+    try:
+        target = place.target(state.target, state.plate_mm)
+    except BenchError as error:
+        raise _problem("plate_mm", _sentence("Plate width", error)) from error
+    reason = place.pipelines[state.pipeline].refusal(target)
+    if reason is not None:
+        raise _problem("pipeline", f"{reason[:1].upper()}{reason[1:]}.")
+    try:
+        setting = Setting(tower.camera, imaging_of(tower.imaging, state), target)
+        plan = Plan(
+            ranges_m=(state.range_m,),
+            turns_deg=(state.turn_deg,),
+            pitches_deg=(state.pitch_deg,),
+            pipelines=(state.pipeline,),
+            trials=place.trials,
+            seed=int(state.seed),
+            positions=((state.across, state.down),),
+            roll_deg=state.roll_deg,
+            roll_spread_deg=0.0,
+            tilt_spread_deg=0.0,
+            range_spread=0.0,
+            tower=tower.name,
+        )
+        limit, why = shortest_range(plan, setting)
+        if state.range_m <= limit:
+            least = math.ceil(limit * 1000) / 1000
+            raise _problem(
+                "range_m",
+                f"Range is {number(state.range_m)} m; {why}. It must be above {least:g} m "
+                "for this camera and target.",
+            )
+        check_plan(plan, setting)
+    except StateError:
+        raise
+    except BenchError as error:
+        raise _problem("", _sentence("These settings don't go together", error)) from error
+    return Job(plan, setting)
+
+
+def with_digests(job: Job) -> Job:
+    """Return a job whose plan names what its pictures are made from."""
+    return Job(dataclasses.replace(job.plan, **job.setting.digests()), job.setting)
+
+
+def _check_choices(state: State, place: Place) -> None:
+    lists = {"tower": place.towers, "target": place.targets, "pipeline": place.pipelines}
+    for name, known in lists.items():
+        if getattr(state, name) not in known:
+            asked = getattr(state, name)[:60]
+            raise _problem(
+                name, f"There is no {name} '{asked}'; it must be one of {', '.join(known)}."
+            )
+
+
+def _problem(control: str, message: str) -> StateError:
+    return StateError(Problem(control, message))
+
+
+def _sentence(start: str, error: BenchError) -> str:
+    return f"{start}: {str(error).rstrip('.')}."
