@@ -127,8 +127,10 @@ class Worker:
         )
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
+        start = perf_counter()
         truth = truth_columns(case, view, T_camera_target_true, setting)
         truth |= image_bound_columns(T_camera_target_true, setting, picture.region)
+        bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []
         for name, pipeline in self.pipelines:
@@ -147,6 +149,7 @@ class Worker:
             scored |= corner_bound_columns(T_camera_target_true, detection, camera)
             row: Row = {INDEX: case.index, "pipeline": name, **truth, **scored}
             row |= {"render_ms": render_ms, "detect_ms": detect_ms, "solve_ms": solve_ms}
+            row["bound_ms"] = bound_ms
             row["score_ms"] = 1e3 * (perf_counter() - start)
             rows.append(row)
         return rows
