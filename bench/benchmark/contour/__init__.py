@@ -1,0 +1,1 @@
+"""What a survey along a contour saves against the full grid: see `bench.survey.contour`."""
