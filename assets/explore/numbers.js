@@ -6,6 +6,7 @@ const NONE = "–";
 
 export function showNumbers(result) {
   verdict("verdict", result.judgement.verdict, "verdict-words", result.judgement.words);
+  document.getElementById("glance-words").textContent = result.judgement.words;
   document.getElementById("outcome").textContent =
     `${result.outcome_words}. ${result.detection.n_points} points, target ${result.truth.size_px.toFixed(0)} px wide, tilt ${digits(result.truth.tilt, 1)} deg.`;
   document.getElementById("case-key").textContent = `${result.key}, seed ${result.seed}`;
@@ -20,7 +21,7 @@ export function showBound(bound) {
   verdict("bound-verdict", bound.bound_verdict, "bound-words", bound.bound_words);
   for (const [name, sigma] of Object.entries(bound.sigma)) {
     const row = document.querySelector(`#errors tr[data-name="${name}"]`);
-    if (row) row.cells[2].textContent = significant(sigma);
+    if (row) row.cells[2].textContent = size(sigma);
   }
 }
 
@@ -33,7 +34,7 @@ function errors(rows) {
   const body = document.querySelector("#errors tbody");
   body.replaceChildren(
     ...rows.map((row) => {
-      const texts = [row.name, signed(row.error), small(row.bound), small(row.claimed), row.unit];
+      const texts = [`${row.name}, ${row.unit}`, signed(row.error), size(row.bound), size(row.claimed)];
       const made = tableRow(texts);
       made.dataset.name = row.name;
       return made;
@@ -75,6 +76,11 @@ function small(value) {
   return value === null || value === undefined ? NONE : significant(value);
 }
 
+// Degrees and millimetres to four decimals: finer than anything is measured in a bay.
+function size(value) {
+  return value === null || value === undefined ? NONE : digits(value, 4);
+}
+
 function signed(value) {
-  return value === null || value === undefined ? NONE : `${value > 0 ? "+" : ""}${significant(value)}`;
+  return value > 0 ? `+${size(value)}` : size(value);
 }

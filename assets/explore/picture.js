@@ -2,10 +2,11 @@
 
 import { make, path } from "./svg.js";
 
-const TALLEST = 520; // CSS pixels that the enlarged picture may be high
+const TALLEST = 660; // CSS pixels that the enlarged picture may be high
 const stage = document.getElementById("stage");
 const picture = document.getElementById("picture");
 const small = document.getElementById("small-picture");
+const glance = document.getElementById("glance-picture");
 const overlay = document.getElementById("overlay");
 const frame = document.getElementById("frame");
 let last = null;
@@ -14,9 +15,10 @@ export async function show(result) {
   last = result;
   picture.src = result.picture.png;
   small.src = result.picture.png;
+  glance.src = result.picture.png;
   await picture.decode();
   const { columns, rows } = result.picture.frame;
-  for (const image of [picture, small]) {
+  for (const image of [picture, small, glance]) {
     image.width = columns;
     image.height = rows;
   }

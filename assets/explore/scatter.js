@@ -20,6 +20,11 @@ export function drawScatter(points, toleranceDeg, ellipse, current) {
     parts.push(make("rect", { class: "current", x: x(current.turn_deg) - 6, y: y(current.pitch_deg) - 6, width: 12, height: 12 }));
   }
   plot.replaceChildren(...parts);
+  const half = ellipse ? Math.max(...ellipse.map(([a, b]) => Math.hypot(a, b))) : null;
+  const tiny = half !== null && (SIDE * half) / (2 * reach) < 6;
+  document.getElementById("scatter-note").textContent = tiny
+    ? `The bound's ellipse reaches ${significant(half, 2)} deg: at this scale it is the speck in the middle.`
+    : "";
 }
 
 export function nameScatter(words) {

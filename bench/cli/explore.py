@@ -14,14 +14,14 @@ from bench.cli.progress import progress_bar
 from bench.errors import BenchError, ConfigError
 from bench.scene.load import load_bay
 
-DEFAULT_PORT = 8750
+DEFAULT_PORT, LAST_PORT = 8750, 65535
 
 
 def command(
     bay: BayArgument = None,
     port: Annotated[
         int,
-        typer.Option(min=0, max=65535, metavar="N", help="Where to listen; 0 takes a free port."),
+        typer.Option(metavar="N", help="Where to listen; 0 takes a free port."),
     ] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
@@ -73,6 +73,8 @@ def _explore(
     directory: Path | None,
     quiet: bool,
 ) -> int:
+    if not 0 <= port <= LAST_PORT:
+        raise ConfigError(f"--port: {port} lies outside 0 to {LAST_PORT}")
     found = load_bay(bay)
     # web and drawing libraries take a second to load, which bad input needn't wait for
     from bench.explore.place import Place

@@ -48,16 +48,18 @@ def bound_of(T_camera_target_true: Pose, setting: Setting, region: Region) -> Bo
         covariance = image_bound(
             setting.target.drawing, T_camera_target_true, setting.camera, setting.imaging, region
         )
-        scaled = in_facing_frame(covariance, T_camera_target_true) * np.outer(SCALES, SCALES)
+        facing = in_facing_frame(covariance, T_camera_target_true)
     except (BenchError, np.linalg.LinAlgError):
         return None
-    variances = np.diag(scaled)
-    if not np.all(np.isfinite(scaled)) or np.any(variances < 0.0):
+    variances = np.diag(facing)
+    if not np.all(np.isfinite(facing)) or np.any(variances < 0.0):
         return None
-    rotation = math.sqrt(float(np.sum(variances[:3])))
+    sigma = np.sqrt(variances) * SCALES
+    rotation = float(np.linalg.norm(sigma[:3]))
     tilt = math.degrees(tilt_of_pose(T_camera_target_true))
+    scaled = facing * np.outer(SCALES, SCALES)
     return Bound(
-        sigma={n: math.sqrt(float(v)) for n, v in zip(NAMES, variances, strict=True)},
+        sigma={name: float(s) for name, s in zip(NAMES, sigma, strict=True)},
         rotation_deg=rotation,
         turn_pitch=scaled[np.ix_([1, 0], [1, 0])],
         holds=tilt >= TILT_BOUNDS * rotation,

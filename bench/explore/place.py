@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from threading import Lock
+from typing import Any
 
 from bench.errors import BenchError, PlugInError
 from bench.explore.controls import CONTROL
@@ -229,7 +229,8 @@ def job_of(state: State, place: Place) -> Job:
 
 def with_digests(job: Job) -> Job:
     """Return a job whose plan names what its pictures are made from."""
-    return Job(dataclasses.replace(job.plan, **job.setting.digests()), job.setting)
+    digests: dict[str, Any] = job.setting.digests()
+    return Job(replace(job.plan, **digests), job.setting)
 
 
 def _check_choices(state: State, place: Place) -> None:
