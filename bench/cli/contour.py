@@ -32,6 +32,7 @@ from bench.cli.surveying import (
     detection_option,
     executor_of,
     pipeline_option,
+    power_words,
     processes_of,
     ranges_option,
     rotation_option,
@@ -110,7 +111,8 @@ def command(
     that the confidence allows, so that looking often doesn't make a cell pass by luck.
 
     What lies between tested cells that agree is assumed to be like them: a hole smaller than
-    the grid that you give isn't found. 'sightbench map' tests every cell.
+    the grid that you give isn't found. 'sightbench map' tests every cell. It says at the end
+    how many pictures the full grid would have taken; --dry-run says it before.
 
     A stopped run goes on with the same command. 'sightbench limits DIR' reads the result.
 
@@ -172,7 +174,8 @@ def command(
         written.append(_draw(out, place, job, contour, report, cells))
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     typer.echo(_spent_words(contour, report))
-    typer.echo(reach_words(limits))
+    # of all looks together: what was asked for
+    typer.echo(reach_words(replace(limits, request=request)))
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 
 
@@ -180,28 +183,35 @@ def _plan_words(contour: Contour) -> str:
     plan, start = contour.plan, start_cells(contour)
     places = len(plan.positions)
     least = len(start) * contour.looks[0] * places
+    most = contour.looks[-1] * places
     warning = ""
     if contour.looks[-1] < MIN_BOOTSTRAP:
         warning = f"\nnote       an RMS needs {MIN_BOOTSTRAP} usable poses; nothing can hold"
     return (
         f"grid       {len(start)} cells given, {plan.n_cells} after {contour.levels} halvings\n"
         f"looks      after {', '.join(map(str, contour.looks))} trials, each at "
-        f"{100 * contour.judged_by.confidence:.4g} % one-sided confidence\n"
+        f"{100 * contour.judged_by.confidence:.4g} % one-sided confidence, which is "
+        f"{100 * contour.request.confidence:.4g} % for all together\n"
+        f"decides    {power_words(most, contour.judged_by)}\n"
         f"pictures   {least} at least, {plan.n_pictures} if every cell took all trials{warning}"
     )
 
 
 def _spent_words(contour: Contour, report: ContourReport) -> str:
-    total = contour.plan.n_pictures
+    plan, total = contour.plan, contour.plan.n_pictures
     used = report.run.found + report.run.added
     undecided = sum(UNDECIDED in found.values() for found in report.verdicts.values())
     words = (
-        f"{len(report.verdicts)} of {contour.plan.n_cells} cells tested with {used} pictures; "
-        f"every cell with all trials would take {total}, {total / used:.1f} times as many"
+        f"{len(report.verdicts)} of {plan.n_cells} cells tested, with {used} pictures. The full "
+        f"grid, every cell with {contour.looks[-1]} trials, takes {total}: {total - used} or "
+        f"{100 * (1 - used / total):.0f} % are saved."
     )
     if undecided:
-        words += f"; {undecided} cells are undecided after {contour.looks[-1]} trials"
-    return f"{words}."
+        words += (
+            f" {undecided} of the tested cells are undecided after {contour.looks[-1]} trials; "
+            "more --trials, in another --out, may decide them."
+        )
+    return words
 
 
 def _write_summary(out: Path, contour: Contour, report: ContourReport) -> Path:

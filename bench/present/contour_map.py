@@ -50,7 +50,8 @@ def contour_figure(
     tested, total = sum(trials.values()), plan.n_pictures
     page = Page(
         "Where the tolerance stops holding",
-        f"{len(verdicts)} of {plan.n_cells} cells tested with {tested} of {total} pictures",
+        f"{len(verdicts)} of {plan.n_cells} cells tested with {tested} pictures; the full grid "
+        f"takes {total}: {100 * (1 - tested / total):.0f} % saved",
         info.caption(
             f"Holds: {info.criteria_words}, at {info.confidence_words}, shared among "
             f"{len(contour.looks)} looks of each cell.",
@@ -126,13 +127,17 @@ def _panel(
 
 
 def _key(contour: Contour) -> list[Artist]:
-    fewest, most = min(contour.looks), max(contour.looks)
-    size = f"; small after {fewest} trials, large after {most}" if most > fewest else ""
     marks: list[Artist] = [
         Line2D([], [], marker=LOOKS[name][0], color=LOOKS[name][1], linestyle="", label=name)
         for name in LOOKS
     ]
     shade = Patch(facecolor=LOOKS[HOLDS][2], edgecolor=style.MUTED, linewidth=0.5)
     shade.set_label("holds, between tested cells")
-    marks[-1].set_label(f"{FAILS}{size}")
-    return [*marks, shade]
+    marks.append(shade)
+    fewest, most = min(contour.looks), max(contour.looks)
+    if most > fewest:
+        for size, n in ((LEAST, fewest), (MOST, most)):
+            mark = Line2D([], [], marker="o", markersize=size, color=style.MUTED, linestyle="")
+            mark.set_label(f"any mark this size: {n} trials")
+            marks.append(mark)
+    return marks

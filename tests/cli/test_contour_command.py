@@ -78,7 +78,7 @@ def test_given_again_it_does_nothing_again(run, bay, capsys):
     arguments = ["contour", str(bay), "--out", str(run), "--levels", "1", "--looks", "2"]
     assert main([*arguments, "--trials", "80", "--quiet", "--no-pictures"]) == 0
     assert (run / "cases.parquet").stat() == before
-    assert "times as many" in capsys.readouterr().out
+    assert "% are saved." in capsys.readouterr().out
 
 
 def test_another_tolerance_needs_another_directory(run, bay, capsys):
@@ -94,6 +94,15 @@ def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
     assert "4 cells given, 25 after 2 halvings" in words
     assert "an RMS needs 30 usable poses" in words
     assert not (tmp_path / "none").exists()
+
+
+def test_a_dry_run_says_when_no_cell_could_hold(bay, capsys, tmp_path):
+    arguments = ["contour", str(bay), "--out", str(tmp_path / "none"), "--dry-run"]
+    assert main([*arguments, "--trials", "400", "--detection", "0.99"]) == 0
+    # Wilson's bound of n of n is n / (n + z²): z² 0.99 / 0.01 trials, z = 2.2414 at 98.75 %
+    assert "can't show a usable rate of 99 % at 98.75 % confidence: it takes 498" in (
+        capsys.readouterr().out
+    )
 
 
 def test_too_many_looks_for_the_trials_are_refused(bay, capsys, tmp_path):

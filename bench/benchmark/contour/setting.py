@@ -26,7 +26,7 @@ class Size:
 
 
 FULL = Size(levels=2, trials=400, draws=10)
-QUICK = Size(levels=1, trials=100, draws=3)
+QUICK = Size(levels=1, trials=120, draws=3)
 
 # From the shipped bay's own to what its limits allow when nothing but rotation is asked for.
 REQUESTS = (
