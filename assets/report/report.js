@@ -18,10 +18,13 @@
     return element;
   };
 
+  const line = (stroke, width) => ({ fill: "none", stroke, "stroke-width": width });
+
   // A picture at whole dots a pixel; marks keep their width on the page whatever its size.
   const picture = (sample, parent) => {
     const { width, height } = sample;
-    const zoom = Math.max(1, Math.round(260 / Math.max(width, height)));
+    const room = window.innerWidth < 600 ? 140 : 240;
+    const zoom = Math.max(1, Math.round(room / Math.max(width, height)));
     const label = `${sample.title}: what the camera saw, ${width} × ${height} pixels, with `
       + `${sample.found.length} points found`;
     const svg = draw("svg", parent, {
@@ -33,33 +36,34 @@
     });
     for (const ring of sample.edge) {
       const points = ring.map((p) => p.join(",")).join(" ");
-      draw("polygon", svg, { class: "rim", points, "stroke-width": 3 / zoom });
+      draw("polygon", svg, { ...line("#000000", 3 / zoom), points });
       draw("polygon", svg, {
-        class: "edge", points, "stroke-width": 1.2 / zoom,
+        ...line("#ffffff", 1.2 / zoom), points,
         "stroke-dasharray": `${5 / zoom} ${4 / zoom}`,
       });
     }
     for (const [cx, cy] of sample.found) {
       const at = { cx, cy, r: 5 / zoom };
-      draw("circle", svg, { class: "rim", ...at, "stroke-width": 4 / zoom });
-      draw("circle", svg, { class: "found", ...at, "stroke-width": 2 / zoom });
+      draw("circle", svg, { ...line("#000000", 4 / zoom), ...at });
+      draw("circle", svg, { ...line("#56b4e9", 2 / zoom), ...at });
     }
-    const kept = sample.lossless ? "" : "; compressed a little";
-    make("span", `${width} × ${height} px, × ${zoom}${kept}`, parent, { class: "small" });
+    const kept = sample.lossless ? "" : ", compressed a little";
+    make("span", `${width} × ${height} px${kept}`, parent, { class: "small" });
   };
 
   const describe = (panel, index) => {
     const cell = data.cells[index];
     const box = panel.querySelector(".details");
     box.replaceChildren();
+    box.scrollTop = 0;
     make("h4", `${cell.pipeline}, ${cell.place}: ${cell.mark} ${cell.verdict}`, box);
+    const shots = make("div", "", box, { class: "shots" });
     const list = make("dl", "", box, { class: "facts" });
     cell.facts.forEach((value, i) => {
       const pair = make("div", "", list);
       make("dt", data.labels[i], pair);
       make("dd", value, pair);
     });
-    const shots = make("div", "", box, { class: "shots" });
     for (const sample of cell.samples) {
       const figure = make("figure", "", shots, { class: "shot" });
       const caption = make("figcaption", "", figure);
@@ -141,7 +145,9 @@
 
   const recolour = (source, which) => {
     const columns = { ...source.data };
-    for (const name of ["fill", "ink", "hatch", "words"]) columns[name] = columns[`${name}_${which}`];
+    for (const name of ["fill", "ink", "hatch", "words"]) {
+      columns[name] = columns[`${name}_${which}`];
+    }
     source.data = columns;
   };
 

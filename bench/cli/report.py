@@ -48,20 +48,16 @@ def command(
     ] = None,
     siting: Annotated[Path | None, _other("the siting", "site.json")] = None,
     budget: Annotated[Path | None, _other("the uncertainty budget", "budget.json")] = None,
-    registration: Annotated[
-        Path | None, _other("the registration", "registration.json")
-    ] = None,
+    registration: Annotated[Path | None, _other("the registration", "registration.json")] = None,
     wheels: Annotated[Path | None, _other("measured wheels", "wheels.json")] = None,
-    verification: Annotated[
-        Path | None, _other("a comparison of pipelines", "junit.xml")
-    ] = None,
+    verification: Annotated[Path | None, _other("a comparison of pipelines", "junit.xml")] = None,
     pictures: Annotated[
         bool, typer.Option(help="Render a typical and a worst case of each cell again.")
     ] = True,
     pdf: Annotated[bool, typer.Option(help="Write a PDF of the same content too.")] = True,
     quiet: QuietOption = False,
 ) -> int:
-    """Write what a finished map found as one HTML file that needs no network, and as PDF.
+    r"""Write what a finished map found as one HTML file that needs no network, and as PDF.
 
     It holds the summary in words, the limits, maps to point at, each cell's numbers with the
     rendered pictures of a typical and a worst case, the pipelines against the bound, method and

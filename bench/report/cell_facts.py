@@ -97,7 +97,7 @@ def percent(rate: float) -> str:
 
 def case_words(row: Row) -> str:
     """Say what became of one case, and how far off it was."""
-    outcome = row["outcome"].replace("_", " ")
+    outcome = str(row["outcome"]).replace("_", " ")
     if row["err_rot_deg"] is None:
         return outcome
     return (

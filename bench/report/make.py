@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench import __version__
+from bench.present.grid import CellGrid
 from bench.present.map_info import MapInfo
 from bench.report.other_runs import (
     budget_section,
@@ -15,6 +16,7 @@ from bench.report.other_runs import (
     wheels_section,
 )
 from bench.report.page import Report
+from bench.report.pictures import bound_figures, map_figures
 from bench.report.run import MapRun, find_bay, job_of_run
 from bench.report.samples import choose_samples
 from bench.report.section import Section
@@ -90,7 +92,16 @@ def report_of(
         ]
         shots = dict(take_shots(rows, job_of_run(run, place), progress))
     views = cell_views(run, samples, shots)
-    return Report(run, _info(run, place), views, sections, command)
+    info, grid = _info(run, place), CellGrid.of(run.cells)
+    return Report(
+        run,
+        info,
+        views,
+        sections,
+        map_figures(grid, info),
+        bound_figures(run, grid, info),
+        command,
+    )
 
 
 def _info(run: MapRun, bay: Bay | None) -> MapInfo:

@@ -73,12 +73,18 @@ def _siting(place: Path, content: dict[str, Any], digest: str | None) -> Section
     tables = [layout, sightings]
     if broken:
         rows = tuple(
-            (f"{c['name']}, {c['where']}", _unit(c["value"], c["unit"]), _unit(c["limit"], c["unit"]))
+            (
+                f"{c['name']}, {c['where']}",
+                _unit(c["value"], c["unit"]),
+                _unit(c["limit"], c["unit"]),
+            )
             for c in broken[:MOST_ROWS]
         )
         tables.append(Table("Constraints that don't hold", ("constraint", "is", "limit"), rows))
     landscape = picture_beside(
-        place, "landscape.png", "How the predicted uncertainty changes with where the towers stand."
+        place,
+        "landscape.png",
+        "How the predicted uncertainty changes with where the towers stand.",
     )
     return Section(
         "siting", "Siting", tuple(lead), tuple(tables), landscape, source_words(place, content)
@@ -126,11 +132,17 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
             for name in sorted(causes, key=lambda name: -lines[0][name])
         ),
     )
-    picture = picture_beside(place, "budget.png", "Contributions to the uncertainty of each angle.")
+    picture = picture_beside(
+        place, "budget.png", "Contributions to the uncertainty of each angle."
+    )
     return Section(
         "budget",
         "Uncertainty budget",
-        (*content["words"], *(f"Basis: {b}." for b in content["basis"]), *other_bay(content, digest)),
+        (
+            *content["words"],
+            *(f"Basis: {b}." for b in content["basis"]),
+            *other_bay(content, digest),
+        ),
         (Table(f"Angles{shown}", columns, rows), worst),
         picture,
         source_words(place, content),

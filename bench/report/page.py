@@ -17,7 +17,7 @@ from bench.present.grid import CellGrid, Facet
 from bench.present.map_info import MapInfo
 from bench.report import plots, words
 from bench.report.cell_facts import MARKS, colour_words, place_words
-from bench.report.pictures import Kind, bound_figures, map_figures
+from bench.report.pictures import StaticFigure
 from bench.report.run import MapRun
 from bench.report.section import Section
 from bench.report.views import CellView, noted_cells, page_data
@@ -25,7 +25,13 @@ from bench.survey.plan import number
 
 FOLDER = "report"
 # What would end a script element or an attribute, written so that JSON reads the same.
-ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+ESCAPES = {
+    "<": "\\u003c",
+    ">": "\\u003e",
+    "&": "\\u0026",
+    "\u2028": "\\u2028",
+    "\u2029": "\\u2029",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +47,8 @@ class Report:
         A view a cell.
     sections : sequence of Section
         Of other commands.
+    maps, comparisons : sequence of StaticFigure
+        The maps, and the pipelines against the bound.
     command : str
         That made the report.
     """
@@ -49,20 +57,22 @@ class Report:
     info: MapInfo
     views: Sequence[CellView]
     sections: Sequence[Section]
+    maps: Sequence[StaticFigure]
+    comparisons: Sequence[StaticFigure]
     command: str
 
 
 def html(report: Report) -> str:
     """Return the page with interactive maps: one file that asks for nothing else."""
     grid = CellGrid.of(report.run.cells)
-    content = _content(report, grid, "webp")
+    content = _content(report)
     panels = _panels(report, grid)
     content |= {
         "paper": False,
         "panels": panels,
         "data": as_json(page_data(report.views) | {"plots": _items(grid, report)}),
-        "bokeh": Markup(as_script(plots.script())),  # noqa: S704
-        "script": Markup(as_script(_text("report.js"))),  # noqa: S704
+        "bokeh": Markup(as_script(plots.script())),
+        "script": Markup(as_script(_text("report.js"))),
     }
     return _environment().get_template("report.html.j2").render(content)
 
@@ -70,7 +80,7 @@ def html(report: Report) -> str:
 def paper_html(report: Report) -> str:
     """Return the page for paper: the same content, still pictures in place of what moves."""
     grid = CellGrid.of(report.run.cells)
-    content = _content(report, grid, "svg")
+    content = _content(report)
     content |= {"paper": True, "panels": _panels(report, grid)}
     return _environment().get_template("report.html.j2").render(content)
 
@@ -80,7 +90,7 @@ def as_json(value: Any) -> Markup:
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character, escape in ESCAPES.items():
         text = text.replace(character, escape)
-    return Markup(text)  # noqa: S704
+    return Markup(text)
 
 
 def as_script(text: str) -> str:
@@ -88,7 +98,7 @@ def as_script(text: str) -> str:
     return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 
 
-def _content(report: Report, grid: CellGrid, kind: Kind) -> dict[str, Any]:
+def _content(report: Report) -> dict[str, Any]:
     run, info = report.run, report.info
     return {
         "title": f"Report on {info.bay}",
@@ -100,8 +110,8 @@ def _content(report: Report, grid: CellGrid, kind: Kind) -> dict[str, Any]:
         "pipelines": run.pipelines,
         "limit_rows": words.limit_rows(run),
         "bands": words.band_table(run),
-        "map_figures": map_figures(grid, info, kind),
-        "bound_figures": bound_figures(run, grid, info, kind),
+        "map_figures": report.maps,
+        "bound_figures": report.comparisons,
         "bound_table": words.bound_table(run),
         "noted": noted_cells(run, report.views),
         "sections": report.sections,
@@ -109,7 +119,7 @@ def _content(report: Report, grid: CellGrid, kind: Kind) -> dict[str, Any]:
         "provenance": words.provenance(run, report.command, __version__),
         "marks": {word: MARKS[word] for word in ("holds", "undecided", "fails")},
         "version": __version__,
-        "style": Markup(_text("report.css")),  # noqa: S704
+        "style": Markup(_text("report.css")),
         "started": run.run.get("starts", [{}])[0].get("started", ""),
     }
 
@@ -193,5 +203,3 @@ def _environment() -> Environment:
 
 def _text(name: str) -> str:
     return asset(f"{FOLDER}/{name}").read_text(encoding="utf-8")
-
-

@@ -1,21 +1,19 @@
 """The figures of a map as images, for where nothing can be pointed at: paper and comparisons.
 
-A PDF gets them as SVG. In a page they are WebP without loss, a tenth of the size: a heat map's
-numbers are drawn as shapes, each with its rim.
+They are WebP without loss: as SVG they are ten times as large, and what makes a PDF leaves out the
+rims that keep a heat map's numbers apart from its contours.
 """
 
 from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
-import matplotlib
 from matplotlib.figure import Figure
 from PIL import Image
 
-from bench import __version__
 from bench.present import style
 from bench.present.bound_maps import bound_figure, efficiency_figure
 from bench.present.comparison import ratio_figure, reach_figure
@@ -27,9 +25,6 @@ from bench.present.map_figures import along_map, detection_map, rotation_map, us
 from bench.present.map_info import MapInfo
 from bench.report.run import MapRun
 
-Kind = Literal["svg", "webp"]
-FACTS = {"Creator": f"sightbench {__version__}", "Date": None}
-
 
 @dataclass(frozen=True)
 class StaticFigure:
@@ -40,7 +35,7 @@ class StaticFigure:
     alt: str
 
 
-def map_figures(grid: CellGrid, info: MapInfo, kind: Kind) -> list[StaticFigure]:
+def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
     """Return the maps."""
     asked = f"{info.error_words} against range and tilt"
     with style.applied():
@@ -68,12 +63,10 @@ def map_figures(grid: CellGrid, info: MapInfo, kind: Kind) -> list[StaticFigure]
                 "How the cases of each pipeline failed, against range and tilt.",
             ),
         }
-        return _drawn(figures, kind)
+        return _drawn(figures)
 
 
-def bound_figures(
-    run: MapRun, grid: CellGrid, info: MapInfo, kind: Kind
-) -> list[StaticFigure]:
+def bound_figures(run: MapRun, grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
     """Return the comparisons of the pipelines with the bound and with each other."""
     with style.applied():
         figures = {
@@ -105,28 +98,29 @@ def bound_figures(
                 "Rotation error of each pipeline relative to the first, a dot a cell.",
             ),
         }
-        return _drawn(figures, kind)
+        return _drawn(figures)
 
 
-def figure_url(figure: Figure, kind: Kind, salt: str = "") -> str:
+def figure_url(figure: Figure) -> str:
     """Return a figure as a data URL; its bytes depend on the figure alone."""
     buffer = io.BytesIO()
     with style.applied():
-        matplotlib.rcParams["svg.hashsalt"] = salt  # names inside the file
-        if kind == "svg":
-            figure.savefig(buffer, format="svg", metadata=FACTS)
-        else:
-            figure.savefig(buffer, format="png", dpi=figure.dpi)
-            picture = Image.open(buffer).convert("RGB")
-            buffer = io.BytesIO()
-            picture.save(buffer, "WEBP", lossless=True, quality=100, method=4)
-    media = {"svg": "image/svg+xml", "webp": "image/webp"}[kind]
-    return f"data:{media};base64,{base64.b64encode(buffer.getvalue()).decode()}"
+        figure.savefig(buffer, format="png", dpi=figure.dpi)
+    with Image.open(buffer) as picture:
+        return picture_url(picture)
 
 
-def _drawn(figures: dict[str, tuple[Figure | None, str]], kind: Kind) -> list[StaticFigure]:
+def picture_url(picture: Image.Image) -> str:
+    """Return a picture as a data URL of a WebP file without loss."""
+    buffer = io.BytesIO()
+    # method 4 is Pillow's default; named, lest another default change the bytes
+    picture.convert("RGB").save(buffer, "WEBP", lossless=True, quality=100, method=4)
+    return f"data:image/webp;base64,{base64.b64encode(buffer.getvalue()).decode()}"
+
+
+def _drawn(figures: Mapping[str, tuple[Figure | None, str]]) -> list[StaticFigure]:
     return [
-        StaticFigure(name, figure_url(figure, kind, name), alt)
+        StaticFigure(name, figure_url(figure), alt)
         for name, (figure, alt) in figures.items()
         if figure is not None
     ]

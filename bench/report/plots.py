@@ -1,4 +1,4 @@
-"""Interactive maps: a plot for each pipeline's errors and one for its rates, as BokehJS takes them.
+"""Interactive maps: a plot of each pipeline's errors and one of its rates, as BokehJS takes them.
 
 All cells have the same size on the page, whatever their range, so that each can be hit by a
 finger. Colours are computed here, by the same scales as the printed maps', and switched by the
@@ -97,6 +97,7 @@ def plot_item(
     with its number in the whole table, and ``fill_N``, ``ink_N`` and ``words_N`` for the N-th
     quantity shown; what is drawn are ``fill``, ``ink`` and ``words``.
     """
+    from bokeh.core.types import ID
     from bokeh.embed import json_item
     from bokeh.models import ColumnDataSource, HoverTool, Range1d, TapTool
     from bokeh.plotting import figure
@@ -106,8 +107,8 @@ def plot_item(
     plot = figure(
         height=HEIGHT,
         sizing_mode="stretch_width",
-        x_range=Range1d(-0.5, len(ranges) - 0.5),
-        y_range=Range1d(-0.5, len(turns) - 0.5),
+        x_range=Range1d(start=-0.5, end=len(ranges) - 0.5),
+        y_range=Range1d(start=-0.5, end=len(turns) - 0.5),
         tools=[],
         toolbar_location=None,
         x_axis_label="range (m)",
@@ -128,7 +129,7 @@ def plot_item(
         hatch_color=style.MUTED,
         hatch_weight=0.7,
         selection_line_color=style.INK,
-        selection_line_width=3,
+        selection_line_width=3,  # type: ignore[call-arg]  # Bokeh: any property of a glyph
         nonselection_fill_alpha=1.0,
         nonselection_hatch_alpha=1.0,
         nonselection_line_color="white",
@@ -154,7 +155,7 @@ def plot_item(
     _label(plot.yaxis, turns)
     plot.grid.grid_line_color = None
     plot.outline_line_color = style.MUTED
-    return _steady(json_item(plot, name))
+    return _steady(dict(json_item(plot, ID(name))))
 
 
 def script() -> str:
@@ -221,7 +222,7 @@ def _rgba(colour: str) -> tuple[float, float, float, float]:
 
 
 def _steady(item: dict[str, Any]) -> dict[str, Any]:
-    """Number the models from 0: Bokeh counts all that the process ever made."""
+    """Return an item with models numbered from 0: Bokeh counts all that a process ever made."""
     text = json.dumps(item)
     found = dict.fromkeys(re.findall(r'"id": "(p\d+)"', text))
     names = {old: f"p{new}" for new, old in enumerate(found)}

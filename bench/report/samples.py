@@ -57,7 +57,7 @@ def choose_samples(cases: Cases) -> dict[Place, Sample]:
         rows = piece.select(NEEDED).collect()
         for place, cell in rows.sort(*CELL, "key").group_by(CELL, maintain_order=True):
             pipeline, range_m, turn_deg, pitch_deg = place
-            found[str(pipeline), float(range_m), float(turn_deg), float(pitch_deg)] = sample_of(  # type: ignore[arg-type]
+            found[str(pipeline), float(range_m), float(turn_deg), float(pitch_deg)] = sample_of(
                 cell
             )
     return found

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +10,7 @@ from typing import Any
 from PIL import Image
 
 from bench.errors import RunError
-from bench.report.pictures import StaticFigure
+from bench.report.pictures import StaticFigure, picture_url
 
 
 @dataclass(frozen=True)
@@ -60,9 +58,7 @@ def read_content(place: Path, name: str, command: str) -> dict[str, Any]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise RunError(
-            f"{place}: there is no {name}; `sightbench {command}` writes it"
-        ) from error
+        raise RunError(f"{place}: there is no {name}; `sightbench {command}` writes it") from error
     except (OSError, ValueError) as error:
         raise RunError(f"{path}: can't be read as JSON: {error}") from error
     if not isinstance(content, dict):
@@ -84,7 +80,9 @@ def other_bay(content: dict[str, Any], digest: str | None) -> tuple[str, ...]:
         theirs = bay.get("digest")
     if theirs is None or digest is None or theirs == digest:
         return ()
-    return ("Attention: this was computed for another bay file, or another state of it, than the map.",)
+    return (
+        "Attention: this was computed for another bay file, or another state of it, than the map.",
+    )
 
 
 def source_words(place: Path, content: dict[str, Any]) -> str:
@@ -101,9 +99,7 @@ def picture_beside(place: Path, name: str, alt: str) -> tuple[StaticFigure, ...]
         return ()
     try:
         with Image.open(path) as picture:
-            buffer = io.BytesIO()
-            picture.convert("RGB").save(buffer, "WEBP", lossless=True, quality=100, method=4)
+            url = picture_url(picture)
     except (OSError, ValueError) as error:
         raise RunError(f"{path}: can't be read as a picture: {error}") from error
-    url = "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode()
     return (StaticFigure(path.stem, url, alt),)

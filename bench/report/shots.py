@@ -32,8 +32,8 @@ from bench.typing import Array
 
 # Pixels beyond which a picture is kept with loss: large ones are mostly sensor noise, which no
 # coder packs, and at this quality no grey value is off by what an eye would see.
-LOSSLESS_PX = 90 * 90
-QUALITY = 80
+LOSSLESS_PX = 160 * 160
+QUALITY = 85
 
 Progress = Callable[[int, int], None]
 
@@ -120,7 +120,9 @@ def outlines(
     for ring in rings:
         p_target = np.column_stack((ring, np.zeros(len(ring))))
         try:
-            drawn.append(_on_picture(project(p_target, T_camera_target, job.setting.camera), picture))
+            drawn.append(
+                _on_picture(project(p_target, T_camera_target, job.setting.camera), picture)
+            )
         except GeometryError:
             continue
     return tuple(drawn)

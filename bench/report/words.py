@@ -50,7 +50,9 @@ def headline(run: MapRun) -> str:
 
 def limit_rows(run: MapRun) -> list[dict[str, Any]]:
     """Return a row a view, with what each pipeline's limit is there."""
-    views = run.limits.ranges.select("pitch_deg", "turn_deg").unique().sort("pitch_deg", "turn_deg")
+    views = (
+        run.limits.ranges.select("pitch_deg", "turn_deg").unique().sort("pitch_deg", "turn_deg")
+    )
     rows = []
     for pitch, turn in views.iter_rows():
         here = run.limits.ranges.filter(
@@ -145,15 +147,15 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
         ),
         (
             "Intervals",
-            "Numbers in brackets are two-sided 95 % intervals: Wilson's for rates, bootstrap-t for "
-            "RMS, order statistics for percentiles.",
+            "Numbers in brackets are two-sided 95 % intervals: Wilson's for rates, bootstrap-t "
+            "for RMS, order statistics for percentiles.",
         ),
         (
             "Verdicts",
             f"A cell holds (●) where, each with one-sided {figures(100 * request.confidence)} % "
             f"confidence, the {info.criteria_words}. It fails (×) where the good end of an "
-            "interval is outside, and is undecided (?) between. A limit is the longest range up to "
-            "which every tested range holds.",
+            "interval is outside, and is undecided (?) between. A limit is the longest range up "
+            "to which every tested range holds.",
         ),
         (
             "Bound",
@@ -189,8 +191,11 @@ def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]
         ("plan's digest", str(run.run.get("plan_digest", plan.digest))),
         ("seed", str(plan.seed)),
         ("pictures", f"{plan.n_pictures}, {plan.n_rows} cases"),
-        ("grid", f"{len(plan.ranges_m)} ranges, {len(plan.turns_deg)} turns, "
-         f"{len(plan.pitches_deg)} pitches, {len(plan.positions)} places in the frame"),
+        (
+            "grid",
+            f"{len(plan.ranges_m)} ranges, {len(plan.turns_deg)} turns, "
+            f"{len(plan.pitches_deg)} pitches, {len(plan.positions)} places in the frame",
+        ),
         ("pipelines", ", ".join(plan.pipelines)),
         ("computed by", ", ".join(f"{n} {v}" for n, v in plan.versions)),
     ]
@@ -199,8 +204,11 @@ def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]
         name = "run" if len(run.run["starts"]) == 1 else f"start {i}"
         facts.append((f"{name}, command", str(start.get("command", "unknown"))))
         facts.append(
-            (f"{name}, times", f"{start.get('started', '')} to {start.get('ended', '')}, "
-             f"{report.get('added', 0)} pictures by {start.get('workers', '?')} workers")
+            (
+                f"{name}, times",
+                f"{start.get('started', '')} to {start.get('ended', '')}, "
+                f"{report.get('added', 0)} pictures by {start.get('workers', '?')} workers",
+            )
         )
         facts.append(
             (f"{name}, machine", ", ".join(f"{key} {value}" for key, value in host.items()))
