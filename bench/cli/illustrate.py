@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -13,7 +14,7 @@ from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.guide.illustrate import illustrate
-from bench.guide.illustrate_captions import Captions, read_captions
+from bench.guide.illustrate_captions import Captions, copy_captions, read_captions
 from bench.guide.illustrate_run import Illustrated
 from bench.guide.illustrate_scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
 from bench.guide.illustrate_sidecar import Making, record, write_sidecar
@@ -48,8 +49,11 @@ def command(
         ),
     ] = None,
     trials: Annotated[
-        int, typer.Option(min=1, max=100_000, metavar="N", help="Pictures a scene.")
-    ] = 40,
+        int,
+        typer.Option(
+            min=1, max=100_000, metavar="N", help="Pictures a scene; registrations, at most 40."
+        ),
+    ] = 100,
     pipeline: Annotated[
         str | None,
         typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
@@ -60,6 +64,14 @@ def command(
         Path | None,
         typer.Option(
             metavar="FILE.toml", help="Your own words, or your own language.", show_default=False
+        ),
+    ] = None,
+    write_captions: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.toml",
+            help="Write the language's texts there to reword, and stop.",
+            show_default=False,
         ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
@@ -76,19 +88,30 @@ def command(
       SET-SHAPE.pdf, .png, .svg  the set's contact sheet
       tilt-sweep.gif           a target that turns, with its error
 
-    The .json holds the command that makes exactly that picture again. Numbers are of the image
-    model: no bent plate and no dirty lens but those a picture is about.
+    The .json holds the command that makes exactly that picture again, and each case that its
+    numbers come from. Numbers are of the image model: no bent plate and no dirty lens but those
+    a picture is about.
 
-    Captions are texts in a TOML file: assets/captions/en.toml shows all. A file without the key
-    'language' replaces the texts that it has; one with it must be complete.
+    Captions are texts in a TOML file; {numbers} in braces are filled in. A picture's reason is
+    what always holds, and what its own numbers then allow to say. --write-captions writes all
+    texts of a language to a file. Keep in it what you reword and delete the rest, the key
+    'language' first: the rest stays as shipped. Keep 'language' to translate: then every text
+    must be there.
 
     \b
     Examples:
-      sightbench illustrate
-      sightbench illustrate my-bay.toml --set tilt --set mirror --shape slide
+      sightbench illustrate                                all sets, a few minutes
+      sightbench bay --new my-bay.toml                     your own bay and target ...
+      sightbench illustrate my-bay.toml --set tilt --shape slide     ... one set, for a projector
+      sightbench illustrate --set tilt --case sweep        the moving picture alone
       sightbench illustrate --set dirt --case on-corner --trials 200
+      sightbench illustrate --language de --write-captions my-words.toml
       sightbench illustrate --language de --captions my-words.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    if write_captions is not None:
+        copy_captions(language, write_captions)
+        typer.echo(f"Wrote the texts of '{language}' to {write_captions}.")
+        return 0
     scenes, moving = chosen(sets, case)
     for name in shape or ():
         if name not in SHAPES:
@@ -106,33 +129,54 @@ def command(
     frames = sweep() if moving else ()
     make_directory(out)
     with progress_bar("pictures", quiet) as moved:
-        shown = [
-            _computed(scene, place, making, moved, i, len(scenes) + len(frames))
-            for i, scene in enumerate((*scenes, *frames))
-        ]
+        pictures, film, refused = _computed(scenes, frames, place, making, moved)
     with progress_bar("drawing", quiet):
-        written = _draw_cards(out, shown[: len(scenes)], place, making, words)
+        written = _draw_cards(out, pictures, place, making, words)
         if case is None:
             shapes = [name for name in SHAPES if not shape or name in shape]
-            written += _draw_sheets(out, shown[: len(scenes)], shapes, place, making, words)
-        if moving:
-            written += _draw_sweep(out, shown[len(scenes) :], place, making, words)
+            written += _draw_sheets(out, pictures, shapes, place, making, words)
+        if film:
+            written += _draw_sweep(out, film, place, making, words)
     typer.echo(f"Wrote {len(written)} files to {out}:")
-    for one in shown[: len(scenes)]:
+    for one in pictures:
         text = said(one, place, words)
         typer.echo(f"  {one.scene.set}-{one.scene.name}: {text.title}: {text.verdict}")
-    if moving:
-        typer.echo(f"  {SWEEP_SET}-{SWEEP_NAME}.gif: {len(frames)} turns")
+    if film:
+        typer.echo(f"  {SWEEP_SET}-{SWEEP_NAME}.gif: {len(film)} turns")
+    for reason in refused:
+        typer.echo(f"Left out: {reason}")
     return 0
 
 
 def _computed(
-    scene: Scene, place: Bay, making: Making, moved: object, done: int, total: int
-) -> Illustrated:
-    found = illustrate(place, scene, making.pipeline, making.trials, making.seed)
-    if callable(moved):
-        moved(done + 1, total)
-    return found
+    scenes: tuple[Scene, ...],
+    frames: tuple[Scene, ...],
+    place: Bay,
+    making: Making,
+    moved: Callable[[int, int], None],
+) -> tuple[list[Illustrated], list[Illustrated], list[str]]:
+    """Return the scenes' pictures, the sweep's, and why others can't be shown in this bay.
+
+    Raises
+    ------
+    ConfigError
+        None can be shown: the first one's reason.
+    """
+    references: dict[str, Illustrated | None] = {}
+    found: dict[str, Illustrated] = {}
+    refused: list[str] = []
+    for done, scene in enumerate((*scenes, *frames), start=1):
+        try:
+            found[scene.key] = illustrate(
+                place, scene, making.pipeline, making.trials, making.seed, references
+            )
+        except ConfigError as error:
+            refused.append(str(error))
+        moved(done, len(scenes) + len(frames))
+    if not found:
+        raise ConfigError(refused[0])
+    pictures, film = ([found[s.key] for s in part if s.key in found] for part in (scenes, frames))
+    return pictures, film, refused
 
 
 def _draw_cards(
@@ -167,7 +211,7 @@ def _draw_sheets(
         values = {
             "bay": place.name,
             "target": of_set[0].setting.target.name,
-            "pipeline": making.pipeline,
+            "pipeline": of_set[0].pipeline,
             "seed": str(making.seed),
             "version": __version__,
         }

@@ -15,6 +15,7 @@ from typing import Any
 
 from bench.assets import PLACES, asset
 from bench.errors import ConfigError
+from bench.files import write_atomically
 from bench.guide.illustrate_scenes import (
     OWN_NAME,
     OWN_SET,
@@ -30,6 +31,7 @@ WORDS = (
     "enlarged",
     "from_above",
     "from_side",
+    "from_behind",
     "frame",
     "target",
     "bar",
@@ -37,22 +39,62 @@ WORDS = (
     "angle_true",
     "angle_drawn",
     "result",
+    "result_some",
     "result_none",
     "result_slip",
+    "result_slip_none",
     "result_plumb",
+    "interval",
+    "no_interval",
+    "better",
+    "same",
+    "worse",
+    "along",
+    "along_against",
+    "fits",
+    "fits_alone",
+    "fits_none",
     "inside",
     "outside",
-    "too_few",
+    "unsure",
+    "few",
     "none",
     "alarm",
     "degree",
     "sheet",
 )
+# What may be said once the numbers are known, by set: the class of outcome chooses. A class that
+# a set has no text of its own for takes that of "any".
+ANY = "any"
+OUTCOMES = {
+    ANY: (
+        "inside",
+        "outside",
+        "unsure",
+        "few",
+        "none",
+        "better",
+        "same",
+        "worse",
+        "along",
+        "anyway",
+    ),
+    "tilt": ("inside", "outside", "better", "same", "worse"),
+    "range": ("same", "worse"),
+    "aim": ("same", "worse", "few", "none"),
+    "light": ("same", "worse", "none"),
+    "blur": ("same", "worse", "none"),
+    "dirt": ("same", "worse", "few", "none"),
+    "mirror": ("clear", "doubt"),
+    "slip": ("inside", "alarm", "false", "quiet", "few", "none"),
+    "plumb": ("same", "worse"),
+}
 PLACEHOLDERS = (
     "range",
     "tilt",
     "turn",
     "size",
+    "across",
     "margin",
     "n",
     "usable",
@@ -60,7 +102,9 @@ PLACEHOLDERS = (
     "mirrored",
     "unsure",
     "rms",
-    "p95",
+    "low",
+    "high",
+    "interval",
     "along",
     "tolerance",
     "camber",
@@ -69,13 +113,24 @@ PLACEHOLDERS = (
     "lean",
     "slip",
     "slipped",
+    "step",
+    "steps",
     "blur",
     "motion",
     "light",
+    "dark",
+    "bright",
+    "saturated",
     "fit",
     "second",
+    "fits",
     "asked",
     "factor",
+    "reference",
+    "reference_rms",
+    "reference_interval",
+    "reference_along",
+    "reference_size",
     "bay",
     "target",
     "pipeline",
@@ -92,6 +147,7 @@ KEYS = (
     *(f"scene.{scene.key}.{part}" for scene in SCENES for part in ("title", "why")),
     *(f"scene.{SWEEP_SET}.{SWEEP_NAME}.{part}" for part in ("title", "why")),
     *(f"scene.{OWN_SET}.{OWN_NAME}.{part}" for part in ("title", "why")),
+    *(f"outcome.{name}.{outcome}" for name, own in OUTCOMES.items() for outcome in own),
 )
 MOST = 600  # characters of a text: a card holds no more
 
@@ -118,6 +174,12 @@ class Captions:
         return f"{text} {unit}" if unit else text
 
 
+def outcome_key(set_name: str, outcome: str) -> str:
+    """Return the key of the text for an outcome in a set."""
+    own = outcome in OUTCOMES.get(set_name, ())
+    return f"outcome.{set_name if own else ANY}.{outcome}"
+
+
 def languages() -> tuple[str, ...]:
     """Return the languages that ship, such as ``("de", "en")``."""
     found = {path.stem for place in PLACES for path in (place / "captions").glob("*.toml")}
@@ -140,9 +202,7 @@ def read_captions(language: str, reworded: Path | None = None) -> Captions:
         There is no such language; a file can't be read; a key is missing or unknown, or a text
         is empty, too long, or has a placeholder that isn't known.
     """
-    if language not in languages():
-        raise ConfigError(f"--language: '{language}' must be one of {', '.join(languages())}")
-    path = asset(f"captions/{language}.toml")
+    path = asset(f"captions/{_known(language)}.toml")
     texts = _read(path)
     if reworded is None:
         return Captions(_complete(texts, path))
@@ -150,6 +210,28 @@ def read_captions(language: str, reworded: Path | None = None) -> Captions:
     if "language" in own:
         return Captions(_complete(own, reworded))
     return Captions(_complete(texts, path) | own)
+
+
+def copy_captions(language: str, path: Path) -> None:
+    """Write a shipped catalogue to a new file.
+
+    Raises
+    ------
+    ConfigError
+        There is no such language, or the file exists already.
+    RunError
+        It can't be written.
+    """
+    shipped = asset(f"captions/{_known(language)}.toml")
+    if path.exists():
+        raise ConfigError(f"{path}: exists already; name a new file")
+    write_atomically(path, shipped.read_bytes())
+
+
+def _known(language: str) -> str:
+    if language not in languages():
+        raise ConfigError(f"--language: '{language}' must be one of {', '.join(languages())}")
+    return language
 
 
 def _complete(texts: dict[str, str], path: Path) -> dict[str, str]:

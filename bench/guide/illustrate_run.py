@@ -61,6 +61,10 @@ class Illustrated:
         Of camera, imaging and target.
     T_before : Pose or None
         Where the target was before it slipped.
+    T_bay_bar : Pose or None
+        How the bar was meant to stand in that picture.
+    reference : Illustrated or None
+        The set's own good case, which this one is compared with.
     """
 
     scene: Scene
@@ -81,6 +85,8 @@ class Illustrated:
     numbers: dict[str, Any] = field(default_factory=dict)
     digests: dict[str, str] = field(default_factory=dict)
     T_before: Pose | None = None
+    T_bay_bar: Pose | None = None
+    reference: Illustrated | None = None
 
 
 def illustrate_plan(

@@ -17,12 +17,19 @@ Diagram = Literal["above", "side", "bar", "tower"]
 
 @dataclass(frozen=True)
 class Spot:
-    """A highlight on the target's face: place and spread in plate widths, peak in full wells."""
+    """A highlight on the target's face: place and spread in plate widths, peak in full wells.
+
+    Attributes
+    ----------
+    on_corner : bool
+        Whether the place is counted from the pattern's upper right corner, else from its middle.
+    """
 
     x: float
     y: float
     sigma: float
     level: float
+    on_corner: bool = False
 
 
 @dataclass(frozen=True)
@@ -39,6 +46,8 @@ class Cover:
         Of its surface.
     round_ : bool
         An ellipse, else a rectangle.
+    on_corner : bool
+        Whether the middle is counted from the pattern's upper right corner.
     """
 
     x: float
@@ -47,6 +56,7 @@ class Cover:
     height: float
     reflectance: float
     round_: bool = True
+    on_corner: bool = False
 
 
 @dataclass(frozen=True)
@@ -75,7 +85,7 @@ class Scene:
     spot : Spot or None
         A highlight.
     blur_px : float or None
-        Gaussian blur of the lens instead of the bay's.
+        Gaussian blur on top of the lens's own.
     motion_px : float
         Movement during the exposure, to the right.
     covers : tuple of Cover
@@ -129,19 +139,19 @@ SCENES: tuple[Scene, ...] = (
     Scene("aim", "corner", margin=0.5, corner=True),
     Scene("aim", "at-the-edge", margin=0.02),
     Scene("aim", "cut-off", margin=-0.2),
-    Scene("light", "good", times=1.4),
-    Scene("light", "dim", times=1.4, light=0.08),
-    Scene("light", "bright", times=1.4, light=2.2),
-    Scene("light", "uneven", times=1.4, gradient=1.2),
-    Scene("light", "glare", times=1.4, spot=Spot(0.12, 0.1, 0.22, 1.5)),
-    Scene("light", "glare-on-edge", times=1.4, spot=Spot(0.42, 0.42, 0.06, 0.7)),
+    Scene("light", "good", times=1.2),
+    Scene("light", "dim", times=1.2, light=0.08),
+    Scene("light", "bright", times=1.2, light=2.2),
+    Scene("light", "uneven", times=1.2, gradient=1.2),
+    Scene("light", "glare", times=1.2, spot=Spot(0.12, 0.1, 0.22, 1.5)),
+    Scene("light", "glare-on-edge", times=1.2, spot=Spot(0.035, 0.035, 0.06, 0.7, on_corner=True)),
     Scene("blur", "sharp"),
     Scene("blur", "soft", blur_px=3.0),
     Scene("blur", "out-of-focus", blur_px=9.0),
     Scene("blur", "moving", motion_px=18.0),
     Scene("dirt", "clean"),
     Scene("dirt", "splash", covers=(Cover(0.05, -0.12, 0.1, 0.08, MUD),)),
-    Scene("dirt", "on-corner", covers=(Cover(0.385, 0.385, 0.11, 0.11, MUD),)),
+    Scene("dirt", "on-corner", covers=(Cover(0.0, 0.0, 0.11, 0.11, MUD, on_corner=True),)),
     Scene("dirt", "grip", covers=(Cover(0.46, 0.0, 0.22, 0.3, POST, round_=False),)),
     Scene("dirt", "half-hidden", covers=(Cover(-0.5, 0.0, 0.6, 1.4, POST, round_=False),)),
     Scene("mirror", "near-turned", turn_deg=35.0),
@@ -155,6 +165,18 @@ SCENES: tuple[Scene, ...] = (
     Scene("plumb", "leaning", lean_deg=0.5, diagram="tower"),
 )
 SETS = tuple(dict.fromkeys(scene.set for scene in SCENES))
+# What each set's other scenes are compared with.
+REFERENCES = {
+    "tilt": "good",
+    "range": "near",
+    "aim": "middle",
+    "light": "good",
+    "blur": "sharp",
+    "dirt": "clean",
+    "mirror": "near-turned",
+    "slip": "held",
+    "plumb": "plumb",
+}
 # A view that somebody else set up, such as in the live bench.
 OWN_SET, OWN_NAME = "view", "own"
 # Of the moving picture: one scene for each turn.
@@ -168,6 +190,14 @@ def sweep() -> tuple[Scene, ...]:
         Scene(SWEEP_SET, f"{SWEEP_NAME}-{turn:02.0f}", times=1.5, turn_deg=turn)
         for turn in SWEEP_TURNS_DEG
     )
+
+
+def reference_of(scene: Scene) -> Scene | None:
+    """Return what a scene is compared with; None for a reference, and for views of one's own."""
+    name = REFERENCES.get(scene.set)
+    if name is None or name == scene.name:
+        return None
+    return next(other for other in SCENES if other.key == f"{scene.set}.{name}")
 
 
 def chosen(sets: list[str] | None, case: str | None) -> tuple[tuple[Scene, ...], bool]:

@@ -223,6 +223,7 @@ def _illustrated(
         },
         digests=setting.digests() | {"poses": content_digest(poses)},
         T_before=T_before,
+        T_bay_bar=poses[shown.step].T_bay_bar,
     )
 
 

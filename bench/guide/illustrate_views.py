@@ -14,10 +14,12 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x
 from bench.geometry.viewing import View, pose_of_view, view_of_pose
 from bench.guide.illustrate_cover import covered, ellipse, rectangle
-from bench.guide.illustrate_scenes import Cover, Scene
+from bench.guide.illustrate_scenes import Cover, Scene, Spot
+from bench.guide.register_views import points_of
 from bench.imaging.illumination import Highlight
 from bench.imaging.model import Imaging
 from bench.scene.model import Bay, Tower, wheels_of_tower
+from bench.scene.vehicle import Wheel
 from bench.survey.plan import Plan
 from bench.survey.setting import Setting, check_plan
 from bench.survey.setup import axle_ranges
@@ -44,6 +46,7 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tupl
     camera = tower.camera
     at = ((pixel[0] + 0.5) / camera.width, (pixel[1] + 0.5) / camera.height)
     digests: dict[str, Any] = setting.digests()
+    still = scene.margin is not None or scene.lean_deg is not None
     plan = Plan(
         ranges_m=(view.range_m,),
         turns_deg=(math.degrees(view.turn),),
@@ -53,8 +56,9 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tupl
         seed=seed,
         positions=(None if view.pixel is None else (float(at[0]), float(at[1])),),
         roll_deg=math.degrees(view.roll),
-        # with a plate so near to the edge, roll would decide instead of the margin
-        roll_spread_deg=0.0 if scene.margin is not None else bay.survey.roll_deg,
+        # roll would decide instead of the margin where a plate is so near to the edge, and is
+        # all that anybody would see of a lean
+        roll_spread_deg=0.0 if still else bay.survey.roll_deg,
         # no more than leaves room for the steepest scene
         tilt_spread_deg=min(bay.survey.jitter_deg, 1.0),
         range_spread=bay.survey.jitter_range,
@@ -65,6 +69,14 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tupl
         check_plan(plan, setting)
     except ConfigError as error:
         raise ConfigError(f"{bay.path}: picture {scene.key}: {error}") from error
+    if scene.corner:
+        plate = np.column_stack((target.drawing.outline, np.zeros(4)))
+        room = edge_room(project(plate, T_camera_target, camera), camera)
+        if room < 0.0:
+            raise ConfigError(
+                f"{bay.path}: picture {scene.key}: the plate is too large for a corner with room, "
+                f"{-room:.0f} px beyond the edge"
+            )
     return setting, plan
 
 
@@ -88,14 +100,24 @@ def _view(bay: Bay, scene: Scene) -> View:
 def _tower_view(bay: Bay, scene: Scene) -> View:
     """Return the nearest wheel's target as the first tower sees it from where it leans."""
     tower = bay.towers[0]
+    T = leaning(tower, scene.lean_deg or 0.0).inverse() @ wheel_of(bay, tower).T_bay_target
+    pixel = project(np.zeros((1, 3)), T, tower.camera)[0]
+    return replace(view_of_pose(T), pixel=(float(pixel[0]), float(pixel[1])))
+
+
+def wheel_of(bay: Bay, tower: Tower) -> Wheel:
+    """Return the nearest wheel that a tower looks at.
+
+    Raises
+    ------
+    ConfigError
+        There is none.
+    """
     eye = tower.T_bay_camera.translation
     wheels = [w for w in wheels_of_tower(bay, tower) if w.station == bay.stations[0].name]
     if not wheels:
         raise ConfigError(f"{bay.path}: tower {tower.name} has no axle on its side")
-    wheel = min(wheels, key=lambda w: float(np.linalg.norm(w.T_bay_target.translation - eye)))
-    T = leaning(tower, scene.lean_deg or 0.0).inverse() @ wheel.T_bay_target
-    pixel = project(np.zeros((1, 3)), T, tower.camera)[0]
-    return replace(view_of_pose(T), pixel=(float(pixel[0]), float(pixel[1])))
+    return min(wheels, key=lambda w: float(np.linalg.norm(w.T_bay_target.translation - eye)))
 
 
 def leaning(tower: Tower, lean_deg: float) -> Pose:
@@ -111,7 +133,7 @@ def imaging_of(imaging: Imaging, scene: Scene, target: Target) -> Imaging:
     plate = target.drawing.width
     optics, light = imaging.optics, imaging.illumination
     if scene.blur_px is not None:
-        optics = replace(optics, sigma_px=scene.blur_px)
+        optics = replace(optics, sigma_px=math.hypot(optics.sigma_px, scene.blur_px))
     if scene.motion_px:
         optics = replace(optics, motion_px=(scene.motion_px, 0.0))
     light = replace(light, level=light.level * scene.light)
@@ -119,10 +141,8 @@ def imaging_of(imaging: Imaging, scene: Scene, target: Target) -> Imaging:
         light = replace(light, gradient=(scene.gradient / plate, 0.0))
     if scene.spot is not None:
         spot = scene.spot
-        light = replace(
-            light,
-            highlight=Highlight(spot.x * plate, spot.y * plate, spot.sigma * plate, spot.level),
-        )
+        at = place_of(target, spot)
+        light = replace(light, highlight=Highlight(*at, spot.sigma * plate, spot.level))
     return Imaging(optics, light, imaging.sensor)
 
 
@@ -131,9 +151,24 @@ def target_of(target: Target, covers: tuple[Cover, ...]) -> Target:
     drawing = target.drawing
     for cover in covers:
         shape = ellipse if cover.round_ else rectangle
-        place = [drawing.width * v for v in (cover.x, cover.y, cover.width, cover.height)]
-        drawing = covered(drawing, shape(*place), cover.reflectance)
+        size = (cover.width * drawing.width, cover.height * drawing.width)
+        drawing = covered(drawing, shape(*place_of(target, cover), *size), cover.reflectance)
     return replace(target, drawing=drawing)
+
+
+def place_of(target: Target, thing: Spot | Cover) -> tuple[float, float]:
+    """Return where a highlight or cover has its middle, target frame, metres."""
+    x, y = thing.x * target.drawing.width, thing.y * target.drawing.width
+    if thing.on_corner:
+        corner = corner_of(target)
+        return x + float(corner[0]), y + float(corner[1])
+    return x, y
+
+
+def corner_of(target: Target) -> np.ndarray:
+    """Return the pattern's upper right point (3,), target frame."""
+    points = points_of(target)
+    return np.asarray(points[np.argmax(points[:, 0] + points[:, 1])])
 
 
 def edge_room(pixels: np.ndarray, camera: Camera) -> float:

@@ -20,21 +20,24 @@ from bench.geometry.rotation import exp_rotvec
 from bench.geometry.viewing import mirrored_normal
 from bench.guide.illustrate_captions import WORDS, Captions
 from bench.guide.illustrate_run import Illustrated
+from bench.guide.illustrate_views import corner_of, place_of
 from bench.guide.illustrate_words import DRAWN_LEAN, DRAWN_SLIP, Said, said, values_of
 from bench.guide.register_views import points_of
 from bench.present import style
-from bench.present.illustration_diagram import BLUE, RED, SIZE, draw_diagram
+from bench.present.illustration_diagram import draw_diagram
+from bench.present.illustration_marks import BLUE, DIAGRAM, RED, SIZE
 from bench.scene.model import Bay
 from bench.typing import Array
 
 DPI = 220.0
-WIDTH, HEIGHT = 6.3, 3.3
+WIDTH, HEIGHT = 7.4, 3.3
 PANEL_PX = 396  # SIZE inches
 PATCH_FACTOR, LEAST_FACTOR = 8, 3
-GAP = 0.5 * (WIDTH - 3 * SIZE - 0.3)
-LEFT, PANEL_Y = 0.15, 1.22
-LINE = 0.152  # of SMALL type, inches
-COLUMNS = 86  # characters of a line
+LEFT, PANEL_Y, GAP = 0.15, 1.27, 0.15
+PANELS_X = (LEFT, LEFT + SIZE + GAP, LEFT + 2 * (SIZE + GAP))
+TEXT_Y, LINE = 0.925, 0.148  # of the first line's top, and from line to line of SMALL type, inches
+COLUMNS = 103  # characters of a line
+LINES = 6  # that a card has room for
 
 
 def draw_card(
@@ -54,40 +57,40 @@ def draw_card(
     frame = _axes(figure, x, y, WIDTH, HEIGHT)
     frame.set(xlim=(0, WIDTH), ylim=(0, HEIGHT))
     frame.axis("off")
-    frame.text(LEFT, HEIGHT - 0.15, texts.title, size=style.LARGE, va="center", weight="bold")
+    frame.text(LEFT, HEIGHT - 0.11, texts.title, size=style.LARGE, va="center", weight="bold")
     pixels, window, factor = _pictures(shown, camera)
-    lefts = [LEFT + i * (SIZE + GAP) for i in range(3)]
-    seen = _axes(figure, x + lefts[0], y + PANEL_Y, SIZE, SIZE)
+    seen = _axes(figure, x + PANELS_X[0], y + PANEL_Y, SIZE, SIZE)
     _show(seen, shown, pixels, 1)
     if factor == PATCH_FACTOR:
         u, v, size = window
         seen.add_patch(Rectangle((u - 0.5, v - 0.5), size, size, fill=False, ec=RED, lw=1.2))
-    large = _axes(figure, x + lefts[1], y + PANEL_Y, SIZE, SIZE)
+    large = _axes(figure, x + PANELS_X[1], y + PANEL_Y, SIZE, SIZE)
     _show(large, shown, window, factor)
     if shown.scene.set == "mirror":
-        _both_solutions(large, shown, camera)
-    draw_diagram(
-        _axes(figure, x + lefts[2], y + PANEL_Y, SIZE, SIZE), shown, camera, values, words
-    )
+        _both_solutions(large, shown)
+    if shown.T_before is not None and shown.scene.slip_deg:
+        _outlined(large, shown, shown.T_before, RED, (0, (3, 2)))
+    diagram = _axes(figure, x + PANELS_X[2], y + PANEL_Y, DIAGRAM, SIZE)
+    draw_diagram(diagram, shown, bay, values, words)
     labels = (
         words["true_scale"],
         captions.say("words.enlarged", {"factor": str(factor)}),
         _geometry(shown, captions),
     )
-    for left, label in zip(lefts, labels, strict=True):
+    for left, label in zip(PANELS_X, labels, strict=True):
         frame.text(
-            left, PANEL_Y - 0.1, label, size=style.SMALL - 1.5, va="center", color=style.MUTED
+            left, PANEL_Y - 0.085, label, size=style.SMALL - 1.5, va="center", color=style.MUTED
         )
     _bar(frame, texts, words)
     lines = textwrap.wrap(texts.result, COLUMNS)
-    frame.text(LEFT, 0.82, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.2)
+    frame.text(LEFT, TEXT_Y, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.17)
     frame.text(
         LEFT,
-        0.79 - LINE * len(lines),
+        TEXT_Y - LINE * len(lines),
         textwrap.fill(texts.why, COLUMNS),
         size=style.SMALL,
         va="top",
-        linespacing=1.2,
+        linespacing=1.17,
         color=style.MUTED,
     )
     return texts
@@ -130,14 +133,15 @@ def _pictures(shown: Illustrated, camera: Camera) -> tuple[Window, Window, int]:
 
 def _point_of_interest(shown: Illustrated) -> Array:
     """Return the point of the face (1, 3) that is enlarged: what is wrong, else a corner."""
-    width, scene = shown.setting.target.drawing.width, shown.scene
+    target, scene = shown.setting.target, shown.scene
     if scene.covers:
         cover = scene.covers[0]
-        # the edge of a clamp or post tells more than its middle
-        x = cover.x if cover.round_ else cover.x - math.copysign(0.5 * cover.width, cover.x)
-        return width * np.array([[x, cover.y, 0.0]])
-    points = points_of(shown.setting.target)
-    return points[[np.argmax(points[:, 0] + points[:, 1])]]
+        x, y = place_of(target, cover)
+        if not cover.round_:
+            # the edge of a clamp or post tells more than its middle
+            x -= math.copysign(0.5 * cover.width * target.drawing.width, cover.x)
+        return np.array([[x, y, 0.0]])
+    return corner_of(target)[None]
 
 
 def _around(middle: tuple[int, int], size: float) -> Window:
@@ -168,7 +172,7 @@ def _show(axes: Axes, shown: Illustrated, window: Window, factor: int) -> None:
         spine.set(color=style.MUTED, linewidth=0.6)
 
 
-def _both_solutions(axes: Axes, shown: Illustrated, camera: Camera) -> None:
+def _both_solutions(axes: Axes, shown: Illustrated) -> None:
     """Outline the pattern as it is, and as the mirrored pose would have it (dashed)."""
     T = shown.T_camera_target
     normal, mirrored = T.rotation[:, 2], mirrored_normal(T)
@@ -176,10 +180,14 @@ def _both_solutions(axes: Axes, shown: Illustrated, camera: Camera) -> None:
     sine = float(np.linalg.norm(axis))
     angle = float(np.arctan2(sine, normal @ mirrored))
     other = Pose(exp_rotvec(axis / sine * angle) @ T.rotation, T.translation) if sine else T
-    for pose, colour, line in ((T, BLUE, "-"), (other, RED, (0, (3, 2)))):
-        corners = project(_hull(points_of(shown.setting.target)), pose, camera)
-        closed = np.vstack((corners, corners[:1]))
-        axes.plot(*closed.T, color=colour, ls=line, lw=1.4)
+    _outlined(axes, shown, T, BLUE, "-")
+    _outlined(axes, shown, other, RED, (0, (3, 2)))
+
+
+def _outlined(axes: Axes, shown: Illustrated, pose: Pose, colour: str, line: style.Line) -> None:
+    corners = project(_hull(points_of(shown.setting.target)), pose, shown.setting.camera)
+    closed = np.vstack((corners, corners[:1]))
+    axes.plot(*closed.T, color=colour, ls=line, lw=1.4)
 
 
 def _hull(points: Array) -> Array:
@@ -199,35 +207,44 @@ def _geometry(shown: Illustrated, captions: Captions) -> str:
     return captions.say("words.angle_drawn", {"factor": f"{factor:g}"})
 
 
-BAR_WIDTH, BAR_SPAN = 1.8, 3.0  # inches, and tolerances across
+# By class of verdict: fill, edge and hatch.
+FILLS = {"inside": (BLUE, BLUE, ""), "outside": ("#f4c7a5", RED, "////")}
+UNDECIDED = ("#e6e6e6", style.MUTED, "....")
+BAR_WIDTH, BAR_SPAN, BAR_Y = SIZE, 3.0, 0.975  # inches, tolerances across, and inches
 
 
 def _bar(axes: Axes, texts: Said, words: dict[str, str]) -> None:
     """Draw the error as a bar against the tolerance, and the verdict in words beside it."""
-    y, height = 0.9, 0.12
+    y, height = BAR_Y, 0.12
     axes.add_patch(Rectangle((LEFT, y), BAR_WIDTH, height, fc="white", ec=style.MUTED, lw=0.8))
     if texts.error_deg is not None:
         share = min(texts.error_deg / texts.tolerance_deg / BAR_SPAN, 1.0)
-        inside = texts.error_deg <= texts.tolerance_deg
+        fill, edge, hatch = FILLS.get(texts.verdict_class, UNDECIDED)
         axes.add_patch(
             Rectangle(
                 (LEFT, y),
                 share * BAR_WIDTH,
                 height,
-                fc=BLUE if inside else "#f4c7a5",
-                ec=BLUE if inside else RED,
-                hatch=None if inside else "////",
+                fc=fill,
+                ec=edge,
+                hatch=hatch,
                 lw=0.8,
             )
         )
         if share == 1.0:
             axes.text(
-                LEFT + BAR_WIDTH + 0.02, y + 0.06, "»", size=style.LARGE, va="center", color=RED
+                LEFT + BAR_WIDTH + 0.01, y + 0.06, "»", size=style.LARGE, va="center", color=RED
             )
+    if texts.low_deg is not None and texts.high_deg is not None:
+        ends = [
+            LEFT + BAR_WIDTH * min(end / texts.tolerance_deg / BAR_SPAN, 1.0)
+            for end in (texts.low_deg, texts.high_deg)
+        ]
+        axes.plot(ends, [y + 0.5 * height] * 2, color=style.INK, lw=1.0, marker="|", ms=4.0)
     mark = LEFT + BAR_WIDTH / BAR_SPAN
-    axes.plot([mark, mark], [y - 0.03, y + height + 0.03], color=style.INK, lw=1.6)
+    axes.plot([mark, mark], [y - 0.02, y + height + 0.02], color=style.INK, lw=1.6)
     axes.text(
-        LEFT + BAR_WIDTH + 0.2,
+        PANELS_X[1],
         y + 0.06,
         texts.verdict,
         size=style.SMALL,

@@ -39,7 +39,9 @@ class Shape:
 SHAPES: dict[str, Shape] = {
     "a4": Shape(8.27, 11.69, 1, 3),  # ISO 216
     "letter": Shape(8.5, 11.0, 1, 3),  # ANSI/ASME Y14.1
-    "slide": Shape(13.333, 7.5, 2, 2),  # 16:9
+    # 16:9, one card in type that a whole room reads; 1920 x 1080 dots, so that a pixel of the
+    # camera is one of a full-HD projector
+    "slide": Shape(1920 / DPI, 1080 / DPI, 1, 1),
 }
 
 

@@ -7,16 +7,24 @@ import pytest
 from numpy.testing import assert_allclose
 
 from bench.errors import ConfigError
+from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import View, pose_of_view
-from bench.guide.illustrate_cover import clipped, covered, ellipse, rectangle
 from bench.guide.illustrate import illustrate
+from bench.guide.illustrate_cover import clipped, covered, ellipse, rectangle
+from bench.guide.illustrate_run import illustrate_plan
 from bench.guide.illustrate_scenes import SCENES, SETS, Scene, chosen, sweep
-from bench.guide.illustrate_views import leaning, stage
+from bench.guide.illustrate_slip import pipeline_for
+from bench.guide.illustrate_views import leaning, place_of, stage
+from bench.guide.register_plan import default_sequence
+from bench.guide.register_rehearse import Errors, Faults, draw_scene
+from bench.guide.register_views import tower_pair
 from bench.imaging.raster import reflectance_image
 from bench.imaging.region import region_of
 from bench.render.planar import render_target
 from bench.scene.load import load_bay
-from bench.survey.plan import noise_rng, view_of_case
+from bench.survey.digest import key_digest
+from bench.survey.plan import Plan, noise_rng, view_of_case
+from bench.survey.setting import Setting
 
 PIPELINE = "apriltag/ippe-lm"
 
@@ -82,20 +90,20 @@ def test_a_cover_shows_its_own_reflectance_and_leaves_the_rest(bay):
 def test_the_picture_is_the_first_case_of_the_plan(bay):
     one = scene("tilt.good")
     shown = illustrate(bay, one, PIPELINE, 2, 5)
-    staged = stage(bay, one, PIPELINE, 2, 5)
-    case, setting = staged.plan.case(0), staged.setting
-    T = pose_of_view(view_of_case(case, staged.plan, setting.camera), setting.camera)
+    setting, plan = stage(bay, one, PIPELINE, 2, 5)
+    case = plan.case(0)
+    T = pose_of_view(view_of_case(case, plan, setting.camera), setting.camera)
     again = render_target(setting.target, T, setting.camera, setting.imaging, noise_rng(case, 5))
     assert np.array_equal(shown.picture.grey, again.grey)
-    assert shown.keys[0] == case.key
-    assert len(shown.keys) == shown.numbers["n"] == 2
+    assert shown.cases[0]["key"] == case.key
+    assert len(shown.cases) == shown.numbers["n"] == 2
 
 
 def test_numbers_depend_on_seed_and_key_alone(bay):
     few = illustrate(bay, scene("range.near"), PIPELINE, 2, 1)
     more = illustrate(bay, scene("range.near"), PIPELINE, 3, 1)
     other = illustrate(bay, scene("range.near"), PIPELINE, 2, 2)
-    assert few.keys == more.keys[:2]
+    assert few.cases == more.cases[:2]
     assert np.array_equal(few.picture.grey, more.picture.grey)
     assert few.numbers != other.numbers
 
@@ -127,12 +135,83 @@ def test_a_leaning_tower_keeps_its_foot(bay):
     assert_allclose(np.linalg.norm(moved - foot), tower.placement.height, rtol=1e-12)
 
 
-def test_a_slip_raises_the_alarm_and_no_slip_does_not(bay):
-    held = illustrate(bay, scene("slip.held"), PIPELINE, 2, 1)
-    slipped = illustrate(bay, scene("slip.large"), PIPELINE, 2, 1)
-    assert slipped.numbers["alarms"] == 2
-    assert held.numbers["slipped_px"] == 0.0 < slipped.numbers["slipped_px"]
-    assert held.keys == ("registration 0", "registration 1")
+@pytest.fixture(scope="module")
+def slipped(bay):
+    references = {}
+    return illustrate(bay, scene("slip.large"), PIPELINE, 2, 1, references), references["slip"]
+
+
+def test_a_slip_raises_the_alarm_and_no_slip_does_not(slipped):
+    large, held = slipped
+    assert large.reference is held
+    assert large.numbers["alarms"] == 2
+    assert held.numbers["alarms"] == 0
+    assert held.numbers["slipped_px"] == 0.0 < large.numbers["slipped_px"]
+    assert [case["key"] for case in held.cases] == ["registration 0", "registration 1"]
+    assert all(case["alarms"] for case in large.cases)
+
+
+def test_the_slipped_targets_picture_went_into_the_first_registration(bay, slipped):
+    large, _ = slipped
+    poses = default_sequence(bay, seed=1)
+    half, slip = len(poses) // 2, (0.0, math.radians(2.0), 0.0)
+    rng = np.random.default_rng(np.random.SeedSequence([1, key_digest("registration 0")]))
+    drawn = draw_scene(bay, poses, Errors(), Faults(slip=slip, slip_step=half), rng)
+    towers = dict(zip(("left", "right"), tower_pair(bay), strict=True))
+    for step, seen in enumerate(drawn.glimpses):
+        for one in seen:
+            tower, target = towers[one.tower], bay.bar.target(one.end)
+            T = one.T_camera_target
+            picture = render_target(target, T, tower.camera, tower.imaging, rng)
+            if step >= half and one.end == "B":
+                assert np.array_equal(picture.grey, large.picture.grey)
+                assert large.numbers["step_shown"] == step + 1
+                turned = T.rotation.T @ large.T_before.rotation
+                assert_allclose(np.linalg.norm(log_rotation(turned)), slip[1], rtol=1e-9)
+                return
+    pytest.fail("no picture of B after the slip")
+
+
+def test_a_registration_takes_a_detector_that_reads_the_bars_targets(bay):
+    assert pipeline_for(bay.bar.target_b, "charuco/ippe", bay).name == "apriltag/photometric"
+    assert pipeline_for(bay.bar.target_b, PIPELINE, bay).name == "apriltag/photometric"
+
+
+def test_a_scene_carries_its_reference_and_a_reference_none(bay):
+    references = {}
+    soft = illustrate(bay, scene("blur.soft"), PIPELINE, 1, 1, references)
+    assert soft.reference is references["blur"]
+    sharp = illustrate(bay, scene("blur.sharp"), PIPELINE, 1, 1, references)
+    assert sharp is references["blur"]
+    assert sharp.reference is None
+    extra = soft.setting.imaging.optics.sigma_px
+    assert_allclose(extra, math.hypot(bay.towers[0].imaging.optics.sigma_px, 3.0))
+
+
+def test_any_planned_view_can_be_shown(bay):
+    tower = bay.towers[0]
+    setting = Setting(tower.camera, tower.imaging, bay.target)
+    still = {"roll_spread_deg": 0.0, "tilt_spread_deg": 0.0, "range_spread": 0.0}
+    plan = Plan((4.0,), (20.0,), (PIPELINE,), 2, 3, (-35.0,), ((0.3, 0.6),), 5.0, **still)
+    shown = illustrate_plan(bay, setting, plan)
+    assert shown.scene.key == "view.own"
+    assert shown.scene.diagram == "side"
+    assert [case["key"] for case in shown.cases] == [case.key for case in plan.cases()]
+    cosine = math.cos(math.radians(20.0)) * math.cos(math.radians(35.0))
+    assert_allclose(shown.tilt_deg, math.degrees(math.acos(cosine)), rtol=1e-9)
+    assert_allclose(shown.outline.mean(axis=0), (0.3, 0.6), atol=0.002)  # perspective's shift
+    two = Plan((4.0, 5.0), (20.0,), (PIPELINE,), 2, 3)
+    with pytest.raises(ConfigError, match="one cell, one position and one pipeline"):
+        illustrate_plan(bay, setting, two)
+
+
+def test_mud_and_reflection_lie_on_the_patterns_corner(bay):
+    corner = bay.target.markers[7].max(axis=0)
+    mud = scene("dirt.on-corner").covers[0]
+    assert_allclose(place_of(bay.target, mud), corner)
+    assert_allclose(
+        place_of(bay.target, scene("light.glare-on-edge").spot), corner + 0.035 * 0.26, rtol=1e-9
+    )
 
 
 def test_scenes_are_chosen_by_set_and_name():

@@ -2,16 +2,31 @@
 
 import dataclasses
 import io
+import json
+import textwrap
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from bench.guide.illustrate_captions import read_captions
+from bench.guide import illustrate_words
 from bench.guide.illustrate import illustrate
-from bench.guide.illustrate_scenes import SCENES, sweep
+from bench.guide.illustrate_captions import read_captions
+from bench.guide.illustrate_scenes import REFERENCES, SCENES, SETS, sweep
+from bench.guide.register_plan import default_sequence
 from bench.present import style
-from bench.present.illustration import DPI, HEIGHT, LEFT, PANEL_PX, PANEL_Y, WIDTH, card_figure
+from bench.present.illustration import (
+    COLUMNS,
+    DPI,
+    HEIGHT,
+    LINES,
+    PANEL_PX,
+    PANEL_Y,
+    PANELS_X,
+    WIDTH,
+    card_figure,
+)
+from bench.present.illustration_file import save_illustration
 from bench.present.illustration_sheet import SHAPES, save_pages, save_sweep, sheets
 from bench.scene.load import load_bay
 
@@ -47,8 +62,7 @@ def is_within(box, figure):
 
 def panel(image, index):
     """Return a panel's dots."""
-    gap = 0.5 * (WIDTH - 3 * 1.8 - 0.3)
-    left = round((LEFT + index * (1.8 + gap)) * DPI)
+    left = round(PANELS_X[index] * DPI)
     low = round(PANEL_Y * DPI)
     return image[image.shape[0] - low - PANEL_PX : image.shape[0] - low, left : left + PANEL_PX]
 
@@ -114,16 +128,88 @@ def test_the_sweep_moves_there_and_back(tmp_path, bay, captions):
         assert film.info["loop"] == 0
 
 
+def test_a_slide_is_full_hd():
+    slide = SHAPES["slide"]
+    assert (round(slide.width * DPI), round(slide.height * DPI)) == (1920, 1080)
+
+
+def test_a_views_files_depend_on_it_alone(tmp_path, bay, shown, captions):
+    one = shown["range.double"]
+    kinds = ("png", "svg", "pdf")
+    files = save_illustration(one, bay, captions, "say this", tmp_path / "a", "view", kinds)
+    again = save_illustration(one, bay, captions, "say this", tmp_path / "b", "view", kinds)
+    assert [f.name for f in files] == ["view.png", "view.svg", "view.pdf", "view.json"]
+    assert [f.read_bytes() for f in files] == [f.read_bytes() for f in again]
+    sidecar = json.loads(files[-1].read_text(encoding="utf-8"))
+    assert sidecar["command"] == "say this"
+    assert sidecar["picture_of"] == one.cases[0]["key"]
+
+
+def every_outcome(scene):
+    """Return each class of outcome that a scene can have."""
+    if scene.set == "mirror":
+        return ("clear", "doubt", "none", "anyway")
+    if scene.slip_deg:
+        return ("alarm", "quiet", "few", "none", "anyway")
+    if scene.slip_deg is not None:
+        return ("inside", "outside", "unsure", "false", "few", "none")
+    if REFERENCES[scene.set] == scene.name:
+        return ("inside", "outside", "unsure", "few", "none")
+    along = () if scene.lean_deg is not None else ("along",)
+    return ("better", "same", "worse", "few", "none", "anyway", "unsure", "outside", *along)
+
+
+@pytest.fixture(scope="module")
+def T_bay_bar(bay):
+    return default_sequence(bay)[0].T_bay_bar
+
+
+def kind_of(one, scene, bay, T_bay_bar):
+    """Return a picture of a scene with numbers as long as they come."""
+    longest = {
+        "n": 1000, "usable": 987, "missed": 100, "mirrored": 100, "unsure": 100, "alarms": 987,
+        "rms_along_mm": 0.123, "rms_toe_deg": 0.0123, "mean_camber_deg": 0.0123, "steps": 12,
+        "step_shown": 10, "rms_rot_deg": 0.0123, "rmse_px": 0.0123, "runner_up_rmse_px": 0.0234,
+        "rms_camber_deg": 0.0123, "slipped_px": 0.077,
+    }  # fmt: skip
+    errors = {f"err_{name}_deg": 0.0123 for name in ("rot", "camber", "toe")}
+    rows = tuple(
+        {"key": f"r=1|trial={i}", "outcome": "ok", "err_along_mm": 0.123 + 0.001 * i}
+        | {name: value + 1e-4 * i for name, value in errors.items()}
+        for i in range(40)
+    )
+    bar = {"T_before": one.T_camera_target, "T_bay_bar": T_bay_bar}
+    if scene.slip_deg is None:
+        del longest["alarms"]
+    shown = dataclasses.replace(
+        one, scene=scene, numbers=longest, cases=rows, tower=bay.towers[0].name, **bar
+    )
+    name = REFERENCES[scene.set]
+    if name == scene.name:
+        return shown
+    other = next(s for s in SCENES if s.key == f"{scene.set}.{name}")
+    return dataclasses.replace(shown, reference=dataclasses.replace(shown, scene=other))
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_every_caption_fits_its_card(bay, language, shown):
-    words = read_captions(language)
-    one = shown["tilt.good"]
+def test_every_text_fits_its_card_whatever_came(bay, language, shown, T_bay_bar, monkeypatch):
+    words, one = read_captions(language), shown["tilt.good"]
     for scene in SCENES:
-        numbers = dict(one.numbers) | {"rms_toe_deg": 0.0123, "alarms": 40}
-        numbers |= {"mean_camber_deg": 0.0123, "rms_camber_deg": 0.0123, "slipped_px": 0.77}
-        kind = dataclasses.replace(one, scene=scene, numbers=numbers, tower=bay.towers[0].name)
+        kind = kind_of(one, scene, bay, T_bay_bar)
+        for outcome in every_outcome(scene):
+            monkeypatch.setattr(illustrate_words, "outcome_of", lambda *_, is_=outcome: is_)
+            text = illustrate_words.said(kind, bay, words)
+            lines = [*textwrap.wrap(text.result, COLUMNS), *textwrap.wrap(text.why, COLUMNS)]
+            assert len(lines) <= LINES, (scene.key, outcome, lines)
+            assert "–" not in f"{text.title}{text.result}{text.why}{text.verdict}", scene.key
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_every_card_keeps_within_its_figure(bay, language, shown, T_bay_bar):
+    words, one = read_captions(language), shown["tilt.good"]
+    for scene in (next(s for s in SCENES[::-1] if s.set == name) for name in SETS):
         with style.applied():
-            figure = card_figure(kind, bay, words)
+            figure = card_figure(kind_of(one, scene, bay, T_bay_bar), bay, words)
             figure.draw_without_rendering()
             for text in (t for axes in figure.axes for t in axes.texts):
                 assert is_within(text.get_window_extent(), figure), (scene.key, text.get_text())
