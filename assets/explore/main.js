@@ -45,7 +45,9 @@ async function look(query, since, signal) {
   if (!answer.ok) {
     controls.refuse(result.problems);
     picture.old();
-    say(`Not taken: ${result.problems.map((p) => p.message).join(" ")}`);
+    const refused = `Not taken: ${result.problems.map((p) => p.message).join(" ")}`;
+    element("glance-words").textContent = refused;
+    say(refused);
     return;
   }
   await picture.show(result);
@@ -79,6 +81,7 @@ async function later(query, signal) {
 }
 
 function lost() {
+  element("glance-words").textContent = "The bench doesn't answer";
   controls.refuse([{ control: "", message: "The bench doesn't answer: is it still running?" }]);
   picture.old();
 }

@@ -29,6 +29,7 @@ export function wire({ query, tolerance, current, say, total }) {
     ran = null;
     running = report.id;
     element("run-verdict").hidden = true;
+    element("run-old").hidden = true;
     element("run-summary").textContent = "";
     element("cancel").disabled = false;
     await follow(report.id, asked);
@@ -83,12 +84,7 @@ export function wire({ query, tolerance, current, say, total }) {
 
   // What the plot shows may be of a view that the controls have left.
   return function changed(now) {
-    if (ran && ran.asked !== now && !element("run-summary").dataset.old) {
-      element("run-summary").dataset.old = "true";
-      element("run-summary").textContent += " These are pictures of an earlier state.";
-    } else if (ran && ran.asked === now) {
-      delete element("run-summary").dataset.old;
-    }
+    element("run-old").hidden = !ran || ran.asked === now;
     if (!running) redraw();
   };
 }

@@ -36,10 +36,9 @@ GONE = 499  # common practice, no source: the client closed the request
 class Desk:
     """What the routes share: the place, its runs, and one thread that computes pictures."""
 
-    def __init__(self, place: Place, bay_file: Path | None) -> None:
+    def __init__(self, place: Place, runs: Runs) -> None:
         self.place = place
-        self.bay_file = bay_file
-        self.runs = Runs(place)
+        self.runs = runs
         self._turn = asyncio.Lock()
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="picture")
 
@@ -64,7 +63,9 @@ class Desk:
         return read_state(dict(request.query_params), self.place.default)
 
 
-def make_app(place: Place, port: int, bay_file: Path | None = None) -> Guard:
+def make_app(
+    place: Place, port: int, bay_file: Path | None = None, runs: Runs | None = None
+) -> Guard:
     """Return the guarded application.
 
     Parameters
@@ -75,8 +76,10 @@ def make_app(place: Place, port: int, bay_file: Path | None = None) -> Guard:
         That it will be served at.
     bay_file : Path, optional
         For the command in a sidecar.
+    runs : Runs, optional
+        Where runs are kept, for who wants to end them.
     """
-    desk = Desk(place, bay_file)
+    desk = Desk(place, Runs(place) if runs is None else runs)
     folder = asset("explore/page.html").parent
     pages = Environment(
         loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined

@@ -8,7 +8,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-NAMES = ("127.0.0.1", "localhost", "[::1]")
+NAMES = ("127.0.0.1", "localhost")
 SAFE = ("GET", "HEAD")
 # What a browser says of who asks: the page itself, or the person (an address typed in).
 OWN = ("same-origin", "none")

@@ -18,7 +18,7 @@ from bench.imaging.optics import Optics
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.scene.model import Bay, Tower
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.candidates import DEFAULT_SPECS, OWN
+from bench.survey.candidates import DEFAULT_SPECS, OWN, detector_of
 from bench.survey.plan import Plan, grid_tilt_deg, number
 from bench.survey.setting import Setting, check_plan, shortest_range
 from bench.survey.setup import axle_ranges, find_tower
@@ -58,7 +58,7 @@ class Place:
     def targets(self) -> dict[str, str]:
         """What each target is called on the page, by its name in a permalink."""
         own_mm = 1e3 * self.bay.target.drawing.width
-        names = {OWN: f"the bay's own: {self.bay.target.name}"}
+        names = {OWN: f"bay's own: {self.bay.target.name}"}
         for spec in DEFAULT_SPECS:
             try:
                 self.target(spec, own_mm)
@@ -80,9 +80,11 @@ class Place:
         return found
 
     def able(self, target_name: str) -> tuple[str, ...]:
-        """Return the pipelines that can look for a target."""
+        """Return the pipelines that can look for a target, those of its best detector first."""
         target = self.target(target_name, 1e3 * self.bay.target.drawing.width)
-        return tuple(name for name, one in self.pipelines.items() if one.refusal(target) is None)
+        best = detector_of(target)
+        found = [name for name, one in self.pipelines.items() if one.refusal(target) is None]
+        return tuple(sorted(found, key=lambda name: name.split("/")[0] != best))
 
     def target(self, name: str, plate_mm: float) -> Target:
         """Return a target on a plate so wide.

@@ -175,3 +175,9 @@ class Runs:
         """Let every run end."""
         for run in self._runs.values():
             run.cancel()
+
+    def close(self, seconds: float = 5.0) -> None:
+        """End every run; wait for the picture in work, but no longer than `seconds`."""
+        self.cancel_all()
+        for run in self._runs.values():
+            run.wait(seconds)

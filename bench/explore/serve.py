@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import socket
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import uvicorn
 from bench.errors import ConfigError
 from bench.explore.app import make_app
 from bench.explore.place import Place
+from bench.explore.runs import Runs
 
 ADDRESS = "127.0.0.1"
 # Longest that an open connection may keep the program from ending, seconds.
@@ -27,7 +29,8 @@ def listen(port: int) -> socket.socket:
     """
     found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if os.name == "posix":  # elsewhere it would share a port that is in use
+            found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         found.bind((ADDRESS, port))
         found.listen()
     except OSError as error:
@@ -53,7 +56,8 @@ def serve(place: Place, listening: socket.socket, bay_file: Path | None = None) 
     KeyboardInterrupt
         After Ctrl-C, when all is closed.
     """
-    app = make_app(place, port_of(listening), bay_file)
+    runs = Runs(place)
+    app = make_app(place, port_of(listening), bay_file, runs)
     config = uvicorn.Config(
         app,
         log_level="critical",
@@ -64,4 +68,7 @@ def serve(place: Place, listening: socket.socket, bay_file: Path | None = None) 
         timeout_graceful_shutdown=PATIENCE,
         h11_max_incomplete_event_size=16_384,
     )
-    uvicorn.Server(config).run(sockets=[listening])
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    finally:
+        runs.close()

@@ -52,7 +52,7 @@ def test_bad_input_is_one_line(capsys, arguments, words):
     assert words in error
 
 
-def test_ctrl_c_ends_the_server_cleanly():
+def test_ctrl_c_ends_the_server_cleanly_though_a_run_is_at_work():
     process = subprocess.Popen(
         [sys.executable, "-c", RUN, "explore", "--no-browser", "--port", "0"],
         stdout=subprocess.PIPE,
@@ -66,6 +66,9 @@ def test_ctrl_c_ends_the_server_cleanly():
         # connections are accepted from here on, and answered once the server has begun
         with urllib.request.urlopen(address[0], timeout=60) as answer:
             assert b"live bench" in answer.read()
+        run = urllib.request.Request(f"{address[0]}api/runs", method="POST")
+        with urllib.request.urlopen(run, timeout=60) as answer:
+            assert answer.status == 201
         process.send_signal(signal.SIGINT)
         _, error = process.communicate(timeout=60)
     finally:

@@ -18,6 +18,7 @@ from bench.explore.state import StateError
 from bench.explore.words import judge_bound, judge_error
 from bench.render.planar import render_target
 from bench.survey.bound import image_bound_columns
+from bench.survey.candidates import detector_of
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target
 
@@ -141,7 +142,7 @@ def test_what_does_not_go_together_is_refused_at_its_control(place, view, contro
 def test_every_listed_target_has_a_pipeline_that_reads_it(place):
     for name in place.targets:
         able = place.able(name)
-        assert able
+        assert able[0].split("/")[0] == detector_of(place.target(name, 260.0))
         state = dataclasses.replace(place.default, target=name, pipeline=able[0])
         assert compute(state, place)["outcome"] in {"ok", "missed", "ambiguous"}
 
