@@ -6,7 +6,7 @@ import { showBound, showNumbers } from "./numbers.js";
 import { wire } from "./run.js";
 
 const PATIENCE = 250; // ms after which a question that has become old is given up
-const QUIET = 500; // ms without a change after which the result is said aloud
+const QUIET = 500; // ms after which a result is said aloud, and a wait is shown
 const start = JSON.parse(document.body.dataset.start);
 const element = (id) => document.getElementById(id);
 let waiting = null; // {query, since} of the newest change not yet asked for
@@ -30,11 +30,13 @@ async function ask() {
     const { query, since } = waiting;
     waiting = null;
     asking = { abort: new AbortController(), since: performance.now(), query };
+    const slow = setTimeout(picture.busy, QUIET);
     try {
       await look(query, since, asking.abort.signal);
     } catch (error) {
       if (error.name !== "AbortError") lost();
     }
+    clearTimeout(slow);
     asking = null;
   }
 }

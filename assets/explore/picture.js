@@ -22,15 +22,22 @@ export async function show(result) {
     image.width = columns;
     image.height = rows;
   }
-  stage.classList.remove("old");
+  stage.classList.remove("old", "busy");
   size();
   draw();
+  const box = small.parentElement;
+  box.scrollTo((columns - box.clientWidth) / 2, (rows - box.clientHeight) / 2);
   drawFrame(result);
   const seen = result.detection.n_points ? `${result.detection.n_points} points found` : "nothing found";
   picture.alt = `Picture of ${result.target}, enlarged: ${seen}`;
 }
 
+export function busy() {
+  stage.classList.add("busy");
+}
+
 export function old() {
+  stage.classList.remove("busy");
   stage.classList.add("old");
 }
 
@@ -50,6 +57,7 @@ function size() {
   const zoom = whole >= 1 ? whole : Math.min(room / columns, TALLEST / rows);
   stage.style.width = `${columns * zoom}px`;
   stage.style.height = `${rows * zoom}px`;
+  stage.classList.toggle("reduced", whole < 1);
   const words = whole >= 1 ? `${whole} dots a pixel` : "reduced to fit";
   document.getElementById("picture-caption").textContent = `${columns} × ${rows} px, ${words}`;
 }
@@ -61,6 +69,7 @@ function draw() {
   overlay.setAttribute("preserveAspectRatio", "none");
   const dot = columns / (stage.clientWidth || columns); // picture pixels of one CSS pixel
   const parts = [];
+  const letters = [];
   const shown = (name) => document.querySelector(`[data-layer="${name}"]`).checked;
   const line = (name, points) => {
     for (const kind of ["casing", name]) parts.push(make("path", { class: kind, d: path(points) }));
@@ -71,7 +80,7 @@ function draw() {
     if (solution.role === "chosen" && shown("axes") && solution.axes) {
       for (const [name, ends] of Object.entries(solution.axes)) {
         line(`axis-${name}`, ends);
-        parts.push(letter(name, ends, dot, columns, rows));
+        letters.push(letter(name, ends, dot, columns, rows, letters));
       }
     }
   }
@@ -83,17 +92,18 @@ function draw() {
       }
     }
   }
-  overlay.replaceChildren(...parts);
+  overlay.replaceChildren(...parts, ...letters);
 }
 
-function letter(name, [[x0, y0], [x1, y1]], dot, columns, rows) {
+function letter(name, [[x0, y0], [x1, y1]], dot, columns, rows, others) {
   const length = Math.hypot(x1 - x0, y1 - y0) || 1;
   const reach = 1 + (12 * dot) / length;
   const keep = (value, most) => Math.min(Math.max(value, 8 * dot), most - 8 * dot);
   const x = keep(x0 + (x1 - x0) * reach, columns);
-  const y = keep(y0 + (y1 - y0) * reach, rows) + 5 * dot;
+  let y = keep(y0 + (y1 - y0) * reach, rows) + 5 * dot;
+  const close = (other) => Math.hypot(other.getAttribute("x") - x, other.getAttribute("y") - y) < 16 * dot;
+  while (others.some(close)) y += 17 * dot; // axes may lie on each other
   const text = make("text", { class: `letter letter-${name}`, x, y, "font-size": 15 * dot }, name);
-  text.setAttribute("stroke-width", 3 * dot);
   return text;
 }
 

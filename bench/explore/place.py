@@ -58,7 +58,7 @@ class Place:
     def targets(self) -> dict[str, str]:
         """What each target is called on the page, by its name in a permalink."""
         own_mm = 1e3 * self.bay.target.drawing.width
-        names = {OWN: f"bay's own: {self.bay.target.name}"}
+        names = {OWN: f"bay: {self.bay.target.name}"}
         for spec in DEFAULT_SPECS:
             try:
                 self.target(spec, own_mm)

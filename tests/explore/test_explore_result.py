@@ -16,9 +16,11 @@ from bench.explore.result import bound, compute
 from bench.explore.scaling import scaled
 from bench.explore.state import StateError
 from bench.explore.words import judge_bound, judge_error
+from bench.geometry.viewing import pose_of_view
 from bench.render.planar import render_target
 from bench.survey.bound import image_bound_columns
 from bench.survey.candidates import detector_of
+from bench.survey.plan import noise_rng, view_of_case
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target
 
@@ -108,9 +110,6 @@ def test_a_slow_bound_waits_and_is_the_survey_bound_where_that_is_known(place):
 
 
 def _pose_setting_region(job):
-    from bench.geometry.viewing import pose_of_view
-    from bench.survey.plan import noise_rng, view_of_case
-
     case, setting = job.plan.case(0), job.setting
     T_true = pose_of_view(view_of_case(case, job.plan, setting.camera), setting.camera)
     rng = noise_rng(case, job.plan.seed)
