@@ -1,0 +1,77 @@
+import builtins
+import sys
+
+import pypdfium2
+import pytest
+
+from bench.cli.main import main
+
+
+def is_pango_here():
+    try:
+        import weasyprint  # noqa: F401
+    except (ImportError, OSError):
+        return False
+    return True
+
+
+def report(run, out, *arguments):
+    return main(["report", str(run), "--quiet", "--out", str(out), *arguments])
+
+
+@pytest.mark.skipif(not is_pango_here(), reason="WeasyPrint or the system's Pango is missing")
+def test_the_pdf_says_what_the_page_says(finished_map, report_page, tmp_path, nasty_name):
+    assert report(finished_map, tmp_path) == 0
+    document = pypdfium2.PdfDocument(tmp_path / "report.pdf")
+    pages = [page.get_textpage().get_text_range() for page in document]
+    width, height = document[0].get_size()
+    document.close()
+    # A4 in points, 210 mm x 297 mm, to the point
+    assert (round(width), round(height)) == (595, 842)
+    text = " ".join(" ".join(pages).split())
+    assert nasty_name.split("<")[0].strip() in text
+    for heading in report_page.of("h2"):
+        assert heading["text"] in text
+    for item in ("plan's digest", "Cramér-Rao", "Typical case", "Worst case"):
+        assert item in text
+    limits = [e["text"] for e in report_page.of("strong") if e["text"].startswith("holds to")]
+    assert limits
+    assert all(words in text for words in limits)
+
+
+@pytest.mark.skipif(not is_pango_here(), reason="WeasyPrint or the system's Pango is missing")
+def test_the_same_run_gives_the_same_pdf(finished_map, tmp_path):
+    for name in ("a", "b"):
+        assert report(finished_map, tmp_path / name, "--no-pictures") == 0
+    first, second = ((tmp_path / n / "report.pdf").read_bytes() for n in ("a", "b"))
+    # the command, which both hold, is this process's own
+    assert first == second
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (ImportError("No module named 'weasyprint'"), "pip install 'sightbench[report]'"),
+        (OSError("cannot load library 'libpango-1.0-0': no such file\nmore"), "needs Pango"),
+    ],
+    ids=["no WeasyPrint", "no Pango"],
+)
+def test_without_its_library_the_page_is_written_and_one_line_says_why(
+    finished_map, tmp_path, monkeypatch, capsys, error, said
+):
+    real = builtins.__import__
+
+    def refuse(name, *arguments, **keywords):
+        if name.split(".")[0] == "weasyprint":
+            raise error
+        return real(name, *arguments, **keywords)
+
+    for name in [n for n in sys.modules if n.split(".")[0] == "weasyprint"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setattr(builtins, "__import__", refuse)
+    assert report(finished_map, tmp_path, "--no-pictures") == 2
+    complaint = capsys.readouterr().err
+    assert said in complaint
+    assert complaint.count("\n") == 1
+    assert (tmp_path / "report.html").stat().st_size > 0
+    assert not (tmp_path / "report.pdf").exists()
