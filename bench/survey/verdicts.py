@@ -27,6 +27,7 @@ from bench.survey.statistics import (
 from bench.typing import Array
 
 HOLDS, FAILS, UNDECIDED = "holds", "fails", "undecided"
+MOST_NEEDED = 10_000_000  # the most trials that a plan takes
 STATISTICS = {"rms": "RMS", "p95": "95th percentile"}
 
 
@@ -125,12 +126,16 @@ def judge_rotation(errors: Array, n: int, request: Request, identity: str) -> Ju
 
 
 def _needed(value: float, low: float, high: float, tolerance: float, n: int) -> int | None:
-    """Return the trials that would bring the bound to the tolerance: its distance goes as 1/√n."""
+    """Return the trials that would bring the bound to the tolerance: its distance goes as 1/√n.
+
+    None where they are more than a plan takes: bounds of a few wild errors lie anywhere.
+    """
     reach = high - value if value < tolerance else value - low
     gap = abs(tolerance - value)
     if gap == 0.0 or not math.isfinite(reach):
         return None
-    return max(n + 1, math.ceil(n * (reach / gap) ** 2))
+    needed = n * (reach / gap) ** 2
+    return max(n + 1, math.ceil(needed)) if needed <= MOST_NEEDED else None
 
 
 VERDICT_SCHEMA: dict[str, type[pl.DataType]] = {

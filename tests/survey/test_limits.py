@@ -203,3 +203,14 @@ def test_a_request_out_of_its_limits_is_refused(values, words):
     with pytest.raises(ConfigError) as caught:
         Request(**values)
     assert words in str(caught.value)
+
+
+def test_trials_beyond_what_a_plan_takes_are_no_number(cell_cases):
+    # 59 small errors and one that lifts the RMS to just below the tolerance: the bootstrap's upper
+    # bound is 1e11 deg, so that (reach / gap)² is beyond any integer that a table holds
+    errors = np.append(np.full(59, 0.01) + 1e-4 * RNG.normal(size=59), 2.3237)
+    cell = judge_cells(cell_cases(errors), Request(0.3001, 0.5, 0.9875)).row(0, named=True)
+    assert cell["verdict"] == "undecided"
+    assert cell["rotation_high_deg"] is None or cell["rotation_high_deg"] > 1e6
+    assert cell["n_needed"] is None
+    assert "no number of trials is known" in cell["words"]
