@@ -17,6 +17,9 @@ export function wire({ query, tolerance, current, say, total }) {
   element("run").addEventListener("click", async () => {
     const asked = query();
     problem("");
+    element("run-verdict").hidden = true;
+    element("run-old").hidden = true;
+    element("run-summary").textContent = "";
     let report;
     try {
       const answer = await fetch(`/api/runs?${asked}`, { method: "POST" });
@@ -28,9 +31,6 @@ export function wire({ query, tolerance, current, say, total }) {
     points = [];
     ran = null;
     running = report.id;
-    element("run-verdict").hidden = true;
-    element("run-old").hidden = true;
-    element("run-summary").textContent = "";
     element("cancel").disabled = false;
     await follow(report.id, asked);
   });

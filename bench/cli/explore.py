@@ -34,7 +34,7 @@ def command(
             show_default=False,
         ),
     ] = None,
-    save: Annotated[
+    out: Annotated[
         Path | None,
         typer.Option(
             metavar="DIR",
@@ -57,10 +57,10 @@ def command(
       sightbench explore
       sightbench explore my-bay.toml --port 0 --no-browser
       sightbench explore --state 'range_m=7.5&turn_deg=40'
-      sightbench explore --state 'range_m=7.5&turn_deg=40' --save pictures
+      sightbench explore --state 'range_m=7.5&turn_deg=40' --out pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     try:
-        return _explore(bay, port, browser, state, save, quiet)
+        return _explore(bay, port, browser, state, out, quiet)
     except KeyboardInterrupt:
         return 0  # the way to end it
 

@@ -26,7 +26,7 @@ DATE = (1980, 1, 1, 0, 0, 0)
 def command_of(state: State, bay_file: Path | None) -> str:
     """Return the command that writes a state's illustration again."""
     words = ["sightbench", "explore", *([] if bay_file is None else [str(bay_file)])]
-    return shlex.join([*words, "--state", state.permalink(), "--save", "DIR"])
+    return shlex.join([*words, "--state", state.permalink(), "--out", "DIR"])
 
 
 def illustration(state: State, place: Place, bay_file: Path | None = None) -> dict[str, bytes]:

@@ -80,7 +80,7 @@ def test_ctrl_c_ends_the_server_cleanly_though_a_run_is_at_work():
 
 def test_the_sidecars_command_writes_the_same_files_again(tmp_path, capsys):
     first, again = tmp_path / "first", tmp_path / "again"
-    assert main(["explore", "--state", "range_m=4.5&seed=3", "--save", str(first)]) == 0
+    assert main(["explore", "--state", "range_m=4.5&seed=3", "--out", str(first)]) == 0
     record = json.loads((first / "sightbench-explore.json").read_text())
     command = shlex.split(record["command"])
     assert command[0] == "sightbench"
