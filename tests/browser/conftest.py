@@ -28,6 +28,7 @@ CHROMIUM_VARIABLE = "SIGHTBENCH_CHROMIUM"
 # Common practice, no source: the narrowest phones in use are 360 CSS pixels wide.
 PHONE = (360, 740)
 DESKTOP = (1280, 900)
+PATIENCE_MS = 60_000  # far above what anything here takes; a test that would hang ends
 # What axe calls the grave half of its four impacts.
 GRAVE = ("serious", "critical")
 # A page must reach nobody; these stay inside it.
@@ -73,6 +74,11 @@ def browser() -> Iterator[Any]:
         started.close()
 
 
+@pytest.fixture(scope="session")
+def phone_size() -> tuple[int, int]:
+    return PHONE
+
+
 @dataclass
 class Visit:
     """A page, and all that it said and asked for since it was opened."""
@@ -97,6 +103,7 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
     def open_page(url: str, size: tuple[int, int] = DESKTOP, **options: Any) -> Visit:
         width, height = size
         context = browser.new_context(viewport={"width": width, "height": height}, **options)
+        context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
         made = Visit(None)
         context.on("request", lambda request: made.requests.append(request.url))

@@ -1,0 +1,305 @@
+"""The report of a map, opened from disk in a browser: pointed at, tapped, typed at, printed."""
+
+import re
+
+import polars as pl
+import pypdfium2
+import pytest
+
+from bench.cli.main import main
+
+# Common practice, no source: A4 is 210 mm wide, and a browser leaves 10 mm on either side of it;
+# CSS has 96 pixels an inch.
+PAPER = (round(190.0 / 25.4 * 96.0), 1000)
+SECTIONS = ("summary", "limits", "maps", "cells", "bound", "method", "provenance")
+MOST_TABS = 60  # far more stops than there are before the first cell
+
+
+@pytest.fixture(scope="module")
+def report(small_map, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    assert main(["report", str(small_map), "--out", str(folder), "--no-pdf", "--quiet"]) == 0
+    return folder / "report.html"
+
+
+@pytest.fixture(scope="module")
+def cells(small_map):
+    return pl.read_parquet(small_map / "cells.parquet")
+
+
+@pytest.fixture
+def opened(report, visit):
+    """Return a function that opens the report and waits for its maps."""
+
+    def open_report(**options):
+        made = visit(report.as_uri(), **options)
+        made.page.locator("html[data-ready=true]").wait_for(state="attached")
+        return made
+
+    return open_report
+
+
+def panel_of(page, pipeline):
+    return page.locator("section.panel").filter(has=page.get_by_role("heading", name=pipeline))
+
+
+def table_cell(page, row):
+    """Return the cell of a panel's table that a row of the table of cells stands in."""
+    panel = panel_of(page, row["pipeline"])
+    column = panel.locator("thead th").all_inner_texts().index(f"{row['range_m']:g} m")
+    line = panel.locator("tbody tr").filter(
+        has=page.get_by_role("rowheader", name=f"{row['turn_deg']:g}", exact=True)
+    )
+    return line.locator("th, td").nth(column)
+
+
+def details_of(panel):
+    """Return the numbers of the cell that a panel's details show: heading, and value by name."""
+    box = panel.locator(".details")
+    names = box.locator("dt").all_text_contents()
+    values = box.locator("dd").all_text_contents()
+    return box.locator("h4").text_content(), dict(zip(names, values, strict=True))
+
+
+def assert_details_are(panel, row):
+    """Compare what a person reads with the table of cells; four digits are shown."""
+    heading, facts = details_of(panel)
+    assert row["pipeline"] in heading
+    assert f"{row['range_m']:g} m" in heading
+    assert f"{row['turn_deg']:g} deg" in heading
+
+    def first(name):
+        return float(re.search(r"[0-9.]+(e[-−]?\d+)?", facts[name].replace("−", "-"))[0])
+
+    # a number of four digits is within half a unit of its last, 5e-4 of it at the most
+    near = {"rel": 5e-4}
+    assert first("rotation error, RMS") == pytest.approx(row["rms_rot_deg"], **near)
+    assert first("rotation error, 95th percentile") == pytest.approx(row["p95_rot_deg"], **near)
+    assert first("position along the line of sight") == pytest.approx(row["rms_along_mm"], **near)
+    assert first("usable rate") == pytest.approx(100.0 * row["usable_rate"], **near)
+    assert first("bound on the rotation, all pixels") == pytest.approx(
+        row["bound_rot_deg"], **near
+    )
+    assert first("cases") == row["n"]
+    assert f"{row['n_ok']} ok" in facts["outcomes"]
+
+
+def assert_pictures_are_shown(panel):
+    shots = panel.locator(".details .shot")
+    titles = shots.locator("strong").all_text_contents()
+    assert titles == ["Typical case", "Worst case"]
+    for picture in shots.locator("svg image").all():
+        link = picture.get_attribute("href")
+        assert link.startswith("data:image/")
+        size = picture.evaluate(
+            """async (element) => {
+                const image = new Image();
+                image.src = element.getAttribute('href');
+                await image.decode();
+                return [image.naturalWidth, image.naturalHeight];
+            }"""
+        )
+        assert min(size) > 8
+    assert shots.locator("svg image").count() == 2
+
+
+def row_of(cells, pipeline, range_m, turn_deg):
+    found = cells.filter(pipeline=pipeline, range_m=range_m, turn_deg=turn_deg)
+    return found.row(0, named=True)
+
+
+def test_the_report_opens_from_disk_and_asks_for_nothing(report, opened, screenshot):
+    # ten million bytes are the project's own limit, for a map many times this one's size
+    assert report.stat().st_size < 10_000_000
+    made = opened()
+    made.page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
+    made.page.wait_for_timeout(200)
+    assert made.outside(report.as_uri()) == []
+    for name in SECTIONS:
+        assert made.page.locator(f"section#{name}").is_visible()
+    broken = "() => [...document.images].filter((i) => !i.naturalWidth).map((i) => i.alt)"
+    assert made.page.evaluate(broken) == []
+    screenshot(made.page, "report")
+
+
+def test_pointing_at_a_cell_of_the_table_shows_its_numbers_and_pictures(opened, cells):
+    made = opened()
+    for row in cells.iter_rows(named=True):
+        panel = panel_of(made.page, row["pipeline"])
+        table_cell(made.page, row).hover()
+        assert_details_are(panel, row)
+        assert_pictures_are_shown(panel)
+
+
+def test_pointing_at_a_map_shows_the_cell_under_the_pointer(opened, cells, screenshot):
+    made = opened()
+    pipeline = cells["pipeline"][0]
+    panel = panel_of(made.page, pipeline)
+    for canvas in panel.locator(".canvas").all():
+        canvas.scroll_into_view_if_needed()
+        # of 2 x 2 cells each fills a quarter of the plot: ranges to the right, steep at the top
+        for across, range_m in ((0.3, 2.5), (0.8, 9.0)):
+            for down, turn_deg in ((0.2, 50.0), (0.6, 0.0)):
+                box = canvas.bounding_box()
+                made.page.mouse.move(
+                    box["x"] + across * box["width"], box["y"] + down * box["height"], steps=3
+                )
+                panel.locator(".details h4", has_text=f"{range_m:g} m").filter(
+                    has_text=f"{turn_deg:g} deg"
+                ).wait_for()
+                assert_details_are(panel, row_of(cells, pipeline, range_m, turn_deg))
+    screenshot(made.page, "report-pointed-at", full_page=False)
+
+
+def test_what_was_chosen_comes_back_when_the_pointer_leaves(opened, cells):
+    made = opened()
+    pipeline = cells["pipeline"][0]
+    panel = panel_of(made.page, pipeline)
+    chosen = row_of(cells, pipeline, 2.5, 50.0)
+    table_cell(made.page, chosen).click()
+    table_cell(made.page, row_of(cells, pipeline, 9.0, 0.0)).hover()
+    made.page.get_by_role("heading", name="Summary").hover()
+    assert_details_are(panel, chosen)
+
+
+def test_a_map_shows_another_quantity_with_its_own_key(opened):
+    made = opened()
+    plot = made.page.locator(".plot").first
+    before = plot.locator(".legend:visible").inner_text()
+    plot.get_by_role("combobox").select_option(index=1)
+    assert plot.locator(".legend:visible").count() == 1
+    after = plot.locator(".legend:visible").inner_text()
+    assert "deg" in before
+    assert "mm" in after
+
+
+def test_by_keyboard_alone_cells_are_reached_and_walked_through(opened, cells, screenshot):
+    made = opened()
+    page = made.page
+    at_cell = "() => document.activeElement.matches('td[data-cell]')"
+    for _ in range(MOST_TABS):
+        page.keyboard.press("Tab")
+        if page.evaluate(at_cell):
+            break
+    assert page.evaluate(at_cell)
+    pipeline = page.evaluate(
+        "() => document.activeElement.closest('.panel').querySelector('h3').textContent"
+    )
+    panel = panel_of(page, pipeline)
+    # the first is the nearest and steepest
+    walk = [("Home", 2.5, 50.0), ("ArrowRight", 9.0, 50.0), ("ArrowDown", 9.0, 0.0)]
+    walk += [("ArrowDown", 9.0, 0.0), ("ArrowLeft", 2.5, 0.0), ("ArrowUp", 2.5, 50.0)]
+    for key, range_m, turn_deg in walk:
+        page.keyboard.press(key)
+        assert_details_are(panel, row_of(cells, pipeline, range_m, turn_deg))
+    assert_pictures_are_shown(panel)
+    outline = "() => getComputedStyle(document.activeElement).outlineStyle"
+    assert page.evaluate(outline) != "none"
+    screenshot(page, "report-keyboard", full_page=False)
+    # and out again: a grid is one stop
+    page.keyboard.press("Tab")
+    assert (
+        not page.evaluate(at_cell)
+        or page.evaluate(
+            "() => document.activeElement.closest('.panel').querySelector('h3').textContent"
+        )
+        != pipeline
+    )
+
+
+@pytest.mark.parametrize("phone", [True, False], ids=["phone", "desktop"])
+def test_nothing_is_wider_than_the_window(
+    opened, cells, sticking_out, screenshot, phone_size, phone
+):
+    size = phone_size if phone else (1280, 900)
+    made = opened(size=size, has_touch=phone, is_mobile=phone)
+    assert sticking_out(made.page) == []
+    cell = table_cell(made.page, row_of(cells, cells["pipeline"][0], 9.0, 0.0))
+    cell.tap() if phone else cell.click()
+    assert_details_are(
+        panel_of(made.page, cells["pipeline"][0]), row_of(cells, cells["pipeline"][0], 9.0, 0.0)
+    )
+    assert sticking_out(made.page) == []
+    screenshot(made.page, f"report-{'phone' if phone else 'desktop'}-cell", full_page=False)
+    for summary in made.page.locator("details > summary").all():
+        summary.click()
+    assert sticking_out(made.page) == []
+    screenshot(made.page, f"report-{'phone' if phone else 'desktop'}")
+
+
+def test_a_tap_on_a_map_shows_the_cell(opened, cells, phone_size):
+    made = opened(size=phone_size, has_touch=True, is_mobile=True)
+    pipeline = cells["pipeline"][0]
+    panel = panel_of(made.page, pipeline)
+    canvas = panel.locator(".canvas").first
+    canvas.scroll_into_view_if_needed()
+    box = canvas.bounding_box()
+    canvas.tap(position={"x": 0.8 * box["width"], "y": 0.2 * box["height"]})
+    panel.locator(".details h4", has_text="9 m").wait_for()
+    assert_details_are(panel, row_of(cells, pipeline, 9.0, 50.0))
+
+
+def test_what_is_folded_on_the_screen_is_unfolded_on_paper(opened, tmp_path):
+    made = opened()
+    folded = made.page.locator("details:not([open])")
+    captions = folded.locator(".caption").all_text_contents()
+    assert captions
+    path = tmp_path / "printed.pdf"
+    made.page.pdf(path=path, format="A4")
+    text = text_of(path)
+    for caption in captions:
+        assert " ".join(caption.split()) in text
+    assert folded.count() == len(captions)  # and is folded again
+
+
+def text_of(path):
+    with pypdfium2.PdfDocument(path) as document:
+        pages = [page.get_textpage().get_text_bounded() for page in document]
+    return " ".join(" ".join(pages).split())
+
+
+def test_on_paper_every_section_stands_with_its_numbers(
+    opened, cells, sticking_out, screenshot, tmp_path
+):
+    made = opened(size=PAPER)
+    made.page.emulate_media(media="print")
+    assert sticking_out(made.page) == []
+    for name in SECTIONS:
+        assert made.page.locator(f"section#{name}").is_visible()
+    assert made.page.locator(".maps-still img").first.is_visible()
+    assert not made.page.locator(".interactive").first.is_visible()
+    screenshot(made.page, "report-print")
+    path = tmp_path / "printed.pdf"
+    made.page.pdf(path=path, format="A4")
+    text = text_of(path)
+    assert "Provenance" in text
+    for line in made.page.locator("table.grid td .error").all_text_contents():
+        assert line in text
+    for pipeline in cells["pipeline"].unique():
+        assert pipeline in text
+
+
+@pytest.mark.parametrize("phone", [True, False], ids=["phone in the dark", "desktop"])
+def test_access_has_no_grave_fault(opened, cells, grave_faults, phone_size, phone):
+    size = phone_size if phone else (1280, 900)
+    made = opened(size=size, color_scheme="dark" if phone else "light")
+    assert grave_faults(made.page) == []
+    table_cell(made.page, row_of(cells, cells["pipeline"][0], 9.0, 0.0)).click()
+    for summary in made.page.locator("details > summary").all():
+        summary.click()
+    assert grave_faults(made.page) == []
+
+
+def test_nothing_moves_for_people_who_asked_for_less_motion(opened):
+    made = opened(reduced_motion="reduce")
+    scrolls = "() => getComputedStyle(document.documentElement).scrollBehavior"
+    assert made.page.evaluate(scrolls) == "auto"
+    made.page.locator("td[data-cell]").first.click()
+    assert made.page.evaluate("() => document.getAnimations().length") == 0
+
+
+def test_without_scripts_the_same_numbers_can_be_read(report, visit, cells):
+    made = visit(report.as_uri(), java_script_enabled=False)
+    assert made.page.locator(".maps-still img").first.is_visible()
+    assert made.page.locator("table.grid td .error").count() == len(cells)
+    assert not made.page.locator("select").first.is_visible()
