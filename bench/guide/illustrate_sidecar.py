@@ -72,8 +72,12 @@ def record(shown: Illustrated, said: Said, place: Bay, command: str) -> dict[str
         "seed": shown.seed,
         "pipeline": shown.pipeline,
         "numbers": shown.numbers,
+        "error_deg": said.error_deg,
+        "interval_deg": [said.low_deg, said.high_deg],
         "tolerance_deg": said.tolerance_deg,
-        "holds": said.good,
+        "verdict": said.verdict_class,
+        "outcome": said.outcome,
+        "compared_with": _reference(shown),
         "texts": {
             "title": said.title,
             "verdict": said.verdict,
@@ -85,6 +89,20 @@ def record(shown: Illustrated, said: Said, place: Bay, command: str) -> dict[str
         "digests": shown.digests,
         "bay": {"name": place.name, "digest": place.digest},
         "versions": dict(library_versions()),
+    }
+
+
+def _reference(shown: Illustrated) -> dict[str, Any] | None:
+    """Return what a picture is compared with; its own sidecar says more."""
+    its = shown.reference
+    if its is None:
+        return None
+    return {
+        "set": its.scene.set,
+        "case": its.scene.name,
+        "numbers": its.numbers,
+        "cases": list(its.cases),
+        "digests": its.digests,
     }
 
 

@@ -36,8 +36,6 @@ class Said:
         What the verdict speaks of, with its interval.
     tolerance_deg : float
         What it is held against.
-    good : bool
-        Whether it holds: enough usable poses, and the whole interval inside tolerance.
     """
 
     title: str
@@ -50,7 +48,6 @@ class Said:
     low_deg: float | None
     high_deg: float | None
     tolerance_deg: float
-    good: bool
 
 
 def values_of(shown: Illustrated, bay: Bay, captions: Captions) -> dict[str, str]:
@@ -141,7 +138,6 @@ def said(shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None
         low_deg=own.low_deg,
         high_deg=own.high_deg,
         tolerance_deg=own.tolerance_deg,
-        good=own.verdict == "inside",
     )
 
 

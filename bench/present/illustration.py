@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -38,6 +39,7 @@ PANELS_X = (LEFT, LEFT + SIZE + GAP, LEFT + 2 * (SIZE + GAP))
 TEXT_Y, LINE = 0.925, 0.148  # of the first line's top, and from line to line of SMALL type, inches
 COLUMNS = 103  # characters of a line
 LINES = 6  # that a card has room for
+SIZES = (style.SMALL, 8.5, 8.0, 7.5, 7.0, 6.0, 5.0)  # of type, points
 
 
 def draw_card(
@@ -82,18 +84,22 @@ def draw_card(
             left, PANEL_Y - 0.085, label, size=style.SMALL - 1.5, va="center", color=style.MUTED
         )
     _bar(frame, texts, words)
-    lines = textwrap.wrap(texts.result, COLUMNS)
-    frame.text(LEFT, TEXT_Y, "\n".join(lines), size=style.SMALL, va="top", linespacing=1.17)
-    frame.text(
-        LEFT,
-        TEXT_Y - LINE * len(lines),
-        textwrap.fill(texts.why, COLUMNS),
-        size=style.SMALL,
-        va="top",
-        linespacing=1.17,
-        color=style.MUTED,
-    )
+    size, result, why = fitted(texts)
+    look: dict[str, Any] = {"size": size, "va": "top", "linespacing": 1.17}
+    frame.text(LEFT, TEXT_Y, "\n".join(result), **look)
+    low = TEXT_Y - LINE * size / style.SMALL * len(result)
+    frame.text(LEFT, low, "\n".join(why), color=style.MUTED, **look)
     return texts
+
+
+def fitted(texts: Said) -> tuple[float, list[str], list[str]]:
+    """Return the largest type that has room for result and reason, and their lines."""
+    for size in SIZES:
+        columns = round(COLUMNS * style.SMALL / size)
+        result, why = (textwrap.wrap(text, columns) for text in (texts.result, texts.why))
+        if (len(result) + len(why)) * size <= LINES * style.SMALL:
+            break
+    return size, result, why
 
 
 def card_figure(
