@@ -63,7 +63,7 @@ def figure(contour: Contour, found: Adaptive, full: Verdicts, table: pl.DataFram
     for i, pipeline in enumerate(plan.pipelines):
         _edge(axes, contour, full, pipeline, styles[pipeline], 0.02 * (i - 0.5))
     bars = page.axes(BARS)
-    panel_title(bars, "share of the full grid's pictures")
+    panel_title(bars, "pictures spent")
     _bars(bars, table)
     return page.figure
 
@@ -175,4 +175,4 @@ def _bars(axes: Axes, table: pl.DataFrame) -> None:
     axes.set_xlim(0, 100)
     axes.set_ylim(len(REQUESTS) - 0.4, -0.6)
     axes.set_yticks([])
-    axes.set_xlabel("%")
+    axes.set_xlabel("% of the full grid's")

@@ -46,7 +46,7 @@ def _introduction(plan: Plan, size: Size) -> str:
     )
     setting = paragraph(
         f"The full grid was run once: ranges {ranges} m and turns {turns} deg with every interval",
-        f"halved {size.levels} times, {plan.n_cells} cells of {plan.trials} trials,"
+        f"halved {'once' if size.levels == 1 else f'{size.levels} times'}, {plan.n_cells} cells of {plan.trials} trials,"
         f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera,",
         f"pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all trials.",
         "The adaptive rule was then played by its own code over the recorded cases, so that both",
@@ -156,6 +156,11 @@ def _limits(found: pl.DataFrame, plan: Plan) -> str:
     head = ("tolerance", "pipeline", *(f"{number(t)}°" for t in plan.turns_deg))
     drawn = found.filter((pl.col("draw") > 0) & (pl.col("who") == BOTH))
     alike, turns = int(own["turns_alike"].sum()), int(own["turns"].sum())
+    longer = sum(
+        (b or 0.0) > (a or 0.0)
+        for row in found.filter(pl.col("who") == BOTH).iter_rows(named=True)
+        for a, b in zip(row["reach_full_m"], row["reach_adaptive_m"], strict=True)
+    )
     more = (
         f" In the drawn surveys {drawn['turns_alike'].sum()} of {drawn['turns'].sum()}."
         if len(drawn)
@@ -163,7 +168,9 @@ def _limits(found: pl.DataFrame, plan: Plan) -> str:
     )
     words = paragraph(
         f"The longest range, m, up to which every cell holds, for each turn: {alike} of {turns}"
-        f" are the same.{more} Where they differ: full grid / **adaptive**.",
+        f" are the same.{more} Of those that differ, {longer} reach farther by the adaptive survey,",
+        "the others less far: its looks are held to more. Where they differ: full grid /",
+        "**adaptive**.",
     )
     return f"## Limits\n\n{words}\n\n{table(head, rows)}"
 
