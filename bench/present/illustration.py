@@ -7,6 +7,7 @@ so that contact sheets are cards on pages.
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from typing import Any
 
@@ -92,11 +93,18 @@ def draw_card(
     return texts
 
 
+# Between a number and its unit no line ends.
+_UNIT = re.compile(r"(?<=\d) (?=(?:deg|°|px|mm|m|%)(?!\w))")
+
+
 def fitted(texts: Said) -> tuple[float, list[str], list[str]]:
     """Return the largest type that has room for result and reason, and their lines."""
     for size in SIZES:
         columns = round(COLUMNS * style.SMALL / size)
-        result, why = (textwrap.wrap(text, columns) for text in (texts.result, texts.why))
+        result, why = (
+            textwrap.wrap(_UNIT.sub("\N{NO-BREAK SPACE}", text), columns)
+            for text in (texts.result, texts.why)
+        )
         if (len(result) + len(why)) * size <= LINES * style.SMALL:
             break
     return size, result, why

@@ -138,8 +138,13 @@ def save_sweep(frames: Sequence[Illustrated], bay: Bay, captions: Captions, path
             buffer = io.BytesIO()
             figure.savefig(buffer, format="png", dpi=figure.dpi)
             pictures.append(Image.open(buffer).convert("RGB"))
-    # one palette for all frames, or greys would flicker from one to the next
-    palette = pictures[len(pictures) // 2].quantize(128)
+    # one palette for all frames, or greys would flicker from one to the next; the first, the
+    # middle and the last one have all colours
+    width, height = pictures[0].size
+    some = Image.new("RGB", (width, 3 * height), "white")
+    for i, frame in enumerate((pictures[0], pictures[len(pictures) // 2], pictures[-1])):
+        some.paste(frame, (0, i * height))
+    palette = some.quantize(128)
     still = [p.quantize(palette=palette, dither=Image.Dither.NONE) for p in pictures]
     order = still + still[-2:0:-1]
     waits = [FRAME_MS] * len(order)

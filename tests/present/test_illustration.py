@@ -202,6 +202,13 @@ def test_every_text_fits_its_card_whatever_came(bay, language, shown, T_bay_bar,
             assert "–" not in f"{text.title}{text.result}{text.why}{text.verdict}", scene.key
 
 
+def test_no_line_ends_between_a_number_and_its_unit(bay, shown, captions):
+    texts = illustrate_words.said(shown["range.double"], bay, captions)
+    long = dataclasses.replace(texts, why="x " * 40 + "about 0.031 deg and 95 % of 12 px " * 8)
+    for line in fitted(long)[2]:
+        assert line.split()[0] not in ("deg", "%", "px")
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_every_card_keeps_within_its_figure(bay, language, shown, T_bay_bar):
     words, one = read_captions(language), shown["tilt.good"]
