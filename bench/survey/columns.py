@@ -151,7 +151,7 @@ TIMING_COLUMNS = (
         ("render_ms", "making the picture, shared by the picture's pipelines"),
         ("detect_ms", "detecting, shared by pipelines with the same detector"),
         ("solve_ms", "solving"),
-        ("bound_ms", "the picture's truth and its bound, shared by its pipelines"),
+        ("bound_ms", "the bound of all the picture's pixels, shared by its pipelines"),
         ("score_ms", "joining truth and estimate, and the bound of the points found"),
     ),
 )

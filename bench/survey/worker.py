@@ -127,8 +127,8 @@ class Worker:
         )
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
-        start = perf_counter()
         truth = truth_columns(case, view, T_camera_target_true, setting)
+        start = perf_counter()
         truth |= image_bound_columns(T_camera_target_true, setting, picture.region)
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}

@@ -1,0 +1,106 @@
+"""A large map: how long it takes, and whether memory grows with its cases."""
+
+from __future__ import annotations
+
+import json
+import math
+import resource
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+from bench.benchmark.throughput.setting import PHOTOMETRIC, Options
+from bench.benchmark.throughput.surveys import job_of_grid
+from bench.benchmark.throughput.timing import growth, mean_interval
+from bench.survey.cells import summarise
+from bench.survey.executors import ProcessExecutor
+from bench.survey.run import run_survey
+from bench.survey.store import RunStore, open_cases
+from bench.survey.worker import Worker
+
+CASES = 100_000
+SHARES = (1 / 50, 1 / 10, 1.0)  # of the cases, at which memory is looked at
+QUICK_SHARES = (1 / 400, 1 / 50)
+SAMPLE = 20  # pictures a chunk of the sample that tells of a photometric map
+
+
+def trials_for(cases: int) -> int:
+    """Return the trials a cell that make at least so many pictures of the shipped grid."""
+    return max(1, math.ceil(cases / job_of_grid(1).plan.n_pictures))
+
+
+def run_map(trials: int, workers: int) -> dict[str, Any]:
+    """Run a map, cells included, in this process; say its time and the peaks of memory."""
+    job = job_of_grid(trials)
+    with tempfile.TemporaryDirectory() as folder:
+        start = perf_counter()
+        run_survey(job, RunStore(Path(folder)), ProcessExecutor(workers))
+        surveyed = perf_counter() - start
+        summarise(open_cases(Path(folder)))
+        whole = perf_counter() - start
+    peaks = {
+        name: resource.getrusage(who).ru_maxrss * (1 if sys.platform == "darwin" else 1024) / 1e6
+        for name, who in (("main", resource.RUSAGE_SELF), ("worker", resource.RUSAGE_CHILDREN))
+    }
+    return {
+        "pictures": job.plan.n_pictures,
+        "survey_s": surveyed,
+        "whole_s": whole,
+        **{f"{name}_peak_mb": peak for name, peak in peaks.items()},
+    }
+
+
+def maps(options: Options) -> dict[str, Any]:
+    """Return the maps' times and memory; each runs in a process of its own."""
+    rows = []
+    for share in QUICK_SHARES if options.quick else SHARES:
+        command = [sys.executable, "-m", "bench.benchmark.throughput.scale"]
+        arguments = [str(trials_for(round(share * CASES))), str(options.workers)]
+        run = subprocess.run([*command, *arguments], capture_output=True, text=True, check=True)
+        rows.append(json.loads(run.stdout.splitlines()[-1]))
+    last = rows[-1]
+    return {
+        "workers": options.workers,
+        "asked": CASES,
+        "ran_whole": last["pictures"] >= CASES,
+        "seconds_for_asked": last["whole_s"] * CASES / last["pictures"],
+        "maps": rows,
+        "memory": {
+            name: growth([r["pictures"] for r in rows], [r[name] for r in rows])
+            for name in ("main_peak_mb", "worker_peak_mb")
+        },
+    }
+
+
+def photometric(options: Options) -> dict[str, Any]:
+    """Return what a map by the photometric pipeline takes, from a sample over the whole grid."""
+    trials = options.few(4, 1)
+    job = job_of_grid(trials, (PHOTOMETRIC,))
+    worker = Worker(job)
+    worker.run(range(SAMPLE))
+    n = job.plan.n_pictures
+    times = []
+    for index in range(n):
+        start = perf_counter()
+        worker.run([index])
+        times.append(perf_counter() - start)
+    mean = mean_interval(times)
+    scale = CASES / options.workers
+    return {
+        "pipeline": PHOTOMETRIC,
+        "picture_s": mean,
+        "workers": options.workers,
+        "seconds_for_asked": {k: scale * mean[k] for k in ("mean", "low", "high")},
+    }
+
+
+def main() -> None:
+    """Run one map and print what it took."""
+    print(json.dumps(run_map(int(sys.argv[1]), int(sys.argv[2]))))
+
+
+if __name__ == "__main__":
+    main()
