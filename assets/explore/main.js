@@ -13,6 +13,7 @@ let waiting = null; // {query, since} of the newest change not yet asked for
 let asking = null; // {abort, since, query} of the question under way
 let shown = null; // the last good result
 let speaking = null;
+let bounding = null; // what gives up the bound under way
 
 function say(text) {
   clearTimeout(speaking);
@@ -21,6 +22,7 @@ function say(text) {
 
 function changed(since = performance.now()) {
   waiting = { query: controls.query(), since };
+  bounding?.abort();
   if (!asking) ask();
   else if (since - asking.since > PATIENCE) asking.abort.abort();
 }
@@ -67,15 +69,16 @@ async function look(query, since, signal) {
   element("permalink").href = `/?${result.permalink}`;
   say(`${result.judgement.words}. ${result.outcome_words}`);
   ranChanged(controls.query());
-  if (result.bound_waits) later(query, signal);
+  if (result.bound_waits) later(query);
 }
 
 // The bound of a lens that isn't Gaussian comes when nothing newer is wanted.
-async function later(query, signal) {
+async function later(query) {
   await new Promise((wake) => setTimeout(wake, PATIENCE));
   if (waiting || asking || controls.query() !== query) return;
+  bounding = new AbortController();
   try {
-    const answer = await fetch(`/api/bound?${query}`, { signal });
+    const answer = await fetch(`/api/bound?${query}`, { signal: bounding.signal });
     if (answer.ok && controls.query() === query) showBound(await answer.json());
   } catch {
     // a change came first: its own answer follows

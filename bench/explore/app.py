@@ -33,24 +33,32 @@ Result = TypeVar("Result")
 GONE = 499  # common practice, no source: the client closed the request
 
 
-class Desk:
-    """What the routes share: the place, its runs, and one thread that computes pictures."""
+class Queue:
+    """One thread, and those who wait for it.
 
-    def __init__(self, place: Place, runs: Runs) -> None:
-        self.place = place
-        self.runs = runs
+    A slider asks for more than can be drawn: what the page has given up isn't computed.
+    """
+
+    def __init__(self, name: str) -> None:
         self._turn = asyncio.Lock()
-        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="picture")
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix=name)
 
     async def work(self, request: Request, job: Callable[[], Result]) -> Result | None:
-        """Do a job in the pictures' thread; None if nobody waits for it when its turn comes.
-
-        A slider sends more than can be drawn: what the page has given up isn't computed.
-        """
+        """Do a job; None if nobody waits for it when its turn comes."""
         async with self._turn:
             if await request.is_disconnected():
                 return None
             return await asyncio.wrap_future(self._thread.submit(job))
+
+
+class Desk:
+    """What the routes share: the place, its runs, a queue for pictures, one for what is slow."""
+
+    def __init__(self, place: Place, runs: Runs) -> None:
+        self.place = place
+        self.runs = runs
+        self.pictures = Queue("picture")
+        self.slow = Queue("slow")
 
     def state(self, request: Request) -> State:
         """Return the state of a request's query.
@@ -97,12 +105,12 @@ def make_app(
 
     async def view(request: Request) -> Response:
         state = desk.state(request)
-        found = await desk.work(request, lambda: compute(state, place))
+        found = await desk.pictures.work(request, lambda: compute(state, place))
         return Response(status_code=GONE) if found is None else JSONResponse(found)
 
     async def slow_bound(request: Request) -> Response:
         state = desk.state(request)
-        found = await desk.work(request, lambda: bound(state, place))
+        found = await desk.slow.work(request, lambda: bound(state, place))
         return Response(status_code=GONE) if found is None else JSONResponse(found)
 
     async def start_run(request: Request) -> Response:
@@ -121,7 +129,7 @@ def make_app(
 
     async def save(request: Request) -> Response:
         state = desk.state(request)
-        files = await desk.work(request, lambda: illustration(state, place, bay_file))
+        files = await desk.slow.work(request, lambda: illustration(state, place, bay_file))
         if files is None:
             return Response(status_code=GONE)
         named = {"Content-Disposition": f'attachment; filename="{STEM}.zip"'}
