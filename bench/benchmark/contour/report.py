@@ -44,9 +44,10 @@ def _introduction(plan: Plan, size: Size) -> str:
         f"differ, and gives a cell trials until it is decided ({LOOKS} looks, which share the",
         "error). Does that decide as the full grid does, and with how many pictures fewer?",
     )
+    halved = "once" if size.levels == 1 else f"{size.levels} times"
     setting = paragraph(
         f"The full grid was run once: ranges {ranges} m and turns {turns} deg with every interval",
-        f"halved {'once' if size.levels == 1 else f'{size.levels} times'}, {plan.n_cells} cells of {plan.trials} trials,"
+        f"halved {halved}, {plan.n_cells} cells of {plan.trials} trials,"
         f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera,",
         f"pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all trials.",
         "The adaptive rule was then played by its own code over the recorded cases, so that both",
@@ -168,8 +169,8 @@ def _limits(found: pl.DataFrame, plan: Plan) -> str:
     )
     words = paragraph(
         f"The longest range, m, up to which every cell holds, for each turn: {alike} of {turns}"
-        f" are the same.{more} Of those that differ, {longer} reach farther by the adaptive survey,",
-        "the others less far: its looks are held to more. Where they differ: full grid /",
+        f" are the same.{more} Of those that differ, {longer} reach farther by the adaptive",
+        "survey, the others less far: its looks are held to more. Where they differ: full grid /",
         "**adaptive**.",
     )
     return f"## Limits\n\n{words}\n\n{table(head, rows)}"
