@@ -127,7 +127,7 @@ class Worker:
         )
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
-        truth = truth_columns(case, view, T_camera_target_true, setting)
+        truth = truth_columns(case, view, T_camera_target_true, setting, picture.region)
         start = perf_counter()
         truth |= image_bound_columns(T_camera_target_true, setting, picture.region)
         bound_ms = 1e3 * (perf_counter() - start)

@@ -8,6 +8,7 @@ each a line is written: seconds, and the picture's file.
 from __future__ import annotations
 
 import json
+import os
 import sys
 from importlib import import_module
 from time import perf_counter
@@ -18,24 +19,29 @@ def main() -> int:
     """Answer until the input ends."""
     import numpy as np
 
+    answers = os.fdopen(os.dup(1), "w")  # mitsuba itself writes its progress to 1
+    os.dup2(2, 1)
     try:
         drjit: Any = import_module("drjit")
         mi: Any = import_module("mitsuba")
     except ImportError as error:
-        print(json.dumps({"missing": str(error)}), flush=True)
+        print(json.dumps({"missing": str(error)}), file=answers, flush=True)
         return 0
     mi.set_variant("scalar_rgb")
+    mi.set_log_level(mi.LogLevel.Error)
     drjit.set_thread_count(1)
     asked = json.loads(sys.stdin.readline())
     scene = mi.load_dict(_scene(mi, asked))
-    print(json.dumps({"version": mi.__version__, "variant": mi.variant()}), flush=True)
+    print(
+        json.dumps({"version": mi.__version__, "variant": mi.variant()}), file=answers, flush=True
+    )
     for line in sys.stdin:
         samples = int(line)
         start = perf_counter()
         bitmap = mi.render(scene, spp=samples, seed=1)
         seconds = perf_counter() - start
         np.save(asked["file"], np.asarray(bitmap)[..., 0])
-        print(json.dumps({"seconds": seconds}), flush=True)
+        print(json.dumps({"seconds": seconds}), file=answers, flush=True)
     return 0
 
 
