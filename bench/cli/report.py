@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.options import parse_place
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import QuietOption
 from bench.errors import RunError
@@ -27,7 +28,11 @@ def _other(what: str, file: str) -> object:
 def command(
     run: Annotated[
         Path,
-        typer.Argument(metavar="[RUN]", help="The directory of a finished `sightbench map`."),
+        typer.Argument(
+            metavar="[RUN]",
+            parser=parse_place,
+            help="The directory of a finished `sightbench map`.",
+        ),
     ] = DEFAULT_RUN,
     out: Annotated[
         Path | None,
@@ -49,6 +54,7 @@ def command(
     siting: Annotated[Path | None, _other("the siting", "site.json")] = None,
     budget: Annotated[Path | None, _other("the uncertainty budget", "budget.json")] = None,
     registration: Annotated[Path | None, _other("the registration", "registration.json")] = None,
+    level: Annotated[Path | None, _other("the level", "level.json")] = None,
     wheels: Annotated[Path | None, _other("measured wheels", "wheels.json")] = None,
     verification: Annotated[Path | None, _other("a comparison of pipelines", "junit.xml")] = None,
     pictures: Annotated[
@@ -75,7 +81,7 @@ def command(
     from bench.report.run import read_map
 
     found = read_map(run)
-    others = Others(siting, budget, registration, wheels, verification)
+    others = Others(siting, budget, registration, level, wheels, verification)
     sections = sections_of(others, found.run.get("bay", {}).get("digest"))
     path = _page_path(out, run)
     with progress_bar("pictures", quiet) as progress:

@@ -11,6 +11,7 @@ from bench.present.grid import CellGrid
 from bench.present.map_info import MapInfo
 from bench.report.other_runs import (
     budget_section,
+    level_section,
     registration_section,
     siting_section,
     wheels_section,
@@ -34,6 +35,7 @@ class Others:
     siting: Path | None = None
     budget: Path | None = None
     registration: Path | None = None
+    level: Path | None = None
     wheels: Path | None = None
     verification: Path | None = None
 
@@ -56,6 +58,7 @@ def sections_of(others: Others, digest: str | None) -> list[Section]:
         (others.siting, siting_section),
         (others.budget, budget_section),
         (others.registration, registration_section),
+        (others.level, level_section),
         (others.wheels, wheels_section),
     )
     found = [make(place, digest) for place, make in makers if place is not None]

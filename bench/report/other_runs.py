@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from bench.report.cell_facts import figures
 from bench.report.section import (
@@ -181,6 +184,38 @@ def registration_section(place: Path, digest: str | None) -> Section:
     return Section(
         "registration", "Registration", lead, (table,), (), source_words(place, content)
     )
+
+
+def level_section(place: Path, digest: str | None) -> Section:
+    """Return what `sightbench level solve` found.
+
+    Raises
+    ------
+    RunError
+        `place` has no level.json, or one that isn't from that command.
+    """
+    content = read_content(place, "level.json", "level solve")
+    try:
+        lead = (
+            f"Found is {content['found']}.",
+            f"χ² is {figures(content['chi_square'])} with {content['degrees']} degrees of "
+            "freedom.",
+            *other_bay(content, digest),
+        )
+        rows = tuple(
+            (
+                f"{name} tower",
+                ", ".join(figures(v, 6) for v in tower["up_camera"]),
+                # the least known direction's standard uncertainty
+                _unit(math.degrees(math.sqrt(np.linalg.eigvalsh(tower["covariance"])[-1])), "deg"),
+            )
+            for name, tower in content["towers"].items()
+        )
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        raise wrong_content(place, "level solve", error) from error
+    columns = ("tower", "up in its camera's frame", "standard uncertainty, least known direction")
+    table = Table("Which way is up", columns, rows)
+    return Section("level", "Level", lead, (table,), (), source_words(place, content))
 
 
 def wheels_section(place: Path, digest: str | None) -> Section:

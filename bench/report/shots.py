@@ -34,6 +34,9 @@ from bench.typing import Array
 # coder packs, and at this quality no grey value is off by what an eye would see.
 LOSSLESS_PX = 160 * 160
 QUALITY = 85
+# The more pictures a page has, the fewer pixels have this room, so that it stays below 10 MB for
+# a map of some 300 cells and doesn't grow much beyond it for a larger one.
+FEW = 600
 
 Progress = Callable[[int, int], None]
 
@@ -78,12 +81,13 @@ def take_shots(
         by_key.setdefault(row["key"], (row, set()))[1].add(pipeline.split("/")[0])
     detectors: dict[str, Any] = {}
     shots: dict[tuple[str, str], Shot] = {}
+    room_px = LOSSLESS_PX * min(1.0, FEW / max(1, len(by_key)))
     for done, (key, (row, wanted)) in enumerate(sorted(by_key.items())):
         progress(done, len(by_key))
         case = case_of_row(row, job.plan)
         camera, target = job.setting.camera, job.setting.target
         picture = picture_of_case(case, job)
-        packed, lossless = pack(picture)
+        packed, lossless = pack(picture, room_px)
         T_camera_target_true = pose_of_view(view_of_case(case, job.plan, camera), camera)
         edge = outlines(target, T_camera_target_true, job, picture)
         observation = Observation(picture, camera, target, job.setting.imaging.sensor)
@@ -97,9 +101,9 @@ def take_shots(
     return shots
 
 
-def pack(picture: Picture) -> tuple[str, bool]:
+def pack(picture: Picture, room_px: float) -> tuple[str, bool]:
     """Return a picture as a data URL of a WebP file, and whether nothing was lost."""
-    lossless = picture.grey.size <= LOSSLESS_PX
+    lossless = picture.grey.size <= room_px
     buffer = io.BytesIO()
     # method 4 is Pillow's default; named, lest another default change the bytes
     Image.fromarray(picture.grey8).convert("RGB").save(

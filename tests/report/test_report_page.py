@@ -1,5 +1,6 @@
 import base64
 import io
+import itertools
 import json
 import re
 
@@ -14,7 +15,6 @@ from bench.report.run import find_bay, job_of_run, read_map
 from bench.report.samples import choose_samples, sample_of
 from bench.survey.store import read_cases
 from bench.survey.worker import case_of_row, picture_of_case
-
 
 
 def numbers(text):
@@ -81,7 +81,7 @@ def test_a_page_has_headings_in_order_landmarks_and_words_for_pictures(report_pa
     levels = [int(e["tag"][1]) for e in report_page.elements if re.fullmatch("h[1-6]", e["tag"])]
     assert levels[0] == 1
     assert levels.count(1) == 1
-    assert all(b <= a + 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
     for landmark in ("header", "nav", "main", "footer"):
         assert len(report_page.of(landmark)) == 1
     assert all(image["alt"] for image in report_page.of("img"))

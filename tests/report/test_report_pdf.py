@@ -5,6 +5,7 @@ import pypdfium2
 import pytest
 
 from bench.cli.main import main
+from bench.report.pdf import pdf
 
 
 def is_pango_here():
@@ -40,12 +41,21 @@ def test_the_pdf_says_what_the_page_says(finished_map, report_page, tmp_path, na
 
 
 @pytest.mark.skipif(not is_pango_here(), reason="WeasyPrint or the system's Pango is missing")
-def test_the_same_run_gives_the_same_pdf(finished_map, tmp_path):
-    for name in ("a", "b"):
-        assert report(finished_map, tmp_path / name, "--no-pictures") == 0
-    first, second = ((tmp_path / n / "report.pdf").read_bytes() for n in ("a", "b"))
-    # the command, which both hold, is this process's own
-    assert first == second
+def test_the_same_page_gives_the_same_pdf():
+    page = "<!doctype html><title>A</title><h1>A</h1><p>text <svg width='9' height='9'></svg>"
+    assert pdf(page) == pdf(page)
+
+
+@pytest.mark.skipif(not is_pango_here(), reason="WeasyPrint or the system's Pango is missing")
+def test_a_pdf_fetches_nothing(tmp_path):
+    (tmp_path / "secret.txt").write_text("hidden words")
+    address = (tmp_path / "secret.txt").as_uri()
+    made = pdf(f"<!doctype html><title>A</title><p>seen</p><object data='{address}'></object>")
+    document = pypdfium2.PdfDocument(made)
+    text = document[0].get_textpage().get_text_range()
+    document.close()
+    assert "seen" in text
+    assert "hidden" not in text
 
 
 @pytest.mark.parametrize(

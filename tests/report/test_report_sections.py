@@ -3,7 +3,13 @@ import json
 import pytest
 
 from bench.errors import RunError
-from bench.report.other_runs import budget_section, siting_section, wheels_section
+from bench.report.other_runs import (
+    budget_section,
+    level_section,
+    registration_section,
+    siting_section,
+    wheels_section,
+)
 from bench.report.verification import verification_section
 
 LINE = {
@@ -57,10 +63,12 @@ def test_a_result_of_another_bay_says_so(tmp_path):
     [
         (lambda place: siting_section(place, None), "site.json"),
         (lambda place: budget_section(place, None), "budget.json"),
+        (lambda place: registration_section(place, None), "registration.json"),
+        (lambda place: level_section(place, None), "level.json"),
         (lambda place: wheels_section(place, None), "wheels.json"),
         (verification_section, "junit.xml"),
     ],
-    ids=["siting", "budget", "wheels", "verification"],
+    ids=["siting", "budget", "registration", "level", "wheels", "verification"],
 )
 @pytest.mark.parametrize("content", [None, "not what it should be", "[]", '{"other": 1}', "<a/>"])
 def test_wrong_input_is_refused_in_one_line_that_names_it(tmp_path, make, name, content):
