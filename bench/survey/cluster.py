@@ -70,7 +70,9 @@ class ClusterExecutor(Executor):
             again; what was yielded is good.
         """
         with _connect(self.address) as client:
-            yield _Workers(self.address, client, pickle.dumps(job), _Count(client, self.notice))
+            yield _Workers(
+                self.address, client, pickle.dumps(job), _Count(self.address, client, self.notice)
+            )
 
 
 @dataclass(frozen=True)
@@ -106,15 +108,18 @@ class _Workers:
 class _Count:
     """How many tasks the cluster's workers take at once, counted now and then."""
 
-    def __init__(self, client: distributed.Client, notice: Notice) -> None:
-        self.client, self.notice = client, notice
+    def __init__(self, address: str, client: distributed.Client, notice: Notice) -> None:
+        self.address, self.client, self.notice = address, client, notice
         self.found, self.counted = 0, -COUNT_S
         self.idle_since = monotonic()
         self.said = False
 
     def threads(self) -> int:
         if monotonic() - self.counted >= COUNT_S:
-            self.found = sum(self.client.nthreads().values())
+            try:
+                self.found = sum(self.client.nthreads().values())
+            except OSError as error:  # it may go away between any two questions
+                raise _gone(self.address) from error
             self.counted = monotonic()
             self._speak()
         return self.found
