@@ -207,6 +207,25 @@ def test_by_keyboard_alone_cells_are_reached_and_walked_through(opened, cells, s
     )
 
 
+@pytest.mark.parametrize("size", [(360, 640), (1280, 640)], ids=["phone", "desktop"])
+def test_cell_and_details_are_in_view_together(opened, cells, screenshot, size):
+    page = opened(size=size).page
+    for row in cells.iter_rows(named=True):
+        cell = table_cell(page, row)
+        cell.focus()
+        heading = panel_of(page, row["pipeline"]).locator(".details h4")
+        box = heading.bounding_box()
+        assert box["y"] >= 0.0
+        assert box["y"] + box["height"] <= size[1]
+        on_top = """(cell) => {
+            const box = cell.getBoundingClientRect();
+            const x = (box.left + box.right) / 2, y = (box.top + box.bottom) / 2;
+            return cell.contains(document.elementFromPoint(x, y));
+        }"""
+        assert cell.evaluate(on_top)
+    screenshot(page, f"report-together-{size[0]}", full_page=False)
+
+
 @pytest.mark.parametrize("phone", [True, False], ids=["phone", "desktop"])
 def test_nothing_is_wider_than_the_window(
     opened, cells, sticking_out, screenshot, phone_size, phone
