@@ -29,7 +29,7 @@ def command(
     run: Annotated[
         Path,
         typer.Argument(
-            metavar="[RUN]",
+            metavar="RUN",
             parser=parse_place,
             help="The directory of a finished `sightbench map`.",
         ),
@@ -63,7 +63,7 @@ def command(
     pdf: Annotated[bool, typer.Option(help="Write a PDF of the same content too.")] = True,
     quiet: QuietOption = False,
 ) -> int:
-    r"""Write what a finished map found as one HTML file that needs no network, and as PDF.
+    """Write what a finished map found as one HTML file that needs no network, and as PDF.
 
     It holds the summary in words, the limits, maps to point at, each cell's numbers with the
     rendered pictures of a typical and a worst case, the pipelines against the bound, method and
@@ -73,7 +73,7 @@ def command(
       sightbench map && sightbench report
       sightbench report sightbench-map --siting sightbench-site --budget sightbench-budget
       sightbench report my-run --bay my-bay.toml --out my-report.html --no-pdf
-    """
+    """  # noqa: D301 - \b is typer's mark for lines to leave alone
     # Bokeh and matplotlib take seconds to load, which `--help` needn't cost
     from bench.report.make import Others, report_of, sections_of
     from bench.report.page import html, paper_html

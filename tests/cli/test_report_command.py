@@ -56,6 +56,6 @@ def test_a_file_is_no_run(tmp_path, capsys):
 def test_help_teaches_with_examples(capsys):
     assert main(["report", "--help"]) == 0
     said = capsys.readouterr().out
-    assert "sightbench map && sightbench report" in said
+    assert "  sightbench map && sightbench report\n" in said
     for option in ("--siting", "--budget", "--verification", "--no-pdf", "--bay", "--out"):
         assert option in said
