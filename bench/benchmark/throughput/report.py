@@ -14,7 +14,7 @@ from bench.benchmark.throughput.targets import Verdict, verdicts
 from bench.benchmark.throughput.words import exponent, number, share, within
 from bench.files import make_directory, write_atomically
 from bench.survey.plan import library_versions
-from bench.survey.provenance import command_line, host_facts
+from bench.survey.provenance import host_facts
 
 Parts = dict[str, Any]
 
@@ -47,7 +47,7 @@ def text(parts: Parts, found: list[Verdict], options: Options) -> str:
         "photometric": photometric_section,
     }
     bodies = [make(parts[name]["result"]) for name, make in sections.items() if name in parts]
-    return "\n\n".join([_head(found, options), *bodies, _provenance(parts)]) + "\n"
+    return "\n\n".join([_head(found, options), *bodies, _provenance(parts, options)]) + "\n"
 
 
 def _head(found: list[Verdict], options: Options) -> str:
@@ -209,16 +209,18 @@ def photometric_section(result: Parts) -> str:
     }"""
 
 
-def _provenance(parts: Parts) -> str:
+def _provenance(parts: Parts, options: Options) -> str:
     host = host_facts()
     libraries = ", ".join(f"{name} {version}" for name, version in library_versions())
     times = ", ".join(f"{name} {part['seconds']:.0f} s" for name, part in parts.items())
-    command = command_line().replace("__main__.py", "python -m bench.benchmark.throughput")
+    command = "python -m bench.benchmark.throughput" + (" --quick" if options.quick else "")
     return f"""## Make it again
 
 ```sh
-{command}
+{command} --path-tracer PYTHON
 ```
+
+PYTHON is one that has mitsuba and numpy; without the option, the one that runs this.
 
 {
         paragraph(
