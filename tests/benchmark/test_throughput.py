@@ -11,7 +11,7 @@ import pytest
 from bench.benchmark.throughput import opengl, path_tracer, report, targets
 from bench.benchmark.throughput.__main__ import PARTS, keep, read
 from bench.benchmark.throughput.corners import corner_errors
-from bench.benchmark.throughput.scale import CASES, trials_for
+from bench.benchmark.throughput.scale import CASES, extrapolated, trials_for
 from bench.benchmark.throughput.setting import Options, pinhole, plain_poses, plain_target
 from bench.benchmark.throughput.surveys import job_of_grid, work_seconds
 from bench.benchmark.throughput.timing import growth, interleaved, mean_interval, ratio, spread
@@ -194,3 +194,8 @@ def test_a_part_is_taken_over_only_by_the_same_kind_of_run(options):
     text["stamp"]["versions"]["numpy"] = "0"
     path.write_text(json.dumps(text))
     assert read(options, "split") is None
+
+
+def test_a_map_s_time_is_a_start_and_a_pace():
+    rows = [{"pictures": n, "whole_s": 5.0 + 0.01 * n} for n in (100, 1000, 2000)]
+    assert extrapolated(rows, 100_000) == pytest.approx(1005.0)
