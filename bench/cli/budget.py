@@ -28,10 +28,13 @@ from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
+from bench.units import format_angle
 
 DEFAULT_OUT = Path("sightbench-budget")
 OUTSIDE = 1
 TRIALS = 500_000
+# the budget is of first order: 5 deg is 0.25 % from its tangent
+MAX_LEVEL = math.radians(5.0)
 
 
 def command(
@@ -132,6 +135,10 @@ def command(
         raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
     if bound not in (None, "corner", "image"):
         raise typer.BadParameter(f"bound must be corner or image, got '{bound}'")
+    if level is not None and not 0.0 <= level <= MAX_LEVEL:
+        raise typer.BadParameter(
+            f"level must lie from 0 to {format_angle(MAX_LEVEL)}, got {format_angle(level)}"
+        )
     started = provenance.now()
     place = load_bay(bay)
     predictor = predictor_of(

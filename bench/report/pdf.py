@@ -27,9 +27,7 @@ def pdf(html: str) -> bytes:
         from weasyprint import CSS, HTML  # type: ignore[import-untyped]
         from weasyprint.urls import URLFetcher  # type: ignore[import-untyped]
     except ImportError as error:
-        raise RunError(
-            "the PDF needs WeasyPrint: pip install 'sightbench[report]', or --no-pdf"
-        ) from error
+        raise RunError("the PDF needs WeasyPrint: pip install weasyprint, or --no-pdf") from error
     except OSError as error:  # cffi can't open Pango, or a library of it
         line = re.split(r"[\n:]", str(error))[0]
         raise RunError(

@@ -67,6 +67,8 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
         (["--bound", "best"], "bound must be corner or image"),
         (["--poses", "missing.toml"], "missing.toml: No such file"),
         (["--corner-sigma", "0"], "corner sigma: must lie between 0 and 100 px"),
+        (["--level", "-1 deg"], "level must lie from 0 to 5 deg, got -1 deg"),
+        (["--level", "20 deg"], "level must lie from 0 to 5 deg, got 20 deg"),
     ],
 )
 def test_bad_input_is_one_line(

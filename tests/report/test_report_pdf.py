@@ -61,7 +61,7 @@ def test_a_pdf_fetches_nothing(tmp_path):
 @pytest.mark.parametrize(
     ("error", "said"),
     [
-        (ImportError("No module named 'weasyprint'"), "pip install 'sightbench[report]'"),
+        (ImportError("No module named 'weasyprint'"), "pip install weasyprint"),
         (OSError("cannot load library 'libpango-1.0-0': no such file\nmore"), "needs Pango"),
     ],
     ids=["no WeasyPrint", "no Pango"],
