@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from bench.detect.detection import Found
 from bench.detect.observation import Observation
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
@@ -19,6 +18,7 @@ from bench.geometry.viewing import tilt_of_pose
 from bench.guide.illustrate_run import Illustrated, outline_of
 from bench.guide.illustrate_scenes import Scene
 from bench.guide.illustrate_views import edge_room
+from bench.guide.register_pictures import sight_of
 from bench.guide.register_plan import bay_axes, default_sequence
 from bench.guide.register_rehearse import Errors, Faults, draw_scene, error_of
 from bench.guide.register_views import (
@@ -31,8 +31,7 @@ from bench.guide.register_views import (
 from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.scene.bar import BarPose
-from bench.scene.model import Bay, Tower
-from bench.solve.estimate import Outcome
+from bench.scene.model import Bay
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.solve.registration import register
 from bench.solve.registration_checks import alarms
@@ -149,25 +148,9 @@ def _seen(
             tower, target = towers[glimpse.tower], bay.bar.target(glimpse.end)
             T = glimpse.T_camera_target
             picture = render_target(target, T, tower.camera, tower.imaging, rng)
-            sight = _found(runners[glimpse.end], glimpse, picture, tower, target)
+            seen = Observation(picture, tower.camera, target, tower.imaging.sensor)
+            sight = sight_of(runners[glimpse.end], seen, glimpse.tower, glimpse.end)
             yield Seen(step, glimpse, picture, sight)
-
-
-def _found(
-    runner: Pipeline, glimpse: Glimpse, picture: Picture, tower: Tower, target: Target
-) -> Sight | MeasuredPose | None:
-    """Return what a registration takes: a pose that explains grey values, or points."""
-    seen = Observation(picture, tower.camera, target, tower.imaging.sensor)
-    found, estimate = runner.run(seen)
-    pose, covariance = estimate.T_camera_target_est, estimate.covariance
-    side, end = glimpse.tower, glimpse.end
-    if np.isfinite(estimate.chi_square):
-        if estimate.outcome is Outcome.OK and pose is not None and covariance is not None:
-            return MeasuredPose(side, end, pose, covariance, points_of(target))
-        return None
-    if found.found is Found.FOUND:
-        return Sight(side, end, found.p_target, found.pixels, found.sigma_px)
-    return None
 
 
 def _first_of_b(bay: Bay, seen: list[Seen], slip_step: int) -> Seen:

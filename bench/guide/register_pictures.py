@@ -68,18 +68,31 @@ def steps_from_pictures(
             camera = cameras.of(side)
             picture = read_picture(path, camera)
             for end, target in targets.items():
-                found, estimate = pipeline.run(Observation(picture, camera, target))
-                pose, cov = estimate.T_camera_target_est, estimate.covariance
-                if not np.isfinite(estimate.chi_square):
-                    if found.found is Found.FOUND:
-                        seen = (found.p_target, found.pixels, found.sigma_px)
-                        sights.append(Sight(side, end, *seen))
-                elif estimate.outcome is Outcome.OK and pose is not None and cov is not None:
-                    sights.append(MeasuredPose(side, end, pose, cov, points_of(target)))
+                sight = sight_of(pipeline, Observation(picture, camera, target), side, end)
+                if sight is not None:
+                    sights.append(sight)
         steps.append(Step(f"step {index + 1}", tuple(sights)))
         if moved is not None:
             moved(index + 1, len(left))
     return tuple(steps)
+
+
+def sight_of(
+    pipeline: Pipeline, seen: Observation, side: Side, end: End
+) -> Sight | MeasuredPose | None:
+    """Return what a registration takes from a target in one picture; None where nothing is usable.
+
+    A pose, with its covariance, of a solver that explains grey values; else the detector's points.
+    """
+    found, estimate = pipeline.run(seen)
+    pose, covariance = estimate.T_camera_target_est, estimate.covariance
+    if np.isfinite(estimate.chi_square):
+        if estimate.outcome is Outcome.OK and pose is not None and covariance is not None:
+            return MeasuredPose(side, end, pose, covariance, points_of(seen.target))
+        return None
+    if found.found is Found.FOUND:
+        return Sight(side, end, found.p_target, found.pixels, found.sigma_px)
+    return None
 
 
 def render_pictures(
