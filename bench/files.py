@@ -14,6 +14,8 @@ from contextlib import contextmanager, suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 from bench.errors import ConfigError, RunError
 
@@ -30,11 +32,13 @@ def place(address: str | Path) -> Path:
     ------
     ConfigError
         The store's driver isn't installed, nobody knows the kind of store, it can't be
-        reached, or the address is a pattern.
+        reached, or the address is a pattern or another machine's file.
     """
     kind, separator, _ = str(address).partition("://")
     if isinstance(address, Path) or not separator:
         return Path(address)
+    if kind == "file":  # no store: files there can be seen half written
+        return _local_file(str(address))
     if set("*?[]") & set(str(address)):
         raise ConfigError(f"{address}: drivers take *, ? and [] for patterns; use other letters")
     try:
@@ -52,6 +56,16 @@ def place(address: str | Path) -> Path:
     except Exception as error:  # each driver raises its own
         raise ConfigError(f"{address}: can't be reached: {_reason(error)}") from error
     return found  # type: ignore[no-any-return]
+
+
+def _local_file(address: str) -> Path:
+    """Return the path of a file's address, see RFC 8089."""
+    parts = urlsplit(address, allow_fragments=False)
+    if parts.netloc not in ("", "localhost"):
+        raise ConfigError(
+            f"{address}: names a file of the machine {parts.netloc!r}; of this one is file:///…"
+        )
+    return Path(url2pathname(parts.path))
 
 
 def is_local(path: object) -> bool:
@@ -161,6 +175,8 @@ def new_directory(path: Path) -> Iterator[Write]:
             raise _unwritten(path / name, error) from error
 
     try:
+        # a killed process of the same number may have left some: containers count from 1
+        shutil.rmtree(temporary, ignore_errors=True)
         make_directory(temporary)
         yield write
         try:

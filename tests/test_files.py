@@ -2,11 +2,12 @@
 
 import os
 import re
+from pathlib import Path
 
 import pytest
 
-from bench.errors import RunError
-from bench.files import make_directory, new_directory, write_atomically
+from bench.errors import ConfigError, RunError
+from bench.files import is_local, make_directory, new_directory, place, write_atomically
 
 
 def test_a_file_is_replaced_whole(tmp_path):
@@ -91,3 +92,21 @@ def test_a_file_in_the_way_of_a_directory_is_one_line(tmp_path, below):
     with pytest.raises(RunError, match=r"file.*: can't be made: "):
         make_directory(tmp_path / below)
     assert (tmp_path / "file").read_bytes() == b"earlier"
+
+
+def test_what_a_killed_process_of_the_same_number_left_is_not_taken_over(tmp_path):
+    path = tmp_path / "set"
+    stale = tmp_path / f".set.{os.getpid()}.tmp"
+    stale.mkdir()
+    (stale / "9").write_bytes(b"stale")
+    fill(path, ["one"])
+    assert [p.read_text() for p in path.iterdir()] == ["one"]
+
+
+def test_a_files_address_is_a_path_of_this_machine():
+    # RFC 8089: an empty authority or localhost, percent-encoded octets
+    for address in ("file:///tmp/a%20run/", "file://localhost/tmp/a%20run"):
+        assert place(address) == Path("/tmp/a run")
+        assert is_local(place(address))
+    with pytest.raises(ConfigError, match="names a file of the machine 'elsewhere'"):
+        place("file://elsewhere/run")

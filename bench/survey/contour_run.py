@@ -92,6 +92,7 @@ def run_contour(
     check_pipelines(job)
     store.begin(contour.plan)
     if store.is_complete(contour.plan):
+        store.finish(contour.plan)  # a killed run may have left some of its parts
         cases = open_cases(store.directory)
         pictures = cases.height() // len(contour.plan.pipelines)
         report = RunReport(pictures, 0, pictures, 0.0)
@@ -102,7 +103,7 @@ def run_contour(
             verdicts = rounds.find()
         except _StopAskedError:
             return ContourReport(rounds.report(), False, rounds.verdicts)
-    store.finish(contour.plan)
+    store.finish(contour.plan, rounds.wanted)
     return ContourReport(rounds.report(), True, verdicts)
 
 

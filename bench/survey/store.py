@@ -114,7 +114,7 @@ class RunStore:
         for path in self._parts():
             part = _read_part(path, [INDEX])
             if part is None:
-                path.unlink()
+                path.unlink(missing_ok=True)  # another run's end may have been quicker
             else:
                 done[part[INDEX]] = True
         return done
@@ -142,11 +142,18 @@ class RunStore:
         name = f"{result.indices[0]:09d}-{digest(result.part)}.parquet"
         write_atomically(self.directory / PARTS / name, result.part)
 
-    def finish(self, plan: Plan) -> None:
+    def finish(self, plan: Plan, wanted: BoolArray | None = None) -> None:
         """Join the parts into the final tables, then remove them.
 
         However many rows there are, memory holds some `bench.survey.joining.PIECE_ROWS`. The
         tables' bytes don't depend on chunks or workers.
+
+        Parameters
+        ----------
+        plan : Plan
+            What the parts are of.
+        wanted : (n_pictures,) bool, optional
+            The cases that there must be; all, unless given.
 
         Raises
         ------
@@ -154,24 +161,36 @@ class RunStore:
             They can't be written, or a part is missing; the parts are kept.
         """
         parts = self._parts()
-        if not parts:
-            return
-        with self._scratch() as folder:
-            runs = sorted_runs(self._once_each(parts, plan), folder)
-            self._write_tables(runs)
+        # whole tables beside parts: a run was killed while it removed them, or was the quicker
+        # of two; what is left of the parts then makes no table
+        if parts and not self.is_complete(plan):
+            with self._scratch() as folder:
+                runs = sorted_runs(self._once_each(parts, plan, wanted), folder)
+                self._write_tables(runs)
         remove_files([*parts, *files_in(self.directory / PARTS, ".*.tmp")])  # a killed run's too
         if is_local(self.directory):
             for scraps in self.directory.glob(".*.tmp"):
                 shutil.rmtree(scraps, ignore_errors=True)
 
     def cases_at(self, indices: Sequence[int], columns: Sequence[str]) -> pl.DataFrame:
-        """Return columns of the finished cases with these indices, before the final tables."""
-        wanted = pl.Series(indices, dtype=pl.Int64).implode()
+        """Return columns of the finished cases with these indices, before the final tables.
+
+        Raises
+        ------
+        RunError
+            Some aren't there any more.
+        """
+        left = pl.DataFrame({INDEX: indices}, schema={INDEX: pl.Int64})
         found = []
         for path in self._parts():
             part = _read_part(path, [INDEX, *columns])
             if part is not None:
-                found.append(part.filter(pl.col(INDEX).is_in(wanted)).select(columns))
+                # two runs at once may have done a case twice, and it counts once
+                rows = part.join(left, on=INDEX, how="semi", maintain_order="left")
+                left = left.join(rows, on=INDEX, how="anti")
+                found.append(rows.select(columns))
+        if not left.is_empty():
+            raise self._went_away()
         return pl.concat(found)
 
     def _write_tables(self, runs: list[Path]) -> None:
@@ -187,7 +206,9 @@ class RunStore:
                     content = packed(rows.select(names(columns[1])))
                     write(piece_name(i + 1, len(pieces), piece.range_m, content), content)
 
-    def _once_each(self, parts: Iterable[Path], plan: Plan) -> Iterator[pl.DataFrame]:
+    def _once_each(
+        self, parts: Iterable[Path], plan: Plan, wanted: BoolArray | None
+    ) -> Iterator[pl.DataFrame]:
         """Iterate over the parts' rows; two runs at once may have done a case twice."""
         seen = np.zeros(plan.n_pictures, dtype=np.bool_)
         for path in parts:
@@ -197,11 +218,14 @@ class RunStore:
                 # equal keys have equal numbers, so either will do
                 yield part.filter(~seen[indices])
                 seen[indices] = True
-        if self.rule is None and not seen.all():
-            raise RunError(
-                f"{self.directory}: parts came or went meanwhile, another run must be using it; "
-                "the same command goes on from what is there"
-            )
+        if not (seen if wanted is None else seen[wanted]).all():
+            raise self._went_away()
+
+    def _went_away(self) -> RunError:
+        return RunError(
+            f"{self.directory}: parts came or went meanwhile, another run must be using it; "
+            "the same command goes on from what is there"
+        )
 
     @contextmanager
     def _scratch(self) -> Iterator[Path]:
