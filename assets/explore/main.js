@@ -36,7 +36,7 @@ async function ask() {
     try {
       await look(query, since, asking.abort.signal);
     } catch (error) {
-      if (error.name !== "AbortError") lost();
+      if (error.name !== "AbortError") failed(error);
     }
     clearTimeout(slow);
     asking = null;
@@ -44,8 +44,14 @@ async function ask() {
 }
 
 async function look(query, since, signal) {
-  const answer = await fetch(`/api/view?${query}`, { signal });
-  const result = await answer.json();
+  let answer, result;
+  try {
+    answer = await fetch(`/api/view?${query}`, { signal });
+    result = await answer.json();
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
+    return lost();
+  }
   if (!answer.ok) {
     controls.refuse(result.problems);
     picture.old();
@@ -70,6 +76,14 @@ async function look(query, since, signal) {
   say(`${result.judgement.words}. ${result.outcome_words}`);
   ranChanged(controls.query());
   if (result.bound_waits) later(query);
+  sayOfAddress();
+}
+
+// The address may have asked for what can't be: said once, beside the bay's own state.
+function sayOfAddress() {
+  const words = start.problems.map((p) => p.message).join(" ");
+  start.problems = [];
+  if (words) element("general-problem").textContent = `The address: ${words}`;
 }
 
 // The bound of a lens that isn't Gaussian comes when nothing newer is wanted.
@@ -88,6 +102,13 @@ async function later(query) {
 function lost() {
   element("glance-words").textContent = "The bench doesn't answer";
   controls.refuse([{ control: "", message: "The bench doesn't answer: is it still running?" }]);
+  picture.old();
+}
+
+// A fault of the page itself must not pass for a bench that is gone.
+function failed(error) {
+  console.error(error);
+  controls.refuse([{ control: "", message: "This page has a fault; the browser's console says which." }]);
   picture.old();
 }
 
@@ -151,8 +172,3 @@ element("save").addEventListener("click", async () => {
 
 controls.fit(start.able);
 changed(0);
-if (start.problems.length) {
-  // the address asked for what can't be: say so once the bay's own state is shown
-  await new Promise((wake) => setTimeout(wake, QUIET));
-  element("general-problem").textContent = start.problems.map((p) => p.message).join(" ");
-}

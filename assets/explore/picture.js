@@ -58,7 +58,8 @@ function size() {
   stage.style.width = `${columns * zoom}px`;
   stage.style.height = `${rows * zoom}px`;
   stage.classList.toggle("reduced", whole < 1);
-  const words = whole >= 1 ? `${whole} dots a pixel` : "reduced to fit";
+  const dots = whole === 1 ? "one dot" : `${whole} dots`;
+  const words = whole >= 1 ? `${dots} a pixel` : "reduced to fit";
   document.getElementById("picture-caption").textContent = `${columns} × ${rows} px, ${words}`;
 }
 

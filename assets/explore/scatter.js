@@ -8,7 +8,8 @@ const plot = document.getElementById("scatter");
 // points: {outcome, turn_deg, pitch_deg}; current: the same of the picture shown, or null
 export function drawScatter(points, toleranceDeg, ellipse, current) {
   const posed = points.filter((p) => p.turn_deg !== null && p.pitch_deg !== null && p.turn_deg !== undefined);
-  const reach = reachOf(posed.filter((p) => p.outcome === "ok"), toleranceDeg);
+  const usable = posed.filter((p) => p.outcome === "ok");
+  const reach = Math.max(reachOf(usable, toleranceDeg), current?.outcome === "ok" ? reachOf([current], 0) : 0);
   const x = (value) => LEFT + (SIDE * (value + reach)) / (2 * reach);
   const y = (value) => TOP + (SIDE * (reach - value)) / (2 * reach);
   const parts = [...ticks(reach, x, y)];

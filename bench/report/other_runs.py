@@ -113,8 +113,7 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
     lines = sorted(content["lines"], key=lambda line: -(line["share_of_tolerance"] or 0.0))
     rows = tuple(
         (
-            f"{' '.join(filter(None, (line['axle'], line['side'], line['quantity'])))} of "
-            f"{line['vehicle']} at {line['station']}",
+            _angle(line),
             _unit(line["u_deg"], "deg"),
             figures(line["k"], 3),
             _unit(line["expanded_deg"], "deg"),
@@ -150,6 +149,13 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
         picture,
         source_words(place, content),
     )
+
+
+def _angle(line: dict[str, Any]) -> str:
+    """Name an angle as the budget does: toe to the centre line is toe, that to another says so."""
+    name = " ".join(filter(None, (line["axle"], line["side"], line["quantity"])))
+    to = " to thrust line" if line["reference"] == "thrust line" else ""
+    return f"{name}{to} of {line['vehicle']} at {line['station']}"
 
 
 def registration_section(place: Path, digest: str | None) -> Section:

@@ -128,7 +128,9 @@ def noted_cells(run: MapRun, views: Sequence[CellView]) -> list[tuple[str, CellV
             noted.setdefault(by_place[place], f"the farthest that {name} holds")
         if best["next_range_m"] is not None:
             place = (name, best["next_range_m"], *view)
-            noted.setdefault(by_place[place], f"what ends {name}'s farthest limit")
+            reaches = best["longest_range_m"] is not None
+            why = f"what ends {name}'s farthest limit" if reaches else f"why {name} has no limit"
+            noted.setdefault(by_place[place], why)
         cells = run.cells.filter(pl.col("pipeline") == name)
         failing = cells.sort("usable_rate", "range_m", "tilt_deg").row(0, named=True)
         if failing["n_ok"] < failing["n"]:

@@ -193,8 +193,8 @@ def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]
         ("pictures", f"{plan.n_pictures}, {plan.n_rows} cases"),
         (
             "grid",
-            f"{len(plan.ranges_m)} ranges, {len(plan.turns_deg)} turns, "
-            f"{len(plan.pitches_deg)} pitches, {len(plan.positions)} places in the frame",
+            f"ranges {len(plan.ranges_m)}, turns {len(plan.turns_deg)}, "
+            f"pitches {len(plan.pitches_deg)}, places in the frame {len(plan.positions)}",
         ),
         ("pipelines", ", ".join(plan.pipelines)),
         ("computed by", ", ".join(f"{n} {v}" for n, v in plan.versions)),

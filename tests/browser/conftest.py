@@ -251,5 +251,5 @@ def small_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("browser") / "map"
     grid = ["--ranges", "2.5, 9 m", "--turns", "0, 50 deg", "--trials", "3"]
     pipelines = ["--pipeline", "aruco-subpix/ippe-lm", "--pipeline", "apriltag/ippe-lm"]
-    assert main(["map", "--quiet", "--out", str(folder), *grid, *pipelines]) == 0
+    assert main(["map", "--quiet", "--no-pictures", "--out", str(folder), *grid, *pipelines]) == 0
     return folder

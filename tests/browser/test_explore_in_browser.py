@@ -253,6 +253,7 @@ def test_a_run_fills_the_scatter_plot_and_says_what_it_found(bench, screenshot):
     page = made.page
     wanted = int(re.search(r"\d+", page.locator("#run").inner_text())[0])
     assert page.locator("#scatter .dot").count() == 0
+    assert page.locator("#scatter .current").count() == 1  # the picture shown is in the plot
     page.locator("#run").focus()
     page.keyboard.press("Enter")
     page.locator("#run-words:not(:empty)").wait_for()

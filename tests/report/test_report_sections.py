@@ -18,6 +18,7 @@ LINE = {
     "axle": "front",
     "side": "left",
     "quantity": "toe",
+    "reference": "thrust line",
     "u_deg": 0.0167,
     "k": 2.0,
     "expanded_deg": 0.0334,
@@ -33,7 +34,7 @@ BUDGET = {
     "bay": {"digest": "abc"},
     "words": ["Inside tolerance: all 1 angles."],
     "basis": ["target poses: bound"],
-    "worst": "front left toe of cart at floor",
+    "worst": "front left toe to thrust line of cart at floor",
     "lines": [LINE],
 }
 
@@ -49,7 +50,7 @@ def test_a_budget_shows_its_verdict_angles_and_causes_largest_first(tmp_path):
     assert section.lead[0] == "Inside tolerance: all 1 angles."
     assert not any("another bay" in line for line in section.lead)
     angles, causes = section.tables
-    assert angles.rows[0][:2] == ("front left toe of cart at floor", "0.0167 deg")
+    assert angles.rows[0][:2] == ("front left toe to thrust line of cart at floor", "0.0167 deg")
     assert [row[0] for row in causes.rows] == ["mount play", "run out"]
 
 
