@@ -171,7 +171,8 @@ class Captions:
         text = f"{rounded:.10f}".rstrip("0").rstrip(".") if abs(rounded) < 1e6 else f"{rounded:g}"
         text = text.replace(".", self.texts["decimal"]).replace("-", "−")
         unit = self.texts["words.degree"] if unit == "deg" else unit
-        return f"{text} {unit}" if unit else text
+        # the SI Brochure, 9th edition, 5.4.3: a space before each unit but ° of a plane angle
+        return f"{text}{unit}" if unit in ("", "°") else f"{text} {unit}"
 
 
 def outcome_key(set_name: str, outcome: str) -> str:

@@ -20,7 +20,9 @@ def test_two_languages_ship_and_are_complete():
 
 def test_numbers_have_the_languages_decimal_mark():
     assert read_captions("en").number(0.0312, "deg") == "0.031 deg"
-    assert read_captions("de").number(0.0312, "deg") == "0,031 °"
+    # SI Brochure, 9th edition, 5.4.3: a space before each unit but ° of a plane angle
+    assert read_captions("de").number(0.0312, "deg") == "0,031°"
+    assert read_captions("de").number(8.0, "%") == "8 %"
     assert read_captions("en").number(None, "deg") == read_captions("en").number(float("nan"))
     assert read_captions("en").number(-81.0, "px") == "−81 px"
 
