@@ -49,6 +49,7 @@ from bench.survey.cells import summarise
 from bench.survey.contour import MAX_LEVELS, Contour, contour_of, start_cells
 from bench.survey.contour_run import ContourReport, run_contour
 from bench.survey.limits import find_limits
+from bench.survey.pace import duration_words, measure_pace
 from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
@@ -144,6 +145,7 @@ def command(
     check_pipelines(job)
     if dry_run:
         typer.echo(_plan_words(contour))
+        typer.echo(_time_words(job, contour, processes_of(workers)))
         return 0
     store = RunStore(out, contour.as_dict())
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
@@ -179,10 +181,27 @@ def command(
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 
 
+def _least_pictures(contour: Contour) -> int:
+    return len(start_cells(contour)) * contour.looks[0] * len(contour.plan.positions)
+
+
+def _time_words(job: Job, contour: Contour, workers: int) -> str:
+    pace = measure_pace(job)
+    least, most = (
+        duration_words(pace.picture_s * n / workers)
+        for n in (_least_pictures(contour), contour.plan.n_pictures)
+    )
+    return (
+        f"time       about {least} at least, {most} if every cell took all trials, with "
+        f"{workers} workers ({1e3 * pace.picture_s:.0f} ms a picture, measured on "
+        f"{pace.pictures})"
+    )
+
+
 def _plan_words(contour: Contour) -> str:
     plan, start = contour.plan, start_cells(contour)
     places = len(plan.positions)
-    least = len(start) * contour.looks[0] * places
+    least = _least_pictures(contour)
     most = contour.looks[-1] * places
     warning = ""
     if contour.looks[-1] < MIN_BOOTSTRAP:

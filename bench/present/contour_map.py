@@ -116,12 +116,13 @@ def _panel(
             markeredgewidth=0.0,
             color=colour,
         )
-    if is_stretched(ranges[:: 2**contour.levels]):
+    ticks = ranges[:: 2**contour.levels]
+    if is_stretched(ticks):
         axes.set_xscale("log")
-        ticks = ranges[:: 2**contour.levels]
-        step = -(-len(ticks) // 6)
-        axes.set_xticks(ticks[::step], [style.plain(float(v)) for v in ticks[::step]])
-        axes.set_xticks([], minor=True)
+    # where the given grid is: a tick of its own choice would stand at the frame's very end
+    step = -(-len(ticks) // 6)
+    axes.set_xticks(ticks[::step], [style.plain(float(v)) for v in ticks[::step]])
+    axes.set_xticks([], minor=True)
     axes.set_xlim(*edges(ranges)[[0, -1]])
     axes.set_ylim(*edges(turns)[[0, -1]])
 

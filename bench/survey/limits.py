@@ -28,6 +28,7 @@ RANGE_SCHEMA: dict[str, type[pl.DataType]] = {
     "tilt_deg": pl.Float64,
     "verdict": pl.String,  # holds, none or undecided
     "longest_range_m": pl.Float64,  # null unless the verdict is holds
+    "shortest_tested_m": pl.Float64,  # at this tilt; of shorter ranges the limit says nothing
     "all_tested": pl.Boolean,  # whether the longest range tested holds
     "next_range_m": pl.Float64,  # the cell that ends the limit
     "next_verdict": pl.String,
@@ -87,17 +88,25 @@ def find_limits(cases: Cases, request: Request) -> Limits:
 
 def _ranges(cells: pl.DataFrame) -> pl.DataFrame:
     by = ["pipeline", "turn_deg", "pitch_deg"]
-    rows = [_range_limit(group) for group in _groups(cells, by, "range_m")]
+    nearest = cells["range_m"].min()
+    rows = [_range_limit(group, nearest) for group in _groups(cells, by, "range_m")]
     return pl.DataFrame(rows, schema=RANGE_SCHEMA).sort(by)
 
 
-def _range_limit(cells: list[Cell]) -> Cell:
-    """Return the limit along one tilt; cells come in order of range."""
+def _range_limit(cells: list[Cell], nearest_m: object) -> Cell:
+    """Return the limit along one tilt; cells come in order of range.
+
+    `nearest_m` is the shortest range of the survey: an adaptive one doesn't test it at tilts
+    between those that it was given.
+    """
     held = list(takewhile(lambda cell: cell["verdict"] == HOLDS, cells))
     ended_by = cells[len(held)] if len(held) < len(cells) else None
     row: Cell = {
         name: cells[0][name] for name in ("pipeline", "turn_deg", "pitch_deg", "tilt_deg")
     }
+    first = cells[0]["range_m"]
+    row["shortest_tested_m"] = first
+    untested = "" if first == nearest_m else f"; nothing nearer than {number(first)} m was tested"
     row |= {"all_tested": ended_by is None, "longest_range_m": None, "n_needed": None}
     if ended_by is not None:
         row |= {
@@ -112,11 +121,11 @@ def _range_limit(cells: list[Cell]) -> Cell:
         return row | {
             "verdict": HOLDS,
             "longest_range_m": longest,
-            "words": f"{number(longest)} m ({beyond})",
+            "words": f"{number(longest)} m ({beyond}{untested})",
         }
     assert ended_by is not None
     verdict = NONE if ended_by["verdict"] == FAILS else UNDECIDED
-    return row | {"verdict": verdict, "words": f"{verdict} ({ending})"}
+    return row | {"verdict": verdict, "words": f"{verdict} ({ending}{untested})"}
 
 
 def _ending(cell: Cell) -> str:

@@ -1,4 +1,5 @@
 import json
+import re
 
 import polars as pl
 import pytest
@@ -93,6 +94,7 @@ def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
     words = capsys.readouterr().out
     assert "4 cells given, 25 after 2 halvings" in words
     assert "an RMS needs 30 usable poses" in words
+    assert re.search(r"time       about \S+ \w+ at least, \S+ \w+ if every cell took all", words)
     assert not (tmp_path / "none").exists()
 
 

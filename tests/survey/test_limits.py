@@ -120,6 +120,17 @@ def test_a_limit_at_the_longest_range_tested_says_so(cell_cases):
     assert row["words"] == "4 m (the longest tested)"
 
 
+def test_a_tilt_not_tested_at_the_shortest_ranges_says_so(cell_cases):
+    # as an adaptive survey has them: turn 20 came in between, at two ranges alone
+    errors = RNG.normal(0, 0.02, 400)
+    cells = [(2.0, 0.0), (4.0, 0.0), (8.0, 0.0), (4.0, 20.0), (8.0, 20.0)]
+    cases = pl.concat([cell_cases(errors, range_m=r, turn_deg=t) for r, t in cells])
+    given, between = find_limits(cases, REQUEST).ranges.to_dicts()
+    assert (given["shortest_tested_m"], between["shortest_tested_m"]) == (2.0, 4.0)
+    assert given["words"] == "8 m (the longest tested)"
+    assert between["words"] == "8 m (the longest tested; nothing nearer than 4 m was tested)"
+
+
 def test_nothing_holds_is_none_with_the_number_that_fails(cell_cases):
     limits = find_limits(grid(cell_cases, {(4.0, 0.0): 0.31, (6.0, 0.0): 0.01}), REQUEST)
     (row,) = limits.ranges.to_dicts()
