@@ -5,15 +5,20 @@ accessibility checker is axe-core from npm, pinned in `package.json` beside this
 `SIGHTBENCH_SCREENSHOTS` names a folder that keeps the screenshots.
 """
 
+import http.client
 import json
 import os
 import re
 import shutil
+import signal
 import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -28,7 +33,7 @@ CHROMIUM_VARIABLE = "SIGHTBENCH_CHROMIUM"
 # Common practice, no source: the narrowest phones in use are 360 CSS pixels wide.
 PHONE = (360, 740)
 DESKTOP = (1280, 900)
-PATIENCE_MS = 60_000  # far above what anything here takes; a test that would hang ends
+PATIENCE_S = 60.0  # far above what anything here takes; a test that would hang ends
 # What axe calls the grave half of its four impacts.
 GRAVE = ("serious", "critical")
 # A page must reach nobody; these stay inside it.
@@ -111,7 +116,7 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
     def open_page(url: str, size: tuple[int, int] = DESKTOP, **options: Any) -> Visit:
         width, height = size
         context = browser.new_context(viewport={"width": width, "height": height}, **options)
-        context.set_default_timeout(PATIENCE_MS)
+        context.set_default_timeout(1000.0 * PATIENCE_S)
         contexts.append(context)
         made = Visit(None)
         context.on("request", lambda request: made.requests.append(request.url))
@@ -253,3 +258,72 @@ def small_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
     pipelines = ["--pipeline", "aruco-subpix/ippe-lm", "--pipeline", "apriltag/ippe-lm"]
     assert main(["map", "--quiet", "--no-pictures", "--out", str(folder), *grid, *pipelines]) == 0
     return folder
+
+
+class Server:
+    """`sightbench explore` on a free port, as a user starts it."""
+
+    def __init__(self, log: Path, *arguments: str) -> None:
+        self.log = log
+        with log.open("w") as file:
+            self.process = subprocess.Popen(
+                [
+                    *(sys.executable, "-u", "-c", "from bench.cli.main import run; run()"),
+                    *("explore", "--port", "0", "--no-browser", *arguments),
+                ],
+                stdout=file,
+                stderr=subprocess.STDOUT,
+                env=os.environ | {"OMP_NUM_THREADS": "1"},
+            )
+        self.url = self._await_url()
+        self.port = urlsplit(self.url).port
+
+    def _await_url(self) -> str:
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end and self.process.poll() is None:
+            found = re.search(r"http://\S+:\d+/", self.log.read_text())
+            if found:
+                return found[0]
+            time.sleep(0.05)
+        raise AssertionError(self.log.read_text())
+
+    def interrupt(self) -> int:
+        self.process.send_signal(signal.SIGINT)
+        return self.process.wait(PATIENCE_S)
+
+    def end(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def ask(self, path: str = "/", method: str = "GET", **headers: str) -> tuple[int, str]:
+        """Ask as no browser would: with any headers."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
+        try:
+            connection.putrequest(method, path, skip_host="Host" in headers)
+            for name, value in headers.items():
+                connection.putheader(name, value)
+            connection.endheaders()
+            answer = connection.getresponse()
+            return answer.status, answer.read().decode(errors="replace")
+        finally:
+            connection.close()
+
+
+@pytest.fixture(scope="session")
+def start_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Server]]:
+    """Return a function that starts the live bench of the shipped bay."""
+    started: list[Server] = []
+
+    def start() -> Server:
+        started.append(Server(tmp_path_factory.mktemp("explore") / "log.txt"))
+        return started[-1]
+
+    yield start
+    for server in started:
+        server.end()
+
+
+@pytest.fixture(scope="session")
+def server(start_server: Callable[[], Server]) -> Server:
+    """Return a live bench that all tests share."""
+    return start_server()

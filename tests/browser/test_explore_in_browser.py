@@ -1,80 +1,15 @@
-"""The live bench, as a person in front of a browser meets it, and as a stranger does."""
+"""The live bench, as a person in front of a browser meets it."""
 
-import http.client
 import io
 import json
-import os
 import re
-import signal
-import socket
-import subprocess
-import sys
-import time
 import zipfile
-from pathlib import Path
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl
 
 import pytest
 from PIL import Image
 
-PATIENCE_S = 60.0  # far above what anything here takes; a test that would hang ends
 MOST_TABS = 120  # far more stops than the page has
-
-
-class Server:
-    """`sightbench explore` on a free port, as a user starts it."""
-
-    def __init__(self, log: Path, *arguments: str) -> None:
-        self.log = log
-        with log.open("w") as file:
-            self.process = subprocess.Popen(
-                [
-                    *(sys.executable, "-u", "-c", "from bench.cli.main import run; run()"),
-                    *("explore", "--port", "0", "--no-browser", *arguments),
-                ],
-                stdout=file,
-                stderr=subprocess.STDOUT,
-                env=os.environ | {"OMP_NUM_THREADS": "1"},
-            )
-        self.url = self._await_url()
-        self.port = urlsplit(self.url).port
-
-    def _await_url(self) -> str:
-        end = time.monotonic() + PATIENCE_S
-        while time.monotonic() < end and self.process.poll() is None:
-            found = re.search(r"http://\S+:\d+/", self.log.read_text())
-            if found:
-                return found[0]
-            time.sleep(0.05)
-        raise AssertionError(self.log.read_text())
-
-    def interrupt(self) -> int:
-        self.process.send_signal(signal.SIGINT)
-        return self.process.wait(PATIENCE_S)
-
-    def end(self) -> None:
-        self.process.kill()
-        self.process.wait()
-
-    def ask(self, path: str = "/", method: str = "GET", **headers: str) -> tuple[int, str]:
-        """Ask as no browser would: with any headers."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
-        try:
-            connection.putrequest(method, path, skip_host="Host" in headers)
-            for name, value in headers.items():
-                connection.putheader(name, value)
-            connection.endheaders()
-            answer = connection.getresponse()
-            return answer.status, answer.read().decode(errors="replace")
-        finally:
-            connection.close()
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory):
-    started = Server(tmp_path_factory.mktemp("explore") / "log.txt")
-    yield started
-    started.end()
 
 
 @pytest.fixture
@@ -298,48 +233,6 @@ def test_save_brings_the_picture_and_where_its_numbers_come_from(bench, tmp_path
     assert page.locator("#keep-problem").inner_text() == ""
 
 
-@pytest.mark.parametrize(
-    "host", ["example.com", "example.com:{port}", "127.0.0.1:1", "127.0.0.1.example.com:{port}"]
-)
-def test_another_host_is_refused(server, host):
-    status, text = server.ask("/", Host=host.format(port=server.port))
-    assert 400 <= status < 500
-    assert "<html" not in text
-
-
-def test_this_machines_own_names_are_answered(server):
-    for host in ("127.0.0.1", "localhost"):
-        status, text = server.ask("/", Host=f"{host}:{server.port}")
-        assert status == 200
-        assert "<html" in text
-
-
-@pytest.mark.parametrize(
-    "headers",
-    [{"Origin": "http://example.com"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}],
-)
-def test_another_page_can_neither_read_nor_start_anything(server, headers):
-    paths = (("/api/view", "GET"), ("/api/runs", "POST"), ("/api/illustration", "POST"))
-    for path, method in paths:
-        status, _ = server.ask(path, method, **headers)
-        assert 400 <= status < 500
-
-
-def test_no_other_address_of_this_machine_answers(server):
-    # the whole of 127.0.0.0/8 is this machine on Linux: who listens everywhere answers there
-    own = {entry[4][0] for entry in own_addresses()} - {"127.0.0.1"}
-    for address in sorted(own | {"127.0.0.2"}):
-        with pytest.raises(OSError):  # noqa: PT011  # refused, or no such address
-            socket.create_connection((address, server.port), timeout=PATIENCE_S).close()
-
-
-def own_addresses():
-    try:
-        return socket.getaddrinfo(socket.gethostname(), None, type=socket.SOCK_STREAM)
-    except OSError:  # a machine that doesn't know its own name
-        return []
-
-
 def test_by_keyboard_alone_every_control_is_reached_and_seen(bench):
     page = bench().page
     reached, outlines = set(), set()
@@ -381,23 +274,3 @@ def test_the_live_bench_fits_its_window_and_has_no_grave_fault_of_access(
     assert sticking_out(page) == []
     assert page.evaluate("() => document.getAnimations().length") == 0
     screenshot(page, f"explore-{'phone' if phone else 'desktop'}")
-
-
-def test_ctrl_c_ends_the_server_and_the_page_says_that_it_is_gone(tmp_path, visit):
-    server = Server(tmp_path / "log.txt")
-    try:
-        made = visit(server.url)
-        page = made.page
-        page.locator("#picture[data-state]").wait_for()
-        assert server.interrupt() in (0, 130)
-        assert "Traceback" not in server.log.read_text()
-        with pytest.raises(ConnectionRefusedError):
-            server.ask()
-        page.locator("#range_m").fill("5")
-        page.locator("#general-problem:not(:empty)").wait_for()
-        assert "running" in page.locator("#general-problem").inner_text()
-        # the browser's own line on an address where nobody listens
-        assert all("ERR_CONNECTION_REFUSED" in line for line in made.console)
-        made.console.clear()
-    finally:
-        server.end()
