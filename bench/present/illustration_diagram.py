@@ -105,7 +105,8 @@ def _sight(axes: Axes, shown: Illustrated, values: dict[str, str], words: dict[s
     below = turn >= 0.0
     write(
         axes,
-        (at[0] - 0.02, at[1] + (-0.5 if below else 0.48)),
+        # above the words beside the whole picture's frame
+        (at[0] - 0.02, max(at[1] - 0.5, 0.27) if below else at[1] + 0.48),
         values["tilt"],
         color=BLUE,
         bbox=PAPER,

@@ -86,9 +86,10 @@ def draw_tower(
     lean = math.radians((shown.scene.lean_deg or 0.0) * DRAWN_LEAN)
     tower, target = bay.towers[0], shown.setting.target
     camera, wheel = tower.T_bay_camera.translation, wheel_of(bay, tower).T_bay_target
-    floor, half = 0.5, 0.5 * target.drawing.width
-    wide = abs(camera[1] - wheel.translation[1]) + 2.0 * half
-    scale = min(1.0 / max(camera[2], wheel.translation[2] + half), 1.9 / wide)
+    plate = np.array([target.drawing.width, target.drawing.height])
+    floor = 0.5
+    wide = abs(camera[1] - wheel.translation[1]) + plate[0]
+    scale = min(1.0 / max(camera[2], wheel.translation[2] + 0.5 * plate[1]), 1.9 / wide)
     middle = 0.5 * (camera[1] + wheel.translation[1])
 
     def at(y: float, z: float) -> Array:
@@ -104,16 +105,19 @@ def draw_tower(
     box = np.array([[-0.09, -0.06], [0.09, -0.06], [0.09, 0.06], [-0.09, 0.06]])
     axes.add_patch(Polygon(box @ np.array([[c, -s], [s, c]]) + top, fc=style.INK))
     centre = at(wheel.translation[1], wheel.translation[2])
-    corner, size = centre - scale * half, 2.0 * scale * half
-    axes.add_patch(Rectangle((corner[0], corner[1]), size, size, fc="white", ec=style.INK, lw=2.0))
+    size = scale * plate
+    low = centre - 0.5 * size
+    axes.add_patch(Rectangle((low[0], low[1]), *size, fc="white", ec=style.INK, lw=2.0))
     axes.plot(*np.array([top, centre]).T, color=style.MUTED, lw=1.0, ls="--")
     away = 1.0 if centre[0] >= foot[0] else -1.0  # of the target from the tower
     side = "left" if away > 0.0 else "right"
-    write(axes, centre + (away * (0.5 * size + 0.06), 0.0), words["target"], ha=side)
+    write(axes, centre + (away * (0.5 * size[0] + 0.06), 0.0), words["target"], ha=side)
     beside = np.array([0.5 * (top[0] + centre[0]), 0.7 * top[1] + 0.3 * centre[1]])
     beside[0] = away * max(away * beside[0], away * top[0]) + away * 0.16
     write(axes, beside, values["range"], ha=side)
     outer = "right" if away > 0.0 else "left"
-    write(axes, (foot[0] - away * 0.08, floor + 0.45), values["lean"], ha=outer, color=BLUE)
-    write(axes, (foot[0] - away * 0.08, floor + 0.62), words["plumb_line"], ha=outer)
+    # clear of the tower, should it lean to that side
+    outside = foot[0] - away * (0.08 + max(away * (foot[0] - top[0]), 0.0))
+    write(axes, (outside, floor + 0.45), values["lean"], ha=outer, color=BLUE)
+    write(axes, (outside, floor + 0.62), words["plumb_line"], ha=outer)
     write(axes, (0.02, SIZE - 0.08), words["from_behind"], ha="left")

@@ -218,3 +218,36 @@ def test_every_card_keeps_within_its_figure(bay, language, shown, T_bay_bar):
             figure.draw_without_rendering()
             for text in (t for axes in figure.axes for t in axes.texts):
                 assert is_within(text.get_window_extent(), figure), (scene.key, text.get_text())
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_two_texts_of_a_schematic_lie_over_each_other(bay, language):
+    words = read_captions(language)
+    # a little farther than the near axle, so that words come closest to each other
+    for scene in (dataclasses.replace(s, times=1.3) for s in SCENES if s.set == "aim"):
+        figure = drawn(illustrate(bay, scene, "apriltag/ippe-lm", 1, 1), bay, words)
+        boxes = [text.get_window_extent() for text in figure.axes[-1].texts if text.get_text()]
+        for i, box in enumerate(boxes):
+            assert not any(box.overlaps(other) for other in boxes[:i]), scene.key
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_no_text_lies_on_a_leaning_tower_on_either_side(bay, captions, first):
+    scene = next(s for s in SCENES if s.key == "plumb.leaning")
+    towers = (bay.towers[first], bay.towers[1 - first])
+    bay = dataclasses.replace(bay, towers=towers)
+    diagram = drawn(illustrate(bay, scene, "apriltag/ippe-lm", 1, 1), bay, captions).axes[-1]
+    # the tower is the thickest line
+    tower = max(diagram.lines, key=lambda line: line.get_linewidth())
+    ends = diagram.transData.transform(tower.get_xydata())
+    along = ends[0] + np.linspace(0.0, 1.0, 50)[:, None] * (ends[1] - ends[0])
+    for text in diagram.texts:
+        box = text.get_window_extent()
+        assert not any(box.contains(*point) for point in along), text.get_text()
+
+
+def drawn(one, bay, captions):
+    with style.applied():
+        figure = card_figure(one, bay, captions)
+        figure.draw_without_rendering()
+    return figure
