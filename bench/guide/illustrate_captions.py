@@ -57,6 +57,7 @@ WORDS = (
     "inside",
     "outside",
     "unsure",
+    "unsure_rate",
     "few",
     "none",
     "alarm",

@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.guide.illustrate_run import Illustrated
 from bench.scene.model import Bay
-from bench.survey.statistics import rms_interval
+from bench.survey.statistics import rms_interval, wilson_interval
 from bench.typing import Array
 
 CONFIDENCE = 0.95  # of the intervals, two-sided
@@ -33,7 +33,8 @@ class Judged:
         What it is held against.
     verdict : str
         ``none`` or ``few`` usable, an ``alarm`` of a registration's checks; else ``inside`` or
-        ``outside`` the tolerance with the whole interval, or ``unsure``.
+        ``outside`` the tolerance with the whole interval, or ``unsure``. The rate of usable ones
+        is too ``few`` with its whole interval, and is no less than asked for ``inside``.
     """
 
     rms_deg: float | None
@@ -56,13 +57,18 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
     elif 2 * shown.numbers.get("alarms", 0) > n:
         # a registration that raised the alarm is done again, however near the truth it came
         verdict = "alarm"
-    elif usable < bay.tolerance.detection * n:
+    elif wilson_interval(usable, n, CONFIDENCE)[1] < bay.tolerance.detection:
         verdict = "few"
     elif high <= tolerance:
-        verdict = "inside"
+        verdict = "unsure" if lacks(shown, bay) else "inside"
     elif low > tolerance:
         verdict = "outside"
     return Judged(rms, _finite(low), _finite(high), tolerance, verdict)
+
+
+def lacks(shown: Illustrated, bay: Bay) -> bool:
+    """Tell whether fewer are usable than the bay asks for, by chance or not."""
+    return bool(shown.numbers["usable"] < bay.tolerance.detection * shown.numbers["n"])
 
 
 def outcome_of(shown: Illustrated, bay: Bay) -> Outcome:

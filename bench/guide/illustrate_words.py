@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from bench.guide.illustrate_captions import ANY, Captions, outcome_key
-from bench.guide.illustrate_judge import compared, judge, outcome_of
+from bench.guide.illustrate_judge import compared, judge, lacks, outcome_of
 from bench.guide.illustrate_run import Illustrated
 from bench.scene.model import Bay
 
@@ -127,11 +127,12 @@ def said(shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None
     # a set's own text blames what it varies, and a reference has none of that
     blames = shown.reference is not None or outcome not in ("few", "none") or "alarms" in values
     then = captions.say(outcome_key(shown.scene.set if blames else ANY, outcome), values)
+    verdict = "unsure_rate" if own.verdict == "unsure" and lacks(shown, bay) else own.verdict
     return Said(
         title=captions.say(f"{key}.title", values),
         why=f"{reason} {then}",
         result=" ".join(result),
-        verdict=captions.say(f"words.{own.verdict}", values),
+        verdict=captions.say(f"words.{verdict}", values),
         outcome=outcome,
         verdict_class=own.verdict,
         error_deg=own.rms_deg,

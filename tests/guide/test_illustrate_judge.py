@@ -58,6 +58,9 @@ def spread(rms_deg, n=60):
         (spread(0.05), 60, "unsure"),
         (spread(0.02, 5), 5, "unsure"),  # too few for an interval
         (spread(0.02, 40), 60, "few"),
+        # 95 % are asked; Wilson 1927 for 56 of 60: 0.841 to 0.974, which doesn't decide
+        (spread(0.02, 56), 60, "unsure"),
+        (spread(0.2, 56), 60, "outside"),
         ([], 60, "none"),
     ],
 )
@@ -66,6 +69,13 @@ def test_the_verdict_takes_the_whole_interval(bay, shown, errors, n, verdict):
     assert found.verdict == verdict
     if verdict in ("inside", "outside"):
         assert found.low_deg < found.rms_deg < found.high_deg
+
+
+def test_a_rate_that_the_trials_leave_open_is_what_the_verdict_speaks_of(bay, shown):
+    text = said(with_errors(shown, spread(0.02, 56), 60), bay, read_captions("en"))
+    assert text.verdict == "can't be told from 60: 56 usable, 95 % asked"
+    assert text.outcome == "unsure"
+    assert text.verdict_class == "unsure"
 
 
 @pytest.mark.parametrize(
