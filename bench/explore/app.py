@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future
 from pathlib import Path
+from threading import Thread
 from typing import Any, TypeVar
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -34,21 +35,34 @@ GONE = 499  # common practice, no source: the client closed the request
 
 
 class Queue:
-    """One thread, and those who wait for it.
+    """One job at a time, and those who wait for their turn.
 
     A slider asks for more than can be drawn: what the page has given up isn't computed.
     """
 
     def __init__(self, name: str) -> None:
+        self._name = name
         self._turn = asyncio.Lock()
-        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix=name)
 
     async def work(self, request: Request, job: Callable[[], Result]) -> Result | None:
         """Do a job; None if nobody waits for it when its turn comes."""
         async with self._turn:
             if await request.is_disconnected():
                 return None
-            return await asyncio.wrap_future(self._thread.submit(job))
+            future: Future[Result] = Future()
+            # a daemon, as no pool's thread is: Ctrl-C needn't wait for a picture of half a minute
+            Thread(target=_fulfil, args=(future, job), name=self._name, daemon=True).start()
+            return await asyncio.wrap_future(future)
+
+
+def _fulfil(future: Future[Result], job: Callable[[], Result]) -> None:
+    """Give a future what a job returns or raises."""
+    if not future.set_running_or_notify_cancel():
+        return
+    try:
+        future.set_result(job())
+    except BaseException as error:  # the one who awaits it gets it
+        future.set_exception(error)
 
 
 class Desk:
@@ -125,7 +139,9 @@ def make_app(
             run.cancel()
             await run_in_threadpool(run.wait, 10.0)
         after = request.query_params.get("after", "0")
-        return JSONResponse(run.report(int(after) if after.isdecimal() else 0))
+        # no run has so many points as nine digits say
+        known = int(after) if after.isdecimal() and len(after) < 10 else 0
+        return JSONResponse(run.report(known))
 
     async def save(request: Request) -> Response:
         state = desk.state(request)

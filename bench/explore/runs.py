@@ -92,13 +92,13 @@ class Run:
 
     def report(self, after: int = 0) -> dict[str, Any]:
         """Return how it stands, with the points from the `after`-th on, as JSON can hold it."""
-        status, rows = self.status, self.rows[after:]  # in this order: done means all rows
+        status, rows = self.status, self.rows[:]  # in this order: done means all rows
         found: dict[str, Any] = {
             "id": self.id,
             "status": status,
-            "done": after + len(rows),
+            "done": len(rows),
             "total": self.job.plan.trials,
-            "points": [_point(row) for row in rows],
+            "points": [_point(row) for row in rows[after:]],
             "failure": self.failure,
         }
         if status == DONE:

@@ -122,7 +122,7 @@ def _read(text: str, control: Control, default: float) -> float:
         said = f"is '{_short(text)}'" if text.strip() else "is empty"
         raise ValueError(f"{control.label} {said}; {wanted}.") from None
     # what the bay's own file says is allowed, whatever the sliders' ends
-    whole = not control.whole or value == math.floor(value)
+    whole = not control.whole or value.is_integer()  # no infinity is one
     if not math.isfinite(value) or not whole or not (control.allows(value) or value == default):
         unit = f" {control.unit}" if control.unit else ""
         raise ValueError(f"{control.label} is {_short(text.strip())}{unit}; {wanted}.")

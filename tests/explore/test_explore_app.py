@@ -3,6 +3,7 @@
 import dataclasses
 import io
 import json
+import threading
 import time
 import zipfile
 
@@ -194,6 +195,22 @@ def test_a_run_gives_only_the_points_asked_for(client):
     tail = client.get(f"/api/runs/{run_id}?after=9").json()
     assert tail["points"] == whole["points"][9:]
     assert tail["done"] == whole["done"]
+    # beyond the last point, and longer than Python reads as a number at all
+    for after in ("99", "9" * 5000, "-4", "x"):
+        answer = client.get(f"/api/runs/{run_id}?after={after}")
+        assert answer.status_code == 200
+        assert answer.json()["done"] == whole["done"]
+
+
+def test_a_picture_in_work_holds_the_programs_end_back_in_no_way(client, monkeypatch):
+    # the interpreter waits at its end for every thread that isn't a daemon
+    kinds = []
+    monkeypatch.setattr(
+        "bench.explore.app.compute",
+        lambda *_: kinds.append(threading.current_thread().daemon) or {},
+    )
+    assert client.get("/api/view").status_code == 200
+    assert kinds == [True]
 
 
 def test_a_run_can_be_cancelled_and_keeps_what_is_done(place):

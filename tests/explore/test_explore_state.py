@@ -50,6 +50,8 @@ def test_what_a_permalink_leaves_out_is_the_bays():
         ("light", "-inf", "Light is -inf; it must be a number from 0 to 3."),
         ("blur_px", "0.01", "Blur is 0.01 px; it must be a number 0 or from 0.05 to 10 px."),
         ("seed", "1.5", "Seed is 1.5; it must be a whole number from 0 to 2147483647."),
+        ("seed", "inf", "Seed is inf; it must be a whole number from 0 to 2147483647."),
+        ("seed", "1e999", "Seed is 1e999; it must be a whole number from 0 to 2147483647."),
         ("colour", "red", "There is no control 'colour'."),
     ],
 )
