@@ -33,7 +33,7 @@ def siting_section(place: Path, digest: str | None) -> Section:
     content = read_content(place, "site.json", "site")
     try:
         return _siting(place, content, digest)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
         raise wrong_content(place, "site", error) from error
 
 
@@ -105,7 +105,7 @@ def budget_section(place: Path, digest: str | None) -> Section:
     content = read_content(place, "budget.json", "budget")
     try:
         return _budget(place, content, digest)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
         raise wrong_content(place, "budget", error) from error
 
 
@@ -123,12 +123,20 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
         )
         for line in lines[:MOST_ROWS]
     )
-    columns = ("angle", "u", "k", "expanded", "tolerance", "verdict", "largest cause")
+    columns = (
+        "angle",
+        "standard uncertainty",
+        "k",
+        "expanded",
+        "tolerance",
+        "verdict",
+        "largest cause",
+    )
     shown = f", the {MOST_ROWS} nearest to their tolerance" if len(lines) > MOST_ROWS else ""
     causes = [name for name in lines[0] if name.startswith("u_") and name != "u_deg"]
     worst = Table(
         f"Causes for {content['worst']}, largest first (standard uncertainty)",
-        ("cause", "u"),
+        ("cause", "standard uncertainty"),
         tuple(
             (name[2:].removesuffix("_deg").replace("_", " "), _unit(lines[0][name], "deg"))
             for name in sorted(causes, key=lambda name: -lines[0][name])
@@ -184,7 +192,7 @@ def registration_section(place: Path, digest: str | None) -> Section:
             ("place of the right camera in the left one's frame", f"({across}) mm"),
             ("rotation vector", f"({turned}) rad"),
         )
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
         raise wrong_content(place, "register solve", error) from error
     table = Table("From the right tower to the left", ("quantity", "value"), rows)
     return Section(
@@ -217,7 +225,7 @@ def level_section(place: Path, digest: str | None) -> Section:
             )
             for name, tower in content["towers"].items()
         )
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
         raise wrong_content(place, "level solve", error) from error
     columns = ("tower", "up in its camera's frame", "standard uncertainty, least known direction")
     table = Table("Which way is up", columns, rows)
@@ -242,7 +250,7 @@ def wheels_section(place: Path, digest: str | None) -> Section:
             )
             for row in content["rows"]
         )
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
         raise wrong_content(place, "wheels", error) from error
     lead = (f"{len(rows)} angles and lengths were measured.", *other_bay(content, digest))
     table = Table("What was measured", ("quantity", "value", "standard uncertainty"), rows)

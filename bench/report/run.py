@@ -94,7 +94,29 @@ def read_map(directory: Path) -> MapRun:
     joined = cells.join(verdicts, on=CELL, how="left", maintain_order="left")
     if joined["verdict"].null_count():
         raise RunError(f"{directory}: {LIMITS_FILES[0]} and {CELLS_FILE} are of different runs")
-    return MapRun(directory, cases, joined, limits, plan, read_run_file(directory))
+    return MapRun(directory, cases, joined, limits, plan, _run_of(directory))
+
+
+def _run_of(directory: Path) -> dict[str, Any]:
+    """Return run.json's content, whose parts are what a map writes."""
+    content = read_run_file(directory)
+    starts = content.get("starts")
+    whole = (
+        isinstance(content.get("bay"), dict)
+        and isinstance(starts, list)
+        and bool(starts)
+        and all(
+            isinstance(start, dict) and isinstance(start.get(part, {}), dict)
+            for start in starts
+            for part in ("host", "report")
+        )
+    )
+    if not whole:
+        raise RunError(
+            f"{directory / RUN_FILE}: can't be read as a run's provenance (bay and starts); the "
+            "`sightbench map` that made the run writes it when it is given again"
+        )
+    return content
 
 
 def _refuse_others(directory: Path) -> None:

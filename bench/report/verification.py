@@ -43,7 +43,9 @@ def verification_section(place: Path) -> Section:
     tests = [case for case in root.iter("testcase") if case.get("classname") != "verdict"]
     rows = sorted(map(_row, tests), key=lambda row: row[0])
     suite = root.find("testsuite")
-    name = "" if suite is None else suite.get("name") or ""
+    # junit's suite is called "sightbench verify NAME", which is no command
+    name = "" if suite is None else (suite.get("name") or "").rpartition(" ")[2]
+    suite_words = f" on the suite {name}" if name else ""
     return Section(
         "verification",
         "Verification of a change",
@@ -56,7 +58,7 @@ def verification_section(place: Path) -> Section:
             ),
         ),
         (),
-        f"From {place}, made by {name}",
+        f"From {place}, made by sightbench verify compare{suite_words}",
     )
 
 

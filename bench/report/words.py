@@ -39,6 +39,8 @@ def headline(run: MapRun) -> str:
     """Return the verdict: a word with a number."""
     held = run.limits.ranges.filter(pl.col("verdict") == HOLDS)
     words = VERDICTS[run.limits.verdict]
+    if (run.cells["verdict"] == HOLDS).all():
+        words = "The tolerance holds in the whole grid"
     if held.is_empty():
         return f"{words}: {number(run.limits.request.rotation_deg)} deg."
     longest = held["longest_range_m"].max()
@@ -134,16 +136,25 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
         ),
         (
             "Outcomes",
-            "A case is ok where a usable pose came out. Gross failures (missed, wrong id, "
-            "mirrored, ambiguous, not finite) are counted by their name, never averaged into an "
-            "error.",
+            "A case is ok where a usable pose came out. Gross failures are counted by their name, "
+            "never averaged into an error: missed (the target wasn't found), wrong id (markers "
+            "were found, none of them the target's), mirrored (of the two poses that look alike "
+            "the wrong one), ambiguous (the pipeline can't tell the two apart), not finite (no "
+            "answer in numbers). The usable rate is the share of cases that are ok; the detection "
+            "rate that of cases in which the target was found.",
+        ),
+        (
+            "Pipeline",
+            "A detector, which finds points of the target in the picture, and after the stroke a "
+            "solver, which computes the pose (place and direction) from them.",
         ),
         (
             "Errors",
             "Rotation is the angle of the rotation between true and estimated pose; its parts are "
             "about the target's own axes. Position is split along the line of sight, to the right "
-            "and upwards as the picture has them. Bias, standard deviation, RMS, median and 95th "
-            "percentile are of ok cases.",
+            "and upwards as the picture has them. All are of ok cases: bias is the mean error, "
+            "standard deviation the scatter about it, RMS (root mean square) holds both; half of "
+            "the errors are below the median, 95 of 100 below the 95th percentile.",
         ),
         (
             "Intervals",

@@ -1,10 +1,13 @@
 import shutil
+from dataclasses import replace
 
+import polars as pl
 import pytest
 
 from bench.cli.main import main
 from bench.errors import ConfigError, RunError
 from bench.report.run import find_bay, read_map
+from bench.report.words import headline
 
 
 @pytest.fixture
@@ -37,12 +40,35 @@ def test_a_changed_tolerance_doesnt_change_pictures(moved_map, finished_map, tmp
     assert find_bay(read_map(moved_map), other).path == other
 
 
-@pytest.mark.parametrize("name", ["cells.parquet", "limits.json", "plan.json"])
+@pytest.mark.parametrize("name", ["cells.parquet", "limits.json", "plan.json", "run.json"])
 def test_a_broken_file_is_named(moved_map, name):
     (moved_map / name).write_text("broken", encoding="utf-8")
     with pytest.raises(RunError, match=name) as refused:
         read_map(moved_map)
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "{}",
+        "[1]",
+        '{"bay": 3, "starts": [{}]}',
+        '{"bay": {}, "starts": []}',
+        '{"bay": {}, "starts": [7]}',
+    ],
+)
+def test_a_provenance_without_its_parts_is_refused(moved_map, content):
+    (moved_map / "run.json").write_text(content, encoding="utf-8")
+    with pytest.raises(RunError, match=r"run\.json.*bay and starts"):
+        read_map(moved_map)
+
+
+def test_a_headline_says_part_or_whole_of_the_grid_as_the_cells_do(finished_map):
+    run = read_map(finished_map)
+    assert "in part of the grid" in headline(run)
+    everywhere = replace(run, cells=run.cells.with_columns(verdict=pl.lit("holds")))
+    assert "in the whole grid" in headline(everywhere)
 
 
 def test_limits_of_another_run_are_refused(moved_map):

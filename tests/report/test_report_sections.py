@@ -81,6 +81,12 @@ def test_wrong_input_is_refused_in_one_line_that_names_it(tmp_path, make, name, 
     assert "\n" not in str(refused.value)
 
 
+def test_a_budget_without_lines_is_refused(tmp_path):
+    place = write(tmp_path / "b", "budget.json", BUDGET | {"lines": []})
+    with pytest.raises(RunError, match="isn't what `sightbench budget` writes"):
+        budget_section(place, None)
+
+
 def test_a_verification_puts_what_got_worse_first(tmp_path):
     (tmp_path / "junit.xml").write_text(
         "<testsuites><testsuite name='sightbench verify core'><properties>"
@@ -95,3 +101,4 @@ def test_a_verification_puts_what_got_worse_first(tmp_path):
     section = verification_section(tmp_path)
     assert section.lead[:2] == ("Worse in 1 of 2 tests.", "Named: corners moved")
     assert section.tables[0].rows == (("far", "b", "worse: b"), ("near", "a", "as good"))
+    assert section.source.endswith("made by sightbench verify compare on the suite core")
