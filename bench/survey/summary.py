@@ -20,8 +20,9 @@ def reach_words(limits: Limits) -> str:
     )
     held = limits.ranges.filter(pl.col("verdict") == HOLDS)
     if held.is_empty():
-        return f"{asked}: no pipeline holds it at the shortest range of any tilt; " + _nearest(
-            limits
+        return (
+            f"{asked}: no pipeline is shown to hold it at the shortest range of any tilt; "
+            + _nearest(limits)
         )
     best = held.sort(
         ["longest_range_m", "tilt_deg"], descending=[True, False], maintain_order=True
