@@ -24,6 +24,7 @@ from bench.survey.setup import request_of_bay
 from bench.survey.verdicts import judge_cells
 from bench.survey.worker import PART_SCHEMA, Job, Worker
 
+REPLACED = "A newer run, perhaps in another window, took its place: the bench does one at a time."
 KEPT = 8  # runs that can still be asked for
 RUNNING, DONE, CANCELLED, FAILED = "running", "done", "cancelled", "failed"
 
@@ -45,7 +46,7 @@ class Run:
     status : str
         ``running``, ``done``, ``cancelled`` or ``failed``.
     failure : str
-        What went wrong, or a pipeline's first exception.
+        What went wrong, a pipeline's first exception, or why somebody else cancelled it.
     """
 
     id: str
@@ -55,6 +56,7 @@ class Run:
     status: str = RUNNING
     failure: str = ""
     _stop: threading.Event = field(default_factory=threading.Event)
+    _why: str = ""
     _summary: dict[str, Any] | None = None
     _thread: threading.Thread | None = None
 
@@ -64,8 +66,9 @@ class Run:
         self._thread = threading.Thread(target=self._work, name="run", daemon=True)
         self._thread.start()
 
-    def cancel(self) -> None:
+    def cancel(self, why: str = "") -> None:
         """Let it end after the picture in work; what is done stays."""
+        self._why = why
         self._stop.set()
 
     def wait(self, seconds: float | None = None) -> None:
@@ -79,7 +82,7 @@ class Run:
             worker = Worker(self.job)
             for case in self.job.plan.cases():
                 if self._stop.is_set():
-                    self.status = CANCELLED
+                    self.failure, self.status = self._why, CANCELLED
                     return
                 self.rows += worker.run_case(case, failures)
             self._summary = _summary(self)
@@ -159,7 +162,7 @@ class Runs:
             As `bench.explore.place.job_of`.
         """
         job = job_of(state, self.place)
-        self.cancel_all()
+        self.cancel_all(REPLACED)
         run = Run(secrets.token_urlsafe(9), job, self.place)
         self._runs[run.id] = run
         while len(self._runs) > KEPT:
@@ -171,10 +174,10 @@ class Runs:
         """Return a run by its id, if it is still known."""
         return self._runs.get(run_id)
 
-    def cancel_all(self) -> None:
+    def cancel_all(self, why: str = "") -> None:
         """Let every run end."""
         for run in self._runs.values():
-            run.cancel()
+            run.cancel(why)
 
     def close(self, seconds: float = 5.0) -> None:
         """End every run; wait for the picture in work, but no longer than `seconds`."""

@@ -238,8 +238,11 @@ def test_a_new_run_ends_the_one_at_work(place):
     second = runs.start(place.default)
     first.wait(60.0)
     assert first.status == "cancelled"
+    # a page in another window, whose run it was, can say why
+    assert first.report()["failure"].startswith("A newer run, perhaps in another window")
     second.cancel()
     second.wait(60.0)
+    assert second.report()["failure"] == ""
 
 
 def test_a_saved_illustration_has_its_sidecar_with_key_and_command(client, place):
