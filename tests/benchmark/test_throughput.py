@@ -11,6 +11,8 @@ import pytest
 from bench.benchmark.throughput import opengl, path_tracer, report, targets
 from bench.benchmark.throughput.__main__ import PARTS, keep, read
 from bench.benchmark.throughput.corners import corner_errors
+from bench.benchmark.throughput.report import maps_section
+from bench.benchmark.throughput.report_renderers import opengl_section
 from bench.benchmark.throughput.scale import CASES, extrapolated, trials_for
 from bench.benchmark.throughput.setting import Options, pinhole, plain_poses, plain_target
 from bench.benchmark.throughput.surveys import job_of_grid, work_seconds
@@ -199,3 +201,37 @@ def test_a_part_is_taken_over_only_by_the_same_kind_of_run(options):
 def test_a_map_s_time_is_a_start_and_a_pace():
     rows = [{"pictures": n, "whole_s": 5.0 + 0.01 * n} for n in (100, 1000, 2000)]
     assert extrapolated(rows, 100_000) == pytest.approx(1005.0)
+
+
+def test_what_was_extrapolated_is_called_so():
+    row = {"survey_s": 5.0, "whole_s": 6.0, "main_peak_mb": 300.0, "worker_peak_mb": 200.0}
+    flat = {"exponent": 0.0, "low": -0.1, "high": 0.1}
+    result = {
+        "workers": 2,
+        "asked": CASES,
+        "ran_whole": False,
+        "seconds_for_asked": 300.0,
+        "maps": [{"pictures": n, **row} for n in (250, 2000)],
+        "memory": dict.fromkeys(("main_peak_mb", "worker_peak_mb"), flat),
+    }
+    assert "100,000 cases: 5.0 min (extrapolated by" in maps_section(result)
+    assert "extrapolated" not in maps_section(result | {"ran_whole": True})
+
+
+def test_what_nearly_equal_corners_would_cost_is_said():
+    times = {"median": 1.0, "q25": 1.0, "q75": 1.0}
+    timed = dict.fromkeys(("planar_ms", "pyrender_ms", "ratio"), times)
+    timed |= {"tiles": 1, "tiles_drawn": 1}
+    result = {
+        "way": "egl",
+        "size_px": 100.0,
+        "planar_corner_rms_px": 4e-4,
+        "pyrender_corner_rms_px": {"8": 1e-3, "16": 5.9e-4, "64": 4.1e-4},
+        "samples": 64,
+        "reached": True,
+        **dict.fromkeys(("region", "frame", "frame_plain"), timed),
+    }
+    # sixteen draws a pixel each way are (64 / 16)² times fewer
+    words = " ".join(opengl_section(result).split())
+    assert "1.5 times its RMS takes 16 x 16 draws alone, 16 times fewer" in words
+    assert "draws alone" not in opengl_section(result | {"samples": 16})

@@ -32,7 +32,7 @@ from bench.render.planar import MARGIN_PX, full_frame
 from bench.typing import Array
 
 SIZE_PX = 100.0
-FACTORS = (1, 2, 4, 8, 16, 32, 64)
+FACTORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 # Corners count as equally good up to this ratio of RMS errors: eight poses' 32 corners tell
 # no closer, an RMS of n normal errors being uncertain by 1 / sqrt(2 n) = 12 %.
 EQUAL = 1.1
@@ -47,8 +47,8 @@ def rounded(reflectance: Array) -> Array:
 def triangles_of(pose: Pose) -> tuple[Array, Array]:
     """Return the plain target's triangles (F, 3, 3), camera frame, and colours (F, 3, 3).
 
-    Each shape is drawn nearer to the camera than the one below by a millionth part of the way,
-    along the rays, so that its picture stays where it is.
+    Each shape is drawn nearer to the camera than the one below by a hundred-thousandth of the
+    way, along the rays, so that its picture stays where it is.
     """
     found, colours = [], []
     for layer, (flat, reflectance) in enumerate(shape_triangles(plain_target().drawing)):

@@ -175,12 +175,21 @@ def maps_section(result: Parts) -> str:
         )
         for m in result["maps"]
     ]
-    how = "" if result["ran_whole"] else " (extrapolated from the largest run above)"
+    how = "" if result["ran_whole"] else " (extrapolated by the pace between the last two above)"
     grown = {name: exponent(g) for name, g in result["memory"].items()}
-    head = ("pictures", "survey, s", "with cells, s", "main peak, MB", "worker peak, MB")
+    head = (
+        "pictures",
+        "survey, s",
+        "with cells and limits, s",
+        "main peak, MB",
+        "worker peak, MB",
+    )
     return f"""## Large maps and memory
 
-One corner pipeline, {result["workers"]} workers, start included, each map in a process of its own.
+One corner pipeline, {
+        result["workers"]
+    } workers, start included, each map once, in a process of its
+own; the map's pictures aren't drawn.
 
 {table(head, rows)}
 
@@ -204,7 +213,8 @@ def photometric_section(result: Parts) -> str:
             f"{1e3 * mean['mean']:.1f} ms a picture [{1e3 * mean['low']:.1f},",
             f"{1e3 * mean['high']:.1f}] (mean, 95 % by the bootstrap). 100,000 cases on",
             f"{result['workers']} cores would take {whole['mean'] / 60:.0f} min",
-            f"[{whole['low'] / 60:.0f}, {whole['high'] / 60:.0f}].",
+            f"[{whole['low'] / 60:.0f}, {whole['high'] / 60:.0f}], extrapolated: if every core is",
+            "as quick as one alone, and without what the survey itself takes.",
         )
     }"""
 

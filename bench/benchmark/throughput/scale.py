@@ -12,12 +12,14 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
-from bench.benchmark.throughput.setting import PHOTOMETRIC, Options
+from bench.benchmark.throughput.setting import PHOTOMETRIC, Options, bay
 from bench.benchmark.throughput.surveys import job_of_grid
 from bench.benchmark.throughput.timing import growth, mean_interval
 from bench.survey.cells import summarise
 from bench.survey.executors import ProcessExecutor
+from bench.survey.limits import find_limits
 from bench.survey.run import run_survey
+from bench.survey.setup import request_of_bay
 from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import Worker
 
@@ -33,13 +35,15 @@ def trials_for(cases: int) -> int:
 
 
 def run_map(trials: int, workers: int) -> dict[str, Any]:
-    """Run a map, cells included, in this process; say its time and the peaks of memory."""
+    """Run a map, cells and limits included, in this process; say its time and memory's peaks."""
     job = job_of_grid(trials)
     with tempfile.TemporaryDirectory() as folder:
         start = perf_counter()
         run_survey(job, RunStore(Path(folder)), ProcessExecutor(workers))
         surveyed = perf_counter() - start
-        summarise(open_cases(Path(folder)))
+        cases = open_cases(Path(folder))
+        summarise(cases)
+        find_limits(cases, request_of_bay(bay()))
         whole = perf_counter() - start
     peaks = {
         name: resource.getrusage(who).ru_maxrss * (1 if sys.platform == "darwin" else 1024) / 1e6
