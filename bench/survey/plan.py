@@ -227,6 +227,14 @@ def differences(here: dict[str, Any], asked: dict[str, Any]) -> list[str]:
         mine, theirs = here.get(name), asked.get(name)
         if isinstance(mine, dict) and isinstance(theirs, dict):
             found += differences(mine, theirs)
+        elif name == "rule":
+            mine, theirs = ("none" if r is None else "a contour's" for r in (mine, theirs))
+            found.append(f"rule is {mine} there, {theirs} is asked for")
+        elif name == "schema" and mine != theirs:
+            found.append(
+                f"its tables are of version {_show(mine)}, this sightbench makes version "
+                f"{_show(theirs)} and can read but not go on with those"
+            )
         elif _plain(mine) != _plain(theirs):
             found.append(f"{name} is {_show(mine)} there, {_show(theirs)} is asked for")
     return found

@@ -126,6 +126,17 @@ def test_equal_plans_have_equal_digests_in_any_order_of_writing():
     assert dataclasses.replace(PLAN, camera="other").digest != PLAN.digest
 
 
+def test_a_contour_in_place_of_a_map_is_named():
+    contour = PLAN.as_dict() | {"rule": {"levels": 1}}
+    assert differences(contour, PLAN.as_dict()) == ["rule is a contour's there, none is asked for"]
+
+
+def test_a_run_of_an_earlier_version_is_said_to_be_one():
+    earlier = PLAN.as_dict() | {"schema": PLAN.schema - 1}
+    (words,) = differences(earlier, PLAN.as_dict())
+    assert words.startswith(f"its tables are of version {PLAN.schema - 1}, this sightbench makes")
+
+
 def test_differences_name_each_field_with_both_values():
     other = dataclasses.replace(PLAN, trials=50, ranges_m=(4.0, 6.0))
     assert differences(PLAN.as_dict(), other.as_dict()) == [
