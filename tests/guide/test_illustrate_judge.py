@@ -88,6 +88,13 @@ def test_a_comparison_speaks_only_where_intervals_lie_apart(bay, shown, own, oth
     assert compared(mine, bay) == outcome == outcome_of(mine, bay)
 
 
+def test_a_spoilt_view_that_measures_better_is_not_recommended(bay, shown):
+    reference = with_errors(shown, spread(0.2))
+    mine = dataclasses.replace(with_errors(shown, spread(0.02)), reference=reference)
+    assert shown.scene.key == "blur.soft"
+    assert said(mine, bay, read_captions("en")).why.endswith("no reason to seek such a view.")
+
+
 def test_a_range_that_suffers_alone_is_named(bay, shown):
     reference = with_errors(shown, spread(0.02))
     far_off = with_errors(shown, spread(0.02), along_mm=np.full(60, 9.0))
