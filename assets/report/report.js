@@ -173,6 +173,16 @@
     });
   };
 
+  // What is folded away on the screen has its place on paper.
+  let unfolded = [];
+  window.addEventListener("beforeprint", () => {
+    unfolded = [...document.querySelectorAll("details:not([open])")];
+    for (const element of unfolded) element.open = true;
+  });
+  window.addEventListener("afterprint", () => {
+    for (const element of unfolded) element.open = false;
+  });
+
   Promise.all(data.plots.map(embed)).then(() => {
     document.documentElement.dataset.ready = "true";
   });
