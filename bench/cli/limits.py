@@ -21,7 +21,7 @@ from bench.errors import ConfigError, RunError
 from bench.files import make_directory
 from bench.survey.limits import NONE, Limits, find_limits
 from bench.survey.plan import number
-from bench.survey.store import open_cases
+from bench.survey.store import RunStore, open_cases
 from bench.survey.tables import LIMITS_FILES, write_limits
 from bench.survey.verdicts import HOLDS, STATISTICS, Request
 
@@ -69,9 +69,16 @@ def command(
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
     cases = open_cases(run)
-    request = changed_request(_asked_by_map(run), rotation, detection, confidence, statistic)
+    asked = _asked_by_map(run)
+    request = changed_request(asked, rotation, detection, confidence, statistic)
     limits = find_limits(cases, request)
     _print_limits(limits)
+    if request != asked and "rule" in (RunStore(run).stored_plan() or {}):
+        typer.echo(
+            "This is a run of `sightbench contour` for another question. It looked at a cell "
+            "until that one was decided, so that the confidence holds for this one only about; "
+            "what lies between the cells that it tested isn't known."
+        )
     if out is not None:  # never unasked: the run's own files belong to its pictures
         make_directory(out)
         written = write_limits(out, limits)

@@ -71,7 +71,11 @@ def test_it_writes_tables_limits_summary_and_a_picture(run):
 
 def test_limits_reads_what_it_wrote(run, capsys):
     assert main(["limits", str(run)]) == 0
-    assert "97.5 % one-sided confidence" in capsys.readouterr().out
+    words = capsys.readouterr().out
+    assert "97.5 % one-sided confidence" in words
+    assert "for another question" not in words
+    main(["limits", str(run), "--rotation", "0.3 deg"])
+    assert "a run of `sightbench contour` for another question" in capsys.readouterr().out
 
 
 def test_given_again_it_does_nothing_again(run, bay, capsys):
