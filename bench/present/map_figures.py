@@ -19,8 +19,8 @@ from bench.survey.pieces import Cases
 from bench.survey.verdicts import STATISTICS
 
 OK_ONLY = (
-    "Cases that ended in a gross failure are not averaged in; map_usable.png and "
-    "map_failures.png count them."
+    "Cases that ended in a gross failure are not averaged in; the maps of the usable "
+    "rate and of gross failures count them."
 )
 NEAR_FACE_ON = (
     "Near tilt 0 the two poses of the planar two-fold ambiguity merge, and a turn or pitch "
@@ -125,7 +125,7 @@ def usable_map(info: MapInfo) -> HeatMap:
         subtitle="share of cases that ended ok: found, finite, not ambiguous, not mirrored (%)",
         bar_label="usable rate (%)",
         caption=info.caption(
-            "map_failures.png says how the others failed.", UNDECIDED, axles=True
+            "The map of gross failures says how the others failed.", UNDECIDED, axles=True
         ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,

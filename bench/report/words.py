@@ -29,8 +29,8 @@ def summary(run: MapRun) -> list[str]:
         verdicts = run.cells.filter(pl.col("pipeline") == name)["verdict"]
         counts = {word: int((verdicts == word).sum()) for word in (HOLDS, UNDECIDED, FAILS)}
         said.append(
-            f"{name}: of {len(verdicts)} cells {counts[HOLDS]} hold, {counts[UNDECIDED]} are "
-            f"undecided, {counts[FAILS]} fail."
+            f"{name}, {len(verdicts)} cells: {counts[HOLDS]} inside tolerance, "
+            f"{counts[UNDECIDED]} undecided, {counts[FAILS]} outside."
         )
     return [*said, failure_words(run.cells)]
 
@@ -43,10 +43,11 @@ def headline(run: MapRun) -> str:
         words = "The tolerance holds in the whole grid"
     if held.is_empty():
         return f"{words}: {number(run.limits.request.rotation_deg)} deg."
-    longest = held["longest_range_m"].max()
+    longest = float(held["longest_range_m"].max())  # type: ignore[arg-type]
+    # beyond the last range nothing was tried, so that it is no limit
+    end = "the longest range tested" if longest == max(run.plan.ranges_m) else "at most"
     return (
-        f"{words}: {number(run.limits.request.rotation_deg)} deg, to "
-        f"{number(float(longest))} m at most."  # type: ignore[arg-type]
+        f"{words}: {number(run.limits.request.rotation_deg)} deg, to {number(longest)} m, {end}."
     )
 
 
@@ -171,8 +172,9 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
         (
             "Bound",
             "The Cramér-Rao bound is the best RMS that any unbiased estimator could reach with "
-            "this camera, target and noise. Efficiency is bound over RMS. Near face-on the bound "
-            "doesn't hold, and such cells say so.",
+            "this camera, target and noise. Efficiency is bound over RMS; above 100 % it is by "
+            "chance of few cases, or because the pipeline's error isn't all scatter about the "
+            "truth. Near face-on the bound doesn't hold, and such cells say so.",
         ),
         (
             "Typical and worst",

@@ -185,6 +185,12 @@ def test_on_a_logarithmic_axis_ticks_and_axles_stand_at_their_ranges(survey, map
     np.testing.assert_allclose(np.exp(axles), [2.4, 4.9])
 
 
+def test_captions_name_no_files_as_a_report_has_none(survey, map_info):
+    grid = survey("two pipelines")[0]
+    for shown in (rotation_map(grid, map_info), usable_map(map_info), along_map(grid, map_info)):
+        assert ".png" not in shown.caption
+
+
 def test_captions_list_the_axles_whose_ranges_are_marked(survey, map_info):
     grid, cases, _, _ = survey("two pipelines")
     for kind, figure in _figures(grid, cases, map_info):

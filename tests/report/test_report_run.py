@@ -71,6 +71,17 @@ def test_a_headline_says_part_or_whole_of_the_grid_as_the_cells_do(finished_map)
     assert "in the whole grid" in headline(everywhere)
 
 
+def test_a_headline_calls_the_last_tested_range_no_limit(finished_map):
+    run = read_map(finished_map)
+    reach = run.limits.ranges["longest_range_m"].max()
+    longest = max(run.plan.ranges_m)
+    assert reach < longest
+    assert headline(run).endswith(f"to {reach:g} m, at most.")
+    ranges = run.limits.ranges.with_columns(longest_range_m=pl.lit(longest))
+    to_the_end = replace(run, limits=replace(run.limits, ranges=ranges))
+    assert headline(to_the_end).endswith(f"to {longest:g} m, the longest range tested.")
+
+
 def test_limits_of_another_run_are_refused(moved_map):
     path = moved_map / "limits.json"
     path.write_text(path.read_text(encoding="utf-8").replace("aruco-none", "aruco-some"))
