@@ -2,15 +2,18 @@
 
 import json
 import math
+import subprocess
 import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from bench.benchmark.peak import peak_bytes
 from bench.benchmark.throughput import opengl, path_tracer, report, targets
 from bench.benchmark.throughput.__main__ import PARTS, keep, read
 from bench.benchmark.throughput.corners import corner_errors
+from bench.benchmark.throughput.memory import held
 from bench.benchmark.throughput.report import maps_section
 from bench.benchmark.throughput.report_renderers import opengl_section
 from bench.benchmark.throughput.scale import CASES, extrapolated, trials_for
@@ -204,18 +207,30 @@ def test_a_map_s_time_is_a_start_and_a_pace():
 
 
 def test_what_was_extrapolated_is_called_so():
-    row = {"survey_s": 5.0, "whole_s": 6.0, "main_peak_mb": 300.0, "worker_peak_mb": 200.0}
-    flat = {"exponent": 0.0, "low": -0.1, "high": 0.1}
+    row = {"survey_s": 5.0, "whole_s": 6.0}
     result = {
         "workers": 2,
         "asked": CASES,
         "ran_whole": False,
         "seconds_for_asked": 300.0,
         "maps": [{"pictures": n, **row} for n in (250, 2000)],
-        "memory": dict.fromkeys(("main_peak_mb", "worker_peak_mb"), flat),
     }
     assert "100,000 cases: 5.0 min (extrapolated by" in maps_section(result)
     assert "extrapolated" not in maps_section(result | {"ran_whole": True})
+
+
+def test_made_up_rows_become_tables_within_some_memory():
+    found = held(2000)
+    assert found["rows"] == pytest.approx(2000, abs=96)
+    assert 0 < found["before_mb"] <= found["joining_mb"] <= found["peak_mb"]
+
+
+def test_a_parent_s_memory_is_not_taken_for_a_child_s():
+    # 200 MB that this process holds at its peak, of which the child's few say nothing
+    ballast = np.ones(25_000_000)
+    code = "from bench.benchmark.peak import peak_bytes; print(peak_bytes())"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert int(done.stdout) < ballast.nbytes < peak_bytes()
 
 
 def test_what_nearly_equal_corners_would_cost_is_said():

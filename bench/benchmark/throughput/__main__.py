@@ -18,6 +18,7 @@ from typing import Any
 
 from bench.benchmark.throughput import (
     figures,
+    memory,
     opengl,
     path_tracer,
     pictures,
@@ -42,6 +43,7 @@ PARTS: dict[str, Callable[[Options], dict[str, Any]]] = {
     "workers": surveys.workers,
     "photometric": scale.photometric,
     "maps": scale.maps,
+    "memory": memory.measure,
 }
 
 

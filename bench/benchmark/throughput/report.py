@@ -44,6 +44,7 @@ def text(parts: Parts, found: list[Verdict], options: Options) -> str:
         "workers": workers_section,
         "scaling": growth_section,
         "maps": maps_section,
+        "memory": memory_section,
         "photometric": photometric_section,
     }
     bodies = [make(parts[name]["result"]) for name, make in sections.items() if name in parts]
@@ -170,21 +171,16 @@ def maps_section(result: Parts) -> str:
             f"{m['pictures']:,}",
             f"{m['survey_s']:.0f}",
             f"{m['whole_s']:.0f}",
-            f"{m['main_peak_mb']:.0f}",
-            f"{m['worker_peak_mb']:.0f}",
         )
         for m in result["maps"]
     ]
     how = "" if result["ran_whole"] else " (extrapolated by the pace between the last two above)"
-    grown = {name: exponent(g) for name, g in result["memory"].items()}
     head = (
         "pictures",
         "survey, s",
         "with cells and limits, s",
-        "main peak, MB",
-        "worker peak, MB",
     )
-    return f"""## Large maps and memory
+    return f"""## Large maps
 
 One corner pipeline, {
         result["workers"]
@@ -193,13 +189,31 @@ own; the map's pictures aren't drawn.
 
 {table(head, rows)}
 
-{
-        paragraph(
-            f"{result['asked']:,} cases: {result['seconds_for_asked'] / 60:.1f} min{how}. Memory",
-            f"grows with the cases' exponent {grown['main_peak_mb']} in the main process and",
-            f"{grown['worker_peak_mb']} in the largest worker.",
+{paragraph(f"{result['asked']:,} cases: {result['seconds_for_asked'] / 60:.1f} min{how}.")}"""
+
+
+def memory_section(result: Parts) -> str:
+    """Return how memory grows with the cases."""
+    rows = [
+        (
+            f"{m['rows']:,}",
+            f"{m['before_mb']:.0f}",
+            f"{m['joining_mb']:.0f}",
+            f"{m['peak_mb']:.0f}",
+            f"{m['seconds']:.0f}",
         )
-    }"""
+        for m in result["amounts"]
+    ]
+    head = ("rows", "parts written, MB", "joined, MB", "cells and limits, MB", "s")
+    return f"""## Memory
+
+The most that the process held until its parts were written, joined to tables, and summed up to
+cells and limits; the numbers in the rows are made up. What can't grow is one piece of the tables
+(at least a cell), and that is full from 100,000 rows on.
+
+{table(head, rows)}
+
+Memory ∝ rows^exponent: {exponent(result["growth"])}; 1 would be in proportion."""
 
 
 def photometric_section(result: Parts) -> str:

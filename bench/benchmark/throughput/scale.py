@@ -1,10 +1,9 @@
-"""A large map: how long it takes, and whether memory grows with its cases."""
+"""A large map: how long it takes."""
 
 from __future__ import annotations
 
 import json
 import math
-import resource
 import subprocess
 import sys
 import tempfile
@@ -14,7 +13,7 @@ from typing import Any
 
 from bench.benchmark.throughput.setting import PHOTOMETRIC, Options, bay
 from bench.benchmark.throughput.surveys import job_of_grid
-from bench.benchmark.throughput.timing import growth, mean_interval
+from bench.benchmark.throughput.timing import mean_interval
 from bench.survey.cells import summarise
 from bench.survey.executors import ProcessExecutor
 from bench.survey.limits import find_limits
@@ -24,7 +23,7 @@ from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import Worker
 
 CASES = 100_000
-SHARES = (1 / 50, 1 / 10, 1.0)  # of the cases, at which memory is looked at
+SHARES = (1 / 50, 1 / 10, 1.0)  # of the cases, to tell a start from a pace
 QUICK_SHARES = (1 / 400, 1 / 50)
 SAMPLE = 20  # pictures a chunk of the sample that tells of a photometric map
 
@@ -35,7 +34,7 @@ def trials_for(cases: int) -> int:
 
 
 def run_map(trials: int, workers: int) -> dict[str, Any]:
-    """Run a map, cells and limits included, in this process; say its time and memory's peaks."""
+    """Run a map, cells and limits included, in this process; say its time."""
     job = job_of_grid(trials)
     with tempfile.TemporaryDirectory() as folder:
         start = perf_counter()
@@ -45,15 +44,10 @@ def run_map(trials: int, workers: int) -> dict[str, Any]:
         summarise(cases)
         find_limits(cases, request_of_bay(bay()))
         whole = perf_counter() - start
-    peaks = {
-        name: resource.getrusage(who).ru_maxrss * (1 if sys.platform == "darwin" else 1024) / 1e6
-        for name, who in (("main", resource.RUSAGE_SELF), ("worker", resource.RUSAGE_CHILDREN))
-    }
     return {
         "pictures": job.plan.n_pictures,
         "survey_s": surveyed,
         "whole_s": whole,
-        **{f"{name}_peak_mb": peak for name, peak in peaks.items()},
     }
 
 
@@ -72,10 +66,6 @@ def maps(options: Options) -> dict[str, Any]:
         "ran_whole": last["pictures"] >= CASES,
         "seconds_for_asked": extrapolated(rows, CASES),
         "maps": rows,
-        "memory": {
-            name: growth([r["pictures"] for r in rows], [r[name] for r in rows])
-            for name in ("main_peak_mb", "worker_peak_mb")
-        },
     }
 
 

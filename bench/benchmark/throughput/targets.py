@@ -102,7 +102,7 @@ TARGETS = (
     ),
 )
 # A peak that grew with the cases would have the exponent 1; caches and page granularity leave a
-# little: over a factor of fifty this is a tenth more for each doubling at most.
+# little: this is a tenth more for each doubling at most.
 FLAT_EXPONENT = 0.14
 
 
@@ -110,9 +110,8 @@ def verdicts(parts: Parts) -> list[Verdict]:
     """Return every target's verdict, in the order they were asked."""
     found = [target.verdict(parts) for target in TARGETS]
     asked = f"exponent ≤ {FLAT_EXPONENT:g}"
-    if "maps" not in parts:
+    if "memory" not in parts:
         return [*found, Verdict("memory by cases", asked, "not measured", "not judged")]
-    grown = parts["maps"]["result"]["memory"]
-    worst = max(float(grown[name]["exponent"]) for name in grown)
-    word = "met" if worst <= FLAT_EXPONENT else "not met"
-    return [*found, Verdict("memory by cases", asked, f"exponent {worst:.2f}", word)]
+    grown = float(parts["memory"]["result"]["growth"]["exponent"])
+    word = "met" if grown <= FLAT_EXPONENT else "not met"
+    return [*found, Verdict("memory by cases", asked, f"exponent {grown:.2f}", word)]
