@@ -10,8 +10,10 @@ import polars as pl
 
 VIEW = ["range_m", "turn_deg", "pitch_deg"]
 ORDER = ["key", "pipeline"]
-# Rows a piece and a sorted run: about 50 MB of cases, of which a few copies are held at once.
-PIECE_ROWS = 100_000
+# Rows a sorted run: about 50 MB of cases, of which a few copies are held at once.
+RUN_ROWS = 100_000
+# Rows a piece: cells hold several times its bytes while it is summed up.
+PIECE_ROWS = 25_000
 # Rows a group within a run: what is read around a piece's own.
 GROUP_ROWS = 5_000
 
@@ -45,7 +47,7 @@ class Piece:
 
 
 def sorted_runs(parts: Iterable[pl.DataFrame], folder: Path) -> list[Path]:
-    """Write rows to files of about `PIECE_ROWS`, each sorted by view; return the files."""
+    """Write rows to files of about `RUN_ROWS`, each sorted by view; return the files."""
     runs: list[Path] = []
     waiting: list[pl.DataFrame] = []
 
@@ -58,7 +60,7 @@ def sorted_runs(parts: Iterable[pl.DataFrame], folder: Path) -> list[Path]:
 
     for part in parts:
         waiting.append(part)
-        if sum(map(len, waiting)) >= PIECE_ROWS:
+        if sum(map(len, waiting)) >= RUN_ROWS:
             write()
     if waiting:
         write()

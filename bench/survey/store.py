@@ -145,7 +145,7 @@ class RunStore:
     def finish(self, plan: Plan, wanted: BoolArray | None = None) -> None:
         """Join the parts into the final tables, then remove them.
 
-        However many rows there are, memory holds some `bench.survey.joining.PIECE_ROWS`. The
+        However many rows there are, memory holds some `bench.survey.joining.RUN_ROWS`. The
         tables' bytes don't depend on chunks or workers.
 
         Parameters

@@ -69,6 +69,7 @@ def ready(job, tmp_path_factory):
 @pytest.fixture(autouse=True)
 def small_pieces(monkeypatch):
     monkeypatch.setattr(joining, "PIECE_ROWS", 10)
+    monkeypatch.setattr(joining, "RUN_ROWS", 10)
 
 
 def contents(directory):
@@ -91,6 +92,7 @@ def test_a_kill_at_any_moment_of_its_end_loses_nothing(job, ready, tmp_path, kil
         finally:
             monkeypatch.undo()
         monkeypatch.setattr(joining, "PIECE_ROWS", 10)
+        monkeypatch.setattr(joining, "RUN_ROWS", 10)
         # never a table that reads as whole and isn't
         try:
             rows = open_cases(directory).height()

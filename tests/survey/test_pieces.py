@@ -43,6 +43,7 @@ def cut(job, tmp_path_factory):
     """The same run in pieces of at most 20 rows: two views of 4 trials and 2 pipelines."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(joining, "PIECE_ROWS", 20)
+        patch.setattr(joining, "RUN_ROWS", 20)
         return run(job, tmp_path_factory.mktemp("cut"))
 
 
@@ -153,7 +154,7 @@ from bench.survey.plan import Plan
 from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import PART_SCHEMA, ChunkResult
 
-joining.PIECE_ROWS = int(sys.argv[3])
+joining.PIECE_ROWS = joining.RUN_ROWS = int(sys.argv[3])
 plan = Plan(**json.loads(sys.argv[2]))
 store = RunStore(Path(sys.argv[1]))
 store.begin(plan)

@@ -29,7 +29,7 @@ from bench.survey.setup import request_of_bay
 from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import PART_SCHEMA, ChunkResult
 
-# The least fills a piece (`bench.survey.joining.PIECE_ROWS`): below that all rows are one piece.
+# The least fills a sorted run (`bench.survey.joining.RUN_ROWS`), what joining holds at least.
 ROWS = (100_000, 300_000, 1_000_000)
 QUICK_ROWS = (100_000, 200_000)
 PART_ROWS = 1000

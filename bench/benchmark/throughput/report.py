@@ -208,8 +208,8 @@ def memory_section(result: Parts) -> str:
     return f"""## Memory
 
 The most that the process held until its parts were written, joined to tables, and summed up to
-cells and limits; the numbers in the rows are made up. What can't grow is one piece of the tables
-(at least a cell), and that is full from 100,000 rows on.
+cells and limits; the numbers in the rows are made up. What is held at once is 100,000 rows to
+sort, then a piece of the tables at a time (25,000 rows, at least a cell).
 
 {table(head, rows)}
 
