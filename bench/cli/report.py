@@ -37,8 +37,8 @@ def command(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE|DIR",
-            help="Where to write: a name that ends in .html, or a directory for report.html. The "
+            metavar="DIR|FILE",
+            help="Where to write: a directory for report.html, or a name that ends in .html. The "
             "PDF goes beside it.",
             show_default="the run's directory",
         ),

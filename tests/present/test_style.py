@@ -117,10 +117,10 @@ def test_a_picture_that_cannot_be_written_is_one_line_and_leaves_the_old_one(
     target = tmp_path / "map.png"
     target.write_bytes(b"earlier")
 
-    def full(self, data):
+    def full(descriptor):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("pathlib.Path.write_bytes", full)
+    monkeypatch.setattr("os.fsync", full)
     with style.applied():
         figure = style.new_figure(1.0, 1.0)
     with pytest.raises(RunError, match=r"map\.png: can't be written: No space left") as e:
