@@ -12,11 +12,10 @@ from bench.report.cell_facts import figures
 from bench.report.section import (
     Section,
     Table,
+    content_of,
     other_bay,
     picture_beside,
-    read_content,
     source_words,
-    wrong_content,
 )
 
 MOST_ROWS = 40
@@ -30,11 +29,8 @@ def siting_section(place: Path, digest: str | None) -> Section:
     RunError
         `place` has no site.json, or one that isn't from that command.
     """
-    content = read_content(place, "site.json", "site")
-    try:
+    with content_of(place, "site.json", "site") as content:
         return _siting(place, content, digest)
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        raise wrong_content(place, "site", error) from error
 
 
 def _siting(place: Path, content: dict[str, Any], digest: str | None) -> Section:
@@ -102,11 +98,8 @@ def budget_section(place: Path, digest: str | None) -> Section:
     RunError
         `place` has no budget.json, or one that isn't from that command.
     """
-    content = read_content(place, "budget.json", "budget")
-    try:
+    with content_of(place, "budget.json", "budget") as content:
         return _budget(place, content, digest)
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        raise wrong_content(place, "budget", error) from error
 
 
 def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section:
@@ -174,8 +167,7 @@ def registration_section(place: Path, digest: str | None) -> Section:
     RunError
         `place` has no registration.json, or one that isn't from that command.
     """
-    content = read_content(place, "registration.json", "register solve")
-    try:
+    with content_of(place, "registration.json", "register solve") as content:
         failed = content["failed_checks"]
         verdict = "all checks hold" if not failed else f"checks that fail: {', '.join(failed)}"
         T = content["T_left_right"]
@@ -192,8 +184,6 @@ def registration_section(place: Path, digest: str | None) -> Section:
             ("place of the right camera in the left one's frame", f"({across}) mm"),
             ("rotation vector", f"({turned}) rad"),
         )
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        raise wrong_content(place, "register solve", error) from error
     table = Table("From the right tower to the left", ("quantity", "value"), rows)
     return Section(
         "registration", "Registration", lead, (table,), (), source_words(place, content)
@@ -208,8 +198,7 @@ def level_section(place: Path, digest: str | None) -> Section:
     RunError
         `place` has no level.json, or one that isn't from that command.
     """
-    content = read_content(place, "level.json", "level solve")
-    try:
+    with content_of(place, "level.json", "level solve") as content:
         lead = (
             f"Found is {content['found']}.",
             f"χ² is {figures(content['chi_square'])} with {content['degrees']} degrees of "
@@ -225,8 +214,6 @@ def level_section(place: Path, digest: str | None) -> Section:
             )
             for name, tower in content["towers"].items()
         )
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        raise wrong_content(place, "level solve", error) from error
     columns = ("tower", "up in its camera's frame", "standard uncertainty, least known direction")
     table = Table("Which way is up", columns, rows)
     return Section("level", "Level", lead, (table,), (), source_words(place, content))
@@ -240,8 +227,7 @@ def wheels_section(place: Path, digest: str | None) -> Section:
     RunError
         `place` has no wheels.json, or one that isn't from that command.
     """
-    content = read_content(place, "wheels.json", "wheels")
-    try:
+    with content_of(place, "wheels.json", "wheels") as content:
         rows = tuple(
             (
                 f"{row['name']} ({row['refers_to']})" if row["refers_to"] else str(row["name"]),
@@ -250,8 +236,6 @@ def wheels_section(place: Path, digest: str | None) -> Section:
             )
             for row in content["rows"]
         )
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        raise wrong_content(place, "wheels", error) from error
     lead = (f"{len(rows)} angles and lengths were measured.", *other_bay(content, digest))
     table = Table("What was measured", ("quantity", "value", "standard uncertainty"), rows)
     picture = picture_beside(place, "wheels.png", "The measured wheel angles with uncertainties.")

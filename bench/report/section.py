@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -66,10 +68,22 @@ def read_content(place: Path, name: str, command: str) -> dict[str, Any]:
     return content
 
 
-def wrong_content(place: Path, command: str, error: Exception) -> RunError:
-    """Return the refusal of a file that lacks what its command writes."""
-    said = f"it lacks {error}" if isinstance(error, KeyError) else " ".join(str(error).split())
-    return RunError(f"{place}: isn't what `sightbench {command}` writes: {said}")
+@contextmanager
+def content_of(place: Path, name: str, command: str) -> Iterator[dict[str, Any]]:
+    """Yield the JSON that a command wrote, and refuse it where what reads it lacks something.
+
+    Raises
+    ------
+    RunError
+        It isn't there, can't be read, or isn't what the command writes.
+    """
+    content = read_content(place, name, command)
+    try:
+        yield content
+    except (LookupError, TypeError, AttributeError, ValueError) as error:
+        lacks = isinstance(error, KeyError)
+        said = f"it lacks {error}" if lacks else " ".join(str(error).split())
+        raise RunError(f"{place}: isn't what `sightbench {command}` writes: {said}") from error
 
 
 def other_bay(content: dict[str, Any], digest: str | None) -> tuple[str, ...]:
