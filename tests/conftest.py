@@ -20,6 +20,8 @@ from bench.solve.estimate import Estimate, Solver
 from bench.targets.design import MarkerDesign, build_target
 from bench.typing import Array
 
+pytest_plugins = ("fixtures.figures", "fixtures.surveys")
+
 # the same examples in every run: a failure can be met again, and none comes by chance
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")

@@ -20,9 +20,9 @@ from bench.cli.predicting import (
 )
 from bench.cli.results import write_run
 from bench.files import make_directory
-from bench.guide.aim import Aim, judge_aim, write_aim
-from bench.guide.predict import COVERAGE
 from bench.scene.load import load_bay
+from bench.sighting.prediction import COVERAGE
+from bench.siting.aim import Aim, judge_aim, write_aim
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-aim")
@@ -84,7 +84,7 @@ def command(
     written.append(out / provenance.RUN_FILE)
     if pictures:
         # matplotlib takes a second to load
-        from bench.present.aim_picture import write_aim_pictures
+        from bench.siting.aim_picture import write_aim_pictures
 
         note = f"{provenance.command_line()}; sightbench {__version__}."
         written += write_aim_pictures(out, aim, note)

@@ -9,7 +9,11 @@ from typing import Annotated
 import typer
 
 from bench.assets import asset
-from bench.cli.bay_words import (
+from bench.cli.options import BayArgument
+from bench.errors import ConfigError, GeometryError
+from bench.files import make_directory, write_atomically
+from bench.geometry.camera import Camera
+from bench.scene.bay_words import (
     both,
     facts,
     lens_words,
@@ -19,10 +23,6 @@ from bench.cli.bay_words import (
     surroundings_words,
     vehicle_words,
 )
-from bench.cli.options import BayArgument
-from bench.errors import ConfigError, GeometryError
-from bench.files import make_directory, write_atomically
-from bench.geometry.camera import Camera
 from bench.scene.facts import Sight, field_of_view, sights, spacing
 from bench.scene.load import SHIPPED_BAY, load_bay, schema
 from bench.scene.model import Bay, Tower

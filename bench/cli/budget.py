@@ -12,21 +12,21 @@ import numpy as np
 import typer
 
 from bench import __version__
+from bench.budget.budget import CONFIDENCE, budget_of, setting_of
+from bench.budget.figure import draw_budget
+from bench.budget.tables import budget_content, budget_table, table_lines, verdict_words
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
 from bench.cli.results import origin
 from bench.cli.surveying import QuietOption
+from bench.draw.prints import save_print
 from bench.files import make_directory, write_atomically
-from bench.guide.budget import CONFIDENCE, budget_of, setting_of
-from bench.guide.budget_tables import budget_content, budget_table, table_lines, verdict_words
-from bench.guide.level_plan import default_plan, level_covariance
-from bench.guide.predict import predictor_of
-from bench.guide.register_plan import default_sequence
-from bench.present.budget import draw_budget
-from bench.present.prints import save_print
+from bench.registration.level_plan import default_plan, level_covariance
+from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.sighting.prediction import predictor_of
 from bench.survey import provenance
 from bench.units import format_angle
 

@@ -10,6 +10,9 @@ from typing import Annotated, Any
 
 import typer
 
+from bench.choice.candidates import jobs_of, read_candidates
+from bench.choice.choice import Surveyed, choose_drawing
+from bench.choice.tables import write_choice
 from bench.cli.choose_steps import (
     draw_choice,
     facts_of,
@@ -48,13 +51,10 @@ from bench.cli.surveying import (
     turns_option,
 )
 from bench.cli.targets import parse_plate
-from bench.present.grid import choose
+from bench.draw.cell_grid import choose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
-from bench.survey.candidates import jobs_of, read_candidates
-from bench.survey.choice import Surveyed, choose_drawing
-from bench.survey.choice_tables import write_choice
 from bench.survey.limits import NONE
 from bench.survey.setup import request_of_bay
 from bench.survey.statistics import (

@@ -10,13 +10,9 @@ from typing import Any
 import typer
 
 from bench import __version__
-from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.surveying import bay_facts, camera_words, listed, power_words, warn_of_failures
-from bench.scene.model import Bay
-from bench.survey import provenance
-from bench.survey.candidates import Candidate
-from bench.survey.choice import Choice
-from bench.survey.choice_words import (
+from bench.choice.candidates import Candidate
+from bench.choice.choice import Choice
+from bench.choice.words import (
     asked_words,
     limit_words,
     recommendation_words,
@@ -24,6 +20,10 @@ from bench.survey.choice_words import (
     trait_words,
     usable_words,
 )
+from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.surveying import bay_facts, camera_words, listed, power_words, warn_of_failures
+from bench.scene.model import Bay
+from bench.survey import provenance
 from bench.survey.executors import Executor
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
@@ -150,9 +150,9 @@ def draw_choice(
 ) -> Path:
     """Draw choice.png."""
     # matplotlib takes a second to load, which workers and dry runs needn't spend
-    from bench.present.choice import choice_figure, shown_view
-    from bench.present.map_info import MapInfo
-    from bench.present.style import applied, save
+    from bench.choice.figure import choice_figure, shown_view
+    from bench.draw.map_info import MapInfo
+    from bench.draw.style import applied, save
 
     plan = common_plan(jobs)
     info = MapInfo(

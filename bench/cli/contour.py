@@ -261,9 +261,9 @@ def _draw(
     out: Path, place: Bay, job: Job, contour: Contour, report: ContourReport, cells: pl.DataFrame
 ) -> Path:
     # matplotlib takes a second to load, which workers and dry runs needn't spend
-    from bench.present import style
-    from bench.present.contour_map import contour_figure
-    from bench.present.map_info import MapInfo
+    from bench.draw import style
+    from bench.draw.map_info import MapInfo
+    from bench.maps.contour import contour_figure
 
     plan = contour.plan
     info = MapInfo(

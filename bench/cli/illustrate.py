@@ -13,14 +13,14 @@ from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.guide.illustrate import illustrate
-from bench.guide.illustrate_captions import Captions, copy_captions, read_captions
-from bench.guide.illustrate_run import Illustrated
-from bench.guide.illustrate_scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
-from bench.guide.illustrate_sidecar import Making, record, write_sidecar
-from bench.guide.illustrate_words import said
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.teaching.captions import Captions, copy_captions, read_captions
+from bench.teaching.illustration import illustrate
+from bench.teaching.scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
+from bench.teaching.sidecar import Making, record, write_sidecar
+from bench.teaching.trials import Illustrated
+from bench.teaching.words import said
 
 DEFAULT_OUT = Path("sightbench-illustrate")
 SHAPES = ("a4", "letter", "slide")
@@ -183,7 +183,7 @@ def _draw_cards(
     out: Path, shown: list[Illustrated], place: Bay, making: Making, words: Captions
 ) -> list[Path]:
     # matplotlib takes a second to load, which bad input needn't wait for
-    from bench.present.illustration_file import save_illustration
+    from bench.teaching.files import save_illustration
 
     written = []
     for one in shown:
@@ -201,9 +201,9 @@ def _draw_sheets(
     making: Making,
     words: Captions,
 ) -> list[Path]:
-    from bench.present import style
-    from bench.present.illustration_sheet import SHAPES as PAGES
-    from bench.present.illustration_sheet import save_pages, sheets
+    from bench.draw import style
+    from bench.teaching.sheet import SHAPES as PAGES
+    from bench.teaching.sheet import save_pages, sheets
 
     written = []
     for name in dict.fromkeys(one.scene.set for one in shown):
@@ -230,7 +230,7 @@ def _draw_sheets(
 def _draw_sweep(
     out: Path, frames: list[Illustrated], place: Bay, making: Making, words: Captions
 ) -> list[Path]:
-    from bench.present.illustration_sheet import save_sweep
+    from bench.teaching.sheet import save_sweep
 
     stem = f"{SWEEP_SET}-{SWEEP_NAME}"
     key = f"{SWEEP_SET}.{SWEEP_NAME}"

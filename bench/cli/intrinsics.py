@@ -10,6 +10,18 @@ import cv2
 import numpy as np
 import typer
 
+from bench.cameras.calibration import (
+    CalibrationRun,
+    Sighting,
+    calibrate_from,
+    look_for_board,
+    parameters_table,
+    summary,
+    views_table,
+)
+from bench.cameras.intrinsics import PARAMETERS, LensModel
+from bench.cameras.photographs import Measurement
+from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
@@ -23,19 +35,7 @@ from bench.plugins import DETECTORS, load
 from bench.scene.camera_file import write_camera
 from bench.scene.load import load_bay
 from bench.solve.estimate import Estimate, Outcome
-from bench.solve.intrinsics import PARAMETERS, LensModel
 from bench.survey import provenance
-from bench.survey.calibration import (
-    CalibrationRun,
-    Sighting,
-    calibrate_from,
-    look_for_board,
-    parameters_table,
-    summary,
-    views_table,
-)
-from bench.survey.measure import Measurement
-from bench.survey.rehearsal import calibration_board, calibration_views, rehearse
 from bench.survey.tables import write_table
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
@@ -176,7 +176,9 @@ def look(
 
 
 def _write(out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun) -> None:
-    from bench.present.calibration import write_calibration_figures  # matplotlib loads slowly
+    from bench.cameras.calibration_figures import (
+        write_calibration_figures,  # matplotlib loads slowly
+    )
 
     calibration = run.calibration
     uncertainties = {
@@ -198,7 +200,7 @@ def _draw_views(
     out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, note: str
 ) -> None:
     """Draw an overlay of each view that stands out, or of the one with the largest residual."""
-    from bench.present.overlay import write_overlay
+    from bench.cameras.overlay import write_overlay
 
     used = [path for path, sighting in zip(paths, run.sightings, strict=True) if sighting.used]
     rmse = run.calibration.view_rmse_px

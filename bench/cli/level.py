@@ -19,21 +19,21 @@ from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
-from bench.guide.level_plan import (
+from bench.registration.bar_views import tower_pair
+from bench.registration.level import Kind, find_level
+from bench.registration.level_plan import (
     LevelPlan,
     default_plan,
     level_shares,
     planned_up,
     reference_of,
 )
-from bench.guide.level_rehearsal import Site, draw_settings, rehearse_level
-from bench.guide.level_table import level_facts, level_table, read_level_table
-from bench.guide.level_words import lines, open_words, share_rows, variants
-from bench.guide.pose_rows import read_registration
-from bench.guide.register_views import tower_pair
+from bench.registration.level_rehearsal import Site, draw_settings, rehearse_level
+from bench.registration.level_table import level_facts, level_table, read_level_table
+from bench.registration.level_words import lines, open_words, share_rows, variants
+from bench.registration.pose_rows import read_registration
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.solve.level import Kind, find_level
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-level")
@@ -316,8 +316,8 @@ def _write_json(path: Path, content: dict[str, Any]) -> None:
 
 
 def _draw(out: Path, shares: dict[str, Any], rms: dict[str, Any], note: str) -> None:
-    from bench.present.level import draw_level  # matplotlib takes a second to load
-    from bench.present.style import save
+    from bench.draw.style import save
+    from bench.registration.level_figures import draw_level  # matplotlib takes a second to load
 
     save(
         draw_level(shares, rms, "Which way is up: how well towers know it", note),

@@ -148,13 +148,13 @@ def _draw(
 ) -> tuple[list[Path], str]:
     """Write all pictures; return them, and what they say of tilt 0."""
     # matplotlib takes a second to load, which workers and dry runs needn't spend
-    from bench.present import style
-    from bench.present.ambiguity_map import ambiguity_figure
-    from bench.present.contact import contact_shots, write_contact_sheet
-    from bench.present.curves import face_on_words
-    from bench.present.grid import CellGrid
-    from bench.present.map_figures import write_map_figures
-    from bench.present.map_info import MapInfo
+    from bench.draw import style
+    from bench.draw.cell_grid import CellGrid
+    from bench.draw.map_info import MapInfo
+    from bench.maps.ambiguity import ambiguity_figure
+    from bench.maps.contact_sheet import contact_shots, write_contact_sheet
+    from bench.maps.curves import face_on_words
+    from bench.maps.figures import write_map_figures
 
     info = MapInfo(
         bay=bay.name,

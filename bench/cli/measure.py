@@ -8,6 +8,14 @@ from typing import Annotated
 import cv2
 import typer
 
+from bench.cameras.photographs import (
+    Measurement,
+    measure,
+    measurement_row,
+    measurements_table,
+    summary,
+)
+from bench.cameras.rehearsal import measuring_views, rehearse
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
@@ -20,8 +28,6 @@ from bench.scene.camera_file import read_camera, write_camera
 from bench.scene.load import load_bay
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey import provenance
-from bench.survey.measure import Measurement, measure, measurement_row, measurements_table, summary
-from bench.survey.rehearsal import measuring_views, rehearse
 from bench.survey.tables import write_table
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
@@ -187,7 +193,7 @@ def _measure_file(
 
 
 def _draw(out: Path, name: str, found: list[Measurement], lens: Path) -> None:
-    from bench.present.overlay import write_overlay  # matplotlib takes a second to load
+    from bench.cameras.overlay import write_overlay  # matplotlib takes a second to load
 
     write_overlay(out / name, found, f"camera {lens.name}; {provenance.command_line()}")
 

@@ -10,9 +10,9 @@ import typer
 from bench import units
 from bench.cli.options import _parser
 from bench.errors import ConfigError
-from bench.guide.map_ratio import Bound
-from bench.guide.predict import Predictor, predictor_of
 from bench.scene.model import Bay
+from bench.sighting.map_ratio import Bound
+from bench.sighting.prediction import Predictor, predictor_of
 
 BOUNDS: dict[str, Bound] = {"corner": "corner", "image": "image"}
 
@@ -74,7 +74,7 @@ def predictor(
     Raises
     ------
     ConfigError, RunError, PlugInError
-        See `bench.guide.predict.predictor_of`; or the bound is none of `BOUNDS`.
+        See `bench.sighting.prediction.predictor_of`; or the bound is none of `BOUNDS`.
     """
     if bound is not None and bound not in BOUNDS:
         raise ConfigError(f"--bound: {units.shown(bound)} is neither image nor corner")

@@ -11,15 +11,15 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 
+from bench.budget.registration import registration_response
+from bench.budget.views import towers_of
 from bench.cli.results import origin
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.guide.budget_registration import registration_response
-from bench.guide.budget_views import towers_of
-from bench.guide.predict import predictor_of
-from bench.guide.register_plan import default_sequence
+from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
+from bench.sighting.prediction import predictor_of
 from bench.typing import Array
 
 CornerSigmaOption = Annotated[

@@ -20,15 +20,15 @@ from bench.cli.proof_common import (
 )
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.guide.proof_acceptance import Volume, lines_of, simulate_acceptance
-from bench.guide.proof_length import (
+from bench.proof.acceptance import Volume, lines_of, simulate_acceptance
+from bench.proof.length import (
     K,
     LengthPlan,
     default_places,
     evaluate_length,
     plan_length,
 )
-from bench.guide.proof_table import read_rows
+from bench.proof.table import read_rows
 from bench.scene.bar import Bar
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay

@@ -11,6 +11,8 @@ import numpy as np
 import polars as pl
 import typer
 
+from bench.budget.response import target_points
+from bench.budget.views import towers_of
 from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
 from bench.cli.proof_common import (
     CornerSigmaOption,
@@ -22,10 +24,7 @@ from bench.cli.proof_common import (
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
-from bench.guide.budget_response import target_points
-from bench.guide.budget_views import towers_of
-from bench.guide.predict import predictor_of
-from bench.guide.proof_moved import (
+from bench.proof.moved import (
     MOVES,
     Mark,
     MovedPlan,
@@ -34,9 +33,10 @@ from bench.guide.proof_moved import (
     evaluate_moved,
     plan_moved,
 )
-from bench.guide.proof_table import read_rows
+from bench.proof.table import read_rows
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
+from bench.sighting.prediction import predictor_of
 from bench.solve.covariance import pose_covariance
 from bench.survey import provenance
 from bench.units import shown

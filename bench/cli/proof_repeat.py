@@ -15,8 +15,8 @@ from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.proof_common import TableArgument, within, write_proof
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.guide.proof_repeat import POOL_ABOVE, Design, Study, arrange, evaluate
-from bench.guide.proof_table import read_rows
+from bench.proof.repeat import POOL_ABOVE, Design, Study, arrange, evaluate
+from bench.proof.table import read_rows
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance

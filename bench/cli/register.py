@@ -11,14 +11,6 @@ import typer
 
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
 from bench.cli.progress import progress_bar
-from bench.cli.register_files import (
-    poses_table,
-    progress_rows,
-    sequence_words,
-    write_figure,
-    write_rehearsal,
-    write_rows,
-)
 from bench.cli.register_input import (
     save_rehearsal_pictures,
 )
@@ -26,15 +18,23 @@ from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, say, solve_command, 
 from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.guide.register_plan import (
+from bench.registration.bar_views import CORNER_SIGMA_PX
+from bench.registration.files import (
+    poses_table,
+    progress_rows,
+    sequence_words,
+    write_figure,
+    write_rehearsal,
+    write_rows,
+)
+from bench.registration.plan import (
     DEFAULT_LENGTH,
     Progress,
     default_sequence,
     named_sets,
     progress,
 )
-from bench.guide.register_rehearse import Errors, rehearse
-from bench.guide.register_views import CORNER_SIGMA_PX
+from bench.registration.rehearsal import Errors, rehearse
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay

@@ -13,20 +13,20 @@ import numpy as np
 from bench.cli.intrinsics import board_detector
 from bench.cli.measure import KINDS
 from bench.cli.progress import progress_bar
+from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.guide.register_pictures import render_pictures, steps_from_pictures
-from bench.guide.register_rehearse import Errors, Faults, draw_scene
-from bench.guide.register_table import measured_steps, pose_table, read_pose_table
-from bench.guide.register_views import cameras_of
 from bench.imaging.read import find_pictures, read_picture
+from bench.registration.bar_views import cameras_of
+from bench.registration.pictures import render_pictures, steps_from_pictures
+from bench.registration.rehearsal import Errors, Faults, draw_scene
+from bench.registration.sights import Cameras, End, Step
+from bench.registration.table import measured_steps, pose_table, read_pose_table
 from bench.scene.bar import BarPose
 from bench.scene.camera_file import read_camera, write_camera
 from bench.scene.model import Bay
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.solve.registration_data import Cameras, End, Step
-from bench.survey.digest import key_digest
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 from bench.typing import Array

@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 from bench.cli.options import OutOption
-from bench.cli.register_files import write_figure, write_json, write_rows
 from bench.cli.register_input import (
     Taken,
     from_table,
@@ -19,9 +18,10 @@ from bench.cli.register_input import (
 from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.guide.register_judge import Judged, judge
-from bench.guide.register_plan import default_sequence
-from bench.guide.register_rehearse import Errors
+from bench.registration.files import write_figure, write_json, write_rows
+from bench.registration.judgement import Judged, judge
+from bench.registration.plan import default_sequence
+from bench.registration.rehearsal import Errors
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay

@@ -23,15 +23,15 @@ from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.guide.layout import layout_of
-from bench.guide.predict import COVERAGE
-from bench.guide.siting import Siting, evaluate, site
-from bench.guide.siting_files import aim_of, mount_rows, write_sited_bay, write_siting
-from bench.guide.siting_limits import Gain, Limit, gains_of, limits_of
-from bench.guide.siting_solve import SPARE
-from bench.guide.visibility import visibility
 from bench.scene.load import load_bay
 from bench.scene.siting_section import LENSES
+from bench.sighting.prediction import COVERAGE
+from bench.sighting.visibility import visibility
+from bench.siting.files import aim_of, mount_rows, write_sited_bay, write_siting
+from bench.siting.limits import Gain, Limit, gains_of, limits_of
+from bench.siting.programme import SPARE
+from bench.siting.search import Siting, evaluate, site
+from bench.siting.tower_layout import layout_of
 from bench.survey import provenance
 from bench.units import format_angle, format_length, shown
 
@@ -304,9 +304,9 @@ def _both(metres: float) -> str:
 
 def _draw(out: Path, siting: Siting, evaluated: bool) -> list[Path]:
     # matplotlib takes a second to load
-    from bench.guide.landscape import slices_of
-    from bench.present.aim_picture import write_aim_pictures
-    from bench.present.landscape import write_landscape
+    from bench.siting.aim_picture import write_aim_pictures
+    from bench.siting.landscape import slices_of
+    from bench.siting.landscape_figure import write_landscape
 
     one = siting.chosen
     layouts = {"found": siting.layout} if not evaluated else {}

@@ -16,20 +16,20 @@ from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
 from bench.errors import BenchError, ConfigError, RunError
 from bench.files import make_directory, write_atomically
-from bench.guide.as_built_file import read_measured
-from bench.guide.as_built_output import words_of, write_as_built
-from bench.guide.as_built_template import template
-from bench.guide.as_built_verdict import hides, judge
-from bench.guide.corrections import Advice, advise
-from bench.guide.deviations import Allowance, Allowances, allowances, rows
-from bench.guide.deviations_joint import Joint, joint
-from bench.guide.deviations_visible import with_visibility
-from bench.guide.predict import Predictor
-from bench.guide.rooms import limits_of
-from bench.guide.siting import Siting
-from bench.guide.siting_files import SITED_FILE
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.setting_out.as_built_file import read_measured
+from bench.setting_out.as_built_output import words_of, write_as_built
+from bench.setting_out.as_built_template import template
+from bench.setting_out.as_built_verdict import hides, judge
+from bench.setting_out.corrections import Advice, advise
+from bench.setting_out.deviations import Allowance, Allowances, allowances, rows
+from bench.setting_out.joint_deviations import Joint, joint
+from bench.setting_out.slack import limits_of
+from bench.setting_out.visible_deviations import with_visibility
+from bench.sighting.prediction import Predictor
+from bench.siting.files import SITED_FILE
+from bench.siting.search import Siting
 from bench.survey import provenance
 from bench.units import shown
 
@@ -74,8 +74,8 @@ def write_sheets(
     RunError
         A file can't be written.
     """
-    from bench.present.siting_sheet import write_siting_sheet  # matplotlib takes a second
-    from bench.present.siting_sheet_frame import Plan
+    from bench.setting_out.sheet import write_siting_sheet  # matplotlib takes a second
+    from bench.setting_out.sheet_frame import Plan
 
     limits = limits_of(siting.bay, siting.predictor)
     single = allowances(limits)

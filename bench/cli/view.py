@@ -12,11 +12,11 @@ from bench import __version__
 from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
-from bench.cli.view_pictures import draw_all
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.guide.view_table import Seen, verdict, views, write_views
 from bench.scene.load import load_bay
+from bench.sighting.view_pictures import draw_all
+from bench.sighting.view_table import Seen, verdict, views, write_views
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-view")

@@ -19,12 +19,18 @@ from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.vehicle_angles import Line
 from bench.geometry.wheel_angles import toe_length
-from bench.guide.level_plan import default_plan, level_of_plan
-from bench.guide.level_table import read_level
-from bench.guide.pose_rows import read_registration
-from bench.guide.register_views import CORNER_SIGMA_PX, tower_pair
-from bench.guide.wheel_rehearsal import rehearse_wheels
-from bench.guide.wheel_table import (
+from bench.registration.bar_views import CORNER_SIGMA_PX, tower_pair
+from bench.registration.level_plan import default_plan, level_of_plan
+from bench.registration.level_table import read_level
+from bench.registration.pose_rows import read_registration
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.solve.turning import axis_sigma
+from bench.survey import provenance
+from bench.typing import Array
+from bench.wheels.rehearsal import rehearse_wheels
+from bench.wheels.steering import formula_error
+from bench.wheels.table import (
     BAY,
     Directions,
     camera_directions,
@@ -33,13 +39,7 @@ from bench.guide.wheel_table import (
     read_wheel_table,
     tower_of,
 )
-from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.solve.steering import formula_error
-from bench.solve.turning import axis_sigma
-from bench.solve.vehicle import Answer, MeasuredVehicle, MeasuredWheel, measure_vehicle
-from bench.survey import provenance
-from bench.typing import Array
+from bench.wheels.vehicle import Answer, MeasuredVehicle, MeasuredWheel, measure_vehicle
 
 DEFAULT_OUT = Path("sightbench-wheels")
 # Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
@@ -330,8 +330,8 @@ def _draw(
     table: Path,
     truth: Mapping[tuple[str, str], float] | None,
 ) -> None:
-    from bench.present.style import save  # matplotlib takes a second to load
-    from bench.present.wheels import draw_wheels
+    from bench.draw.style import save  # matplotlib takes a second to load
+    from bench.wheels.picture import draw_wheels
 
     note = f"{table.name}; {provenance.command_line()}"
     save(draw_wheels(vehicle, "Wheel angles, seen from above", note, truth), out / "wheels.png")

@@ -13,10 +13,10 @@ from typing import Any
 import cv2
 import numpy as np
 
+from bench.cameras.overlay_marks import plate_outline, projected
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.picture import Picture
-from bench.present.overlay_marks import plate_outline, projected
 from bench.targets.target import Target
 from bench.typing import Array
 

@@ -14,8 +14,8 @@ from bench.errors import BenchError
 from bench.explore.place import Place, job_of, with_digests
 from bench.explore.state import Problem, State, StateError
 from bench.files import make_directory, write_atomically
-from bench.guide.illustrate_captions import read_captions
-from bench.guide.illustrate_run import Illustrated, illustrate_plan
+from bench.teaching.captions import read_captions
+from bench.teaching.trials import Illustrated, illustrate_plan
 
 STEM = "sightbench-explore"
 TRIALS = 40  # pictures behind the card's numbers, as `sightbench illustrate` has them
@@ -38,7 +38,7 @@ def illustration(state: State, place: Place, bay_file: Path | None = None) -> di
         The state can't be shown, or its pipeline fails.
     """
     # matplotlib takes a second to load, which the page's first picture needn't wait for
-    from bench.present.illustration_file import illustration_bytes, illustration_record
+    from bench.teaching.files import illustration_bytes, illustration_record
 
     job = with_digests(job_of(state, place))
     plan = replace(job.plan, trials=TRIALS)

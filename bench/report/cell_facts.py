@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from bench.present import style
+from bench.draw import style
 from bench.survey.columns import OUTCOMES
 from bench.survey.plan import number
 

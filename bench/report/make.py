@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench import __version__
-from bench.present.grid import CellGrid
-from bench.present.map_info import MapInfo
+from bench.draw.cell_grid import CellGrid
+from bench.draw.map_info import MapInfo
 from bench.report.other_runs import (
     budget_section,
     level_section,

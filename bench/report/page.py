@@ -13,8 +13,8 @@ from markupsafe import Markup
 
 from bench import __version__
 from bench.assets import asset
-from bench.present.grid import CellGrid, Facet
-from bench.present.map_info import MapInfo
+from bench.draw.cell_grid import CellGrid, Facet
+from bench.draw.map_info import MapInfo
 from bench.report import plots, words
 from bench.report.cell_facts import MARKS, colour_words, place_words
 from bench.report.pictures import StaticFigure

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 from PIL import Image
 
-from bench.present import style
-from bench.present.bound_maps import bound_figure, efficiency_figure
-from bench.present.comparison import ratio_figure, reach_figure
-from bench.present.curves import error_against_range, error_against_tilt
-from bench.present.failures import failure_figure
-from bench.present.grid import CellGrid
-from bench.present.heat_maps import heat_map_figure
-from bench.present.map_figures import along_map, detection_map, rotation_map, usable_map
-from bench.present.map_info import MapInfo
+from bench.draw import style
+from bench.draw.cell_grid import CellGrid
+from bench.draw.heat_maps import heat_map_figure
+from bench.draw.map_info import MapInfo
+from bench.maps.bounds import bound_figure, efficiency_figure
+from bench.maps.comparison import ratio_figure, reach_figure
+from bench.maps.curves import error_against_range, error_against_tilt
+from bench.maps.failures import failure_figure
+from bench.maps.figures import along_map, detection_map, rotation_map, usable_map
 from bench.report.run import MapRun
 
 

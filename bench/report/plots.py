@@ -18,8 +18,8 @@ import numpy as np
 import polars as pl
 from matplotlib.colors import Colormap, LogNorm, Normalize, to_hex
 
-from bench.present import style
-from bench.present.grid import CellGrid, Facet
+from bench.draw import style
+from bench.draw.cell_grid import CellGrid, Facet
 from bench.report.cell_facts import MARKS, colour_words, percent
 from bench.survey.plan import number
 from bench.survey.verdicts import STATISTICS

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from bench.present.map_info import MapInfo
+from bench.draw.map_info import MapInfo
 from bench.report.cell_facts import MARKS, figures, percent, place_words
 from bench.report.run import MapRun
 from bench.report.section import Table

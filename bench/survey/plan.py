@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 
 from bench import __version__
+from bench.digest import content_digest, key_digest
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View
-from bench.survey.digest import content_digest, key_digest
 from bench.survey.sequence import cell_shift, point, recurrence_steps
 from bench.typing import Array
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import brentq
 
-from bench.survey.digest import key_digest
+from bench.digest import key_digest
 from bench.typing import Array
 
 

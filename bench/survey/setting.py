@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import content_digest
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.model import Imaging
-from bench.survey.digest import content_digest
 from bench.survey.plan import Plan, number, position_pixel
 from bench.targets.target import Target
 from bench.typing import Array

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import stats
 from scipy.special import ndtri
 
-from bench.survey.digest import key_digest
+from bench.digest import key_digest
 from bench.typing import Array
 
 RESAMPLES = 1000

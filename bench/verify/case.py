@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bench.detect.observation import Observation
+from bench.digest import key_digest
 from bench.errors import GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
@@ -20,7 +21,6 @@ from bench.imaging.region import region_of
 from bench.imaging.sensor import expose
 from bench.imaging.spread import spread_reflectance
 from bench.render.planar import MARGIN_PX
-from bench.survey.digest import key_digest
 from bench.survey.setting import pattern_points
 from bench.targets.dictionary import dictionary
 from bench.targets.drawing import Drawing

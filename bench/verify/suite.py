@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from bench.assets import PLACES, asset
+from bench.digest import content_digest
 from bench.errors import BenchError, ConfigError
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging
@@ -24,7 +25,6 @@ from bench.scene.camera_section import CameraSection
 from bench.scene.quantities import Pair, Quantity, written
 from bench.scene.strict import Section, read_toml, validate
 from bench.scene.target_section import TargetSection
-from bench.survey.digest import content_digest
 from bench.survey.setting import Setting
 from bench.targets.design import build_target
 

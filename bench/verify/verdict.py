@@ -8,7 +8,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from bench.survey.digest import key_digest
+from bench.digest import key_digest
 from bench.verify.baseline import Baseline
 from bench.verify.compare import WHOLE, Comparison, Judged, Side
 from bench.verify.effects import CONFIDENCE, MIN_PAIRS, ROTATION, Measured

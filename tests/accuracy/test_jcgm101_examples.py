@@ -13,8 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from bench.guide.propagate import first_order
-from bench.guide.propagate_inputs import (
+from bench.budget.distributions import (
     Arcsine,
     CurvilinearTrapezoid,
     Distribution,
@@ -25,7 +24,8 @@ from bench.guide.propagate_inputs import (
     ScaledT,
     Source,
 )
-from bench.guide.propagate_montecarlo import MonteCarlo, monte_carlo, validate
+from bench.budget.montecarlo import MonteCarlo, monte_carlo, validate
+from bench.budget.propagation import first_order
 from bench.typing import Array
 
 SURE = 5.0

@@ -4,12 +4,12 @@ import cv2
 import numpy as np
 import pytest
 
+from bench.cameras.intrinsics import BoardView, LensModel, calibrate
+from bench.cameras.intrinsics_views import OUTSTANDING, view_scores
 from bench.detect.chessboard import Chessboard
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.imaging.read import find_pictures, read_picture
-from bench.solve.intrinsics import BoardView, LensModel, calibrate
-from bench.solve.intrinsics_views import OUTSTANDING, view_scores
 from bench.targets.chessboard import ChessboardDesign, build_chessboard
 
 pytestmark = pytest.mark.network

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from bench.benchmark.april_vision import CAMERA, SIZE_M, read_truth
 from bench.detect.observation import Observation
 from bench.geometry.viewing import tilt_of_pose
 from bench.imaging.read import read_picture
@@ -20,6 +19,7 @@ from bench.solve.estimate import Outcome
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.score import is_mirrored
 from bench.targets.marker import MarkerDesign, build_marker
+from reports.real.april_vision import CAMERA, SIZE_M, read_truth
 
 pytestmark = pytest.mark.network
 

@@ -1,7 +1,7 @@
 """Poses in pictures by somebody else's simulator, against its truth: april-vision 3.1.0.
 
 36 pictures of a tag36h11 marker made with Webots; true positions and angles in
-tests/test_data/locations.csv. `bench.benchmark.april_vision` tells the frames apart.
+tests/test_data/locations.csv. `reports.real.april_vision` tells the frames apart.
 
 How far a corner may be off follows from the pictures. On an edge of the black square, seen face
 on at 2 m (img-004), grey runs 232, 220, 121, 35 in consecutive pixels: half way down in
@@ -13,7 +13,17 @@ refinement adds its own: up to 0.1 px toward the pixel grid.
 import numpy as np
 import pytest
 
-from bench.benchmark.april_vision import (
+from bench.cameras.photographs import measure, measurement_row, measurements_table
+from bench.detect.observation import Observation
+from bench.geometry.camera import pose_jacobian, project
+from bench.imaging.raster import reflectance_image
+from bench.imaging.read import read_picture
+from bench.render.planar import full_frame
+from bench.solve.pipeline import pipeline_from_name
+from bench.survey.score import rotation_error
+from bench.targets.drawing import Drawing
+from bench.targets.marker import MarkerDesign, build_marker
+from reports.real.april_vision import (
     CAMERA,
     SIZE_M,
     TEXTURE_SIZE_M,
@@ -21,16 +31,6 @@ from bench.benchmark.april_vision import (
     score_table,
     summary,
 )
-from bench.detect.observation import Observation
-from bench.geometry.camera import pose_jacobian, project
-from bench.imaging.raster import reflectance_image
-from bench.imaging.read import read_picture
-from bench.render.planar import full_frame
-from bench.solve.pipeline import pipeline_from_name
-from bench.survey.measure import measure, measurement_row, measurements_table
-from bench.survey.score import rotation_error
-from bench.targets.drawing import Drawing
-from bench.targets.marker import MarkerDesign, build_marker
 
 pytestmark = pytest.mark.network
 

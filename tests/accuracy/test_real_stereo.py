@@ -10,16 +10,16 @@ import cv2
 import numpy as np
 import pytest
 
+from bench.cameras.intrinsics import BoardView, LensModel, calibrate
 from bench.detect.chessboard import Chessboard
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.imaging.read import find_pictures, read_picture
-from bench.solve.intrinsics import BoardView, LensModel, calibrate
-from bench.solve.registration import register
-from bench.solve.registration_data import Cameras, Sight, Step
-from bench.solve.registration_systematic import systematic_covariance
+from bench.registration.fit import register
+from bench.registration.sights import Cameras, Sight, Step
+from bench.registration.systematic import systematic_covariance
 from bench.targets.chessboard import ChessboardDesign, build_chessboard
 
 pytestmark = pytest.mark.network

@@ -10,13 +10,13 @@ import pytest
 
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
-from bench.guide.register_plan import named_sets
-from bench.guide.register_rehearse import Errors, Faults, draw_scene, find_points
-from bench.guide.register_views import T_left_right_of, cameras_of
+from bench.registration.bar_views import T_left_right_of, cameras_of
+from bench.registration.fit import register
+from bench.registration.plan import named_sets
+from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
+from bench.registration.sights import own_poses
+from bench.registration.start import bar_from_rotations
 from bench.scene.load import load_bay
-from bench.solve.registration import register
-from bench.solve.registration_data import own_poses
-from bench.solve.registration_start import bar_from_rotations
 
 pytestmark = pytest.mark.network
 # T_cam_world T_world_base = T_cam_gripper T_gripper_base: left camera, A, B, right camera

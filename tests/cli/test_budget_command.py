@@ -7,9 +7,9 @@ import polars as pl
 import pytest
 
 from bench.assets import asset
+from bench.budget.inputs import CONTRIBUTIONS
+from bench.budget.tables import CONTRIBUTION_COLUMNS
 from bench.cli.main import main
-from bench.guide.budget_inputs import CONTRIBUTIONS
-from bench.guide.budget_tables import CONTRIBUTION_COLUMNS
 from bench.scene.load import SHIPPED_BAY
 
 POSES = "\n".join(

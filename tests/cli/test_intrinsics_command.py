@@ -5,13 +5,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from bench.cameras.rehearsal import calibration_views, rehearse
 from bench.cli.main import main
 from bench.geometry.camera import Camera
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.scene.camera_file import read_camera
 from bench.scene.load import load_bay
-from bench.survey.rehearsal import calibration_views, rehearse
 from bench.targets.chessboard import ChessboardDesign, build_chessboard
 from bench.targets.spec import target_from_spec
 

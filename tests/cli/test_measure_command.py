@@ -6,13 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from bench.cameras.rehearsal import rehearse
 from bench.cli.main import main
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.scene.camera_file import write_camera
-from bench.survey.rehearsal import rehearse
 from bench.targets.spec import target_from_spec
 
 CAMERA = Camera(640, 480, 800.0, 800.0, 319.5, 239.5)

@@ -8,15 +8,15 @@ import pytest
 
 from bench.cli.main import main
 from bench.cli.register_input import Taken
-from bench.guide.register_judge import judge
-from bench.guide.register_plan import named_sets
-from bench.guide.register_rehearse import Errors, Faults, draw_scene, find_points
-from bench.guide.register_table import measured_steps, pose_table, read_pose_table
-from bench.guide.register_views import cameras_of
+from bench.registration.bar_views import cameras_of
+from bench.registration.judgement import judge
+from bench.registration.plan import named_sets
+from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
+from bench.registration.sights import Cameras
+from bench.registration.systematic import systematic_covariance
+from bench.registration.table import measured_steps, pose_table, read_pose_table
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay
-from bench.solve.registration_data import Cameras
-from bench.solve.registration_systematic import systematic_covariance
 
 
 @pytest.fixture(scope="module")

@@ -8,15 +8,15 @@ from scipy.stats import chi2
 
 from bench.cli.main import main
 from bench.geometry.pose import Pose
-from bench.guide.level_plan import default_plan, level_of_plan
-from bench.guide.level_rehearsal import Site, draw_settings
-from bench.guide.level_table import level_table
-from bench.guide.register_plan import default_sequence
-from bench.guide.register_rehearse import Errors, Faults, draw_scene, find_points
-from bench.guide.register_table import measured_steps, pose_table
-from bench.guide.register_views import cameras_of, tower_pair
-from bench.guide.wheel_rehearsal import rehearse_wheels
+from bench.registration.bar_views import cameras_of, tower_pair
+from bench.registration.level_plan import default_plan, level_of_plan
+from bench.registration.level_rehearsal import Site, draw_settings
+from bench.registration.level_table import level_table
+from bench.registration.plan import default_sequence
+from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
+from bench.registration.table import measured_steps, pose_table
 from bench.scene.load import load_bay
+from bench.wheels.rehearsal import rehearse_wheels
 
 TRIALS = 5
 

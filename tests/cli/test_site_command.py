@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
-from bench.guide.layout import layout_of
 from bench.scene.load import load_bay
+from bench.siting.tower_layout import layout_of
 
 
 @pytest.fixture

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from bench.cli.main import main
-from bench.guide.pose_rows import csv_text, pose_row, read_pose_rows
-from bench.guide.register_views import T_left_right_of, tower_pair
+from bench.registration.bar_views import T_left_right_of, tower_pair
+from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
 from bench.scene.load import load_bay
 
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from bench.choice.candidates import detector_of
 from bench.explore.bounds import Bound
 from bench.explore.drawing import REACH_95, ellipse
 from bench.explore.place import job_of
@@ -19,7 +20,6 @@ from bench.explore.words import judge_bound, judge_error
 from bench.geometry.viewing import pose_of_view
 from bench.render.planar import render_target
 from bench.survey.bound import image_bound_columns
-from bench.survey.candidates import detector_of
 from bench.survey.plan import noise_rng, view_of_case
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target

@@ -9,7 +9,6 @@ from scipy.ndimage import gaussian_filter
 
 from bench.detect.observation import Observation
 from bench.geometry.camera import project
-from bench.guide.visibility import visible_fraction
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging, noise_free
 from bench.imaging.optics import Optics
@@ -22,6 +21,7 @@ from bench.scene.load import load_bay
 from bench.scene.solids import bay_solids, cuboid
 from bench.scene.surroundings import Surroundings
 from bench.scene.vehicle import wheels_at
+from bench.sighting.visibility import visible_fraction
 
 pytestmark = pytest.mark.usefixtures("opengl")
 FINENESS = 4

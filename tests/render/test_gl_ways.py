@@ -15,7 +15,7 @@ import numpy as np
 import bench.cli.map, bench.cli.aim, bench.cli.view
 from bench.render.planar import render_target
 from bench.scene.load import load_bay
-from bench.guide.visibility import visibility
+from bench.sighting.visibility import visibility
 from bench.scene.model import wheels_of_tower
 from bench.cli.main import main
 

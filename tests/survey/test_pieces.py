@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from bench.errors import RunError
-from bench.present.comparison import paired_ratios
+from bench.maps.comparison import paired_ratios
 from bench.survey import joining
 from bench.survey.ambiguity import ambiguity_table
 from bench.survey.cells import summarise
@@ -146,7 +146,7 @@ MEASURED = """
 import json, sys
 from pathlib import Path
 import numpy as np, polars as pl
-from bench.benchmark.peak import peak_bytes
+from reports.throughput.peak import peak_bytes
 from bench.survey import joining
 from bench.survey.cells import summarise
 from bench.survey.pieces import packed

@@ -1,1 +1,0 @@
-"""Speed and accuracy studies that write to reports/."""

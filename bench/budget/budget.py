@@ -1,0 +1,307 @@
+"""The uncertainty budget of toe, camber and thrust angle: each vehicle at each station."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from bench.budget.chain import Chain, Measurand
+from bench.budget.inputs import CONTRIBUTIONS, causes_of
+from bench.budget.montecarlo import (
+    VALIDATION,
+    MonteCarlo,
+    Validation,
+    monte_carlo,
+    validate,
+)
+from bench.budget.propagation import FirstOrder, first_order
+from bench.budget.registration import RegistrationResponse, registration_response
+from bench.budget.views import towers_of, wheel_views
+from bench.scene.bar import BarPose
+from bench.scene.model import Bay, Tolerance
+from bench.scene.vehicle import Station, Vehicle, wheels_at
+from bench.sighting.prediction import Predictor
+from bench.typing import Array
+
+# Of a standard uncertainty, to which both methods must agree (JCGM 101, 8.1): half a unit in
+# the only digit, 0.005 deg where the standard uncertainty is 0.01 to 0.09 deg.
+DIGITS = 1
+# Gives k = 2, as tolerances are meant.
+CONFIDENCE = 0.9545
+Progress = Callable[[int, int], None]
+Answer = Literal["inside", "outside"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """What a budget says of one measurand; angles in degrees.
+
+    Attributes
+    ----------
+    vehicle, station : str
+        Names.
+    behind : float
+        Of its axle from the near one, metres; of the thrust angle, the far axle's.
+    measurand : Measurand
+        What is measured.
+    sigma, k, expanded : float
+        Combined standard uncertainty, coverage factor and expanded uncertainty, first order.
+    contributions : tuple of float
+        Standard uncertainty from each of `CONTRIBUTIONS`.
+    trials_sigma, trials_low, trials_high : float
+        Standard deviation and coverage interval by Monte Carlo, about the true value.
+    agree : bool
+        Whether first order and Monte Carlo agree (JCGM 101, 8.1).
+    tolerance : float
+        NaN where there is none.
+    """
+
+    vehicle: str
+    station: str
+    behind: float
+    measurand: Measurand
+    sigma: float
+    k: float
+    expanded: float
+    contributions: tuple[float, ...]
+    trials_sigma: float
+    trials_low: float
+    trials_high: float
+    agree: bool
+    tolerance: float
+
+    @property
+    def judged(self) -> float:
+        """What is held against the tolerance: the larger of both methods' half widths."""
+        return max(self.expanded, -self.trials_low, self.trials_high)
+
+    @property
+    def share(self) -> float:
+        """Of the tolerance that it takes; NaN where there is none."""
+        return self.judged / self.tolerance
+
+    @property
+    def answer(self) -> Answer:
+        """Whether it is inside its tolerance."""
+        return "inside" if self.judged <= self.tolerance else "outside"
+
+    @property
+    def largest(self) -> str:
+        """The contribution to attack first."""
+        return CONTRIBUTIONS[int(np.argmax(self.contributions))]
+
+    def with_halved(self, contribution: str) -> float:
+        """Return the expanded uncertainty, first order, with one contribution halved."""
+        part = self.contributions[CONTRIBUTIONS.index(contribution)]
+        return self.k * math.sqrt(max(self.sigma**2 - 0.75 * part**2, 0.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Budget:
+    """A bay's budget.
+
+    Attributes
+    ----------
+    lines : tuple of Line
+        Every measurand of every vehicle at every station.
+    trials : int
+        Monte Carlo trials, the most of a vehicle.
+    stable : bool
+        Whether all are stable enough to validate first order by (JCGM 101, 8.2).
+    confidence : float
+        Of expanded uncertainties and intervals.
+    basis : tuple of str
+        What it stands on, in words.
+    """
+
+    lines: tuple[Line, ...]
+    trials: int
+    stable: bool
+    confidence: float
+    basis: tuple[str, ...]
+
+    @property
+    def judged(self) -> tuple[Line, ...]:
+        """Lines that have a tolerance."""
+        return tuple(line for line in self.lines if math.isfinite(line.tolerance))
+
+    @property
+    def worst(self) -> Line:
+        """The line that takes the largest share of its tolerance."""
+        return max(self.judged, key=lambda line: line.share)
+
+    @property
+    def difference(self) -> float:
+        """The largest difference between both methods' ends of a coverage interval, degrees."""
+        return max(
+            max(abs(line.trials_high - line.expanded), abs(line.trials_low + line.expanded))
+            for line in self.lines
+        )
+
+    @property
+    def inside(self) -> bool:
+        """Whether every line is inside its tolerance."""
+        return all(line.answer == "inside" for line in self.judged)
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """What a budget is made for.
+
+    Attributes
+    ----------
+    bay : Bay
+        As it stands.
+    predictor : Predictor
+        What the noise of poses is predicted from.
+    registration : RegistrationResponse
+        Of the rehearsed registration.
+    level : (2, 2) float64
+        Covariance of the level about the bay's x and y, radians².
+    """
+
+    bay: Bay
+    predictor: Predictor
+    registration: RegistrationResponse
+    level: Array
+
+
+def setting_of(bay: Bay, predictor: Predictor, poses: Sequence[BarPose], level: Array) -> Setting:
+    """Return a setting, its registration rehearsed at the bar's places.
+
+    Raises
+    ------
+    ConfigError
+        See `registration_response` and `towers_of`.
+    """
+    towers_of(bay)
+    return Setting(bay, predictor, registration_response(bay, poses, predictor.sigma_px), level)
+
+
+def chain_of(setting: Setting, vehicle: Vehicle, station: Station) -> Chain:
+    """Return the measurement chain of a vehicle at a station.
+
+    Raises
+    ------
+    ConfigError
+        A target isn't wholly in its tower's picture in some reading.
+    """
+    bay = setting.bay
+    towers = towers_of(bay)
+    views = wheel_views(
+        bay,
+        wheels_at(vehicle, station),
+        {axle.name: axle.tyre_radius for axle in vehicle.axles},
+        setting.predictor,
+        bay.budget.roll_angles,
+    )
+    causes = causes_of(views, towers, bay.budget, setting.registration, setting.level)
+    return Chain(views, towers, causes)
+
+
+def budget_of(
+    setting: Setting,
+    seed: int,
+    most_trials: int,
+    confidence: float = CONFIDENCE,
+    progress: Progress | None = None,
+) -> Budget:
+    """Return a bay's budget.
+
+    Parameters
+    ----------
+    setting : Setting
+        What it is made for.
+    seed : int
+        Of all randomness.
+    most_trials : int
+        Of a vehicle at a station, at which Monte Carlo gives up.
+    confidence : float
+        Of expanded uncertainties and intervals.
+    progress : callable or None
+        Told vehicles done and their number.
+
+    Raises
+    ------
+    ConfigError
+        See `chain_of`.
+    """
+    bay = setting.bay
+    lines: list[Line] = []
+    most, stable = 0, True
+    pairs = [(vehicle, station) for station in bay.stations for vehicle in bay.vehicles]
+    chains = [chain_of(setting, *pair) for pair in pairs]
+    for done, ((vehicle, station), chain) in enumerate(zip(pairs, chains, strict=True)):
+        if progress is not None:
+            progress(done, len(pairs))
+        first = first_order(chain, chain.causes.inputs, confidence)
+        trials = monte_carlo(
+            chain,
+            chain.causes.inputs,
+            seed,
+            f"budget {vehicle.name} {station.name}",
+            confidence,
+            DIGITS,
+            VALIDATION,
+            most_trials,
+        )
+        most, stable = max(most, trials.trials), stable and trials.stable
+        check = validate(first, trials, DIGITS)
+        lines += _lines(bay.tolerance, vehicle, station, chain.measurands, first, trials, check)
+    if progress is not None:
+        progress(len(pairs), len(pairs))
+    return Budget(tuple(lines), most, stable, confidence, _basis(setting, chains))
+
+
+def _lines(
+    tolerance: Tolerance,
+    vehicle: Vehicle,
+    station: Station,
+    measured: Sequence[Measurand],
+    first: FirstOrder,
+    trials: MonteCarlo,
+    check: Validation,
+) -> list[Line]:
+    behind = {axle.name: axle.behind for axle in vehicle.axles}
+    limits = {"toe": tolerance.toe, "camber": tolerance.camber, "thrust": tolerance.thrust}
+    return [
+        Line(
+            vehicle.name,
+            station.name,
+            behind.get(measurand.axle, vehicle.wheelbase),
+            measurand,
+            float(first.sigma[q]),
+            float(first.coverage_factor[q]),
+            float(first.expanded[q]),
+            tuple(float(first.contributions[name][q]) for name in CONTRIBUTIONS),
+            float(trials.sigma[q]),
+            float(trials.low[q]),
+            float(trials.high[q]),
+            bool(check.valid[q]),
+            math.degrees(limits.get(measurand.kind, math.nan)),
+        )
+        for q, measurand in enumerate(measured)
+    ]
+
+
+def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
+    terms, level = setting.bay.budget, np.degrees(np.sqrt(np.diag(setting.level)))
+    angles = ", ".join(f"{math.degrees(a):.0f}" for a in terms.roll_angles)
+    turn = np.degrees(np.sqrt(np.diag(setting.registration.covariance)[:3]))
+    readings = [r for chain in chains for v in chain.views for r in (*v.rolled, v.rest)]
+    unmeasured = sum(not reading.measured for reading in readings)
+    beyond = (
+        f"; {unmeasured} of {len(readings)} readings lie where the map has no ratio of its own, "
+        "and have the nearest one's"
+    )
+    return (
+        f"target poses: {setting.predictor.basis}{beyond if unmeasured else ''}",
+        f"registration: {setting.registration.steps} places of the bar, rotation between the "
+        f"towers to {turn[0]:.4f}, {turn[1]:.4f} and {turn[2]:.4f} deg (standard)",
+        f"level: {level[0]:.4f} deg across and {level[1]:.4f} deg along the bay (standard)",
+        f"run-out: readings of the wheel rolled by {angles} deg, and one at rest",
+    )

@@ -1,0 +1,182 @@
+"""Propagation of distributions by an adaptive Monte Carlo method (JCGM 101:2008, 7.9).
+
+Blocks of trials are added until estimate, standard uncertainty and both ends of the coverage
+interval of every output are stable to the digits asked for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.budget.distributions import Inputs
+from bench.budget.propagation import FirstOrder, Model, numerical_tolerance
+from bench.digest import key_digest
+from bench.typing import Array
+
+LEAST_TRIALS = 10_000  # of a block (7.9.4 b)
+MOST_TRIALS = 1_000_000
+# 8.2: trials that validate must be stable to a fifth of the tolerance that they validate to.
+VALIDATION = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class MonteCarlo:
+    """What the Monte Carlo method gives.
+
+    Attributes
+    ----------
+    estimate, sigma : (Q,) float64
+        Mean and standard deviation of the outputs.
+    low, high : (Q,) float64
+        Probabilistically symmetric coverage interval.
+    shortest_low, shortest_high : (Q,) float64
+        Shortest coverage interval.
+    trials : int
+        In all.
+    stable : bool
+        Whether all numbers are stable to the digits asked for; if not, the limit of trials
+        ended it.
+    tolerance : (Q,) float64
+        δ that they were asked to be stable to.
+    correlation : (Q, Q) float64
+        Of the outputs; NaN for one that doesn't vary.
+    confidence : float
+        Of the intervals.
+    """
+
+    estimate: Array
+    sigma: Array
+    low: Array
+    high: Array
+    shortest_low: Array
+    shortest_high: Array
+    trials: int
+    stable: bool
+    tolerance: Array
+    correlation: Array
+    confidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class Validation:
+    """How far first order and Monte Carlo agree (JCGM 101, 8.1).
+
+    Attributes
+    ----------
+    d_low, d_high : (Q,) float64
+        Differences of the coverage intervals' ends.
+    tolerance : (Q,) float64
+        δ of the standard uncertainty.
+    valid : (Q,) bool
+        Whether neither difference exceeds δ.
+    """
+
+    d_low: Array
+    d_high: Array
+    tolerance: Array
+    valid: np.ndarray
+
+
+def monte_carlo(
+    model: Model,
+    inputs: Inputs,
+    seed: int,
+    key: str,
+    confidence: float = 0.95,
+    digits: int = 2,
+    shrink: float = 1.0,
+    most_trials: int = MOST_TRIALS,
+    progress: Callable[[int, int], None] | None = None,
+) -> MonteCarlo:
+    """Propagate distributions by the adaptive procedure of JCGM 101, 7.9.4.
+
+    Parameters
+    ----------
+    model : callable
+        (n, P) draws to (n, Q) outputs.
+    inputs : Inputs
+        What is known of the P inputs.
+    seed, key : int, str
+        Random numbers depend on both and on nothing else.
+    confidence : float
+        Of the coverage intervals.
+    digits : int
+        Significant digits of the standard uncertainty that must be stable.
+    shrink : float
+        Divides the tolerance; `VALIDATION` to validate first-order results.
+    most_trials : int
+        At which to give up.
+    progress : callable or None
+        Told trials done and the limit.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(key)]))
+    size = max(math.ceil(100.0 / (1.0 - confidence)), LEAST_TRIALS)
+    blocks: list[Array] = []
+    found: list[Array] = []
+    while True:
+        block = model(inputs.draw(rng, size))
+        blocks.append(block)
+        found.append(
+            np.stack((block.mean(0), block.std(0, ddof=1), *_symmetric(block, confidence)))
+        )
+        h = len(blocks)
+        if progress is not None:
+            progress(h * size, most_trials)
+        if h == 1:
+            continue
+        # the standard deviation of all trials, from the blocks' own
+        means, sigmas = np.array([f[0] for f in found]), np.array([f[1] for f in found])
+        sigma = np.sqrt(np.mean(sigmas**2, axis=0) + np.var(means, axis=0))
+        tolerance = np.array([numerical_tolerance(float(s), digits) for s in sigma]) / shrink
+        scatter = 2.0 * np.std(np.array(found), axis=0, ddof=1) / math.sqrt(h)
+        # what doesn't vary at all is stable
+        stable = bool(np.all((scatter <= tolerance) | (sigma == 0.0)))
+        if stable or (h + 1) * size > most_trials:
+            break
+    outputs = np.concatenate(blocks)
+    low, high = _symmetric(outputs, confidence)
+    shortest_low, shortest_high = _shortest(outputs, confidence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlation = np.atleast_2d(np.corrcoef(outputs, rowvar=False))
+    return MonteCarlo(
+        outputs.mean(0),
+        outputs.std(0, ddof=1),
+        low,
+        high,
+        shortest_low,
+        shortest_high,
+        len(outputs),
+        stable,
+        tolerance,
+        correlation,
+        confidence,
+    )
+
+
+def validate(first: FirstOrder, trials: MonteCarlo, digits: int = 2) -> Validation:
+    """Compare first order's y ± U with Monte Carlo's interval, to `digits` of u (8.1)."""
+    d_low = np.abs(first.estimate - first.expanded - trials.low)
+    d_high = np.abs(first.estimate + first.expanded - trials.high)
+    tolerance = np.array([numerical_tolerance(float(u), digits) for u in trials.sigma])
+    return Validation(d_low, d_high, tolerance, (d_low <= tolerance) & (d_high <= tolerance))
+
+
+def _symmetric(outputs: Array, confidence: float) -> tuple[Array, Array]:
+    """Return the probabilistically symmetric coverage interval (7.7.2), ends (Q,) each."""
+    tail = 0.5 * (1.0 - confidence)
+    low, high = np.quantile(outputs, [tail, 1.0 - tail], axis=0)
+    return low, high
+
+
+def _shortest(outputs: Array, confidence: float) -> tuple[Array, Array]:
+    """Return the shortest coverage interval (7.7.2 and 5.3.4), ends (Q,) each."""
+    ordered = np.sort(outputs, axis=0)
+    inside = round(confidence * len(ordered))
+    width = ordered[inside:] - ordered[: len(ordered) - inside]
+    first = np.argmin(width, axis=0)
+    columns = np.arange(outputs.shape[1])
+    return ordered[first, columns], ordered[first + inside, columns]

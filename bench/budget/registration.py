@@ -1,0 +1,143 @@
+"""What a rehearsed registration hands on to toe and camber: noise, and answers to causes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.budget.response import (
+    CAMERA,
+    PLATE,
+    PRINT,
+    camera_shift,
+    face_shift,
+)
+from bench.errors import ConfigError
+from bench.geometry.camera import point_jacobian
+from bench.geometry.rotation import skew
+from bench.registration.bar_views import (
+    SIDES,
+    Glimpse,
+    cameras_of,
+    glimpses,
+    points_of,
+    refuse_unseen,
+    sight_of,
+    tower_pair,
+    unknowns_of,
+)
+from bench.registration.model import Model
+from bench.registration.sights import Step
+from bench.scene.bar import Bar, BarPose
+from bench.scene.model import Bay, Tower
+from bench.typing import Array
+
+# Left camera, right camera, print, plate of target A, plate of B, the bar's growth from the
+# first to the last step, and how much longer than its calibration it is (both relative).
+SIZES = (len(CAMERA), len(CAMERA), len(PRINT), len(PLATE), len(PLATE), 1, 1)
+
+
+@dataclass(frozen=True, eq=False)
+class RegistrationResponse:
+    """How a registration errs.
+
+    Attributes
+    ----------
+    covariance : (6, 6) float64
+        Of T_left_right's (ω, τ) from noise in the pictures.
+    transform : (6, K) float64
+        Its change by each cause; columns in the order of `SIZES`.
+    roll : (K,) float64
+        Change of the angle about the bay's x, radians, of the line from end to end of the bar in
+        the left tower's frame, on the mean: a level that is taken from the bar inherits it.
+    steps : int
+        Places of the bar.
+    """
+
+    covariance: Array
+    transform: Array
+    roll: Array
+    steps: int
+
+
+def registration_response(
+    bay: Bay, poses: Sequence[BarPose], sigma_px: float
+) -> RegistrationResponse:
+    """Linearise the joint least squares of a registration about the truth.
+
+    Parameters
+    ----------
+    bay : Bay
+        Its outermost towers are tied, by its bar; each sees what targets it can.
+    poses : sequence of BarPose
+        Its places.
+    sigma_px : float
+        Standard deviation of a corner's coordinate.
+
+    Raises
+    ------
+    ConfigError
+        A tower sees no target in some place, or the places leave the transform undetermined.
+    """
+    refuse_unseen(bay, poses)
+    towers = dict(zip(SIDES, tower_pair(bay), strict=True))
+    bar, u = bay.bar, bay.bar.length_uncertainty
+    steps, shifts, growths = [], [], np.linspace(-0.5, 0.5, len(poses))
+    for number, (pose, growth) in enumerate(zip(poses, growths, strict=True), start=1):
+        sights = []
+        for glimpse in glimpses(bay, pose):
+            tower, target = towers[glimpse.tower], bar.target(glimpse.end)
+            sights.append(sight_of(target, glimpse, tower.camera, sigma_px))
+            shifts.append(_shift(tower, bar, pose, glimpse, float(growth)))
+        steps.append(Step(f"step {number}", tuple(sights)))
+    model = Model(
+        tuple(steps),
+        cameras_of(bay),
+        unknowns_of(bay, poses),
+        None if u is None else (bar.length, u),
+    )
+    jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
+    scale = np.sqrt(np.sum(jacobian**2, axis=0))
+    _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
+    if not model.two_ends or singular[-1] < 1e-7 * singular[0]:
+        raise ConfigError(
+            f"registration: {len(poses)} places of the bar leave the towers' transform "
+            "undetermined; 'sightbench register rehearse' names the direction"
+        )
+    root = vt.T / singular / scale[:, None]
+    covariance = root @ root.T
+    seen = np.vstack(shifts) / sigma_px
+    if u is not None:  # the calibrated length is an observation too, which a longer bar belies
+        belied = np.zeros((1, seen.shape[1]))
+        belied[0, -1] = -bar.length / u
+        seen = np.vstack((seen, belied))
+    answer = -covariance @ jacobian.T @ seen
+    turns = answer[model.n_shared :].reshape(len(poses), 6, -1)[:, :3]
+    # of the line from A to B, t_ab in A's frame: R (ω × t_ab + τ_ab)
+    t_ab = bar.T_a_b.translation
+    slopes = []
+    for pose, turn in zip(poses, turns, strict=True):
+        rotation = (pose.T_bay_bar @ bar.T_bar_a).rotation
+        change = rotation @ (-skew(t_ab) @ turn + answer[9:12])
+        slopes.append(change[2] / (rotation @ t_ab)[1])
+    roll = np.mean(slopes, axis=0)
+    return RegistrationResponse(covariance[:6, :6], answer[:6], roll, len(poses))
+
+
+def _shift(tower: Tower, bar: Bar, pose: BarPose, glimpse: Glimpse, growth: float) -> Array:
+    """Return the change (2 N, K) of a target's pixels by each cause."""
+    T, target = glimpse.T_camera_target, bar.target(glimpse.end)
+    points = points_of(target)
+    blocks = [np.zeros((2 * len(points), size)) for size in SIZES]
+    blocks[0 if glimpse.tower == "left" else 1] = camera_shift(points, T, tower.camera)
+    face = face_shift(points, T, tower.camera, target)
+    blocks[2], plate = face[:, : len(PRINT)], face[:, len(PRINT) :]
+    blocks[3 if glimpse.end == "A" else 4] = plate
+    # a longer bar carries its targets outward along it
+    mount = bar.T_bar_a if glimpse.end == "A" else bar.T_bar_b
+    outward = tower.T_bay_camera.rotation.T @ pose.T_bay_bar.rotation @ mount.translation
+    by_point = point_jacobian(T @ points, tower.camera)
+    blocks[5] = growth * (by_point @ outward).reshape(-1, 1)
+    return np.hstack(blocks)

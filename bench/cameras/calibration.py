@@ -1,0 +1,257 @@
+"""From pictures of a board to a calibrated camera, and what is to be said of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from bench.cameras.intrinsics import (
+    MIN_POINTS,
+    MIN_VIEWS,
+    PARAMETERS,
+    BoardView,
+    Calibration,
+    LensModel,
+    calibrate,
+)
+from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
+from bench.detect.detection import Detector, Found
+from bench.detect.observation import Observation
+from bench.errors import GeometryError, PictureError
+from bench.geometry.camera import Camera
+from bench.geometry.viewing import tilt_of_pose, view_of_pose
+from bench.imaging.picture import Picture
+from bench.survey.columns import Column, schema
+from bench.targets.target import Target
+from bench.typing import Array
+
+PARAMETER_COLUMNS = (
+    Column(
+        "parameter", pl.String, "", "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit"
+    ),
+    Column("value", pl.Float64, "", "estimate, or the value that it was held at"),
+    Column("standard_uncertainty", pl.Float64, "", "null where the parameter was held"),
+    Column("without_outstanding", pl.Float64, "", "estimate from the other views alone"),
+)
+
+VIEW_COLUMNS = (
+    Column("picture", pl.String, "", "the picture file"),
+    Column("outcome", pl.String, "", "used, or why not: missed, wrong_id, too_few_points"),
+    Column("n_points", pl.Int64, "", "points of the board that were found"),
+    Column(
+        "rmse_px", pl.Float64, "px", "root mean square distance of a point from its prediction"
+    ),
+    Column("left_out_rmse_px", pl.Float64, "px", "the same with intrinsics from the other views"),
+    Column("max_px", pl.Float64, "px", "largest of these distances"),
+    Column("score", pl.Float64, "", "modified z-score of ln left_out_rmse among the views"),
+    Column("stands_out", pl.Boolean, "", f"score above {OUTSTANDING}"),
+    Column("range_m", pl.Float64, "m", "camera centre to board centre"),
+    Column("tilt_deg", pl.Float64, "deg", "angle between the board's normal and line of sight"),
+    Column("turn_deg", pl.Float64, "deg", "turn about the board's own y"),
+    Column("pitch_deg", pl.Float64, "deg", "pitch about the board's own x"),
+    Column("roll_deg", pl.Float64, "deg", "roll about the line of sight"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """What came of looking for the board in one picture.
+
+    Attributes
+    ----------
+    view : BoardView
+        Name and points; empty where the board wasn't found.
+    outcome : str
+        ``used``, ``missed``, ``wrong_id`` or ``too_few_points``.
+    """
+
+    view: BoardView
+    outcome: str
+
+    @property
+    def used(self) -> bool:
+        """Whether the picture takes part in the calibration."""
+        return self.outcome == "used"
+
+
+@dataclass(frozen=True, eq=False)
+class CalibrationRun:
+    """A calibration, its pictures, and the same without the views that stand out.
+
+    Attributes
+    ----------
+    sightings : tuple of Sighting
+        Of all pictures, used or not.
+    calibration : Calibration
+        From all that are used.
+    scores : (V,) float64
+        Of the used views, see `bench.cameras.intrinsics_views.view_scores`.
+    trimmed : Calibration or None
+        Without the views that stand out; None where none does, or too few are left.
+    """
+
+    sightings: tuple[Sighting, ...]
+    calibration: Calibration
+    scores: Array
+    trimmed: Calibration | None
+
+    @property
+    def views(self) -> list[BoardView]:
+        """The views that were used, in order."""
+        return [s.view for s in self.sightings if s.used]
+
+    @property
+    def outstanding(self) -> list[int]:
+        """Which of the used views stand out."""
+        return [i for i, score in enumerate(self.scores) if score > OUTSTANDING]
+
+
+def nominal_camera(width: int, height: int) -> Camera:
+    """Return a camera with a field of view of 53 degrees, for detectors that ask for one.
+
+    Nothing of it may reach a calibration: chessboard and ChArUco detectors work on the picture
+    alone.
+    """
+    return Camera(width, height, width, width, 0.5 * (width - 1), 0.5 * (height - 1))
+
+
+def look_for_board(name: str, picture: Picture, board: Target, detector: Detector) -> Sighting:
+    """Return what a detector finds of the board in a picture."""
+    height, width = picture.grey.shape
+    detection = detector.detect(Observation(picture, nominal_camera(width, height), board))
+    view = BoardView(name, detection.pixels, detection.p_target)
+    if detection.found is not Found.FOUND:
+        return Sighting(view, str(detection.found))
+    return Sighting(view, "used" if len(view.pixels) >= MIN_POINTS else "too_few_points")
+
+
+def calibrate_from(
+    sightings: Sequence[Sighting], size: tuple[int, int], model: LensModel
+) -> CalibrationRun:
+    """Calibrate from the pictures in which the board was found.
+
+    Raises
+    ------
+    PictureError
+        Fewer than three such pictures.
+    GeometryError
+        The views don't determine the camera.
+    """
+    used = [s.view for s in sightings if s.used]
+    if len(used) < MIN_VIEWS:
+        raise PictureError(
+            f"the board was found in {len(used)} of {len(sightings)} pictures, "
+            f"and a calibration needs it in at least {MIN_VIEWS}"
+        )
+    calibration = calibrate(used, size, model)
+    scores = view_scores(calibration)
+    kept = [view for view, score in zip(used, scores, strict=True) if score <= OUTSTANDING]
+    trimmed = None
+    if MIN_VIEWS <= len(kept) < len(used):
+        try:
+            trimmed = calibrate(kept, size, model)
+        except GeometryError:  # the views that stand out were the ones that mattered
+            trimmed = None
+    return CalibrationRun(tuple(sightings), calibration, scores, trimmed)
+
+
+def parameters_table(run: CalibrationRun) -> pl.DataFrame:
+    """Return the table of parameters."""
+    held = run.calibration.standard_uncertainties == 0.0
+    sigmas = [
+        None if h else s for h, s in zip(held, run.calibration.standard_uncertainties, strict=True)
+    ]
+    without = [None] * len(PARAMETERS) if run.trimmed is None else run.trimmed.values.tolist()
+    columns = (PARAMETERS, run.calibration.values.tolist(), sigmas, without)
+    return pl.DataFrame(
+        list(zip(*columns, strict=True)), schema=schema(PARAMETER_COLUMNS), orient="row"
+    )
+
+
+def views_table(run: CalibrationRun) -> pl.DataFrame:
+    """Return the table of pictures, in their order."""
+    calibration = run.calibration
+    fitted = iter(
+        zip(
+            calibration.poses,
+            calibration.residuals,
+            calibration.left_out_rmse_px,
+            run.scores,
+            strict=True,
+        )
+    )
+    rows = []
+    for sighting in run.sightings:
+        row = {
+            "picture": sighting.view.name,
+            "outcome": sighting.outcome,
+            "n_points": len(sighting.view.pixels),
+        }
+        if sighting.used:
+            pose, residuals, left_out, score = next(fitted)
+            view = view_of_pose(pose)
+            distance = np.linalg.norm(residuals, axis=1)
+            row |= {
+                "rmse_px": float(np.sqrt(np.mean(distance**2))),
+                "left_out_rmse_px": float(left_out),
+                "max_px": float(np.max(distance)),
+                "score": float(score),
+                "stands_out": bool(score > OUTSTANDING),
+                "range_m": view.range_m,
+                "tilt_deg": math.degrees(tilt_of_pose(pose)),
+                "turn_deg": math.degrees(view.turn),
+                "pitch_deg": math.degrees(view.pitch),
+                "roll_deg": math.degrees(view.roll),
+            }
+        rows.append(row)
+    return pl.DataFrame(rows, schema=schema(VIEW_COLUMNS))
+
+
+def summary(run: CalibrationRun, board: Target) -> list[str]:
+    """Return what the calibration says, a line each."""
+    calibration, camera = run.calibration, run.calibration.camera
+    points = sum(len(view.pixels) for view in run.views)
+    tilts = [math.degrees(tilt_of_pose(pose)) for pose in calibration.poses]
+    counts = coverage_counts(run.views, (camera.width, camera.height))
+    by_name = dict(zip(PARAMETERS, _with_uncertainty(calibration), strict=True))
+    lines = [
+        f"{board.name}: found in {len(run.views)} of {len(run.sightings)} pictures, "
+        f"{points} points, tilts {min(tilts):.0f} to {max(tilts):.0f} deg",
+        f"focal length fx {by_name['fx']}, fy {by_name['fy']} px; "
+        f"principal point {by_name['cx']}, {by_name['cy']} px",
+        f"residual {calibration.rmse_px:.3f} px RMS a point, {calibration.sigma_px:.3f} px a "
+        f"coordinate; points lie in {np.count_nonzero(counts)} of {counts.size} parts of the "
+        f"frame and reach {100 * reach(run.views, calibration):.0f} % of the way to its corners",
+    ]
+    return [*lines, *_outstanding(run)]
+
+
+def _with_uncertainty(calibration: Calibration) -> list[str]:
+    pairs = zip(calibration.values, calibration.standard_uncertainties, strict=True)
+    return [f"{value:.2f} ± {u:.2f}" if u > 0.0 else f"{value:.2f} (held)" for value, u in pairs]
+
+
+def _outstanding(run: CalibrationRun) -> list[str]:
+    if not run.outstanding:
+        return ["no view stands out"]
+    rmse = run.calibration.view_rmse_px
+    worst = ", ".join(f"{run.views[i].name} ({rmse[i]:.2f} px)" for i in run.outstanding)
+    line = f"stands out: {worst}, where the median is {np.median(rmse):.2f} px"
+    if run.trimmed is None:
+        return [line]
+    moved = run.trimmed.values - run.calibration.values
+    claimed = run.calibration.standard_uncertainties
+    shift = max(
+        (m / u, name)
+        for m, u, name in zip(abs(moved), claimed, PARAMETERS, strict=True)
+        if u > 0.0
+    )
+    focal = run.trimmed.camera.fy
+    return [
+        f"{line}; without it fy is {focal:.2f} px, the residual {run.trimmed.rmse_px:.3f} px, and "
+        f"{shift[1]} moves by {shift[0]:.1f} of its standard uncertainties"
+    ]

@@ -1,0 +1,1 @@
+"""Drawings compared on one plate: candidates, ranking, words, figures."""

@@ -1,0 +1,1 @@
+"""The drawing vocabulary that all rooms share: style, pages, marks, heat maps."""

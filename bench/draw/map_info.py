@@ -1,0 +1,89 @@
+"""What a reader must know of a survey to read its pictures; every caption says it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from bench.draw.page_layout import NO_BREAK
+from bench.survey.verdicts import STATISTICS, Request
+from bench.typing import Array
+
+
+@dataclass(frozen=True)
+class MapInfo:
+    """The survey behind a set of pictures, and what is asked of it.
+
+    Attributes
+    ----------
+    bay, target, camera : str
+        Names or one-line descriptions.
+    seed, pictures : int
+        Of the run; pictures in a cell.
+    version : str
+        Of the bench that ran it.
+    request : Request
+        The tolerance, rate and confidence that cells are judged by.
+    axle_ranges : tuple of (str, float)
+        Name and range, metres, of each axle of the bay; may be empty.
+    fewest : int or None
+        Pictures in the cell that has the fewest, where they differ.
+    """
+
+    bay: str
+    target: str
+    camera: str
+    seed: int
+    pictures: int
+    version: str
+    request: Request = field(default_factory=Request)
+    axle_ranges: tuple[tuple[str, float], ...] = ()
+    fewest: int | None = None
+
+    @property
+    def statistic(self) -> str:
+        """The judged statistic, as columns have it."""
+        return self.request.statistic
+
+    @property
+    def error_words(self) -> str:
+        """The judged error in words: "RMS rotation error"."""
+        name = STATISTICS[self.statistic]
+        return f"{name} rotation error" if name == "RMS" else f"{name} of the rotation error"
+
+    @property
+    def criteria_words(self) -> str:
+        """What a cell must meet to hold, in words."""
+        return (
+            f"{self.error_words} at most {self.request.rotation_deg:g} deg and usable rate at "
+            f"least {100 * self.request.detection:g} %"
+        )
+
+    @property
+    def confidence_words(self) -> str:
+        """The level of verdicts in words: "95 %, one-sided"."""
+        return f"{100 * self.request.confidence:g} %, one-sided"
+
+    @property
+    def axle_ranges_m(self) -> Array:
+        """Ranges of the axles (N,), metres."""
+        return np.array([range_m for _, range_m in self.axle_ranges], dtype=np.float64)
+
+    def caption(self, *sentences: str, axles: bool = False) -> str:
+        """Return a caption: the sentences, then what every picture of the survey says.
+
+        With `axles` it also lists their ranges.
+        """
+        n = f"{self.pictures}" if self.fewest is None else f"{self.fewest} to {self.pictures}"
+        facts = (
+            f"n = {n} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
+            f"{self.target}; camera {self.camera}. sightbench {self.version}."
+        )
+        if axles and self.axle_ranges:
+            named = (f"{name} {range_m:.2f} m" for name, range_m in self.axle_ranges)
+            facts += f" Ranges of axles: {', '.join(named)}."
+        # what belongs together isn't parted at the end of a line
+        for pair in ("n = ", f"= {n}", "sightbench "):
+            facts = facts.replace(pair, pair.replace(" ", NO_BREAK))
+        return "\n".join(filter(None, (" ".join(filter(None, sentences)), facts)))

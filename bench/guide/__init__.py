@@ -1,1 +1,0 @@
-"""What follows for the bay: siting, aim, tolerances, registration, budget, proof on site."""

@@ -1,0 +1,1 @@
+"""Figures of a survey: maps, curves, comparisons, contact sheets."""

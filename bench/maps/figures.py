@@ -1,0 +1,165 @@
+"""All pictures of a survey, written into its directory."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from bench.draw import style
+from bench.draw.cell_grid import CellGrid
+from bench.draw.heat_maps import HeatMap, heat_map_figure
+from bench.draw.map_info import MapInfo
+from bench.maps.bounds import bound_figure, efficiency_figure
+from bench.maps.comparison import ratio_figure, reach_figure
+from bench.maps.curves import error_against_range, error_against_tilt
+from bench.maps.failures import failure_figure
+from bench.survey.limits import Limits
+from bench.survey.pieces import Cases
+from bench.survey.verdicts import STATISTICS
+
+OK_ONLY = (
+    "Cases that ended in a gross failure are not averaged in; the maps of the usable "
+    "rate and of gross failures count them."
+)
+NEAR_FACE_ON = (
+    "Near tilt 0 the two poses of the planar two-fold ambiguity merge, and a turn or pitch "
+    "hardly changes the picture."
+)
+UNDECIDED = "A number followed by ? is undecided: its one-sided bounds straddle the requirement."
+CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
+
+
+def write_map_figures(
+    out_dir: Path, cases: Cases, cells: pl.DataFrame, limits: Limits, info: MapInfo
+) -> list[Path]:
+    """Draw and write every picture of a survey for which its tables suffice.
+
+    Parameters
+    ----------
+    out_dir : Path
+        Directory to write to.
+    cases : Cases
+    cells : polars.DataFrame
+        Columns as in `bench.survey.columns`.
+    limits : Limits
+        What the survey says about `info.request`.
+    info : MapInfo
+        Of the survey.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    RunError
+        A picture can't be written.
+    """
+    verdicts = limits.cells.select(*CELL, "rotation_verdict", "usable_verdict", "verdict")
+    grid = CellGrid.of(cells.join(verdicts, on=CELL, how="left", maintain_order="left"))
+    with style.applied():
+        figures = {
+            "map_rotation.png": heat_map_figure(grid, rotation_map(grid, info), info),
+            "map_along.png": heat_map_figure(grid, along_map(grid, info), info),
+            "map_usable.png": heat_map_figure(grid, usable_map(info), info),
+            "map_detection.png": heat_map_figure(grid, detection_map(info), info),
+            "map_failures.png": failure_figure(grid, info),
+            "error_against_range.png": error_against_range(grid, info),
+            "error_against_tilt.png": error_against_tilt(grid, info),
+            "map_bound.png": bound_figure(grid, info),
+            "map_efficiency.png": efficiency_figure(grid, info),
+            "comparison_reach.png": reach_figure(grid, info),
+            "comparison_ratio.png": ratio_figure(grid, cases, info),
+        }
+        return [
+            style.save(figure, out_dir / name)
+            for name, figure in figures.items()
+            if figure is not None
+        ]
+
+
+def rotation_map(grid: CellGrid, info: MapInfo) -> HeatMap:
+    """Return the map of the judged statistic of the rotation error."""
+    column = f"{info.statistic}_rot_deg"
+    face_on = bool((grid.cells["tilt_deg"] < 5.0).any())
+    return HeatMap(
+        column=column,
+        title="Rotation error against range and tilt",
+        subtitle=f"{info.error_words} over usable cases, degrees",
+        bar_label=f"{STATISTICS[info.statistic]} (deg)",
+        caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED, axles=True),
+        norm=style.error_norm(grid.values(column)),
+        cmap=style.ERROR_MAP,
+        words=_number_words,
+        empty="no usable case",
+        level=info.request.rotation_deg,
+        level_name="tolerance",
+        level_label=f"{info.request.rotation_deg:g} deg",
+        verdict="rotation_verdict",
+        holds_label=f"outlined and bold: rotation holds at {info.confidence_words}",
+    )
+
+
+def along_map(grid: CellGrid, info: MapInfo) -> HeatMap:
+    """Return the map of the translation error along the line of sight."""
+    return HeatMap(
+        column="rms_along_mm",
+        title="Position error along the line of sight",
+        subtitle="RMS over usable cases, millimetres; bias included",
+        bar_label="RMS (mm)",
+        caption=info.caption(OK_ONLY, axles=True),
+        norm=style.error_norm(grid.values("rms_along_mm")),
+        cmap=style.ERROR_MAP,
+        words=_number_words,
+        empty="no usable case",
+    )
+
+
+def usable_map(info: MapInfo) -> HeatMap:
+    """Return the map of the rate of usable cases, the judged one."""
+    return HeatMap(
+        column="usable_rate",
+        title="Usable rate against range and tilt",
+        subtitle="share of cases that ended ok: found, finite, not ambiguous, not mirrored (%)",
+        bar_label="usable rate (%)",
+        caption=info.caption(
+            "The map of gross failures says how the others failed.", UNDECIDED, axles=True
+        ),
+        norm=style.rate_norm(),
+        cmap=style.RATE_MAP,
+        words=lambda rate: (style.percent(rate),),
+        empty="no case",
+        level=info.request.detection,
+        level_name="required rate",
+        level_label=f"{100 * info.request.detection:g} %",
+        bar_unit=100.0,
+        verdict="usable_verdict",
+        holds_label=f"outlined and bold: rate holds at {info.confidence_words}",
+    )
+
+
+def detection_map(info: MapInfo) -> HeatMap:
+    """Return the map of the rate of detections, whatever became of the pose."""
+    return HeatMap(
+        column="detection_rate",
+        title="Detection rate against range and tilt",
+        subtitle="share of cases in which the target was found by its own id (%)",
+        bar_label="detection rate (%)",
+        caption=info.caption(
+            "A pose that failed after detection counts as detected here.", axles=True
+        ),
+        norm=style.rate_norm(),
+        cmap=style.RATE_MAP,
+        words=lambda rate: (style.percent(rate),),
+        empty="no case",
+        bar_unit=100.0,
+    )
+
+
+def _number_words(value: float) -> tuple[str, ...]:
+    """Return the ways to write an error: two significant digits; for a small one also one."""
+    if value < 0.01:
+        return style.number(value), style.number(value, digits=1)
+    return (style.number(value),)

@@ -1,1 +1,0 @@
-"""Plots, overlays and contact sheets."""

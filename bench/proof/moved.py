@@ -1,0 +1,276 @@
+"""Has a tower moved since registration? A quick check with a target on a fixed mark.
+
+At registration, and again now, each tower takes pictures of one target that stands on a mark on
+the floor. A tower that turned or shifted sees it elsewhere. The difference d of both mean poses
+is Gaussian with covariance C, so that dᵀ C⁻¹ d is chi-square with six degrees of freedom while
+nothing moved, and noncentral when something did; which size that takes is the smallest
+detectable move. Both towers seeing it changed alike is a target put back elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+from scipy.optimize import brentq
+
+from bench.budget.response import target_points
+from bench.errors import ConfigError, GeometryError
+from bench.geometry.camera import project
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import log_rotation, skew
+from bench.scene.model import Tower
+from bench.scene.vehicle import R_BAY_SQUARE_TARGET
+from bench.solve.covariance import pose_covariance
+from bench.targets.target import Target
+from bench.typing import Array
+
+MOVES = (
+    "turn about x",
+    "turn about y",
+    "turn about z",
+    "shift along x",
+    "shift along y",
+    "shift up",
+)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where the fixed target stands, facing the towers squarely but for its turn.
+
+    Attributes
+    ----------
+    distance, offset, height : float
+        From the tower line, from the centre line (positive to the left), and of its centre above
+        the floor, metres.
+    turn : float
+        About the vertical, radians; a target seen squarely tells little of its own turn.
+    place_sigma, turn_sigma : float
+        Standard uncertainty of putting it back: along each axis, metres; about each, radians.
+    """
+
+    distance: float = 3.0
+    offset: float = 0.0
+    height: float = 0.6
+    turn: float = 0.0
+    place_sigma: float = 0.05e-3
+    turn_sigma: float = math.radians(0.003)
+
+    def T_bay_target(self) -> Pose:
+        """Return the target's pose."""
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        turned = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ R_BAY_SQUARE_TARGET
+        return Pose(turned, np.array([-self.distance, self.offset, self.height]))
+
+
+@dataclass(frozen=True, eq=False)
+class MovedPlan:
+    """What a check of one tower can see.
+
+    Attributes
+    ----------
+    tower : str
+        Name.
+    covariance : (6, 6) float64
+        Of the difference of mean poses (ω, τ) while nothing moved.
+    response : (6, 6) float64
+        Change of the pose by each of `MOVES`.
+    alpha : float
+        Chance of a false alarm for this tower.
+    """
+
+    tower: str
+    covariance: Array
+    response: Array
+    alpha: float
+
+    @property
+    def limit(self) -> float:
+        """Chi-square above which the tower is said to have moved."""
+        return float(stats.chi2.isf(self.alpha, 6))
+
+    @property
+    def information(self) -> Array:
+        """Of the six moves, (6, 6)."""
+        solved = np.linalg.solve(self.covariance, self.response)
+        return np.asarray(self.response.T @ solved)
+
+    def smallest(self, power: float) -> Array:
+        """Return the move along each of `MOVES` (6,) alone that is found with that chance."""
+        needed = noncentrality(self.alpha, power, 6)
+        return np.asarray(np.sqrt(needed / np.diag(self.information)))
+
+    def power_of(self, move: Array) -> float:
+        """Return the chance that a move (6,) is found."""
+        return float(
+            stats.ncx2.sf(self.limit, 6, max(float(move @ self.information @ move), 1e-12))
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class MovedResult:
+    """What a check found.
+
+    Attributes
+    ----------
+    plan : MovedPlan
+        As checked.
+    chi_square, p_value : float
+        Of the hypothesis that nothing moved.
+    move, sigma : (6,) float64
+        Estimated move along `MOVES` and its standard uncertainties, radians and metres.
+    factor : float
+        By which the readings' own scatter enlarged the predicted variance; 1 where it didn't.
+    difference : (6,) float64
+        Of the mean poses (ω, τ).
+    """
+
+    plan: MovedPlan
+    chi_square: float
+    p_value: float
+    move: Array
+    sigma: Array
+    factor: float
+    difference: Array
+
+    @property
+    def moved(self) -> bool:
+        """Whether the tower is said to have moved."""
+        return self.p_value < self.plan.alpha
+
+
+def noncentrality(alpha: float, power: float, dof: int) -> float:
+    """Return the noncentrality that a chi-square test at `alpha` finds with chance `power`."""
+    if not 0.0 < alpha < power < 1.0:
+        raise ConfigError(
+            "moved: the power must lie above the false alarm and below 1, got "
+            f"{power:g} and {alpha:g}"
+        )
+    limit = stats.chi2.isf(alpha, dof)
+
+    def short(size: float) -> float:
+        return float(stats.ncx2.sf(limit, dof, size)) - power
+
+    return float(brentq(short, 1e-9, 1e4, xtol=1e-9))
+
+
+def plan_moved(
+    tower: Tower,
+    target: Target,
+    mark: Mark,
+    sigma_px: float,
+    pictures: int = 10,
+    alpha: float = 0.05,
+) -> MovedPlan:
+    """Return what a check of one tower can see.
+
+    Parameters
+    ----------
+    tower : Tower
+        Which.
+    target : Target
+        That stands on the mark.
+    mark : Mark
+        Where.
+    sigma_px : float
+        Standard deviation of a corner's coordinate in one picture.
+    pictures : int
+        Whose mean counts, at registration and now each.
+    alpha : float
+        Chance of a false alarm, for this tower.
+
+    Raises
+    ------
+    ConfigError
+        The tower doesn't have the target wholly in its picture.
+    """
+    T_bay_target = mark.T_bay_target()
+    T = tower.T_bay_camera.inverse() @ T_bay_target
+    points = target_points(target)
+    try:
+        seen = tower.camera.contains(project(points, T, tower.camera))
+    except GeometryError:
+        seen = False
+    if not seen or (T.rotation.T @ T.translation)[2] >= 0.0:
+        raise ConfigError(
+            f"moved: the {tower.name} tower doesn't have the target in its picture, "
+            f"{mark.distance:g} m ahead, {mark.offset:g} m off the centre line and "
+            f"{mark.height:g} m high"
+        )
+    noise = pose_covariance(points, T, tower.camera, sigma_px) / pictures
+    # put back once, between both times: ω about the target's axes, τ in the camera frame
+    again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
+    eye = tower.T_bay_camera
+    response = np.zeros((6, 6))
+    # a tower that turned by m and shifted by s sees points at p - s - m × (p - eye)
+    response[:3, :3] = -T_bay_target.rotation.T
+    response[3:, :3] = eye.rotation.T @ skew(T_bay_target.translation - eye.translation)
+    response[3:, 3:] = -eye.rotation.T
+    return MovedPlan(tower.name, 2.0 * noise + again, response, alpha)
+
+
+def evaluate_moved(
+    plan: MovedPlan, before: Sequence[Pose], now: Sequence[Pose], noise: Array
+) -> MovedResult:
+    """Compare a tower's poses of the fixed target at registration and now.
+
+    Parameters
+    ----------
+    plan : MovedPlan
+        With the pictures that were really taken.
+    before, now : sequence of Pose
+        ``T_camera_target`` of each picture.
+    noise : (6, 6) float64
+        Predicted covariance of one picture's pose.
+    """
+    reference = before[0]
+    groups = [np.array([_small(reference, T) for T in group]) for group in (before, now)]
+    difference = groups[1].mean(axis=0) - groups[0].mean(axis=0)
+    apart = np.concatenate([group - group.mean(axis=0) for group in groups])
+    freedom = 6 * (len(apart) - 2)
+    factor = 1.0
+    if freedom > 0:
+        squares = float(np.einsum("ni,ij,nj->", apart, np.linalg.inv(noise), apart))
+        # the rule of `bench.solve.covariance.noise_variance`: a claim stands until refuted
+        factor = max(1.0, squares / float(stats.chi2.isf(0.05, freedom)))
+    pictures = noise * (1.0 / len(before) + 1.0 / len(now))
+    covariance = plan.covariance + (factor - 1.0) * pictures
+    chi_square = float(difference @ np.linalg.solve(covariance, difference))
+    inverse = np.linalg.inv(plan.response)
+    uncertainty = inverse @ covariance @ inverse.T
+    return MovedResult(
+        MovedPlan(plan.tower, covariance, plan.response, plan.alpha),
+        chi_square,
+        float(stats.chi2.sf(chi_square, 6)),
+        inverse @ difference,
+        np.sqrt(np.diag(uncertainty)),
+        factor,
+        difference,
+    )
+
+
+def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark: Mark) -> float:
+    """Return the p-value of both towers seeing the target itself moved, by the same amount.
+
+    Large where the target was put back elsewhere; small where a tower moved.
+    """
+    seen, covariance = [], np.zeros((6, 6))
+    R_bay_target = mark.T_bay_target().rotation
+    for result, tower in zip((first, second), towers, strict=True):
+        into = np.zeros((6, 6))
+        into[:3, :3], into[3:, 3:] = R_bay_target, tower.T_bay_camera.rotation
+        again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
+        seen.append(into @ result.difference)
+        # without what both share, its being put back
+        covariance += into @ (result.plan.covariance - again) @ into.T
+    apart = seen[0] - seen[1]
+    return float(stats.chi2.sf(float(apart @ np.linalg.solve(covariance, apart)), 6))
+
+
+def _small(reference: Pose, T: Pose) -> Array:
+    turned = log_rotation(reference.rotation.T @ T.rotation)
+    return np.concatenate((turned, T.translation - reference.translation))

@@ -1,0 +1,121 @@
+"""What `sightbench register` writes: tables as CSV and JSON, pictures as PNG."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from bench import __version__
+from bench.files import write_atomically
+from bench.registration.judgement import Judged
+from bench.registration.plan import Progress
+from bench.registration.rehearsal import Rehearsal
+from bench.scene.bar import BarPose
+from bench.scene.model import Bay
+from bench.survey import provenance
+from bench.typing import Array
+
+
+def write_rows(out: Path, name: str, table: pl.DataFrame) -> None:
+    """Write NAME.csv and NAME.json, the latter with where the numbers come from."""
+    write_atomically(out / f"{name}.csv", table.write_csv(float_precision=8).encode())
+    _json(out / f"{name}.json", {"rows": [_finite(row) for row in table.iter_rows(named=True)]})
+
+
+def write_json(out: Path, judged: Judged) -> None:
+    """Write registration.json."""
+    _json(out / "registration.json", judged.as_dict())
+
+
+def _json(path: Path, content: dict[str, Any]) -> None:
+    whole = {"command": provenance.command_line(), "version": __version__, **content}
+    text = json.dumps(whole, indent=1, allow_nan=False, ensure_ascii=False)
+    write_atomically(path, text.encode())
+
+
+def _finite(row: dict[str, Any]) -> dict[str, Any]:
+    return {k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in row.items()}
+
+
+def poses_table(poses: Sequence[BarPose]) -> pl.DataFrame:
+    """Return a row for each bar pose."""
+    return pl.DataFrame(
+        [
+            {
+                "step": i + 1,
+                "distance_m": p.distance,
+                "offset_m": p.offset,
+                "height_m": p.height,
+                "heading_deg": float(np.degrees(p.heading)),
+                "slope_deg": float(np.degrees(p.slope)),
+                "turn_deg": float(np.degrees(p.turn)),
+                "reversed": p.reversed,
+            }
+            for i, p in enumerate(poses)
+        ]
+    )
+
+
+def progress_rows(name: str, found: Sequence[Progress]) -> list[dict[str, Any]]:
+    """Return a row for each step of a list of bar poses; null where undetermined."""
+    return [
+        {
+            "list": name,
+            "steps": p.steps,
+            "rank": p.rank,
+            "unknowns": p.unknowns,
+            **_columns("sigma_rot", np.degrees(p.sigma_rotation), "deg"),
+            **_columns("sigma", 1e3 * p.sigma_translation, "mm"),
+            "least_singular_value_per_m": p.weakest.singular_value,
+            "undetermined": "; ".join(direction.words for direction in p.open),
+        }
+        for p in found
+    ]
+
+
+def _columns(name: str, values: Array, unit: str) -> dict[str, float | None]:
+    return {
+        f"{name}_{axis}_{unit}": float(v) if np.isfinite(v) else None
+        for axis, v in zip("xyz", values, strict=True)
+    }
+
+
+def write_rehearsal(
+    out: Path, bay: Bay, result: Rehearsal, steps: Sequence[Progress], note: str
+) -> None:
+    """Write the trials' errors, what each step adds, and a picture of the errors."""
+    table = pl.DataFrame(
+        {
+            **{
+                f"err_rot_{axis}_deg": np.degrees(result.errors[:, k])
+                for k, axis in enumerate("xyz")
+            },
+            **{f"err_{a}_mm": 1e3 * result.errors[:, 3 + k] for k, a in enumerate("xyz")},
+            "normalised_squared": result.normalised,
+            "p_value": result.p_values,
+            "failed_checks": ["; ".join(names) for names in result.alarms],
+        }
+    )
+    write_rows(out, "rehearsals", table)
+    write_rows(out, "progress", pl.DataFrame(progress_rows(bay.name, steps)))
+    write_figure(out, "rehearsal_errors", "error", result.errors, result.claimed, note)
+
+
+def write_figure(out: Path, name: str, kind: str, *arguments: Any) -> None:
+    """Draw one of the pictures of `bench.registration.figures` and write it."""
+    from bench.draw import style  # matplotlib loads slowly
+    from bench.registration import figures
+
+    draw = getattr(figures, f"{kind}_figure")
+    with style.applied():
+        style.save(draw(*arguments), out / f"{name}.png")
+
+
+def sequence_words(poses: Sequence[BarPose]) -> list[str]:
+    """Return a line for each bar pose."""
+    return [f"{i + 1}. {pose.words}" for i, pose in enumerate(poses)]

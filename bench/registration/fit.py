@@ -1,0 +1,232 @@
+"""Registration of two towers: the transform between their cameras, from a bar's poses.
+
+The fit minimises the whitened residuals of all sights at once (maximum likelihood for Gaussian
+noise), by scipy's trust-region least squares with the analytic sparse Jacobian and Huber's loss,
+then by Gauss-Newton steps to rounding. See `bench.registration.model` for the unknowns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import chi2
+
+from bench.errors import GeometryError
+from bench.geometry.pose import Pose
+from bench.registration.model import Model, Unknowns
+from bench.registration.rank import Direction, directions, shared_rows
+from bench.registration.sights import Cameras, Step
+from bench.registration.start import check_steps, starts
+from bench.solve.covariance import IMPLAUSIBLE
+from bench.typing import Array
+
+# Huber's loss is quadratic up to here, in standard deviations: 99.7 % of Gaussian residuals, so
+# that their estimate is within 0.1 % of least squares' efficiency, and a slip can't pull all.
+HUBER = 3.0
+# Radius of the first trust region, in standard deviations of a parameter with all others known:
+# a start from each sight's own pose is some tens to a thousand of them away.
+FIRST_RADIUS = 1e3
+POLISH = 20  # Gauss-Newton steps at most; 2 to 4 are usual
+# Stop when a step is below this fraction of every parameter's standard uncertainty.
+SETTLED = 1e-8
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """Two towers tied together, and what is known of the quality.
+
+    Attributes
+    ----------
+    unknowns : Unknowns
+        T_left_right, T_a_b and the bar poses, as estimated.
+    covariance : (P, P) float64
+        Of all unknowns in `Model`'s order, from the claimed noise times `variance_factor`.
+    residuals : (M,) float64
+        In standard deviations, in the order of the model's sights.
+    chi_square, degrees : float, int
+        Sum of their squares and its degrees of freedom.
+    variance_factor : float
+        By which residuals overrule the claimed variances: 1 unless they are refuted.
+    directions : tuple of Direction
+        Principal directions of T_left_right and T_a_b, the least determined first.
+    model : Model
+        Linearised at the estimate.
+    """
+
+    unknowns: Unknowns
+    covariance: Array
+    residuals: Array
+    chi_square: float
+    degrees: int
+    variance_factor: float
+    directions: tuple[Direction, ...]
+    model: Model
+
+    @property
+    def T_left_right(self) -> Pose:
+        """The right tower's camera in the left one's frame."""
+        return self.unknowns.T_left_right
+
+    @property
+    def T_a_b(self) -> Pose | None:
+        """Target B in A's frame; None where only one target was seen."""
+        return self.unknowns.T_a_b if self.model.two_ends else None
+
+    @property
+    def covariance_left_right(self) -> Array:
+        """Of (ω, τ) of T_left_right, (6, 6): about the right camera's axes; in the left frame."""
+        return np.asarray(self.covariance[:6, :6])
+
+    @property
+    def covariance_a_b(self) -> Array | None:
+        """Of (ω, τ) of T_a_b, (6, 6)."""
+        return np.asarray(self.covariance[6:12, 6:12]) if self.model.two_ends else None
+
+    @property
+    def p_value(self) -> float:
+        """Chance of a chi-square as large if the claimed noise is right; 1 without freedom."""
+        return float(chi2.sf(self.chi_square, self.degrees)) if self.degrees > 0 else 1.0
+
+    @property
+    def length(self) -> tuple[float, float] | None:
+        """Distance of the bar's targets as estimated, and its standard uncertainty, metres."""
+        covariance = self.covariance_a_b
+        if covariance is None:
+            return None
+        t = self.unknowns.T_a_b.translation
+        length = float(np.linalg.norm(t))
+        return length, float(np.sqrt(t @ covariance[3:, 3:] @ t) / length)
+
+
+def register(
+    steps: Sequence[Step],
+    cameras: Cameras,
+    nominal_T_a_b: Pose,
+    length: tuple[float, float] | None = None,
+    start: Unknowns | None = None,
+) -> Registration:
+    """Return the registration that fits all steps.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        Three or more when each tower sees its own target.
+    cameras : Cameras
+        Intrinsics, for sights in pixels.
+    nominal_T_a_b : Pose
+        The bar as drawn; only a start.
+    length : (float, float), optional
+        Calibrated distance of the bar's targets and its standard uncertainty, metres, as a
+        further observation.
+    start : Unknowns, optional
+        Where to start instead of the closed form.
+
+    Raises
+    ------
+    GeometryError
+        Too few steps, a step without a sight from each tower, or steps that leave a direction
+        undetermined, which is named.
+    """
+    check_steps(steps)
+    candidates = [start] if start is not None else starts(steps, cameras, nominal_T_a_b)
+    models = [Model(steps, cameras, unknowns, length) for unknowns in candidates]
+    model = min(models, key=_cost)
+    found = _fit(model)
+    rows = shared_rows(found)
+    principal = directions(rows, found.start)
+    unknown = [direction.words for direction in principal if direction.is_open]
+    if unknown:
+        listed = "; ".join(f"({i + 1}) {words}" for i, words in enumerate(unknown))
+        raise GeometryError(
+            f"the {len(steps)} bar poses leave {len(unknown)} direction"
+            f"{'s' if len(unknown) > 1 else ''} undetermined: {listed}"
+        )
+    residuals, jacobian = _linear(found)
+    weights = huber_weights(residuals)
+    cofactor = _inverse_normal(jacobian * np.sqrt(weights)[:, None])
+    chi_square = float(residuals @ residuals)
+    degrees = len(residuals) - found.n_parameters
+    # the rule of `bench.solve.covariance.noise_variance`
+    factor = chi_square / float(chi2.isf(IMPLAUSIBLE, degrees)) if degrees > 0 else 1.0
+    factor = max(1.0, factor)
+    return Registration(
+        found.start, factor * cofactor, residuals, chi_square, degrees, factor, principal, found
+    )
+
+
+def huber_weights(residuals: Array) -> Array:
+    """Return each residual's weight (M,) under Huber's loss (Huber 1964)."""
+    return np.asarray(HUBER / np.maximum(np.abs(residuals), HUBER))
+
+
+def _cost(model: Model) -> float:
+    try:
+        size = np.abs(model.residuals(np.zeros(model.n_parameters)))
+    except GeometryError:
+        return np.inf
+    return float(np.sum(np.where(size <= HUBER, size**2, HUBER * (2.0 * size - HUBER))))
+
+
+def _linear(model: Model) -> tuple[Array, Array]:
+    """Return residuals and dense Jacobian where increments are zero."""
+    x = np.zeros(model.n_parameters)
+    return model.residuals(x), model.jacobian(x).toarray()
+
+
+def _fit(model: Model) -> Model:
+    """Return the model about its minimum."""
+
+    def residuals(x: Array) -> Array:
+        try:
+            return model.residuals(x)
+        except GeometryError:  # a trial step too far; least_squares shortens it
+            return np.full(size, np.inf)
+
+    x = np.zeros(model.n_parameters)
+    try:
+        size = len(model.residuals(x))
+    except GeometryError as error:
+        raise GeometryError(f"no start fits the sights: {error}") from error
+    # scipy's first trust region is a ball of radius 1 in scaled parameters
+    norms = np.sqrt(np.asarray(model.jacobian(x).power(2).sum(axis=0))).reshape(-1)
+    scale = FIRST_RADIUS / np.where(norms > 0.0, norms, 1.0)
+    solution = least_squares(
+        residuals,
+        x,
+        jac=model.jacobian,
+        x_scale=scale,
+        loss="huber",
+        f_scale=HUBER,
+        tr_solver="lsmr",
+        # scipy's own limits leave lsmr far short of its solution for a bar, whose unknowns
+        # hang together closely; what remains then is for the last steps
+        tr_options={"atol": 1e-12, "btol": 1e-12, "maxiter": 20 * len(x)},
+        ftol=1e-3,
+        max_nfev=100,
+    )
+    model = replace(model, start=model.start.moved(solution.x, model.two_ends))
+    for _ in range(POLISH):
+        r, jacobian = _linear(model)
+        root = np.sqrt(huber_weights(r))
+        scale = np.linalg.norm(jacobian, axis=0)
+        scale[scale == 0.0] = 1.0
+        # least norm where a direction is open: it stays where it is
+        step, *_ = np.linalg.lstsq(root[:, None] * jacobian / scale, -root * r, rcond=1e-9)
+        moved = replace(model, start=model.start.moved(step / scale, model.two_ends))
+        if not _cost(moved) <= _cost(model):
+            break
+        model = moved
+        if np.max(np.abs(step)) < SETTLED:
+            break
+    return model
+
+
+def _inverse_normal(jacobian: Array) -> Array:
+    """Return (JᵀJ)⁻¹ by singular values of the column-scaled Jacobian."""
+    scale = np.linalg.norm(jacobian, axis=0)
+    _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
+    root = vt / singular[:, None] / scale
+    return np.asarray(root.T @ root)

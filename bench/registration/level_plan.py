@@ -1,0 +1,236 @@
+"""Where the bar stands while towers find level, and how well they then know it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from bench.errors import ConfigError
+from bench.geometry.pose import Pose
+from bench.registration.bar_views import (
+    CORNER_SIGMA_PX,
+    T_left_right_of,
+    glimpses,
+    glimpses_of,
+    points_of,
+    tower_pair,
+)
+from bench.registration.level import Kind, Level, Reference, Setting, find_level
+from bench.registration.sights import End
+from bench.scene.bar import BarPose
+from bench.scene.model import Bay, Tower
+from bench.solve.covariance import pose_covariance
+from bench.typing import Array
+
+# Our own assumptions for a careful workshop, no source: standard uncertainties of the height of
+# a stand's seat as set up, metres; of the bar's axis against its seat, radians; and of a
+# workshop floor from flat under one stand, metres.
+HEIGHT_SIGMA = 0.3e-3
+BAR_SIGMA = math.radians(0.03)
+FLOOR_SIGMA = 1.0e-3
+# Distances that a plan tries, metres from the tower line, and how far apart it may take two.
+DISTANCES = tuple(float(d) for d in np.arange(1.5, 8.01, 0.25))
+MOST_APART = 3.0
+
+
+@dataclass(frozen=True)
+class LevelPlan:
+    """How level is found.
+
+    Attributes
+    ----------
+    distances : tuple of float
+        Of the bar from the tower line, metres.
+    turns : tuple of float
+        Of the bar about its long axis in every setting, radians.
+    height : float
+        Of the bar above the floor, metres.
+    reversal : bool
+        Whether each place is measured with the bar both ways round.
+    registered : bool
+        Whether both towers find one level together, by the registration.
+    kind : {"level", "floor"}
+        What the bar is level by: its spirit level, or the floor under its stands.
+    height_sigma : float
+        Standard uncertainty of the height of a stand's seat: with a spirit level, of how equal
+        near and far seats were made (water level, or straightedge and level); with the floor,
+        of floor and stand together. Metres.
+    bar_sigma : float
+        Standard uncertainty of the bar's own error, radians.
+    corner_px : float
+        Standard deviation of a corner's coordinate, pixels.
+    """
+
+    distances: tuple[float, ...]
+    turns: tuple[float, ...]
+    height: float
+    reversal: bool = True
+    registered: bool = True
+    kind: Kind = "level"
+    height_sigma: float = HEIGHT_SIGMA
+    bar_sigma: float = BAR_SIGMA
+    corner_px: float = CORNER_SIGMA_PX
+
+    @property
+    def ways(self) -> tuple[bool, ...]:
+        """Whether the bar is reversed, in turn."""
+        return (False, True) if self.reversal else (False,)
+
+    def pose(self, distance: float, turn: float, reversed_: bool) -> BarPose:
+        """Return one pose of the bar; reversed, it turns the other way to look the same way."""
+        return BarPose(
+            distance,
+            height=self.height,
+            turn=-turn if reversed_ else turn,
+            reversed=reversed_,
+        )
+
+
+def default_plan(bay: Bay, kind: Kind = "level") -> LevelPlan:
+    """Return a plan of two distances, as far apart as towers see the bar, turned far both ways.
+
+    Raises
+    ------
+    ConfigError
+        The towers don't see the bar at two distances half a metre apart or more.
+    """
+    presets = bay.bar.turn_presets
+    pairs = sorted(
+        ((a, b) for a, b in product(presets, presets) if b - a > math.radians(5.0)),
+        key=lambda pair: pair[0] - pair[1],
+    )
+    sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
+    for turns, height in product(pairs, bay.bar.heights):
+        plan = LevelPlan((), turns, height, kind=kind, height_sigma=sigma)
+        seen = [d for d in DISTANCES if _is_seen(bay, plan, d)]
+        if not seen:
+            continue
+        far = max(d for d in seen if d <= seen[0] + MOST_APART)
+        if far >= seen[0] + 0.5:
+            return replace(plan, distances=(seen[0], far))
+    raise ConfigError(
+        f"{bay.path}: bar: the towers don't see it at two distances with any two of its "
+        f"turn_presets and heights, between {DISTANCES[0]:g} and {DISTANCES[-1]:g} m"
+    )
+
+
+def reference_of(bay: Bay, plan: LevelPlan) -> Reference:
+    """Return what the bar is level by under a plan."""
+    if plan.kind == "level":
+        return Reference("level", bay.bar.level_sensitivity, plan.height_sigma, plan.bar_sigma)
+    # two supports at the bar's ends: their difference tilts it, their mean lifts its middle
+    slope = math.sqrt(2.0) * plan.height_sigma / bay.bar.length
+    return Reference("floor", slope, plan.height_sigma / math.sqrt(2.0), plan.bar_sigma)
+
+
+def level_of_plan(bay: Bay, plan: LevelPlan) -> Level:
+    """Return the level that a plan would find without any error, with its covariance.
+
+    Raises
+    ------
+    ConfigError
+        A tower doesn't see the bar in a setting.
+    """
+    settings = [
+        Setting(
+            side,
+            f"{distance:.2f} m",
+            way,
+            plan.height,
+            bay.bar.length,
+            poses,
+            covariances_of(bay, plan, way, side, poses),
+        )
+        for distance in plan.distances
+        for way in plan.ways
+        for side in ("left", "right")
+        for poses in [seen_poses(bay, plan, distance, way, side)]
+    ]
+    transform = T_left_right_of(bay) if plan.registered else None
+    return find_level(settings, reference_of(bay, plan), transform, expected=planned_up(bay))
+
+
+def planned_up(bay: Bay) -> dict[str, Array]:
+    """Return the upward direction in each tower's camera frame as the bay file has it."""
+    return {
+        side: tower.T_bay_camera.rotation[2]
+        for side, tower in zip(("left", "right"), tower_pair(bay), strict=True)
+    }
+
+
+def level_covariance(bay: Bay, plan: LevelPlan | None = None) -> Array:
+    """Return the covariance (2, 2) of the upward direction about the bay's x and y, radians².
+
+    The left tower's where each finds its own; `level_shares` splits it by source.
+    """
+    return np.asarray(np.sum(list(level_shares(bay, plan).values()), axis=0))
+
+
+def level_shares(bay: Bay, plan: LevelPlan | None = None) -> dict[str, Array]:
+    """Return that covariance by source, (2, 2) each."""
+    level = level_of_plan(bay, default_plan(bay) if plan is None else plan)
+    left, _ = tower_pair(bay)
+    return bay_shares(left, level)
+
+
+def bay_shares(left: Tower, level: Level) -> dict[str, Array]:
+    """Return a level's shares about the bay's x and y, (2, 2) each, from the left tower's."""
+    turn = left.T_bay_camera.rotation
+    return {name: (turn @ part @ turn.T)[:2, :2] for name, part in level.up("left").shares.items()}
+
+
+def seen_poses(
+    bay: Bay,
+    plan: LevelPlan,
+    distance: float,
+    way: bool,
+    side: str,
+    T_error: Pose | None = None,
+) -> tuple[Pose, ...]:
+    """Return a tower's T_camera_target at each turn of a setting.
+
+    T_error moves the bar in the bay from where the plan has it.
+
+    Raises
+    ------
+    ConfigError
+        It doesn't see the bar.
+    """
+    end = _end(way, side)
+    found = []
+    for turn in plan.turns:
+        pose = plan.pose(distance, turn, way)
+        T_bay_bar = pose.T_bay_bar if T_error is None else T_error @ pose.T_bay_bar
+        seen = [g for g in glimpses_of(bay, T_bay_bar) if (g.tower, g.end) == (side, end)]
+        if not seen:
+            raise ConfigError(
+                f"the {side} tower doesn't see the bar's target {end}: {pose.words}; all of it "
+                "must be in the picture, less steep than 72 deg"
+            )
+        found.append(seen[0].T_camera_target)
+    return tuple(found)
+
+
+def _is_seen(bay: Bay, plan: LevelPlan, distance: float) -> bool:
+    for way, turn in product(plan.ways, plan.turns):
+        seen = {(g.tower, g.end) for g in glimpses(bay, plan.pose(distance, turn, way))}
+        if not {("left", "B" if way else "A"), ("right", "A" if way else "B")} <= seen:
+            return False
+    return True
+
+
+def covariances_of(
+    bay: Bay, plan: LevelPlan, way: bool, side: str, poses: Sequence[Pose]
+) -> tuple[Array, ...]:
+    """Return the covariance (6, 6) of each pose of a setting."""
+    camera = tower_pair(bay)[0 if side == "left" else 1].camera
+    points = points_of(bay.bar.target(_end(way, side)))
+    return tuple(pose_covariance(points, T, camera, plan.corner_px) for T in poses)
+
+
+def _end(way: bool, side: str) -> End:
+    return "A" if (side == "left") != way else "B"

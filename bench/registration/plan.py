@@ -1,0 +1,346 @@
+"""Which bar poses to take: what a list of them determines, and a short list that does best.
+
+All is to first order, from the exact geometry: no pictures and no random numbers, but for the
+starts of the exchange.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from bench.errors import ConfigError, GeometryError
+from bench.registration.bar_views import (
+    CORNER_SIGMA_PX,
+    cameras_of,
+    is_usable,
+    refuse_unseen,
+    step_of,
+    tower_pair,
+    unknowns_of,
+)
+from bench.registration.model import Model
+from bench.registration.rank import (
+    Direction,
+    directions,
+    rank,
+    shared_covariance,
+    shared_rows,
+)
+from bench.scene.bar import BarPose, with_end_back
+from bench.scene.model import Bay
+from bench.typing import Array
+
+DEFAULT_LENGTH = 6
+STARTS = 4  # of the exchange; the best counts
+# Of the criterion's logarithm, below which an exchange isn't worth it: rounding, far below what
+# a bar pose is repeated to.
+LEAST_GAIN = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Progress:
+    """What the first steps of a list of bar poses determine.
+
+    Attributes
+    ----------
+    steps : int
+        How many were taken.
+    rank, unknowns : int
+        Directions determined, of how many.
+    open : tuple of Direction
+        Those that are not.
+    weakest : Direction
+        The least determined one.
+    sigma_rotation, sigma_translation : (3,) float64
+        Standard uncertainties of the right tower against the left one: about and along the
+        bay's x, y and z, radians and metres; infinite where undetermined. Those about z go to
+        toe, those about x to camber.
+    """
+
+    steps: int
+    rank: int
+    unknowns: int
+    open: tuple[Direction, ...]
+    weakest: Direction
+    sigma_rotation: Array
+    sigma_translation: Array
+
+    @property
+    def is_determined(self) -> bool:
+        """Whether nothing is left open."""
+        return self.rank == self.unknowns
+
+
+def plan_rows(
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+) -> list[Array]:
+    """Return each pose's rows (M, 12) about T_left_right and T_a_b, bar poses taken out.
+
+    The calibrated length of the bar, if it has one, comes last, as one row more.
+    """
+    steps = [step_of(bay, pose, str(i + 1), corner_sigma_px) for i, pose in enumerate(poses)]
+    bar = bay.bar
+    length = None if bar.length_uncertainty is None else (bar.length, bar.length_uncertainty)
+    model = Model(steps, cameras_of(bay), unknowns_of(bay, poses), length)
+    if not model.two_ends:
+        raise ConfigError("both towers see the same target of the bar only; it needs two")
+    return shared_rows(model)
+
+
+def progress(
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+) -> tuple[Progress, ...]:
+    """Return what is determined after each step.
+
+    Raises
+    ------
+    ConfigError
+        A tower sees no target in some pose.
+    """
+    refuse_unseen(bay, poses)
+    rows = plan_rows(bay, poses, corner_sigma_px)
+    n = len(poses)
+    length_row = rows[n:]
+    found = []
+    for k in range(1, n + 1):
+        some = rows[:k] + length_row
+        unknowns = unknowns_of(bay, poses[:k])
+        principal = directions(some, unknowns)
+        covariance = shared_covariance(some)
+        open_ = tuple(d for d in principal if d.is_open)
+        rotation, translation = np.full(3, np.inf), np.full(3, np.inf)
+        if covariance is not None and not open_:
+            rotation, translation = in_bay(bay, covariance[:6, :6])
+        found.append(
+            Progress(
+                k, rank(principal), len(principal), open_, principal[0], rotation, translation
+            )
+        )
+    return tuple(found)
+
+
+def in_bay(bay: Bay, covariance: Array) -> tuple[Array, Array]:
+    """Return standard uncertainties about and along the bay's axes, radians and metres, (3,) each.
+
+    Parameters
+    ----------
+    bay : Bay
+        Whose left and right tower.
+    covariance : (6, 6) float64
+        Of (ω, τ) of T_left_right.
+    """
+    turn = bay_axes(bay)
+    both = turn @ covariance @ turn.T
+    sigma = np.sqrt(np.diag(both))
+    return sigma[:3], sigma[3:]
+
+
+def bay_axes(bay: Bay) -> Array:
+    """Return the matrix (6, 6) that takes (ω, τ) of T_left_right to the bay's axes."""
+    left, right = tower_pair(bay)
+    turn = np.zeros((6, 6))
+    turn[:3, :3] = right.T_bay_camera.rotation
+    turn[3:, 3:] = left.T_bay_camera.rotation
+    return turn
+
+
+def rehearsed_covariance(
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+) -> Array:
+    """Return the covariance of T_left_right that these bar poses give, to first order.
+
+    Parameters
+    ----------
+    bay : Bay
+        Towers and bar.
+    poses : sequence of BarPose
+        In any order.
+    corner_sigma_px : float
+        Standard deviation of a corner's coordinate.
+
+    Returns
+    -------
+    (6, 6) float64
+        Of (ω, τ): rotation about the right camera's axes, radians; translation in the left
+        camera's frame, metres.
+
+    Raises
+    ------
+    ConfigError
+        A tower sees no target in some pose.
+    GeometryError
+        The poses leave a direction undetermined; it is named.
+    """
+    refuse_unseen(bay, poses)
+    rows = plan_rows(bay, poses, corner_sigma_px)
+    principal = directions(rows, unknowns_of(bay, poses))
+    covariance = shared_covariance(rows)
+    unknown = [d.words for d in principal if d.is_open]
+    if covariance is None or unknown:
+        raise GeometryError(
+            f"the {len(poses)} bar poses leave undetermined: {'; '.join(unknown) or 'a direction'}"
+        )
+    return np.asarray(covariance[:6, :6])
+
+
+def candidates(bay: Bay) -> tuple[BarPose, ...]:
+    """Return the bar poses that a plan may choose from: those that both towers see.
+
+    Distances go with the bay's standoff; the bar stands straight or with either end back or
+    up, at the presets and heights that its stands have.
+    """
+    bar = bay.bar
+    swing = np.arcsin(min(0.3 / bar.length, 0.5))  # an end one foot back, or a third of the bar
+    heights = sorted(set(bar.heights))
+    lift = 0.0
+    if len(heights) > 1:  # one stand low, the other high
+        lift = float(np.arcsin(min((heights[-1] - heights[0]) / bar.length, 0.5)))
+    places = [
+        *((height, 0.0) for height in heights),
+        *((0.5 * (heights[0] + heights[-1]), sign * lift) for sign in (1.0, -1.0) if lift),
+    ]
+    found = [
+        BarPose(factor * bay.standoff, 0.0, height, heading, slope, turn)
+        for factor, heading, (height, slope), turn in product(
+            (0.85, 1.0, 1.2, 1.45, 1.75, 2.1, 2.6),
+            (-2.0 * swing, -swing, 0.0, swing, 2.0 * swing),
+            places,
+            bar.turn_presets,
+        )
+    ]
+    return tuple(pose for pose in found if is_usable(bay, pose))
+
+
+def default_sequence(
+    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
+) -> tuple[BarPose, ...]:
+    """Return a short list of bar poses that determines T_left_right best, in working order.
+
+    D-optimal for T_left_right with T_a_b and the bar poses as nuisances (D_s; Atkinson, Donev
+    and Tobias 2007, "Optimum Experimental Designs", section 10.3), by Fedorov's exchange (Fedorov
+    1972, "Theory of Optimal Experiments") from seeded random starts.
+
+    Parameters
+    ----------
+    bay : Bay
+        Towers and bar.
+    n : int
+        Number of poses, 3 or more.
+    seed : int, optional
+        Of the starts; the bay's own when left out.
+
+    Raises
+    ------
+    ConfigError
+        No bar pose is seen by both towers.
+    """
+    pool = candidates(bay)
+    if len(pool) < n:
+        raise ConfigError(
+            f"{bay.path}: bar: only {len(pool)} of the bar poses that a plan may choose from show "
+            f"a target to both towers, {n} are needed: change the bar's length or heights, or the "
+            "towers' aim"
+        )
+    rows = plan_rows(bay, pool)
+    information = np.array([r.T @ r for r in rows[: len(pool)]])
+    prior = sum((r.T @ r for r in rows[len(pool) :]), np.zeros((12, 12)))
+    rng = np.random.default_rng(
+        np.random.SeedSequence([bay.survey.seed if seed is None else seed, n])
+    )
+    chosen = exchange(information, prior, n, rng)
+    return working_order([pool[i] for i in chosen])
+
+
+def exchange(information: Array, prior: Array, n: int, rng: np.random.Generator) -> list[int]:
+    """Return the indices of the n candidates whose information is best together.
+
+    Parameters
+    ----------
+    information : (C, 12, 12) float64
+        Each candidate's, about T_left_right and T_a_b.
+    prior : (12, 12) float64
+        What is known besides.
+    n : int
+        How many to choose, without repetition.
+    rng : numpy.random.Generator
+        Of the starts.
+    """
+    best: list[int] = []
+    best_value = -np.inf
+    for _ in range(STARTS):
+        chosen = [int(i) for i in rng.choice(len(information), size=n, replace=False)]
+        value = float(criterion(prior + information[chosen].sum(axis=0)))
+        improved = True
+        while improved:
+            improved = False
+            for place in range(n):
+                others = chosen[:place] + chosen[place + 1 :]
+                values = criterion(prior + information[others].sum(axis=0) + information)
+                values[others] = -np.inf
+                candidate = int(np.argmax(values))
+                if values[candidate] > value + LEAST_GAIN:
+                    chosen[place], value, improved = candidate, float(values[candidate]), True
+        if value > best_value:
+            best, best_value = chosen, value
+    return best
+
+
+def criterion(information: Array) -> Array:
+    """Return log det of the information (..., 12, 12) about the first six, the rest unknown.
+
+    -inf where it is singular.
+    """
+    scale = np.sqrt(np.maximum(np.diagonal(information, axis1=-2, axis2=-1), 1e-300))
+    scaled = information / scale[..., :, None] / scale[..., None, :]
+    sign, whole = np.linalg.slogdet(scaled)
+    sign_rest, rest = np.linalg.slogdet(scaled[..., 6:, 6:])
+    size = 2.0 * np.sum(np.log(scale[..., :6]), axis=-1)
+    good = (sign > 0) & (sign_rest > 0)
+    return np.where(good, whole - rest + size, -np.inf)
+
+
+def working_order(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:
+    """Return bar poses so that the stands are moved as little as may be: turns go together."""
+
+    def place(pose: BarPose) -> tuple[float, ...]:
+        return (pose.distance, pose.height, pose.slope, pose.heading)
+
+    return tuple(sorted(poses, key=lambda pose: (*place(pose), pose.turn)))
+
+
+def named_sets(bay: Bay, n: int = DEFAULT_LENGTH) -> dict[str, tuple[BarPose, ...]]:
+    """Return lists of bar poses to compare: what one might think of, and what the search finds."""
+    distance = 1.2 * bay.standoff
+    height = bay.bar.heights[0]
+    base = BarPose(distance, 0.0, height)
+    steep = max(bay.bar.turn_presets, key=abs)
+    gentle = min(bay.bar.turn_presets, key=abs)
+    back = min(0.3, 0.3 * bay.bar.length)
+
+    def turned(pose: BarPose, turn: float) -> list[BarPose]:
+        return [
+            BarPose(pose.distance, pose.offset, pose.height, pose.heading, pose.slope, t)
+            for t in (-abs(turn), abs(turn))
+        ]
+
+    a_back = with_end_back(base, bay.bar, a=back)
+    b_back = with_end_back(base, bay.bar, b=back)
+    ends = (base, a_back, b_back)
+    return {
+        "turns only": tuple(
+            BarPose(distance, 0.0, height, turn=t) for t in np.linspace(-abs(steep), abs(steep), n)
+        ),
+        "ends only": tuple(
+            BarPose(p.distance, 0.0, height, p.heading, turn=abs(gentle)) for p in ends
+        ),
+        f"ends back, turned ±{np.degrees(abs(gentle)):.0f} deg": tuple(
+            p for e in ends for p in turned(e, gentle)
+        ),
+        f"ends back, turned ±{np.degrees(abs(steep)):.0f} deg": tuple(
+            p for e in ends for p in turned(e, steep)
+        ),
+    }

@@ -1,0 +1,198 @@
+"""Files and words of the verdict on a bay as built."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from bench.errors import ConfigError
+from bench.files import write_atomically
+from bench.scene.load import load_bay
+from bench.setting_out.as_built import differences, out_of_square
+from bench.setting_out.as_built_file import Measured
+from bench.setting_out.as_built_verdict import Verdict
+from bench.setting_out.bay_text import bay_text
+from bench.setting_out.corrections import Advice, Correction
+from bench.setting_out.photo_pose import COMPONENTS
+from bench.setting_out.slack import Knob
+from bench.sighting.prediction import COVERAGE, Predictor
+
+FILES = ("as_built.json", "as_built.csv", "as-built-bay.toml")
+LISTED = 6  # broken limits and corrections that are said aloud
+STATES = {
+    "holds": "The bay as built keeps every limit",
+    "fails": "The bay as built breaks limits",
+    "undecided": "The bay as built can't be told to keep every limit: measure better",
+}
+
+
+def words_of(verdict: Verdict, measured: Measured, advice: Advice) -> list[str]:
+    """Return the verdict in lines: state, squareness, what isn't as planned, what to move."""
+    least = min(verdict.checks, key=lambda c: c.relative)
+    lines = [f"{STATES[verdict.state]}."]
+    if verdict.state == "holds":
+        lines[0] = (
+            f"{STATES['holds']}. The nearest: {least.words}, {least.planned:.2f} as planned."
+        )
+    lines += [f"  {check.state}: {check.words}" for check in verdict.broken[:LISTED]]
+    if len(verdict.broken) > LISTED:
+        lines.append(f"  and {len(verdict.broken) - LISTED} more, see as_built.csv")
+    lines += square_words(verdict, measured)
+    for tower, photo in measured.photos.items():
+        u = photo.u
+        chosen = "; of two solutions the one nearer to the plan" if photo.by_plan else ""
+        lines.append(
+            f"Photograph of the {tower} tower ({photo.pipeline}): place ± "
+            f"{1000.0 * COVERAGE * max(u[c] for c in COMPONENTS[:3]):.1f} mm, aim ± "
+            f"{math.degrees(COVERAGE * max(u[c] for c in COMPONENTS[3:])):.3f} deg (k = 2)"
+            f"{chosen}."
+        )
+    if not measured.directions():
+        lines.append("No uncertainty is given: what was measured counts as exact.")
+    unmeasured = [
+        t.name
+        for t in verdict.plan.towers
+        if not any(k.startswith(f"{t.name}/") for k in measured.numbers)
+    ]
+    if unmeasured:
+        lines.append(f"Nothing was measured of {', '.join(unmeasured)}: taken as planned.")
+    return lines + (advice_words(advice) if verdict.state != "holds" else [])
+
+
+def square_words(verdict: Verdict, measured: Measured) -> list[str]:
+    """Say how square the bay is, where its diagonals were measured."""
+    if "square/one_three" not in measured.numbers:
+        return []
+    angle = out_of_square(verdict.plan, measured, measured.numbers)
+    apart = measured.numbers["square/one_three"] - measured.numbers["square/two_four"]
+    end = "away from" if angle > 0.0 else "toward"
+    return [
+        f"Out of square by {abs(math.degrees(angle)):.3f} deg: the diagonals differ by "
+        f"{1000.0 * abs(apart):.1f} mm, the tower line's left end is turned {end} the vehicle."
+        if apart
+        else "Square: the diagonals agree."
+    ]
+
+
+def advice_words(advice: Advice) -> list[str]:
+    """Say what to move."""
+    if advice.singles:
+        first, *rest = advice.singles
+        lines = [f"Smallest single correction: {correction_words(first)}."]
+        return lines + [f"  or {correction_words(one)}" for one in rest[: LISTED - 1]]
+    if advice.together:
+        moves = ", ".join(f"{knob_words(k)} by {amount_words(k, v)}" for k, v in advice.together)
+        return [f"No single correction is enough. Together: {moves}."]
+    return [
+        "No correction was found: bring every placement back to the plan (as_built.json lists "
+        "by how much each is off)."
+    ]
+
+
+def correction_words(one: Correction) -> str:
+    """Return a correction in words."""
+    return (
+        f"{knob_words(one.knob)} by {amount_words(one.knob, one.least)} at least, "
+        f"{amount_words(one.knob, one.middle)} for most room ({one.effort})"
+    )
+
+
+def knob_words(knob: Knob) -> str:
+    """Return what is to be moved."""
+    if knob.name == "standoff":
+        return "all vehicles' standoff"
+    return f"{knob.where} tower's {knob.name}"
+
+
+def amount_words(knob: Knob, value: float) -> str:
+    """Return a signed amount, rounded away from 0 so that it is enough."""
+    scale, step, unit = (1000.0, 1.0, "mm") if knob.is_length else (180.0 / math.pi, 0.01, "deg")
+    size = math.ceil(abs(value) * scale / step - 1e-9) * step
+    return f"{'-' if value < 0.0 else '+'}{size:.{0 if knob.is_length else 2}f} {unit}"
+
+
+def write_as_built(
+    directory: Path,
+    verdict: Verdict,
+    measured: Measured,
+    advice: Advice,
+    predictor: Predictor,
+    facts: dict[str, Any],
+) -> tuple[list[Path], str]:
+    """Write `FILES`; return those written and a note, empty unless the bay file couldn't be.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    summary, table, bay = (directory / name for name in FILES)
+    content = {
+        **facts,
+        "verdict": verdict.state,
+        "predicted_from": predictor.basis,
+        "plan": {"name": verdict.plan.name, "digest": verdict.plan.digest},
+        "measured": measured.numbers,
+        "standard_uncertainties": measured.u,
+        "towers": _towers(verdict),
+        "photographs": {name: photo.u for name, photo in measured.photos.items()},
+        "out_of_square_deg": math.degrees(out_of_square(verdict.plan, measured, measured.numbers)),
+        "checks": [_finite(asdict(check)) for check in verdict.checks],
+        "corrections": [_correction(one) for one in advice.singles],
+        "together": [_move(knob, value) for knob, value in advice.together],
+    }
+    write_atomically(
+        summary, json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False).encode()
+    )
+    rows = [_finite(asdict(check)) for check in verdict.checks]
+    write_atomically(
+        table, pl.DataFrame(rows, infer_schema_length=None).write_csv(float_precision=6).encode()
+    )
+    try:
+        comment = f"{verdict.plan.name} as built, from {measured.path.name}."
+        write_atomically(bay, bay_text(verdict.built, comment).encode())
+        load_bay(bay)
+    except ConfigError as error:
+        bay.unlink(missing_ok=True)
+        return [summary, table], f"No {bay.name}: {error}"
+    return [summary, table, bay], ""
+
+
+def _towers(verdict: Verdict) -> list[dict[str, Any]]:
+    found = []
+    for tower, name, plan, built in differences(verdict.plan, verdict.built):
+        is_length = name in COMPONENTS[:3]
+        scale, unit = (1000.0, "mm") if is_length else (180.0 / math.pi, "deg")
+        found.append(
+            {
+                "tower": tower,
+                "what": name,
+                "unit": unit,
+                "plan": scale * plan,
+                "as_built": scale * built,
+                "off": scale * (built - plan),
+            }
+        )
+    return found
+
+
+def _correction(one: Correction) -> dict[str, Any]:
+    least = _move(one.knob, one.least)
+    return least | {"most": _move(one.knob, one.most)["by"], "effort": one.effort}
+
+
+def _move(knob: Knob, value: float) -> dict[str, Any]:
+    scale, unit = (1000.0, "mm") if knob.is_length else (180.0 / math.pi, "deg")
+    return {"where": knob.where, "what": knob.name, "unit": unit, "by": scale * value}
+
+
+def _finite(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        key: None if isinstance(value, float) and not math.isfinite(value) else value
+        for key, value in row.items()
+    }

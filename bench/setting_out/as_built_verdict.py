@@ -1,0 +1,211 @@
+"""Whether a bay as built still keeps its limits, with the measurement's uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from bench.scene.model import Bay
+from bench.setting_out.as_built import as_built
+from bench.setting_out.as_built_file import Measured
+from bench.setting_out.slack import UNCERTAINTY, UNCERTAINTY_SCALE, Knob, Limits, Rooms, limits_of
+from bench.setting_out.visible_deviations import deviated, hidden_targets
+from bench.sighting.prediction import COVERAGE, Predictor
+from bench.sighting.sighting import sightings
+from bench.siting.constraints import SCALES
+from bench.typing import Array
+
+State = Literal["holds", "fails", "undecided"]
+UNITS = {
+    "margin": ("plate widths", 1.0),
+    "least tilt": ("deg", math.degrees(SCALES["least tilt"])),
+    "greatest tilt": ("deg", math.degrees(SCALES["greatest tilt"])),
+    "visible": ("% of the plate", 100.0 * SCALES["visible"]),
+    "focus": ("px", SCALES["focus"]),
+    UNCERTAINTY: ("% of the tolerance", 100.0 * UNCERTAINTY_SCALE),
+}
+FLOOR = ("mm", 1000.0 * SCALES["length"])  # of everything else
+
+
+@dataclass(frozen=True)
+class Check:
+    """One limit of the bay as built.
+
+    Attributes
+    ----------
+    limit, where : str
+        Which, and of what.
+    room, planned : float
+        What is left as built and as planned, in `unit`; negative where it is broken.
+    u : float
+        Standard uncertainty of the room from the measurement, in `unit`.
+    unit : str
+        Such as ``"plate widths"``.
+    state : {"holds", "fails", "undecided"}
+        Undecided where the expanded uncertainty, k = 2, reaches across the limit.
+    relative : float
+        The room in the scales of `bench.siting.constraints`, to compare limits by.
+    """
+
+    limit: str
+    where: str
+    room: float
+    planned: float
+    u: float
+    unit: str
+    state: State
+    relative: float
+
+    @property
+    def words(self) -> str:
+        """In words with numbers."""
+        what = "has" if self.room >= 0.0 else "lacks"
+        sure = f" ± {COVERAGE * self.u:.2g} (k = 2)" if self.u > 0.0 else ""
+        return f"{self.limit}, {self.where}: {what} {abs(self.room):.2f}{sure} {self.unit}"
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """Of a bay as built.
+
+    Attributes
+    ----------
+    plan, built : Bay
+        As planned and as built.
+    limits : Limits
+        Of the bay as built.
+    checks : tuple of Check
+        Every limit, the least room first within each state: fails, undecided, holds.
+    """
+
+    plan: Bay
+    built: Bay
+    limits: Limits
+    checks: tuple[Check, ...]
+
+    @property
+    def state(self) -> State:
+        """Fails if any limit does, else undecided if any is."""
+        states: set[State] = {check.state for check in self.checks}
+        if "fails" in states:
+            return "fails"
+        return "undecided" if "undecided" in states else "holds"
+
+    @property
+    def broken(self) -> tuple[Check, ...]:
+        """What doesn't hold for sure."""
+        return tuple(check for check in self.checks if check.state != "holds")
+
+
+def judge(bay: Bay, measured: Measured, predictor: Predictor, visible: bool = True) -> Verdict:
+    """Return the verdict on a bay as it was measured.
+
+    The measurement's uncertainty is carried to every limit's room to first order (JCGM 100,
+    5.1.2), each independent input moved by its standard uncertainty.
+
+    Parameters
+    ----------
+    bay : Bay
+        As planned.
+    measured : Measured
+        What was measured.
+    predictor : Predictor
+        Of the uncertainty that is held against the tolerance.
+    visible : bool
+        Whether what hides targets counts.
+
+    Raises
+    ------
+    ConfigError
+        See `bench.setting_out.as_built.as_built`.
+    """
+    built = as_built(bay, measured)
+    limits = limits_of(built, predictor)
+    changed = [
+        as_built(bay, measured, {k: v + step.get(k, 0.0) for k, v in measured.numbers.items()})
+        for step in measured.directions()
+    ]
+    found = _rooms(limits, [built, *changed])
+    planned = limits_of(bay, predictor).rooms([{}])
+    room = found.values[0]
+    u = np.sqrt(np.sum((found.values[1:] - room) ** 2, axis=0))
+    checks = _checks(found.names, room, _matching(planned, found.names), u)
+    if visible:
+        checks += _visible(bay, built, predictor)
+    order = {"fails": 0, "undecided": 1, "holds": 2}
+    return Verdict(
+        bay, built, limits, tuple(sorted(checks, key=lambda c: (order[c.state], c.relative)))
+    )
+
+
+def hides(verdict: Verdict) -> Callable[[Mapping[Knob, float]], bool]:
+    """Return whether moves of a bay as built hide a target that the plan shows."""
+    before = set(hidden_targets(verdict.plan, verdict.plan))
+
+    def moved_hides(moves: Mapping[Knob, float]) -> bool:
+        # against the plan, so that towers that stand as planned aren't looked at
+        moved = deviated(verdict.built, moves)
+        return any(name not in before for name in hidden_targets(verdict.plan, moved))
+
+    return moved_hides
+
+
+def _rooms(limits: Limits, bays: Sequence[Bay]) -> Rooms:
+    """Return the rooms (L, K) of bays that differ from the limits' by placements and standoff."""
+    poses = {
+        tower.name: [bay.towers[i].T_bay_camera for bay in bays]
+        for i, tower in enumerate(limits.bay.towers)
+    }
+    further = np.array([bay.standoff - limits.bay.standoff for bay in bays])
+    return limits.rooms_at(poses, further)
+
+
+def _matching(rooms: Rooms, names: tuple[tuple[str, str], ...]) -> Array:
+    """Return the first rooms of the named limits; NaN where there is none."""
+    by_name = dict(zip(rooms.names, rooms.values[0].tolist(), strict=True))
+    return np.array([by_name.get(name, math.nan) for name in names])
+
+
+def _checks(
+    names: tuple[tuple[str, str], ...], room: Array, planned: Array, u: Array
+) -> list[Check]:
+    found = []
+    for (limit, where), value, before, spread in zip(names, room, planned, u, strict=True):
+        unit, scale = UNITS.get(limit, FLOOR)
+        found.append(
+            Check(
+                limit,
+                where,
+                float(value) * scale,
+                float(before) * scale,
+                float(spread) * scale,
+                unit,
+                _state(float(value), float(spread)),
+                float(value),
+            )
+        )
+    return found
+
+
+def _state(room: float, u: float) -> State:
+    if room - COVERAGE * u >= -1e-9:  # a hair for rounding, as constraints have it
+        return "holds"
+    return "fails" if room + COVERAGE * u < 0.0 else "undecided"
+
+
+def _visible(bay: Bay, built: Bay, predictor: Predictor) -> list[Check]:
+    """Return how much of each plate is free, which is computed once, without uncertainty."""
+    before = {
+        (one.tower, one.name): one.visible for one in sightings(bay, predictor, visible=True)
+    }
+    names, rooms, planned = [], [], []
+    for one in sightings(built, predictor, visible=True):
+        names.append(("visible", f"{one.tower} tower, {one.name}"))
+        rooms.append((one.visible - built.siting.visible) / SCALES["visible"])
+        earlier = before.get((one.tower, one.name), math.nan)
+        planned.append((earlier - built.siting.visible) / SCALES["visible"])
+    return _checks(tuple(names), np.array(rooms), np.array(planned), np.zeros(len(rooms)))

@@ -1,0 +1,64 @@
+"""The text of a bay's own file with other placements and standoff."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+
+from bench.errors import ConfigError
+from bench.scene.model import Bay
+from bench.scene.toml_edit import Edit, edit_toml
+
+
+def bay_text(bay: Bay, comment: str) -> str:
+    """Return the file at `bay.path` with placements and standoff as `bay` has them.
+
+    Comments stay. Files of meshes are named by their full path, since the text may be written
+    elsewhere.
+
+    Parameters
+    ----------
+    bay : Bay
+        Its `path` is read again.
+    comment : str
+        Lines for the top.
+
+    Raises
+    ------
+    ConfigError
+        The file can't be read any more, or is written in a way that can't be edited.
+    """
+    try:
+        text = bay.path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{bay.path}: {error.strerror or error}") from error
+    content = tomllib.loads(text)
+    edits = [Edit((), "standoff", _metres(bay.standoff))]
+    edits += [
+        Edit(("station", i), "standoff", _metres(bay.stations[i].standoff))
+        for i, station in enumerate(content.get("station", []))
+        if "standoff" in station
+    ]
+    for i, obstacle in enumerate(content.get("obstacle", [])):
+        if "file" in obstacle:
+            path = (bay.path.parent / obstacle["file"]).resolve()
+            edits.append(Edit(("obstacle", i), "file", json.dumps(str(path))))
+    places = {tower.name: tower.placement for tower in bay.towers}
+    for i, tower in enumerate(content["tower"]):
+        place = places[tower["name"]]
+        for name in ("offset", "height", "forward"):
+            edits.append(Edit(("tower", i), name, _metres(getattr(place, name))))
+        for name in ("yaw", "pitch", "roll"):
+            edits.append(Edit(("tower", i), name, _degrees(getattr(place, name))))
+    lines = [f"# {line}".rstrip() for line in comment.splitlines()]
+    return "\n".join([*lines, edit_toml(text, edits)])
+
+
+def _metres(value: float) -> str:
+    # a nanometre is finer than anything; more digits would only show rounding
+    return f'"{round(value, 9) + 0.0:.9g} m"'
+
+
+def _degrees(value: float) -> str:
+    return f'"{round(math.degrees(value), 9) + 0.0:.9g} deg"'

@@ -1,0 +1,65 @@
+"""The siting sheet: what an installer takes to the floor, to scale, as PDF and SVG."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from bench.files import make_directory, write_atomically
+from bench.setting_out.sheet_bay import bay_page
+from bench.setting_out.sheet_frame import Plan
+from bench.setting_out.sheet_tower import tower_page
+from bench.targets.page import Sheet, paper_size
+from bench.targets.pdf import sheet_pdf
+from bench.targets.svg import page_svg
+
+PAPERS = ("a4", "letter")
+STEM = "siting-sheet"
+
+
+def siting_sheet(plan: Plan, paper: str = "a4") -> Sheet:
+    """Return the pages: one of the bay, then one of each tower.
+
+    Every drawing states its scale and carries a bar of it.
+
+    Raises
+    ------
+    TargetError
+        No such paper.
+    """
+    size = paper_size(paper)
+    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    count = 1 + len(plan.bay.towers)
+    pages = [bay_page(plan, size, (1, count, name))]
+    pages += [
+        tower_page(plan, tower, size, (number, count, name))
+        for number, tower in enumerate(plan.bay.towers, start=2)
+    ]
+    return Sheet(f"Siting sheet, {plan.bay.name}", name, tuple(pages))
+
+
+def write_siting_sheet(plan: Plan, out: Path, paper: str = "a4") -> tuple[Path, ...]:
+    """Write the sheet as one PDF and an SVG a page; return the paths.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    TargetError
+        No such paper.
+    """
+    sheet = siting_sheet(plan, paper)
+    files = {f"{STEM}.pdf": sheet_pdf(sheet)}
+    parts = ["bay", *(_slug(tower.name) for tower in plan.bay.towers)]
+    for number, (part, page) in enumerate(zip(parts, sheet.pages, strict=True)):
+        # names of towers may read alike once they are made plain
+        part = part if parts.count(part) == 1 else f"{number}-{part}"
+        files[f"{STEM}-{part}.svg"] = page_svg(page, f"{sheet.name}, {part}").encode()
+    make_directory(out)
+    for name, content in files.items():
+        write_atomically(out / name, content)
+    return tuple(out / name for name in files)
+
+
+def _slug(name: str) -> str:
+    return re.sub(r"[^a-z0-9_.]+", "-", name.lower()).strip("-") or "tower"

@@ -1,0 +1,151 @@
+"""What every page of a siting sheet has: heading, foot with the print check, tables' words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.scene.model import Bay
+from bench.setting_out.deviations import Allowance, Allowances, rounded_down
+from bench.setting_out.joint_deviations import Joint
+from bench.setting_out.sheet_marks import (
+    BODY,
+    HEADING,
+    SMALL,
+    THIN,
+    TITLE,
+    Frame,
+    allowed_inches,
+    fitted,
+    wrapped,
+)
+from bench.setting_out.slack import Knob
+from bench.sighting.sighting import Sighting
+from bench.targets.annotation import QUIET, scale_bars
+from bench.targets.outline import rectangle
+from bench.targets.page import Line, Mark, Page, Text
+
+MARGIN = 8.0  # most office printers leave 5 mm white (common practice, no source)
+HEAD, FOOT = 12.0, 20.0
+GAP = 3.2
+LINE = 1.45  # of body text, over its size
+BARS = 112.0  # width of the bars at the foot with their labels
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """All that a sheet shows.
+
+    Attributes
+    ----------
+    bay : Bay
+        As planned.
+    sightings : tuple of Sighting
+        Of every tower.
+    allowances : Allowances
+        How far each may be off.
+    joint : Joint
+        How far all may be off at once.
+    """
+
+    bay: Bay
+    sightings: tuple[Sighting, ...]
+    allowances: Allowances
+    joint: Joint
+
+    def allowed(self, where: str, name: str) -> tuple[str, str]:
+        """Return what is allowed alone, ``"−12 / +25 mm"``, and together, ``"±3 mm"``.
+
+        Lengths have a second line in feet and inches.
+        """
+        one = self.allowances.of(where, name)
+        alone = f"{side(one, '−')} / {side(one, '+')} {unit(one.knob)}"
+        least = self.joint.fraction * one.least
+        together = f"±{shown(rounded_down(least, one.knob), one.knob)} {unit(one.knob)}"
+        if one.knob.is_length:
+            minus = allowed_inches(one.minus) if one.breaks_minus else "any"
+            plus = allowed_inches(one.plus) if one.breaks_plus else "any"
+            alone += f"\n−{minus} / +{plus}"
+            together += f"\n±{allowed_inches(least)}"
+        return alone, together
+
+
+def side(one: Allowance, sign: str) -> str:
+    """Return one side of an allowance, rounded down; "any" where nothing breaks."""
+    value, breaks = (one.minus, one.breaks_minus) if sign == "−" else (one.plus, one.breaks_plus)
+    return f"{sign}{shown(rounded_down(value, one.knob), one.knob)}" if breaks else f"{sign}any"
+
+
+def shown(value: float, knob: Knob) -> str:
+    """Return a rounded deviation as a number."""
+    return f"{1000.0 * value:.0f}" if knob.is_length else f"{math.degrees(value):.2f}"
+
+
+def unit(knob: Knob) -> str:
+    """Return its unit."""
+    return "mm" if knob.is_length else "°"
+
+
+def heading(frame: Frame, title: str, plan: Plan) -> tuple[Mark, ...]:
+    """Return a page's heading at the top of a frame."""
+    base = frame.top - 6.0
+    name = fitted(plan.bay.name, 0.5 * frame.width, HEADING, bold=True)
+    basis = f"bay {plan.bay.digest[:12]}"
+    return (
+        Text(frame.left, base, fitted(title, 0.45 * frame.width, TITLE, True), TITLE, bold=True),
+        Text(frame.right, base + 0.9, name, HEADING, "end", bold=True),
+        Text(frame.right, base - 2.6, f"siting sheet, {basis}", SMALL, "end", tone=QUIET),
+        Line(frame.left, base - 4.0, frame.right, base - 4.0, 2.0 * THIN),
+    )
+
+
+def foot(frame: Frame, number: int, count: int, paper: str, words: str) -> tuple[Mark, ...]:
+    """Return a page's foot: bars of 100 mm and 4 in to check the print, and what to mind."""
+    top = frame.bottom + FOOT - 1.0
+    left = frame.left + BARS
+    marks: list[Mark] = [
+        Line(frame.left, top, frame.right, top, THIN),
+        *scale_bars(frame.left, top - 2.2),
+    ]
+    lines = [
+        *wrapped("Print at 100 %, then measure the bars: if they are off, so are the scales.",
+                 frame.right - left, SMALL),
+        *wrapped(words, frame.right - left, SMALL),
+    ]  # fmt: skip
+    y = top - 3.4
+    for line in lines:
+        marks.append(Text(left, y, line, SMALL))
+        y -= LINE * SMALL
+    marks.append(
+        Text(frame.right, frame.bottom + 0.6, f"page {number} of {count}, {paper}", SMALL, "end")
+    )
+    return tuple(marks)
+
+
+def section_title(left: float, top: float, text: str) -> tuple[Mark, float]:
+    """Return a heading within a page, and where what follows starts."""
+    return Text(left, top - 3.0, text, HEADING, bold=True), top - 4.2
+
+
+def paragraph(
+    left: float, top: float, width: float, text: str, size: float = BODY, bold_first: bool = False
+) -> tuple[tuple[Mark, ...], float]:
+    """Return a wrapped text's marks, and where what follows starts."""
+    marks = []
+    y = top
+    for i, line in enumerate(wrapped(text, width, size)):
+        y -= LINE * size
+        marks.append(Text(left, y + 0.3 * size, line, size, bold=bold_first and i == 0))
+    return tuple(marks), y
+
+
+def page_of(size: tuple[float, float], marks: tuple[Mark, ...]) -> Page:
+    """Return a page without a target on it."""
+    return Page(*size, np.asarray(rectangle(0.0, 0.0, *size)), (), marks)
+
+
+def body_frame(size: tuple[float, float]) -> Frame:
+    """Return the part of a page within its margins."""
+    return Frame(MARGIN, MARGIN, size[0] - MARGIN, size[1] - MARGIN)

@@ -1,0 +1,233 @@
+"""How well a target's pose will be measured: a bound, scaled by what a map measured of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from bench.errors import ConfigError, GeometryError
+from bench.geometry.pose import Pose
+from bench.imaging.region import region_of
+from bench.plugins import DETECTORS, load
+from bench.scene.model import Bay, Tolerance, Tower
+from bench.sighting.image_bound import MARGIN_PX, image_table
+from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio
+from bench.sighting.projections import Looks, corner_points
+from bench.sighting.ratio_grid import RatioGrid
+from bench.solve.bounds import image_bound
+from bench.targets.target import Target
+from bench.typing import Array, BoolArray
+
+COVERAGE = 2.0  # k of the expanded uncertainty that tolerances are held against
+FALLBACK_SIGMA_PX = 0.1  # of detectors that don't say what they claim
+PHOTOMETRIC = "/photometric"  # how such pipelines' names end
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Standard uncertainties of one target's pose, as the bay needs them.
+
+    Attributes
+    ----------
+    toe, camber : float
+        Of its rotation about the bay's vertical and about the bay's x, radians.
+    along, across : float
+        Of its place along the line of sight, and in the worst direction across it, metres.
+    measured : bool
+        Whether a map measured the ratio that it was scaled by; true without a map.
+    """
+
+    toe: float
+    camber: float
+    along: float
+    across: float
+    measured: bool = True
+
+    def share(self, tolerance: Tolerance) -> float:
+        """Return the larger expanded uncertainty of toe and camber over its tolerance."""
+        return COVERAGE * max(self.toe / tolerance.toe, self.camber / tolerance.camber)
+
+
+@dataclass(frozen=True, eq=False)
+class Predictor:
+    """What predictions are made from.
+
+    Attributes
+    ----------
+    bound : {"corner", "image"}
+        The Cramér-Rao bound of corners with independent noise, which is quick; or of the whole
+        image, which photometric solvers come near.
+    sigma_px : float
+        Standard deviation of a corner's coordinate, pixels.
+    source : str
+        Where that comes from, in words.
+    ratio : MapRatio or None
+        What the bound is multiplied by; None is 1.
+    table : RatioGrid or None
+        Of the image's bound over the corners' with 1 px, to be quick; None computes the
+        image's. See `quick`.
+    """
+
+    bound: Bound = "corner"
+    sigma_px: float = FALLBACK_SIGMA_PX
+    source: str = "assumed"
+    ratio: MapRatio | None = None
+    table: RatioGrid | None = None
+
+    @property
+    def basis(self) -> str:
+        """What predictions stand on, in words."""
+        words = "Cramér-Rao bound of the whole image"
+        if self.bound == "corner":
+            words = f"Cramér-Rao bound of corners with {self.sigma_px:g} px, {self.source}"
+        elif self.table is not None:
+            words += ", tabulated over range and tilt"
+        if self.ratio is None:
+            return words
+        return (
+            f"{words}; times RMS over bound of {self.ratio.pipeline} as measured by the map "
+            f"{self.ratio.source}, n = {self.ratio.n} or more a cell"
+        )
+
+    @property
+    def is_quick(self) -> bool:
+        """Whether `arrays` gives the predictions."""
+        return self.bound == "corner" or self.table is not None
+
+    def quick(self, target: Target, tower: Tower, ranges: tuple[float, float]) -> Predictor:
+        """Return a predictor for a tower's camera whose `arrays` are good for many layouts.
+
+        Parameters
+        ----------
+        target, tower : Target, Tower
+            What is seen and what sees it.
+        ranges : (float, float)
+            Nearest and farthest, metres.
+
+        Raises
+        ------
+        GeometryError
+            As `image_table`.
+        """
+        if self.bound == "corner":
+            return self
+        points = corner_points(target)
+        return replace(
+            self, table=image_table(target, points, tower.camera, tower.imaging, ranges)
+        )
+
+    def arrays(self, looks: Looks) -> tuple[Array, Array, Array, Array, BoolArray]:
+        """Return toe, camber, along, across and measured (L, N) of `Prediction`; if `is_quick`."""
+        sigma = self.sigma_px if self.bound == "corner" else 1.0
+        found = [sigma * v for v in (looks.toe, looks.camber, looks.along, looks.across)]
+        measured = np.ones(looks.range.shape, dtype=np.bool_)
+        if self.bound == "image" and self.table is not None:
+            found = _scaled(found, self.table.at(looks.range, looks.tilt)[0])
+        if self.ratio is not None:
+            ratios, measured = self.ratio.grid.at(looks.range, looks.tilt)
+            found = _scaled(found, ratios)
+        return found[0], found[1], found[2], found[3], measured
+
+    def image(
+        self, target: Target, tower: Tower, T_camera_target: Pose, range_: float, tilt: float
+    ) -> Prediction:
+        """Return the prediction from the image of one target.
+
+        Infinite where the picture doesn't determine the pose.
+        """
+        best = image_bound_in_bay(target, tower, T_camera_target)
+        if best is None:
+            return Prediction(math.inf, math.inf, math.inf, math.inf)
+        if self.ratio is None:
+            return Prediction(*best)
+        ratios, measured = self.ratio.grid.at(np.array(range_), np.array(tilt))
+        toe, camber, along, across = map(float, _scaled(best, ratios))
+        return Prediction(toe, camber, along, across, bool(measured))
+
+
+def _scaled(found: Sequence[Array | float], ratios: Array) -> list[Array]:
+    """Return toe, camber, along and across times ratios (..., 3)."""
+    return [v * ratios[..., i] for v, i in zip(found, (0, 0, 1, 2), strict=True)]
+
+
+def in_bay(
+    covariance: Array, T_bay_camera: Pose, T_camera_target: Pose
+) -> tuple[float, float, float, float]:
+    """Return toe, camber, along and across of `Prediction` from a pose covariance (6, 6).
+
+    A wheel's axis, along the bay's y when straight, is turned by a small rotation about the
+    vertical in toe and about x in camber; a rotation about itself does nothing.
+    """
+    R_bay_target = T_bay_camera.rotation @ T_camera_target.rotation
+    turns = R_bay_target @ covariance[:3, :3] @ R_bay_target.T
+    sight = T_camera_target.translation / np.linalg.norm(T_camera_target.translation)
+    aside = np.eye(3) - np.outer(sight, sight)
+    across = np.linalg.eigvalsh(aside @ covariance[3:, 3:] @ aside)[-1]
+    variances = (turns[2, 2], turns[0, 0], sight @ covariance[3:, 3:] @ sight, across)
+    toe, camber, along, wide = (math.sqrt(max(float(v), 0.0)) for v in variances)
+    return toe, camber, along, wide
+
+
+def predictor_of(
+    bay: Bay,
+    bound: Bound | None = None,
+    sigma_px: float | None = None,
+    run: Path | None = None,
+    pipeline: str | None = None,
+) -> Predictor:
+    """Return what to predict with.
+
+    Parameters
+    ----------
+    bay : Bay
+        Its survey names pipelines.
+    bound : {"corner", "image"}, optional
+        See `Predictor`. Left out, it follows from the pipeline: the image's for a photometric
+        one, the corners' for any other.
+    sigma_px : float, optional
+        Of a corner, instead of what the pipeline's detector claims; not together with a map,
+        whose ratio is to the claim.
+    run : path, optional
+        A finished map whose ratio of RMS to bound is to be applied.
+    pipeline : str, optional
+        Detector/solver; by default the bay's first photometric one, else its first.
+
+    Raises
+    ------
+    ConfigError, RunError, PlugInError
+        The map or the detector won't do; `sigma_px` isn't positive.
+    """
+    if sigma_px is not None and not 0.0 < sigma_px <= 100.0:
+        raise ConfigError(f"corner sigma: must lie between 0 and 100 px, got {sigma_px:g}")
+    if sigma_px is not None and run is not None:
+        raise ConfigError("corner sigma: a map's ratio is to what its detector claims; give one")
+    named = bay.survey.pipelines
+    name = pipeline or next((p for p in named if p.endswith(PHOTOMETRIC)), named[0])
+    if bound is None:
+        bound = "image" if name.endswith(PHOTOMETRIC) and sigma_px is None else "corner"
+    ratio = None if run is None else read_map_ratio(run, name, bound)
+    if sigma_px is not None:
+        return Predictor(bound, sigma_px, "as given", ratio)
+    detector = name.partition("/")[0]
+    claim = getattr(load(DETECTORS, detector), "sigma_px", None)
+    if claim is None:
+        return Predictor(bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", ratio)
+    return Predictor(bound, float(claim), f"what {detector} claims", ratio)
+
+
+def image_bound_in_bay(
+    target: Target, tower: Tower, T_camera_target: Pose
+) -> tuple[float, float, float, float] | None:
+    """Return the whole image's bound as `in_bay` does; None where there is none."""
+    try:
+        region = region_of(target.drawing, T_camera_target, tower.camera, MARGIN_PX)
+        covariance = image_bound(
+            target.drawing, T_camera_target, tower.camera, tower.imaging, region
+        )
+    except (GeometryError, ConfigError, np.linalg.LinAlgError):
+        return None
+    return in_bay(covariance, tower.T_bay_camera, T_camera_target)

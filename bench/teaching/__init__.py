@@ -1,0 +1,1 @@
+"""Teaching pictures of good and bad views: scenes, numbers, words, cards, sheets."""

@@ -1,0 +1,73 @@
+"""A scene of the table as a picture with numbers, whatever it is about."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bench.errors import ConfigError
+from bench.scene.model import Bay
+from bench.teaching.scenes import REFERENCES, Scene, reference_of
+from bench.teaching.slip import registered
+from bench.teaching.trials import Illustrated, illustrate_plan
+from bench.teaching.views import stage
+
+# Each takes a dozen pictures or more.
+MOST_REGISTRATIONS = 40
+
+
+def illustrate(
+    bay: Bay,
+    scene: Scene,
+    pipeline: str,
+    trials: int,
+    seed: int,
+    references: dict[str, Illustrated | None] | None = None,
+) -> Illustrated:
+    """Compute a scene, and the one of its set that it is compared with.
+
+    Parameters
+    ----------
+    bay : Bay
+        Whose camera, target and towers.
+    scene : Scene
+        What is shown.
+    pipeline : str
+        Detector/solver.
+    trials : int
+        Pictures, or registrations: no more than `MOST_REGISTRATIONS` of these.
+    seed : int
+        Of all randomness, with each case's key.
+    references : dict of str to Illustrated or None, optional
+        Of each set, as far as they are computed, None where the bay can't show it; what is
+        missing is computed and put in.
+
+    Raises
+    ------
+    ConfigError
+        The bay can't show it.
+    PlugInError
+        The pipeline fails.
+    """
+    known = {} if references is None else references
+    ready = known.get(scene.set)
+    if ready is not None and ready.scene == scene:
+        return ready
+    shown = _alone(bay, scene, pipeline, trials, seed)
+    reference = reference_of(scene)
+    if reference is None:
+        if scene.set in REFERENCES:
+            known[scene.set] = shown
+        return shown
+    if scene.set not in known:
+        try:
+            known[scene.set] = _alone(bay, reference, pipeline, trials, seed)
+        except ConfigError:
+            known[scene.set] = None  # this bay can't show it
+    return replace(shown, reference=known[scene.set])
+
+
+def _alone(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Illustrated:
+    if scene.slip_deg is not None:
+        return registered(bay, scene, pipeline, min(trials, MOST_REGISTRATIONS), seed)
+    setting, plan = stage(bay, scene, pipeline, trials, seed)
+    return illustrate_plan(bay, setting, plan, scene=scene, known=bay.target)

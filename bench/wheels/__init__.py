@@ -1,0 +1,1 @@
+"""Wheel angles from measured poses of the targets on a vehicle's wheels."""

@@ -1,0 +1,1 @@
+"""Generated examples, each beside its study: ``python -m reports.NAME`` at the top."""

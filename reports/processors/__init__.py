@@ -1,0 +1,1 @@
+"""How far results differ between types of processor."""

@@ -1,0 +1,1 @@
+"""What pipelines make of published pictures."""

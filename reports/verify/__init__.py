@@ -1,0 +1,1 @@
+"""What a comparison of recordings finds."""

@@ -1,0 +1,53 @@
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from bench.digest import content_digest, key_digest
+from bench.geometry.camera import Camera
+
+
+def test_key_digest_is_blake2b():
+    # RFC 7693 defines BLAKE2b; this digest is of 16 bytes, so not the RFC's own 64-byte
+    # example; the value was computed with coreutils: printf abc | b2sum -l 128
+    assert key_digest("abc") == int("cf4ab791c62b8d2b2109c90275287816", 16)
+
+
+def test_content_digest_is_the_same_in_a_process_with_another_hash_seed():
+    code = (
+        "from bench.digest import content_digest as d;"
+        "print(d({'b': (1, 2.5), 'a': None, 'c': 'text'}))"
+    )
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={"PYTHONHASHSEED": seed, "PATH": ""},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert found == {content_digest({"c": "text", "a": None, "b": (1, 2.5)}) + "\n"}
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (("ab", "c"), ("a", "bc")),
+        ((1, (2, 3)), (1, 2, 3)),
+        (1.0, 1.0 + 2**-52),
+        (np.zeros((2, 3)), np.zeros((3, 2))),
+        (np.zeros(2), np.zeros(2, dtype=np.float32)),
+        (None, "None"),
+        (Camera(10, 10, 5, 5, 4, 4), Camera(10, 10, 5, 5, 4, 4, (1e-9, 0, 0, 0, 0))),
+    ],
+)
+def test_content_digest_tells_apart(one, other):
+    assert content_digest(one) != content_digest(other)
+
+
+def test_content_digest_refuses_what_has_no_stable_content():
+    with pytest.raises(TypeError, match="object"):
+        content_digest(object())
