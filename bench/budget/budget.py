@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from bench.budget.chain import Chain, Measurand
 from bench.budget.inputs import CONTRIBUTIONS, causes_of
+from bench.budget.measured import (
+    NOTHING,
+    Measured,
+    camera_errors,
+    level_in_bay,
+    measured_steps,
+)
 from bench.budget.montecarlo import (
     VALIDATION,
     MonteCarlo,
@@ -19,7 +26,12 @@ from bench.budget.montecarlo import (
     validate,
 )
 from bench.budget.propagation import FirstOrder, first_order
-from bench.budget.registration import RegistrationResponse, registration_response
+from bench.budget.registration import (
+    RegistrationResponse,
+    planned_steps,
+    registration_response,
+)
+from bench.budget.response import CameraErrors
 from bench.budget.views import towers_of, wheel_views
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tolerance
@@ -159,19 +171,44 @@ class Setting:
     predictor : Predictor
         What the noise of poses is predicted from.
     registration : RegistrationResponse
-        Of the rehearsed registration.
+        Of the registration, measured or rehearsed.
     level : (2, 2) float64
         Covariance of the level about the bay's x and y, radians².
+    cameras : (CameraErrors, CameraErrors)
+        What isn't known of the left and the right tower's camera.
+    measured : Measured
+        What of all that was measured.
     """
 
     bay: Bay
     predictor: Predictor
     registration: RegistrationResponse
     level: Array
+    cameras: tuple[CameraErrors, CameraErrors]
+    measured: Measured
 
 
-def setting_of(bay: Bay, predictor: Predictor, poses: Sequence[BarPose], level: Array) -> Setting:
-    """Return a setting, its registration rehearsed at the bar's places.
+def setting_of(
+    bay: Bay,
+    predictor: Predictor,
+    poses: Sequence[BarPose],
+    level: Array,
+    measured: Measured = NOTHING,
+) -> Setting:
+    """Return a setting: what was measured is taken, the rest rehearsed.
+
+    Parameters
+    ----------
+    bay : Bay
+        With the calibrated cameras, see `bench.budget.measured.checked`.
+    predictor : Predictor
+        What the noise of poses is predicted from.
+    poses : sequence of BarPose
+        Places of the bar where no registration was measured.
+    level : (2, 2) float64
+        Covariance of the level where none was measured.
+    measured : Measured
+        Results from site.
 
     Raises
     ------
@@ -179,7 +216,18 @@ def setting_of(bay: Bay, predictor: Predictor, poses: Sequence[BarPose], level: 
         See `registration_response` and `towers_of`.
     """
     towers_of(bay)
-    return Setting(bay, predictor, registration_response(bay, poses, predictor.sigma_px), level)
+    errors = camera_errors(bay, measured)
+    if measured.level is not None:
+        level = level_in_bay(bay, measured.level.value)
+    if measured.registration is None:
+        steps = planned_steps(bay, poses)
+        answer = registration_response(bay, steps, predictor.sigma_px, errors)
+    else:
+        value = measured.registration.value
+        answer = registration_response(bay, measured_steps(bay, value), predictor.sigma_px, errors)
+        # causes act as the places of the bar let them; the noise is what the pictures had
+        answer = replace(answer, covariance=np.array(value.covariance_from_noise))
+    return Setting(bay, predictor, answer, level, errors, measured)
 
 
 def chain_of(setting: Setting, vehicle: Vehicle, station: Station) -> Chain:
@@ -198,6 +246,7 @@ def chain_of(setting: Setting, vehicle: Vehicle, station: Station) -> Chain:
         {axle.name: axle.tyre_radius for axle in vehicle.axles},
         setting.predictor,
         bay.budget.roll_angles,
+        setting.cameras,
     )
     causes = causes_of(views, towers, bay.budget, setting.registration, setting.level)
     return Chain(views, towers, causes)
@@ -304,4 +353,5 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
         f"towers to {turn[0]:.4f}, {turn[1]:.4f} and {turn[2]:.4f} deg (standard)",
         f"level: {level[0]:.4f} deg across and {level[1]:.4f} deg along the bay (standard)",
         f"run-out: readings of the wheel rolled by {angles} deg, and one at rest",
+        *setting.measured.words,
     )

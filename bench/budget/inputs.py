@@ -15,9 +15,9 @@ from bench.budget.distributions import (
     Rectangular,
     Source,
 )
-from bench.budget.registration import SIZES, RegistrationResponse
+from bench.budget.registration import RegistrationResponse
 from bench.budget.response import PLATE, PRINT
-from bench.budget.views import WheelViews
+from bench.budget.views import Reading, WheelViews
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.model import Tower
 from bench.typing import Array
@@ -118,21 +118,13 @@ def causes_of(
     terms : BudgetTerms
         Sizes of causes.
     registration : RegistrationResponse
-        Of the rehearsed registration.
+        Of the registration.
     level : (2, 2) float64
         Covariance of the level from noise and reference, about the bay's x and y, radians².
     """
     columns = _Columns()
-    cameras = [
-        columns.add(
-            INTRINSICS,
-            Normal(0.0, terms.focal),
-            Normal(0.0, terms.aspect),
-            *_normal(terms.principal_point, 2),
-            Normal(0.0, terms.distortion),
-        )
-        for _ in towers
-    ]
+    # the modes of a camera's errors are of one standard deviation each
+    cameras = [columns.add(INTRINSICS, *_normal(1.0, n)) for n in registration.sizes[:2]]
     printed = columns.add(
         PRINTING, Normal(0.0, terms.print_scale), Normal(0.0, terms.print_aspect)
     )
@@ -170,16 +162,16 @@ def causes_of(
             matrix[row, column] += block
         return matrix
 
-    def systematic(side: int, by_camera: Array, by_face: Array, plate: slice) -> Array:
+    def systematic(reading: Reading, side: int, plate: slice) -> Array:
         """Return the part of a pose error that isn't noise, (6, P)."""
-        six, n = slice(0, 6), len(PRINT)
+        six, n, by_face = slice(0, 6), len(PRINT), reading.by_face
         matrix = pick(
             6,
-            (six, cameras[side], by_camera),
+            (six, cameras[side], reading.by_camera),
             (six, printed, by_face[:, :n]),
             (six, plate, by_face[:, n:]),
         )
-        heat = terms.target_expansion * by_face[:, 0] + terms.lens_expansion * by_camera[:, 0]
+        heat = terms.target_expansion * by_face[:, 0] + terms.lens_expansion * reading.by_focal
         matrix[:, warmth] += heat[:, None]
         return matrix
 
@@ -189,17 +181,18 @@ def causes_of(
     for i, view in enumerate(views):
         readings = []
         for reading, noise in zip(view.rolled, rolled[i], strict=True):
-            matrix = systematic(view.tower, reading.by_camera, reading.by_face, plates[i])
+            matrix = systematic(reading, view.tower, plates[i])
             readings.append(matrix + pick(6, (turn, noise, np.eye(3))))
         all_rolled.append(tuple(readings))
         all_play.append(tuple(pick(3, (turn, p, about_x_and_z)) for p in plays[i]))
-        matrix = systematic(view.tower, view.rest.by_camera, view.rest.by_face, plates[i])
+        matrix = systematic(view.rest, view.tower, plates[i])
         all_rest.append(matrix + pick(6, (whole, rest[i], np.eye(6))))
     # which columns the registration's answers belong to, in its own order
-    own = np.zeros((sum(SIZES), size))
-    starts = np.cumsum((0, *SIZES))
+    sizes = registration.sizes
+    own = np.zeros((sum(sizes), size))
+    starts = np.cumsum((0, *sizes))
     for block, where in ((0, cameras[0]), (1, cameras[1]), (2, printed)):
-        own[starts[block] : starts[block + 1], where] = np.eye(SIZES[block])
+        own[starts[block] : starts[block + 1], where] = np.eye(sizes[block])
     own[starts[3] : starts[5], bar_plates] = np.eye(2 * len(PLATE))
     own[starts[5], growth] = terms.bar_expansion
     own[starts[6], longer] = terms.bar_expansion

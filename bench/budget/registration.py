@@ -1,4 +1,4 @@
-"""What a rehearsed registration hands on to toe and camber: noise, and answers to causes."""
+"""A registration's errors as toe and camber get them: noise, and answers to causes."""
 
 from __future__ import annotations
 
@@ -8,35 +8,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.budget.response import (
-    CAMERA,
     PLATE,
     PRINT,
+    CameraErrors,
     camera_shift,
     face_shift,
 )
 from bench.errors import ConfigError
 from bench.geometry.camera import point_jacobian
+from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
 from bench.registration.bar_views import (
     SIDES,
     Glimpse,
+    T_left_right_of,
     cameras_of,
     glimpses,
     points_of,
     refuse_unseen,
     sight_of,
     tower_pair,
-    unknowns_of,
 )
-from bench.registration.model import Model
+from bench.registration.model import Model, Unknowns
 from bench.registration.sights import Step
 from bench.scene.bar import Bar, BarPose
 from bench.scene.model import Bay, Tower
 from bench.typing import Array
-
-# Left camera, right camera, print, plate of target A, plate of B, the bar's growth from the
-# first to the last step, and how much longer than its calibration it is (both relative).
-SIZES = (len(CAMERA), len(CAMERA), len(PRINT), len(PLATE), len(PLATE), 1, 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +45,11 @@ class RegistrationResponse:
     covariance : (6, 6) float64
         Of T_left_right's (ω, τ) from noise in the pictures.
     transform : (6, K) float64
-        Its change by each cause; columns in the order of `SIZES`.
+        Its change by each cause: left camera, right camera, print, plate of target A, plate of
+        B, the bar's growth from the first to the last step, and how much longer than its
+        calibration it is (both relative).
+    sizes : tuple of int
+        How many columns each of those has.
     roll : (K,) float64
         Change of the angle about the bay's x, radians, of the line from end to end of the bar in
         the left tower's frame, on the mean: a level that is taken from the bar inherits it.
@@ -60,10 +61,34 @@ class RegistrationResponse:
     transform: Array
     roll: Array
     steps: int
+    sizes: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class BarStep:
+    """The bar in one place: its pose in the bay, and what the towers see of it there."""
+
+    T_bay_bar: Pose
+    glimpses: tuple[Glimpse, ...]
+
+
+def planned_steps(bay: Bay, poses: Sequence[BarPose]) -> tuple[BarStep, ...]:
+    """Return the steps of planned bar poses.
+
+    Raises
+    ------
+    ConfigError
+        A tower sees no target in some pose.
+    """
+    refuse_unseen(bay, poses)
+    return tuple(BarStep(pose.T_bay_bar, glimpses(bay, pose)) for pose in poses)
 
 
 def registration_response(
-    bay: Bay, poses: Sequence[BarPose], sigma_px: float
+    bay: Bay,
+    steps: Sequence[BarStep],
+    sigma_px: float,
+    errors: tuple[CameraErrors, CameraErrors],
 ) -> RegistrationResponse:
     """Linearise the joint least squares of a registration about the truth.
 
@@ -71,31 +96,40 @@ def registration_response(
     ----------
     bay : Bay
         Its outermost towers are tied, by its bar; each sees what targets it can.
-    poses : sequence of BarPose
+    steps : sequence of BarStep
         Its places.
     sigma_px : float
         Standard deviation of a corner's coordinate.
+    errors : (CameraErrors, CameraErrors)
+        Of the left and the right tower's camera.
 
     Raises
     ------
     ConfigError
-        A tower sees no target in some place, or the places leave the transform undetermined.
+        The places leave the transform undetermined.
     """
-    refuse_unseen(bay, poses)
     towers = dict(zip(SIDES, tower_pair(bay), strict=True))
     bar, u = bay.bar, bay.bar.length_uncertainty
-    steps, shifts, growths = [], [], np.linspace(-0.5, 0.5, len(poses))
-    for number, (pose, growth) in enumerate(zip(poses, growths, strict=True), start=1):
+    sizes = (*(e.modes.shape[1] for e in errors), len(PRINT), len(PLATE), len(PLATE), 1, 1)
+    by_side = dict(zip(SIDES, errors, strict=True))
+    seen_steps, shifts, growths = [], [], np.linspace(-0.5, 0.5, len(steps))
+    for number, (step, growth) in enumerate(zip(steps, growths, strict=True), start=1):
         sights = []
-        for glimpse in glimpses(bay, pose):
+        for glimpse in step.glimpses:
             tower, target = towers[glimpse.tower], bar.target(glimpse.end)
             sights.append(sight_of(target, glimpse, tower.camera, sigma_px))
-            shifts.append(_shift(tower, bar, pose, glimpse, float(growth)))
-        steps.append(Step(f"step {number}", tuple(sights)))
+            modes = by_side[glimpse.tower].modes
+            shifts.append(_shift(tower, bar, step, glimpse, float(growth), modes, sizes))
+        seen_steps.append(Step(f"step {number}", tuple(sights)))
+    into = towers["left"].T_bay_camera.inverse()
     model = Model(
-        tuple(steps),
+        tuple(seen_steps),
         cameras_of(bay),
-        unknowns_of(bay, poses),
+        Unknowns(
+            T_left_right_of(bay),
+            bar.T_a_b,
+            tuple(into @ step.T_bay_bar @ bar.T_bar_a for step in steps),
+        ),
         None if u is None else (bar.length, u),
     )
     jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
@@ -103,7 +137,7 @@ def registration_response(
     _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
     if not model.two_ends or singular[-1] < 1e-7 * singular[0]:
         raise ConfigError(
-            f"registration: {len(poses)} places of the bar leave the towers' transform "
+            f"registration: {len(steps)} places of the bar leave the towers' transform "
             "undetermined; 'sightbench register rehearse' names the direction"
         )
     root = vt.T / singular / scale[:, None]
@@ -114,30 +148,38 @@ def registration_response(
         belied[0, -1] = -bar.length / u
         seen = np.vstack((seen, belied))
     answer = -covariance @ jacobian.T @ seen
-    turns = answer[model.n_shared :].reshape(len(poses), 6, -1)[:, :3]
+    turns = answer[model.n_shared :].reshape(len(steps), 6, -1)[:, :3]
     # of the line from A to B, t_ab in A's frame: R (ω × t_ab + τ_ab)
     t_ab = bar.T_a_b.translation
     slopes = []
-    for pose, turn in zip(poses, turns, strict=True):
-        rotation = (pose.T_bay_bar @ bar.T_bar_a).rotation
+    for step, turn in zip(steps, turns, strict=True):
+        rotation = (step.T_bay_bar @ bar.T_bar_a).rotation
         change = rotation @ (-skew(t_ab) @ turn + answer[9:12])
         slopes.append(change[2] / (rotation @ t_ab)[1])
     roll = np.mean(slopes, axis=0)
-    return RegistrationResponse(covariance[:6, :6], answer[:6], roll, len(poses))
+    return RegistrationResponse(covariance[:6, :6], answer[:6], roll, len(steps), sizes)
 
 
-def _shift(tower: Tower, bar: Bar, pose: BarPose, glimpse: Glimpse, growth: float) -> Array:
+def _shift(
+    tower: Tower,
+    bar: Bar,
+    step: BarStep,
+    glimpse: Glimpse,
+    growth: float,
+    modes: Array,
+    sizes: Sequence[int],
+) -> Array:
     """Return the change (2 N, K) of a target's pixels by each cause."""
     T, target = glimpse.T_camera_target, bar.target(glimpse.end)
     points = points_of(target)
-    blocks = [np.zeros((2 * len(points), size)) for size in SIZES]
-    blocks[0 if glimpse.tower == "left" else 1] = camera_shift(points, T, tower.camera)
+    blocks = [np.zeros((2 * len(points), size)) for size in sizes]
+    blocks[0 if glimpse.tower == "left" else 1] = camera_shift(points, T, tower.camera, modes)
     face = face_shift(points, T, tower.camera, target)
     blocks[2], plate = face[:, : len(PRINT)], face[:, len(PRINT) :]
     blocks[3 if glimpse.end == "A" else 4] = plate
     # a longer bar carries its targets outward along it
     mount = bar.T_bar_a if glimpse.end == "A" else bar.T_bar_b
-    outward = tower.T_bay_camera.rotation.T @ pose.T_bay_bar.rotation @ mount.translation
+    outward = tower.T_bay_camera.rotation.T @ step.T_bay_bar.rotation @ mount.translation
     by_point = point_jacobian(T @ points, tower.camera)
     blocks[5] = growth * (by_point @ outward).reshape(-1, 1)
     return np.hstack(blocks)

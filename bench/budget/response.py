@@ -1,4 +1,4 @@
-"""What a pose does when a camera or a target isn't what it is taken for.
+"""Changes of a pose by errors of the camera and of the target, to first order.
 
 Each cause moves the picture's points; a least-squares pose follows by (JᵀJ)⁻¹Jᵀ. So every
 reading of a target, those of the bar during registration included, answers the same cause in
@@ -8,17 +8,18 @@ its own way, and what cancels between them cancels.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from bench.geometry.camera import Camera, intrinsics_jacobian, point_jacobian, pose_jacobian
 from bench.geometry.pose import Pose
+from bench.scene.budget_terms import BudgetTerms
 from bench.targets.target import Target
 from bench.typing import Array
 
-# Of a camera: relative focal length, relative aspect, principal point (pixels), distortion
-# (pixels at the picture's corner).
-CAMERA = ("focal", "aspect", "cx", "cy", "distortion")
+# Of a camera's parameters, see `bench.geometry.camera.intrinsics_jacobian`.
+INTRINSICS = 9
 # Of the print: relative scale and relative height over width.
 PRINT = ("scale", "print aspect")
 # Of a plate: bow across, bow up, twist; metres at its corners.
@@ -31,18 +32,60 @@ def target_points(target: Target) -> Array:
     return np.column_stack((xy, np.zeros(len(xy))))
 
 
-def camera_shift(p_target: Array, T_camera_target: Pose, camera: Camera) -> Array:
-    """Return the picture's change (2 N, 5), pixels, by each of `CAMERA`."""
-    by = intrinsics_jacobian(T_camera_target @ p_target, camera)
+@dataclass(frozen=True, eq=False)
+class CameraErrors:
+    """What isn't known of a camera.
+
+    Attributes
+    ----------
+    modes : (9, K) float64
+        Change of fx, fy, cx, cy, k1, k2, p1, p2, k3 by one standard deviation of each of K
+        independent, normal causes: modes modesᵀ is the covariance of the parameters.
+    source : str
+        Where that is from, in words; empty where it is assumed.
+    """
+
+    modes: Array
+    source: str = ""
+
+
+def assumed_errors(camera: Camera, terms: BudgetTerms) -> CameraErrors:
+    """Return the errors that a bay file's sizes make.
+
+    Of the focal length, its aspect, the principal point, and the distortion in pixels at the
+    picture's corner.
+    """
     corner = math.hypot(camera.width / camera.fx, camera.height / camera.fy) / 2.0
-    columns = (
-        camera.fx * by[:, :, 0] + camera.fy * by[:, :, 1],
-        0.5 * (camera.fy * by[:, :, 1] - camera.fx * by[:, :, 0]),
-        by[:, :, 2],
-        by[:, :, 3],
-        by[:, :, 4] / (camera.fx * corner**3),
-    )
-    return np.stack(columns, axis=-1).reshape(-1, len(CAMERA))
+    modes = np.zeros((INTRINSICS, 5))
+    modes[:2, 0] = terms.focal * np.array([camera.fx, camera.fy])
+    modes[:2, 1] = 0.5 * terms.aspect * np.array([-camera.fx, camera.fy])
+    modes[2, 2] = modes[3, 3] = terms.principal_point
+    modes[4, 4] = terms.distortion / (camera.fx * corner**3)
+    return CameraErrors(modes)
+
+
+def calibrated_errors(covariance: Array, source: str) -> CameraErrors:
+    """Return the errors that a calibration's covariance (9, 9) makes, one mode a direction.
+
+    Directions that were held, or whose variance is rounding's, have none.
+    """
+    scale = np.sqrt(np.where(np.diag(covariance) > 0.0, np.diag(covariance), 1.0))
+    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    kept = values > len(scale) * np.finfo(np.float64).eps * values[-1]
+    return CameraErrors(scale[:, None] * vectors[:, kept] * np.sqrt(values[kept]), source)
+
+
+def camera_shift(p_target: Array, T_camera_target: Pose, camera: Camera, modes: Array) -> Array:
+    """Return the picture's change (2 N, K), pixels, by each mode (9, K) of the intrinsics."""
+    by = intrinsics_jacobian(T_camera_target @ p_target, camera)
+    return np.asarray(by @ modes).reshape(-1, modes.shape[1])
+
+
+def focal_mode(camera: Camera) -> Array:
+    """Return the change (9, 1) of the intrinsics by a relative change of the focal length."""
+    mode = np.zeros((INTRINSICS, 1))
+    mode[:2, 0] = camera.fx, camera.fy
+    return mode
 
 
 def face_shift(p_target: Array, T_camera_target: Pose, camera: Camera, target: Target) -> Array:

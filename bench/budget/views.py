@@ -7,7 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.budget.response import camera_shift, face_shift, pose_response, target_points
+from bench.budget.response import (
+    CameraErrors,
+    camera_shift,
+    face_shift,
+    focal_mode,
+    pose_response,
+    target_points,
+)
 from bench.errors import BenchError, ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
@@ -34,8 +41,12 @@ class Reading:
         True.
     covariance : (6, 6) float64
         Of (ω, τ) from noise.
-    by_camera, by_face : (6, 5) float64
-        Change of (ω, τ) by the camera's causes, and by the print's and the plate's.
+    by_camera : (6, K) float64
+        Change of (ω, τ) by each mode of its camera's errors.
+    by_focal : (6,) float64
+        Change by a relative change of the focal length.
+    by_face : (6, 5) float64
+        Change by the print's and the plate's causes.
     measured : bool
         Whether a map measured the ratio that the noise was scaled by; true without a map.
     """
@@ -44,6 +55,7 @@ class Reading:
     T_camera_target: Pose
     covariance: Array
     by_camera: Array
+    by_focal: Array
     by_face: Array
     measured: bool
 
@@ -79,6 +91,7 @@ def wheel_views(
     tyre_radius: dict[str, float],
     predictor: Predictor,
     roll_angles: Sequence[float],
+    errors: tuple[CameraErrors, CameraErrors],
 ) -> tuple[WheelViews, ...]:
     """Return the readings of a vehicle's wheels.
 
@@ -94,6 +107,8 @@ def wheel_views(
         What noise is predicted from.
     roll_angles : sequence of float
         Of the wheel, for run-out compensation, radians.
+    errors : (CameraErrors, CameraErrors)
+        Of the left and the right tower's camera.
 
     Raises
     ------
@@ -106,15 +121,22 @@ def wheel_views(
         index = 0 if wheel.side == "left" else 1
         radius = tyre_radius[wheel.axle]
         rolled = tuple(
-            _reading(bay, towers[index], wheel, radius, angle, predictor) for angle in roll_angles
+            _reading(bay, towers[index], errors[index], wheel, radius, angle, predictor)
+            for angle in roll_angles
         )
-        rest = _reading(bay, towers[index], wheel, radius, 0.0, predictor)
+        rest = _reading(bay, towers[index], errors[index], wheel, radius, 0.0, predictor)
         views.append(WheelViews(wheel, index, rolled, rest))
     return tuple(views)
 
 
 def _reading(
-    bay: Bay, tower: Tower, wheel: Wheel, radius: float, roll: float, predictor: Predictor
+    bay: Bay,
+    tower: Tower,
+    errors: CameraErrors,
+    wheel: Wheel,
+    radius: float,
+    roll: float,
+    predictor: Predictor,
 ) -> Reading:
     T = _rolled(wheel, radius, roll)
     T_camera_target = tower.T_bay_camera.inverse() @ T
@@ -130,20 +152,17 @@ def _reading(
         if not camera.contains(project(points, T_camera_target, camera)):
             raise GeometryError("isn't wholly in the picture")
         noise, measured = _noise(bay, tower, T_camera_target, predictor, points)
-        return Reading(
-            T,
-            T_camera_target,
-            noise,
-            pose_response(
-                points, T_camera_target, camera, camera_shift(points, T_camera_target, camera)
-            ),
-            pose_response(
-                points,
-                T_camera_target,
-                camera,
+        modes = np.hstack((errors.modes, focal_mode(camera)))
+        shifts = np.hstack(
+            (
+                camera_shift(points, T_camera_target, camera, modes),
                 face_shift(points, T_camera_target, camera, target),
-            ),
-            measured,
+            )
+        )
+        answer = pose_response(points, T_camera_target, camera, shifts)
+        n = errors.modes.shape[1]
+        return Reading(
+            T, T_camera_target, noise, answer[:, :n], answer[:, n], answer[:, n + 1 :], measured
         )
     except (BenchError, np.linalg.LinAlgError) as error:
         raise ConfigError(

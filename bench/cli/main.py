@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import importlib
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from typing import Annotated, Any
@@ -19,6 +20,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from bench import __version__
+from bench.cli.given import GIVEN
 from bench.errors import BenchError
 
 PROGRAM = "sightbench"
@@ -127,8 +129,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Without the program's name; None takes the process's own.
     """
     try:
-        arguments = None if arguments is None else list(arguments)
-        code = app(arguments, prog_name=PROGRAM, standalone_mode=False)
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        GIVEN.set(shlex.join([PROGRAM, *given]))
+        code = app(given, prog_name=PROGRAM, standalone_mode=False)
         sys.stdout.flush()
         if code == EXIT_INTERRUPTED:  # what typer makes of a KeyboardInterrupt
             return _interrupted()

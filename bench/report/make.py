@@ -40,19 +40,20 @@ class Others:
     verification: Path | None = None
 
 
-def sections_of(others: Others, digest: str | None) -> list[Section]:
+def sections_of(others: Others, run: MapRun) -> list[Section]:
     """Return the sections of other commands' results.
 
     Parameters
     ----------
     others : Others
-    digest : str or None
-        Of the map's bay; results of another one say so.
+    run : MapRun
+        The map; results made for another camera or target are refused, those of another state
+        of the bay file say so.
 
     Raises
     ------
-    RunError
-        A result isn't there, or isn't what its command writes.
+    ConfigError
+        A result isn't there, isn't what its command writes, or was made for something else.
     """
     makers = (
         (others.siting, siting_section),
@@ -61,7 +62,7 @@ def sections_of(others: Others, digest: str | None) -> list[Section]:
         (others.level, level_section),
         (others.wheels, wheels_section),
     )
-    found = [make(place, digest) for place, make in makers if place is not None]
+    found = [make(place, run.run) for place, make in makers if place is not None]
     if others.verification is not None:
         found.append(verification_section(others.verification))
     return found
@@ -108,11 +109,10 @@ def report_of(
 
 
 def _info(run: MapRun, bay: Bay | None) -> MapInfo:
-    facts = run.run.get("bay", {})
     return MapInfo(
-        bay=facts.get("name", "unknown bay"),
-        target=facts.get("target", "unknown target"),
-        camera=facts.get("camera", f"{run.plan.tower} tower"),
+        bay="unknown bay" if run.run.bay is None else run.run.bay.name,
+        target=run.run.value.target,
+        camera=run.run.value.camera,
         seed=run.plan.seed,
         pictures=run.plan.trials * len(run.plan.positions),
         version=__version__,

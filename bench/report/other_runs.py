@@ -4,54 +4,50 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
+from bench.budget.result import BUDGET, BudgetLine
+from bench.envelope import Result, read_result
+from bench.registration.level_result import read_level
+from bench.registration.result import read_registration
 from bench.report.cell_facts import figures
-from bench.report.section import (
-    Section,
-    Table,
-    content_of,
-    other_bay,
-    picture_beside,
-    source_words,
-)
+from bench.report.section import Section, Table, made_for, picture_beside, source_words
+from bench.siting.result import SITING
+from bench.survey.run_file import SurveyRun
+from bench.wheels.result import WHEELS
 
 MOST_ROWS = 40
+Run = Result[SurveyRun]
 
 
-def siting_section(place: Path, digest: str | None) -> Section:
+def siting_section(place: Path, run: Run) -> Section:
     """Return what `sightbench site` found.
 
     Raises
     ------
-    RunError
-        `place` has no site.json, or one that isn't from that command.
+    ConfigError
+        `place` has no site.json, or one that isn't from that command or for this map.
     """
-    with content_of(place, "site.json", "site") as content:
-        return _siting(place, content, digest)
-
-
-def _siting(place: Path, content: dict[str, Any], digest: str | None) -> Section:
-    broken = [c for c in content["constraints"] if not c["holds"]]
-    fits = "a feasible layout" if content["feasible"] else "no feasible layout"
+    result = read_result(place, SITING)
+    value = result.value
+    broken = [c for c in value.constraints if not c.holds]
+    fits = "a feasible layout" if value.feasible else "no feasible layout"
     lead = [
         f"{fits.capitalize()}: the worst predicted uncertainty is "
-        f"{figures(content['over_tolerance'], 2)} of its tolerance "
-        f"({content['basis']}, k = {figures(content['coverage_factor'], 3)}).",
-        f"{len(content['constraints']) - len(broken)} of {len(content['constraints'])} "
-        "constraints hold.",
-        *(f"What limits it: {item['words']}." for item in content["limits"]),
-        *(f"What would help: {item['words']}." for item in content["gains"]),
-        *other_bay(content, digest),
+        f"{figures(value.over_tolerance, 2)} of its tolerance "
+        f"({value.basis}, k = {figures(value.coverage_factor, 3)}).",
+        f"{len(value.constraints) - len(broken)} of {len(value.constraints)} constraints hold.",
+        *(f"What limits it: {item.words}." for item in value.limits),
+        *(f"What would help: {item.words}." for item in value.gains),
+        *made_for(result, run),
     ]
     layout = Table(
         "The layout",
         ("quantity", "value"),
         tuple(
-            (name.rpartition("_")[0].replace("_", " "), _unit(value, name.rpartition("_")[2]))
-            for name, value in content["layout"].items()
+            (name.rpartition("_")[0].replace("_", " "), _unit(number, name.rpartition("_")[2]))
+            for name, number in value.layout.items()
         ),
     )
     sightings = Table(
@@ -59,23 +55,23 @@ def _siting(place: Path, content: dict[str, Any], digest: str | None) -> Section
         ("view", "range", "tilt", "toe, expanded", "camber, expanded", "verdict"),
         tuple(
             (
-                f"{s['tower']} tower: {s['vehicle']} {s['wheel']} at {s['station']}",
-                _unit(s["range_m"], "m"),
-                _unit(s["tilt_deg"], "deg"),
-                _unit(s["expanded_toe_deg"], "deg"),
-                _unit(s["expanded_camber_deg"], "deg"),
-                str(s["verdict"]),
+                f"{s.tower} tower: {s.vehicle} {s.wheel} at {s.station}",
+                _unit(s.range_m, "m"),
+                _unit(s.tilt_deg, "deg"),
+                _unit(s.expanded_toe_deg, "deg"),
+                _unit(s.expanded_camber_deg, "deg"),
+                s.verdict,
             )
-            for s in content["sightings"][:MOST_ROWS]
+            for s in value.sightings[:MOST_ROWS]
         ),
     )
     tables = [layout, sightings]
     if broken:
         rows = tuple(
             (
-                f"{c['name']}, {c['where']}",
-                _unit(c["value"], c["unit"]),
-                _unit(c["limit"], c["unit"]),
+                f"{c.name}, {c.where}",
+                _unit(c.value, c.unit),
+                _unit(c.limit, c.unit),
             )
             for c in broken[:MOST_ROWS]
         )
@@ -86,33 +82,30 @@ def _siting(place: Path, content: dict[str, Any], digest: str | None) -> Section
         "How the predicted uncertainty changes with where the towers stand.",
     )
     return Section(
-        "siting", "Siting", tuple(lead), tuple(tables), landscape, source_words(place, content)
+        "siting", "Siting", tuple(lead), tuple(tables), landscape, source_words(place, result)
     )
 
 
-def budget_section(place: Path, digest: str | None) -> Section:
+def budget_section(place: Path, run: Run) -> Section:
     """Return what `sightbench budget` found.
 
     Raises
     ------
-    RunError
-        `place` has no budget.json, or one that isn't from that command.
+    ConfigError
+        `place` has no budget.json, or one that isn't from that command or for this map.
     """
-    with content_of(place, "budget.json", "budget") as content:
-        return _budget(place, content, digest)
-
-
-def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section:
-    lines = sorted(content["lines"], key=lambda line: -(line["share_of_tolerance"] or 0.0))
+    result = read_result(place, BUDGET)
+    value = result.value
+    lines = sorted(value.lines, key=lambda line: -(line.share_of_tolerance or 0.0))
     rows = tuple(
         (
             _angle(line),
-            _unit(line["u_deg"], "deg"),
-            figures(line["k"], 3),
-            _unit(line["expanded_deg"], "deg"),
-            _unit(line["tolerance_deg"], "deg"),
-            str(line["verdict"]),
-            str(line["largest"]),
+            _unit(line.u_deg, "deg"),
+            figures(line.k, 3),
+            _unit(line.expanded_deg, "deg"),
+            _unit(line.tolerance_deg, "deg"),
+            str(line.verdict),
+            line.largest,
         )
         for line in lines[:MOST_ROWS]
     )
@@ -126,14 +119,10 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
         "largest cause",
     )
     shown = f", the {MOST_ROWS} nearest to their tolerance" if len(lines) > MOST_ROWS else ""
-    causes = [name for name in lines[0] if name.startswith("u_") and name != "u_deg"]
     worst = Table(
-        f"Causes for {content['worst']}, largest first (standard uncertainty)",
+        f"Causes for {value.worst}, largest first (standard uncertainty)",
         ("cause", "standard uncertainty"),
-        tuple(
-            (name[2:].removesuffix("_deg").replace("_", " "), _unit(lines[0][name], "deg"))
-            for name in sorted(causes, key=lambda name: -lines[0][name])
-        ),
+        tuple((name, _unit(u, "deg")) for name, u in lines[0].contributions.items()),
     )
     picture = picture_beside(
         place, "budget.png", "Contributions to the uncertainty of each angle."
@@ -142,104 +131,102 @@ def _budget(place: Path, content: dict[str, Any], digest: str | None) -> Section
         "budget",
         "Uncertainty budget",
         (
-            *content["words"],
-            *(f"Basis: {b}." for b in content["basis"]),
-            *other_bay(content, digest),
+            *value.words,
+            *(f"Basis: {b}." for b in value.basis),
+            *made_for(result, run),
         ),
         (Table(f"Angles{shown}", columns, rows), worst),
         picture,
-        source_words(place, content),
+        source_words(place, result),
     )
 
 
-def _angle(line: dict[str, Any]) -> str:
+def _angle(line: BudgetLine) -> str:
     """Name an angle as the budget does: toe to the centre line is toe, that to another says so."""
-    name = " ".join(filter(None, (line["axle"], line["side"], line["quantity"])))
-    to = " to thrust line" if line["reference"] == "thrust line" else ""
-    return f"{name}{to} of {line['vehicle']} at {line['station']}"
+    name = " ".join(filter(None, (line.axle, line.side, line.quantity)))
+    to = " to thrust line" if line.reference == "thrust line" else ""
+    return f"{name}{to} of {line.vehicle} at {line.station}"
 
 
-def registration_section(place: Path, digest: str | None) -> Section:
+def registration_section(place: Path, run: Run) -> Section:
     """Return what `sightbench register solve` found.
 
     Raises
     ------
-    RunError
-        `place` has no registration.json, or one that isn't from that command.
+    ConfigError
+        `place` has no registration.json, or one that isn't from that command or for this map.
     """
-    with content_of(place, "registration.json", "register solve") as content:
-        failed = content["failed_checks"]
-        verdict = "all checks hold" if not failed else f"checks that fail: {', '.join(failed)}"
-        T = content["T_left_right"]
-        across = ", ".join(figures(1e3 * v, 6) for v in T["translation_m"])
-        turned = ", ".join(figures(v, 6) for v in T["rotation_vector_rad"])
-        lead = (
-            f"Registration of the towers: {verdict}.",
-            f"χ² is {figures(content['chi_square'])} with {content['degrees']} degrees of freedom "
-            f"(p = {figures(content['p_value'], 2)}).",
-            f"The weakest direction: {content['weakest_direction']['words']}.",
-            *other_bay(content, digest),
-        )
-        rows = (
-            ("place of the right camera in the left one's frame", f"({across}) mm"),
-            ("rotation vector", f"({turned}) rad"),
-        )
-    table = Table("From the right tower to the left", ("quantity", "value"), rows)
-    return Section(
-        "registration", "Registration", lead, (table,), (), source_words(place, content)
+    result = read_registration(place)
+    value = result.value
+    failed = value.failed_checks
+    verdict = "all checks hold" if not failed else f"checks that fail: {', '.join(failed)}"
+    across = ", ".join(figures(1e3 * v, 6) for v in value.T_left_right.translation_m)
+    turned = ", ".join(figures(v, 6) for v in value.T_left_right.rotation_vector_rad)
+    lead = (
+        f"Registration of the towers: {verdict}.",
+        f"χ² is {figures(value.chi_square)} with {value.degrees} degrees of freedom "
+        f"(p = {figures(value.p_value, 2)}).",
+        f"The weakest direction: {value.weakest_direction.words}.",
+        *made_for(result, run),
     )
+    rows = (
+        ("place of the right camera in the left one's frame", f"({across}) mm"),
+        ("rotation vector", f"({turned}) rad"),
+    )
+    table = Table("From the right tower to the left", ("quantity", "value"), rows)
+    return Section("registration", "Registration", lead, (table,), (), source_words(place, result))
 
 
-def level_section(place: Path, digest: str | None) -> Section:
+def level_section(place: Path, run: Run) -> Section:
     """Return what `sightbench level solve` found.
 
     Raises
     ------
-    RunError
-        `place` has no level.json, or one that isn't from that command.
+    ConfigError
+        `place` has no level.json, or one that isn't from that command or for this map.
     """
-    with content_of(place, "level.json", "level solve") as content:
-        lead = (
-            f"Found is {content['found']}.",
-            f"χ² is {figures(content['chi_square'])} with {content['degrees']} degrees of "
-            "freedom.",
-            *other_bay(content, digest),
+    result = read_level(place)
+    value = result.value
+    lead = (
+        f"Found is {value.found}.",
+        f"χ² is {figures(value.chi_square)} with {value.degrees} degrees of freedom.",
+        *made_for(result, run),
+    )
+    rows = tuple(
+        (
+            f"{name} tower",
+            ", ".join(figures(v, 6) for v in tower.up_camera),
+            # the least known direction's standard uncertainty
+            _unit(math.degrees(math.sqrt(np.linalg.eigvalsh(tower.covariance)[-1])), "deg"),
         )
-        rows = tuple(
-            (
-                f"{name} tower",
-                ", ".join(figures(v, 6) for v in tower["up_camera"]),
-                # the least known direction's standard uncertainty
-                _unit(math.degrees(math.sqrt(np.linalg.eigvalsh(tower["covariance"])[-1])), "deg"),
-            )
-            for name, tower in content["towers"].items()
-        )
+        for name, tower in value.towers.items()
+    )
     columns = ("tower", "up in its camera's frame", "standard uncertainty, least known direction")
     table = Table("Which way is up", columns, rows)
-    return Section("level", "Level", lead, (table,), (), source_words(place, content))
+    return Section("level", "Level", lead, (table,), (), source_words(place, result))
 
 
-def wheels_section(place: Path, digest: str | None) -> Section:
+def wheels_section(place: Path, run: Run) -> Section:
     """Return what `sightbench wheels` measured.
 
     Raises
     ------
-    RunError
-        `place` has no wheels.json, or one that isn't from that command.
+    ConfigError
+        `place` has no wheels.json, or one that isn't from that command or for this map.
     """
-    with content_of(place, "wheels.json", "wheels") as content:
-        rows = tuple(
-            (
-                f"{row['name']} ({row['refers_to']})" if row["refers_to"] else str(row["name"]),
-                _unit(row["value"], row["unit"]),
-                _unit(row["u"], row["unit"]),
-            )
-            for row in content["rows"]
+    result = read_result(place, WHEELS)
+    rows = tuple(
+        (
+            f"{row.name} ({row.refers_to})" if row.refers_to else row.name,
+            _unit(row.value, row.unit),
+            _unit(row.u, row.unit),
         )
-    lead = (f"{len(rows)} angles and lengths were measured.", *other_bay(content, digest))
+        for row in result.value.rows
+    )
+    lead = (f"{len(rows)} angles and lengths were measured.", *made_for(result, run))
     table = Table("What was measured", ("quantity", "value", "standard uncertainty"), rows)
     picture = picture_beside(place, "wheels.png", "The measured wheel angles with uncertainties.")
-    return Section("wheels", "Wheels", lead, (table,), picture, source_words(place, content))
+    return Section("wheels", "Wheels", lead, (table,), picture, source_words(place, result))
 
 
 def _unit(value: float | None, unit: str) -> str:

@@ -120,7 +120,7 @@ def _content(report: Report) -> dict[str, Any]:
         "marks": {word: MARKS[word] for word in ("holds", "undecided", "fails")},
         "version": __version__,
         "style": Markup(_text("report.css")),
-        "started": run.run.get("starts", [{}])[0].get("started", ""),
+        "started": run.run.value.starts[0].get("started", ""),
     }
 
 

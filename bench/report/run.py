@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,20 +11,20 @@ from typing import Any
 import polars as pl
 
 from bench.assets import asset
+from bench.envelope import Result
 from bench.errors import BenchError, ConfigError, RunError
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey.cells import CELL
 from bench.survey.columns import CELL_COLUMNS, names
-from bench.survey.limits import BAND_SCHEMA, RANGE_SCHEMA, Limits
+from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
 from bench.survey.plan import Plan
-from bench.survey.provenance import RUN_FILE, read_run_file
+from bench.survey.run_file import RUN_FILE, SurveyRun, read_run_file
 from bench.survey.setting import Setting
 from bench.survey.setup import find_tower
 from bench.survey.store import CASES_FILE, PLAN_FILE, RunStore, open_cases
-from bench.survey.tables import LIMITS_FILES
-from bench.survey.verdicts import VERDICT_SCHEMA, Request
+from bench.survey.tables import LIMITS_FILES, read_limits
 from bench.survey.worker import Job
 
 CELLS_FILE = "cells.parquet"
@@ -48,7 +47,7 @@ class MapRun:
         What it says about the tolerance that it was asked.
     plan : Plan
         What was run.
-    run : dict
+    run : Result
         run.json: bay, versions, machine, times.
     """
 
@@ -57,7 +56,7 @@ class MapRun:
     cells: pl.DataFrame
     limits: Limits
     plan: Plan
-    run: dict[str, Any]
+    run: Result[SurveyRun]
 
     @property
     def pipelines(self) -> tuple[str, ...]:
@@ -70,7 +69,7 @@ def read_map(directory: Path) -> MapRun:
 
     Raises
     ------
-    RunError
+    RunError, ConfigError
         There is none, it is unfinished or of another command, or a file can't be read.
     """
     if not directory.exists():
@@ -86,7 +85,7 @@ def read_map(directory: Path) -> MapRun:
                 "writes it when it is given again"
             )
     plan = _plan_of(directory)
-    limits = _limits_of(directory / LIMITS_FILES[0])
+    limits = read_limits(directory)
     cells = _cells_of(directory / CELLS_FILE)
     verdicts = limits.cells.select(
         *CELL, "verdict", "rotation_verdict", "usable_verdict", "words", "n_needed"
@@ -94,29 +93,7 @@ def read_map(directory: Path) -> MapRun:
     joined = cells.join(verdicts, on=CELL, how="left", maintain_order="left")
     if joined["verdict"].null_count():
         raise RunError(f"{directory}: {LIMITS_FILES[0]} and {CELLS_FILE} are of different runs")
-    return MapRun(directory, cases, joined, limits, plan, _run_of(directory))
-
-
-def _run_of(directory: Path) -> dict[str, Any]:
-    """Return run.json's content, whose parts are what a map writes."""
-    content = read_run_file(directory)
-    starts = content.get("starts")
-    whole = (
-        isinstance(content.get("bay"), dict)
-        and isinstance(starts, list)
-        and bool(starts)
-        and all(
-            isinstance(start, dict) and isinstance(start.get(part, {}), dict)
-            for start in starts
-            for part in ("host", "report")
-        )
-    )
-    if not whole:
-        raise RunError(
-            f"{directory / RUN_FILE}: can't be read as a run's provenance (bay and starts); the "
-            "`sightbench map` that made the run writes it when it is given again"
-        )
-    return content
+    return MapRun(directory, cases, joined, limits, plan, read_run_file(directory))
 
 
 def _refuse_others(directory: Path) -> None:
@@ -161,24 +138,6 @@ def _cells_of(path: Path) -> pl.DataFrame:
     return cells
 
 
-def _limits_of(path: Path) -> Limits:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        request = Request(**content["asked"])
-        tables = [
-            pl.DataFrame(content[name], schema=schema)
-            for name, schema in (
-                ("cells", VERDICT_SCHEMA),
-                ("ranges", RANGE_SCHEMA),
-                ("bands", BAND_SCHEMA),
-            )
-        ]
-    except (OSError, ValueError, KeyError, TypeError, pl.exceptions.PolarsError) as error:
-        line = (str(error).splitlines() or [""])[0]
-        raise RunError(f"{path}: can't be read as a survey's limits: {line}") from error
-    return Limits(request, *tables)
-
-
 def find_bay(run: MapRun, given: Path | None) -> Bay:
     """Return the bay whose camera and target made a run's pictures.
 
@@ -206,7 +165,7 @@ def find_bay(run: MapRun, given: Path | None) -> Bay:
             continue
         if not _differing(run.plan, bay):
             return bay
-    named = run.run.get("bay", {}).get("file", "the bay file")
+    named = "the bay file" if run.run.bay is None else run.run.bay.file
     raise ConfigError(
         f"{run.directory}: its pictures need the bay file that it was made with ({named}), as it "
         "was then; name it by --bay, or do without pictures by --no-pictures"
@@ -214,9 +173,9 @@ def find_bay(run: MapRun, given: Path | None) -> Bay:
 
 
 def _candidates(run: MapRun) -> Iterator[Path]:
-    name = run.run.get("bay", {}).get("file", SHIPPED_BAY)
-    for start in run.run.get("starts", []):
-        for word in shlex.split(start.get("command", "")):
+    name = SHIPPED_BAY if run.run.bay is None else run.run.bay.file
+    for start in run.run.value.starts:
+        for word in shlex.split(str(start.get("command", ""))):
             if Path(word).name == name and Path(word).is_file():
                 yield Path(word)
     for place in (run.directory, run.directory.parent, Path()):

@@ -1,16 +1,14 @@
-"""What a section of a report is made of, and how the files of other commands are read."""
+"""A section of a report: sentences, tables, figures, and where they are from."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from PIL import Image
 
+from bench.envelope import NOTE_UNVERIFIED, Result, refuse_other
 from bench.errors import RunError
 from bench.report.pictures import StaticFigure, picture_url
 
@@ -48,62 +46,34 @@ class Section:
     source: str = ""
 
 
-def read_content(place: Path, name: str, command: str) -> dict[str, Any]:
-    """Return the JSON that a command wrote; `place` is its directory or the file itself.
+def made_for(result: Result[Any], run: Result[Any]) -> tuple[str, ...]:
+    """Refuse a result that was made for another camera or target than the map, or say otherwise.
+
+    Returns
+    -------
+    tuple of str
+        That it is of another state of the bay file, or has no envelope; usually nothing.
 
     Raises
     ------
-    RunError
-        It isn't there or can't be read.
+    ConfigError
+        Names what differs.
     """
-    path = place if place.is_file() else place / name
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise RunError(f"{place}: there is no {name}; `sightbench {command}` writes it") from error
-    except (OSError, ValueError) as error:
-        raise RunError(f"{path}: can't be read as JSON: {error}") from error
-    if not isinstance(content, dict):
-        raise RunError(f"{path}: isn't what `sightbench {command}` writes: not a table of values")
-    return content
+    refuse_other(result, run.parts, f"the map {run.path.parent}")
+    words = []
+    if not result.verified:
+        words.append(f"Attention: {NOTE_UNVERIFIED}.")
+    if result.bay is not None and run.bay is not None and result.bay.digest != run.bay.digest:
+        words.append(
+            "Attention: this was computed for another bay file, or another state of it, than "
+            f"the map: {result.bay.name}, {result.bay.file}."
+        )
+    return tuple(words)
 
 
-@contextmanager
-def content_of(place: Path, name: str, command: str) -> Iterator[dict[str, Any]]:
-    """Yield the JSON that a command wrote, and refuse it where what reads it lacks something.
-
-    Raises
-    ------
-    RunError
-        It isn't there, can't be read, or isn't what the command writes.
-    """
-    content = read_content(place, name, command)
-    try:
-        yield content
-    except (LookupError, TypeError, AttributeError, ValueError) as error:
-        lacks = isinstance(error, KeyError)
-        said = f"it lacks {error}" if lacks else " ".join(str(error).split())
-        raise RunError(f"{place}: isn't what `sightbench {command}` writes: {said}") from error
-
-
-def other_bay(content: dict[str, Any], digest: str | None) -> tuple[str, ...]:
-    """Say that a result is of another bay file than the map, where both say which."""
-    bay = content.get("bay")
-    theirs = content.get("digest") or content.get("bay_digest")
-    if theirs is None and isinstance(bay, dict):
-        theirs = bay.get("digest")
-    if theirs is None or digest is None or theirs == digest:
-        return ()
-    return (
-        "Attention: this was computed for another bay file, or another state of it, than the map.",
-    )
-
-
-def source_words(place: Path, content: dict[str, Any]) -> str:
+def source_words(place: Path, result: Result[Any]) -> str:
     """Say where a section's numbers are from."""
-    command = content.get("command")
-    made = f", made by: {command}" if isinstance(command, str) else ""
-    return f"From {place}{made}"
+    return f"From {place}, made by: {result.command}" if result.command else f"From {place}"
 
 
 def picture_beside(place: Path, name: str, alt: str) -> tuple[StaticFigure, ...]:

@@ -195,13 +195,13 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
 
 def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]:
     """Return where the numbers come from, and how to make them again."""
-    bay, plan = run.run.get("bay", {}), run.plan
+    bay, value, plan = run.run.bay, run.run.value, run.plan
     facts = [
-        ("bay", f"{bay.get('name', '')}, file {bay.get('file', '')}"),
-        ("bay's digest", str(bay.get("digest", "unknown"))),
-        ("target", str(bay.get("target", "unknown"))),
-        ("camera", str(bay.get("camera", "unknown"))),
-        ("plan's digest", str(run.run.get("plan_digest", plan.digest))),
+        ("bay", "unknown" if bay is None else f"{bay.name}, file {bay.file}"),
+        ("bay's digest", "unknown" if bay is None else bay.digest),
+        ("target", value.target),
+        ("camera", value.camera),
+        ("plan's digest", value.plan_digest),
         ("seed", str(plan.seed)),
         ("pictures", f"{plan.n_pictures}, {plan.n_rows} cases"),
         (
@@ -212,9 +212,9 @@ def provenance(run: MapRun, command: str, version: str) -> list[tuple[str, str]]
         ("pipelines", ", ".join(plan.pipelines)),
         ("computed by", ", ".join(f"{n} {v}" for n, v in plan.versions)),
     ]
-    for i, start in enumerate(run.run.get("starts", []), 1):
+    for i, start in enumerate(value.starts, 1):
         host, report = start.get("host", {}), start.get("report", {})
-        name = "run" if len(run.run["starts"]) == 1 else f"start {i}"
+        name = "run" if len(value.starts) == 1 else f"start {i}"
         facts.append((f"{name}, command", str(start.get("command", "unknown"))))
         facts.append(
             (

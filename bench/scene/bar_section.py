@@ -10,8 +10,8 @@ from pydantic import Field
 from bench.errors import BenchError, ConfigError
 from bench.scene.bar import Bar, BarPose, with_end_back
 from bench.scene.quantities import Quantities, Quantity, written
-from bench.scene.strict import Section, read_toml, validate
 from bench.scene.target_section import TargetSection
+from bench.strict import Section, read_toml, validate
 from bench.targets.design import build_target
 
 Turn = Annotated[float, Quantity("angle", "-85 deg", "85 deg")]

@@ -14,7 +14,6 @@ from bench.scene.fields import Angle, Distance, Fraction, Name, Probability, che
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.siting_section import SitingSection
-from bench.scene.strict import Section
 from bench.scene.surroundings_section import (
     ColumnSection,
     FloorSection,
@@ -29,6 +28,7 @@ from bench.scene.vehicle_section import (
     StationSection,
     VehicleSection,
 )
+from bench.strict import Section
 
 WheelTolerance = Annotated[float, Quantity("angle", "0 deg", "90 deg", above=True)]
 Pipeline = Annotated[str, Field(pattern=r"^[^/\s]+/[^/\s]+$", examples=["aruco-subpix/ippe-lm"])]

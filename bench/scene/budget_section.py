@@ -8,7 +8,7 @@ from pydantic import Field, field_validator
 
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.quantities import Quantities, Quantity
-from bench.scene.strict import Section
+from bench.strict import Section
 
 Relative = Annotated[float, Field(ge=0.0, le=0.1, examples=[2e-4])] | None
 Turn = Annotated[float, Quantity("angle", "0 deg", "5 deg")] | None

@@ -17,7 +17,7 @@ from bench.geometry.camera import Camera
 from bench.scene.camera_section import IntrinsicsSection
 from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
 from bench.scene.quantities import Quantity
-from bench.scene.strict import Section, read_toml, validate
+from bench.strict import Section, read_toml, validate
 
 PixelUncertainty = Annotated[float, Quantity("pixels", "0 px", "1e6 px")] | None
 NumberUncertainty = Annotated[float, Field(ge=0.0)] | None

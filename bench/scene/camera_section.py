@@ -10,7 +10,7 @@ from bench.geometry.camera import Camera
 from bench.imaging.optics import Optics
 from bench.imaging.sensor import Sensor
 from bench.scene.quantities import FocalLength, FocalLengthField, Pair, Quantity, written
-from bench.scene.strict import Section
+from bench.strict import Section
 
 PixelCount = Annotated[int, Field(ge=8, le=30_000, examples=[2448])]
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from bench.scene.quantities import Interval, Pair, Quantities, Quantity, Triple
-from bench.scene.strict import Section
+from bench.strict import Section
 
 Name = Annotated[
     str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])

@@ -21,9 +21,9 @@ from bench.scene.checks import check_bay
 from bench.scene.mesh_file import read_mesh
 from bench.scene.model import Bay, Tower
 from bench.scene.siting_space import SitingSpace
-from bench.scene.strict import read_toml, validate
 from bench.scene.surroundings import Column, Floor, MeshObject, Surroundings
 from bench.scene.vehicle import Mount, Station, Vehicle
+from bench.strict import read_toml, validate
 from bench.targets.design import build_target
 from bench.units import format_length
 

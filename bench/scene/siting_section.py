@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from bench.scene.fields import AngleInterval, Fraction, LengthInterval, given
 from bench.scene.quantities import Interval, Quantities
 from bench.scene.siting_space import SitingSpace
-from bench.scene.strict import Section
+from bench.strict import Section
 
 LENSES = Quantities("length", "0.5 mm", "2 m")
 """Focal lengths to choose from."""

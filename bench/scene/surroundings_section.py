@@ -19,7 +19,6 @@ from bench.scene.fields import (
     given,
 )
 from bench.scene.quantities import Quantity, written
-from bench.scene.strict import Section
 from bench.scene.surroundings import (
     Box,
     Column,
@@ -31,6 +30,7 @@ from bench.scene.surroundings import (
     Post,
     Room,
 )
+from bench.strict import Section
 
 Slope = Annotated[float, Quantity("angle", "-10 deg", "10 deg")]
 

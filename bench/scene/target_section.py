@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from bench.scene.quantities import Pair, Quantity
-from bench.scene.strict import Section
+from bench.strict import Section
 from bench.targets.design import (
     CharucoDesign,
     CirclesDesign,

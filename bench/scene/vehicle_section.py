@@ -20,8 +20,8 @@ from bench.scene.fields import (
     given,
 )
 from bench.scene.quantities import Quantities, Quantity, written
-from bench.scene.strict import Section
 from bench.scene.vehicle import Axle, Body, Mount, Station, Vehicle
+from bench.strict import Section
 from bench.units import format_angle, format_length
 
 WheelHeight = Annotated[float, Quantity("length", "1 cm", "5 m")]

@@ -13,7 +13,7 @@ from pydantic import Field
 from bench.errors import BenchError, ConfigError
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.quantities import Pair, Quantity
-from bench.scene.strict import Section, read_toml, validate
+from bench.strict import Section, read_toml, validate
 from bench.scene.vehicle import Wheel
 from bench.setting_out.dimensions import ANCHORS
 from bench.setting_out.photo_pose import COMPONENTS, FloorMark, PhotoPose, pose_from_photo

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -9,13 +10,21 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
+from bench.digest import content_digest
 from bench.errors import ConfigError, RunError
+from bench.envelope import NOTE_UNVERIFIED
+from bench.scene.model import Bay, Tower
 from bench.sighting.ratio_grid import RatioGrid, ratio_grid
+from bench.survey.run_file import read_run_file
+from bench.survey.setting import PARTS, Setting
 
 CELLS_FILE = "cells.parquet"
 Bound = Literal["corner", "image"]
 # Of bounds as the cells' columns call them.
 PREFIX: dict[Bound, str] = {"corner": "corner_bound", "image": "bound"}
+# Between the towers of a bay that one map serves: each lens is within 1 % of its name (data
+# sheets, from memory), which moves apparent sizes, and so ratios, by as little.
+MOST_FOCAL_DIFFERENCE = 0.02
 # RMS over bound of: the rotation, the place along the line of sight, and across it.
 KINDS = ("rot_deg", "along_mm", "right_mm")
 
@@ -30,6 +39,10 @@ class MapRatio:
         The ratios.
     source : str
         The run's directory.
+    parts : mapping of str to str
+        Digests of the camera, imaging and target that the map was made with.
+    tower, camera : str
+        Whose camera that is, and what it is in words.
     pipeline : str
         Detector/solver.
     bound : {"corner", "image"}
@@ -40,9 +53,45 @@ class MapRatio:
 
     grid: RatioGrid
     source: str
+    parts: Mapping[str, str]
+    tower: str
+    camera: str
     pipeline: str
     bound: Bound
     n: int
+
+
+def unlike(ratio: MapRatio, bay: Bay) -> tuple[str, ...]:
+    """Return what of a bay isn't what a map was made with, in words; nothing where it serves.
+
+    The tower that the map looked through must have its very camera and imaging. The other one
+    may be calibrated apart, as towers are: the ratio of error to bound knows its lens and
+    sensor, not its principal point.
+    """
+    own = next((t for t in bay.towers if t.name == ratio.tower), bay.towers[0])
+    digests = Setting(own.camera, own.imaging, bay.target).digests()
+    found = [
+        f"{name} ({_words(name, own, bay)}; the map's: {ratio.camera})"
+        if name == "camera"
+        else f"{name} ({_words(name, own, bay)})"
+        for name in PARTS
+        if ratio.parts[name] != digests[name]
+    ]
+    for tower in bay.towers:
+        same = (tower.camera.width, tower.camera.height) == (own.camera.width, own.camera.height)
+        near = abs(tower.camera.fx / own.camera.fx - 1.0) <= MOST_FOCAL_DIFFERENCE
+        if not (same and near and content_digest(tower.imaging) == digests["imaging"]):
+            found.append(f"camera or imaging of the {tower.name} tower")
+    return tuple(found)
+
+
+def _words(name: str, tower: Tower, bay: Bay) -> str:
+    if name == "target":
+        return f"this bay's: {bay.target.name}"
+    if name == "camera":
+        camera = tower.camera
+        return f"this bay's: {camera.width} × {camera.height} px, f = {camera.fx:.0f} px"
+    return "light, lens blur or sensor"
 
 
 def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
@@ -53,7 +102,7 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     RunError
         There is no table of cells, or it can't be read.
     ConfigError
-        It hasn't the pipeline, too few ranges or tilts, or no cell with an error and a bound.
+        It doesn't say what it was made with, hasn't the pipeline, too few ranges or tilts, or no cell with an error and a bound.
     """
     path = directory / CELLS_FILE
     prefix = PREFIX[bound]
@@ -66,6 +115,7 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     except (OSError, pl.exceptions.PolarsError) as error:
         line = str(error).splitlines()[0]
         raise RunError(f"{path}: can't be read as a map's cells: {line}") from error
+    run = read_run_file(directory)
     there = cells["pipeline"].unique(maintain_order=True).to_list()
     if pipeline not in there:
         raise ConfigError(
@@ -103,7 +153,10 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
         raise ConfigError(f"{path}: no cell of {pipeline} has an error and a bound that holds")
     return MapRatio(
         ratio_grid(ranges.astype(np.float64), np.radians(tilts), ratios, measured),
-        str(directory),
+        str(directory) if run.verified else f"{directory} ({NOTE_UNVERIFIED})",
+        {name: str(run.value.plan.get(name)) for name in PARTS},
+        str(run.value.plan.get("tower")),
+        run.value.camera,
         pipeline,
         bound,
         int(merged["n"].to_numpy().reshape(shape)[measured].min()),

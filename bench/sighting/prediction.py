@@ -15,7 +15,7 @@ from bench.imaging.region import region_of
 from bench.plugins import DETECTORS, load
 from bench.scene.model import Bay, Tolerance, Tower
 from bench.sighting.image_bound import MARGIN_PX, image_table
-from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio
+from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio, unlike
 from bench.sighting.projections import Looks, corner_points
 from bench.sighting.ratio_grid import RatioGrid
 from bench.solve.bounds import image_bound
@@ -67,6 +67,8 @@ class Predictor:
         Where that comes from, in words.
     ratio : MapRatio or None
         What the bound is multiplied by; None is 1.
+    maps : tuple of MapRatio
+        What `ratio` is chosen from for each bay, see `for_bay`.
     table : RatioGrid or None
         Of the image's bound over the corners' with 1 px, to be quick; None computes the
         image's. See `quick`.
@@ -77,6 +79,7 @@ class Predictor:
     source: str = "assumed"
     ratio: MapRatio | None = None
     table: RatioGrid | None = None
+    maps: tuple[MapRatio, ...] = ()
 
     @property
     def basis(self) -> str:
@@ -97,6 +100,26 @@ class Predictor:
     def is_quick(self) -> bool:
         """Whether `arrays` gives the predictions."""
         return self.bound == "corner" or self.table is not None
+
+    def for_bay(self, bay: Bay) -> Predictor:
+        """Return a predictor with the ratio of the map that was made for a bay's towers.
+
+        Raises
+        ------
+        ConfigError
+            No map was; names what differs.
+        """
+        if not self.maps:
+            return self
+        differing = [(one, unlike(one, bay)) for one in self.maps]
+        fitting = [one for one, words in differing if not words]
+        if fitting:
+            return replace(self, ratio=fitting[0])
+        one, words = min(differing, key=lambda item: len(item[1]))
+        raise ConfigError(
+            f"--map: {one.source} was made for another bay; what differs: {', '.join(words)}. "
+            f"'sightbench map' of {bay.path.name} makes one that fits"
+        )
 
     def quick(self, target: Target, tower: Tower, ranges: tuple[float, float]) -> Predictor:
         """Return a predictor for a tower's camera whose `arrays` are good for many layouts.
@@ -176,8 +199,9 @@ def predictor_of(
     bay: Bay,
     bound: Bound | None = None,
     sigma_px: float | None = None,
-    run: Path | None = None,
+    runs: Sequence[Path] = (),
     pipeline: str | None = None,
+    other_lenses: bool = False,
 ) -> Predictor:
     """Return what to predict with.
 
@@ -191,8 +215,11 @@ def predictor_of(
     sigma_px : float, optional
         Of a corner, instead of what the pipeline's detector claims; not together with a map,
         whose ratio is to the claim.
-    run : path, optional
-        A finished map whose ratio of RMS to bound is to be applied.
+    runs : sequence of path
+        Finished maps whose ratio of RMS to bound is to be applied, each to the bays that it was
+        made for, see `Predictor.for_bay`.
+    other_lenses : bool
+        Whether lenses will be changed: the map is then to be chosen by `Predictor.for_bay`.
     pipeline : str, optional
         Detector/solver; by default the bay's first photometric one, else its first.
 
@@ -203,20 +230,22 @@ def predictor_of(
     """
     if sigma_px is not None and not 0.0 < sigma_px <= 100.0:
         raise ConfigError(f"corner sigma: must lie between 0 and 100 px, got {sigma_px:g}")
-    if sigma_px is not None and run is not None:
+    if sigma_px is not None and runs:
         raise ConfigError("corner sigma: a map's ratio is to what its detector claims; give one")
     named = bay.survey.pipelines
     name = pipeline or next((p for p in named if p.endswith(PHOTOMETRIC)), named[0])
     if bound is None:
         bound = "image" if name.endswith(PHOTOMETRIC) and sigma_px is None else "corner"
-    ratio = None if run is None else read_map_ratio(run, name, bound)
+    maps = tuple(read_map_ratio(run, name, bound) for run in runs)
     if sigma_px is not None:
-        return Predictor(bound, sigma_px, "as given", ratio)
+        return Predictor(bound, sigma_px, "as given")
     detector = name.partition("/")[0]
     claim = getattr(load(DETECTORS, detector), "sigma_px", None)
     if claim is None:
-        return Predictor(bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", ratio)
-    return Predictor(bound, float(claim), f"what {detector} claims", ratio)
+        found = Predictor(bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", maps=maps)
+    else:
+        found = Predictor(bound, float(claim), f"what {detector} claims", maps=maps)
+    return found if other_lenses else found.for_bay(bay)
 
 
 def image_bound_in_bay(

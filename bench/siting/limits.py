@@ -280,6 +280,9 @@ def finer(tower: Tower) -> Tower:
 
 def _gain(change: str, problem: Problem, one: LensSiting, seed: int, note: str) -> Gain:
     found = best_of((_again(problem, one.best), *solve(problem, RESTARTS, seed)))
+    if problem.predictor.ratio is not None:
+        carried = "the map's ratio carried over, not measured for this"
+        note = f"{note}; {carried}" if note else carried
     if found.feasible:
         return Gain(change, found.share, True, note)
     binding = LensSiting(problem, (found,), found, found).binding()

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.sighting.prediction import Predictor
 from bench.sighting.sighting import Sighting, sightings
@@ -150,6 +151,7 @@ def evaluate(bay: Bay, predictor: Predictor, visible: bool = True) -> Siting:
     ConfigError
         The towers aren't two, one on each side of the centre line.
     """
+    predictor = predictor.for_bay(bay)
     problem = make_problem(bay, predictor)
     own = layout_of(bay)
     x = np.array([own.spacing, own.height, own.standoff, own.yaw, own.pitch])
@@ -199,7 +201,8 @@ def site(
     Raises
     ------
     ConfigError
-        The towers aren't two, one on each side; a lens is asked of a camera without pixel pitch.
+        The towers aren't two, one on each side; a lens is asked of a camera without pixel pitch;
+        or maps are given, and none was made with one of the lenses.
     """
     asked: tuple[float | None, ...] = tuple(lenses) or bay.siting.lenses or (None,)
     total, done = starts * len(asked), 0
@@ -210,20 +213,47 @@ def site(
         progress(done, total)
 
     own = layout_of(bay)
-    problems = [
-        make_problem(
-            bay if lens is None else with_layout(bay, replace(own, focal_length=lens)),
-            predictor,
-            settings,
-        )
+    bays = [
+        bay if lens is None else with_layout(bay, replace(own, focal_length=lens))
         for lens in asked
     ]
-    found = [_one_lens(problem, predictor, starts, seed, step, spare) for problem in problems]
+    predictors = _with_maps(predictor, bays, asked)
+    problems = [make_problem(b, p, settings) for b, p in zip(bays, predictors, strict=True)]
+    found = [
+        _one_lens(problem, exact, starts, seed, step, spare)
+        for problem, exact in zip(problems, predictors, strict=True)
+    ]
     if visibility is not None:
         found = _unhidden(found, visibility, seed, spare)
     chosen = min(found, key=lambda one: (one.roomy.key, one.lens))
     sited = _rounded(chosen, visibility)
+    predictor = predictors[found.index(chosen)]
     return _judged(bay, predictor, tuple(found), chosen, sited, visibility is not None)
+
+
+def _with_maps(
+    predictor: Predictor, bays: Sequence[Bay], lenses: Sequence[float | None]
+) -> list[Predictor]:
+    """Return a predictor for each lens; where maps are given, with the lens's own."""
+    found, lacking, with_map = [], [], []
+    for bay, lens in zip(bays, lenses, strict=True):
+        try:
+            found.append(predictor.for_bay(bay))
+            with_map.append(lens)
+        except ConfigError as error:
+            if lens is None:
+                raise
+            lacking.append(f"{1e3 * lens:g}")
+            why = str(error)
+    if lacking and not with_map:
+        raise ConfigError(why)
+    if lacking:
+        there = ", ".join(f"{1e3 * lens:g}" for lens in with_map if lens is not None)
+        raise ConfigError(
+            f"--map: none was made with the lenses {', '.join(lacking)} mm; give --map once for "
+            f"each lens, or look at those that have one: --lenses '{there} mm'"
+        )
+    return found
 
 
 def _one_lens(

@@ -113,12 +113,13 @@ def with_focal_length(camera: Camera, length: float | None) -> Camera:
     ConfigError
         The camera's pixel pitch isn't known.
     """
-    own = focal_length(camera)
-    if length is None or length == own:
+    if length is None or length == focal_length(camera):
         return camera
-    if own is None:
+    if camera.pixel_pitch is None:
         raise ConfigError("camera: another lens needs the camera's pixel_pitch, which isn't given")
-    return replace(camera, fx=camera.fx * length / own, fy=camera.fy * length / own)
+    # as a bay file with that lens has it, to the last digit: maps are told apart by digests
+    fx = length / camera.pixel_pitch
+    return replace(camera, fx=fx, fy=fx * (camera.fy / camera.fx))
 
 
 def _moved(tower: Tower, layout: Layout) -> Tower:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import chdtri
 
+from bench.errors import ConfigError
 from bench.geometry.camera import Camera, pose_jacobian
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import facing_rotation
@@ -153,3 +154,25 @@ def in_facing_frame(covariance: Array, T_camera_target: Pose) -> Array:
     turn = np.eye(6)
     turn[3:, 3:] = axes.T
     return propagate(turn, covariance)
+
+
+def covariance_of_rows(rows: list[list[float]], n: int, name: str) -> Array:
+    """Return rows as a covariance (n, n).
+
+    Raises
+    ------
+    ConfigError
+        It isn't symmetric and positive definite; names it.
+    """
+    try:
+        found = np.array(rows, dtype=np.float64)
+        whole = found.shape == (n, n) and bool(np.allclose(found, found.T, rtol=1e-9))
+        if whole:
+            # columns scaled to one: variances of radians and of metres may lie far apart
+            scale = np.sqrt(np.diag(found))
+            np.linalg.cholesky(found / np.outer(scale, scale))
+    except (ValueError, TypeError, np.linalg.LinAlgError):
+        whole = False
+    if not whole or not np.all(np.diag(found) > 0.0):
+        raise ConfigError(f"{name} must be a covariance, {n} by {n}, symmetric and positive")
+    return found

@@ -12,16 +12,15 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 
-from bench import __version__
 from bench.digest import content_digest, key_digest
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View
+from bench.provenance import library_versions
 from bench.survey.sequence import cell_shift, point, recurrence_steps
 from bench.typing import Array
 
@@ -32,15 +31,7 @@ DIMENSIONS = 6
 # A target seen more nearly edge-on than this shows no face that a marker could be read from.
 MAX_TILT_DEG = 89.0
 MAX_RANGE_M = 1000.0  # a metre wide target is 3 px there at f = 3000 px
-# Libraries whose version can change a number in the tables.
-LIBRARIES = ("numpy", "scipy", "numba", "opencv-contrib-python-headless", "pupil-apriltags")
-
 Position = tuple[float, float]
-
-
-def library_versions() -> tuple[tuple[str, str], ...]:
-    """Return name and version of what computes the numbers, the bench first."""
-    return (("sightbench", __version__), *((name, version(name)) for name in LIBRARIES))
 
 
 def number(value: float) -> str:

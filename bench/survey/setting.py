@@ -17,6 +17,9 @@ from bench.survey.plan import Plan, number, position_pixel
 from bench.targets.target import Target
 from bench.typing import Array
 
+# Of a setting, by name; plans and envelopes keep a digest of each.
+PARTS = ("camera", "imaging", "target")
+
 
 @dataclass(frozen=True, eq=False)
 class Setting:
@@ -28,10 +31,7 @@ class Setting:
 
     def digests(self) -> dict[str, str]:
         """Return digests of camera, imaging and target, as a plan keeps them."""
-        return {name: content_digest(getattr(self, name)) for name in _PARTS}
-
-
-_PARTS = ("camera", "imaging", "target")
+        return {name: content_digest(getattr(self, name)) for name in PARTS}
 
 
 def pattern_points(target: Target) -> Array:

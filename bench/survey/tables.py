@@ -4,17 +4,33 @@ from __future__ import annotations
 
 import dataclasses
 import io
-import json
 import math
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from bench.envelope import Kind, Origin, read_result, write_result
+from bench.errors import ConfigError
 from bench.files import write_atomically
-from bench.survey.limits import Limits
+from bench.strict import Section
+from bench.survey.limits import BAND_SCHEMA, RANGE_SCHEMA, Limits
+from bench.survey.verdicts import VERDICT_SCHEMA, Request
 
 LIMITS_FILES = ("limits.json", "limits.csv", "tilt_bands.csv")
+
+
+class LimitsValue(Section):
+    """The question, and what follows for every range, tilt and cell."""
+
+    asked: dict[str, Any]
+    verdict: str
+    ranges: list[dict[str, Any]]
+    bands: list[dict[str, Any]]
+    cells: list[dict[str, Any]]
+
+
+LIMITS = Kind("limits", LIMITS_FILES[0], "map", LimitsValue)
 
 
 def write_table(
@@ -40,7 +56,7 @@ def write_cells(directory: Path, cells: pl.DataFrame) -> list[Path]:
     return write_table(directory, "cells", cells)
 
 
-def write_limits(directory: Path, limits: Limits) -> list[Path]:
+def write_limits(directory: Path, limits: Limits, origin: Origin) -> list[Path]:
     """Write what a survey says about a tolerance; return the files.
 
     ``limits.json`` has the question, every limit, band and cell; ``limits.csv`` the longest
@@ -52,19 +68,43 @@ def write_limits(directory: Path, limits: Limits) -> list[Path]:
         A file can't be written.
     """
     summary, ranges, bands = (directory / name for name in LIMITS_FILES)
-    content = {
+    value = {
         "asked": dataclasses.asdict(limits.request),
         "verdict": limits.verdict,
         "ranges": _rows(limits.ranges),
         "bands": _rows(limits.bands),
         "cells": _rows(limits.cells),
     }
-    write_atomically(
-        summary, json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False).encode()
-    )
+    write_result(summary, LIMITS, value, origin)
     write_atomically(ranges, limits.ranges.write_csv().encode())
     write_atomically(bands, limits.bands.write_csv().encode())
     return [summary, ranges, bands]
+
+
+def read_limits(directory: Path) -> Limits:
+    """Return the limits that a finished survey wrote.
+
+    Raises
+    ------
+    ConfigError
+        There are none, or the file is damaged.
+    """
+    path = directory / LIMITS_FILES[0]
+    value = read_result(path, LIMITS).value
+    try:
+        request = Request(**value.asked)
+        tables = [
+            pl.DataFrame(rows, schema=schema)
+            for rows, schema in (
+                (value.cells, VERDICT_SCHEMA),
+                (value.ranges, RANGE_SCHEMA),
+                (value.bands, BAND_SCHEMA),
+            )
+        ]
+    except (TypeError, ValueError, ConfigError, pl.exceptions.PolarsError) as error:
+        line = (str(error).splitlines() or [""])[0]
+        raise ConfigError(f"{path}: can't be read as a survey's limits: {line}") from error
+    return Limits(request, *tables)
 
 
 def _rows(table: pl.DataFrame) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ from typing import Any
 from bench.assets import PLACES, asset
 from bench.errors import ConfigError
 from bench.files import write_atomically
-from bench.scene.strict import read_toml
+from bench.strict import read_toml
 from bench.teaching.scenes import (
     OWN_NAME,
     OWN_SET,

@@ -11,7 +11,7 @@ from typing import Any
 
 from bench.files import make_directory, write_atomically
 from bench.scene.model import Bay
-from bench.survey.plan import library_versions
+from bench.provenance import library_versions
 from bench.teaching.trials import Illustrated
 from bench.teaching.words import Said
 

@@ -23,8 +23,8 @@ from bench.imaging.model import Imaging
 from bench.scene.bay_section import LightSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.quantities import Pair, Quantity, written
-from bench.scene.strict import Section, read_toml, validate
 from bench.scene.target_section import TargetSection
+from bench.strict import Section, read_toml, validate
 from bench.survey.setting import Setting
 from bench.targets.design import build_target
 

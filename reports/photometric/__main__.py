@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 from bench.cli.progress import progress_bar
-from bench.survey.provenance import now
+from bench.provenance import now
 from reports.photometric import ambiguity, figures, mismatch, report, work
 from reports.photometric.setting import grid
 from reports.photometric.study import Study

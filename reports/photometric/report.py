@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
 
 import polars as pl
 
-from bench.survey.plan import library_versions
-from bench.survey.provenance import command_line, host_facts
+from bench.provenance import library_versions
+from bench.provenance import host_facts
 from reports.photometric.cases import COMPONENTS
 from reports.photometric.report_side import (
     mirrored_section,
@@ -220,7 +222,7 @@ def _provenance(study: Study) -> str:
     return f"""## Make it again
 
 ```sh
-{command_line().replace("__main__.py", "python -m reports.photometric")}
+python -m reports.photometric {shlex.join(sys.argv[1:])}
 ```
 
 Seed {study.seed}; started {study.started}. {host["processor"]}, {host["cores"]} cores,

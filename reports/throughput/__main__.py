@@ -18,8 +18,8 @@ from typing import Any
 
 from bench.files import make_directory, write_atomically
 from bench.survey.executors import ONE_THREAD
-from bench.survey.plan import library_versions
-from bench.survey.provenance import host_facts, now
+from bench.provenance import library_versions
+from bench.provenance import host_facts, now
 from reports.throughput import (
     figures,
     memory,

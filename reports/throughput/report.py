@@ -7,8 +7,8 @@ import io
 from typing import Any
 
 from bench.files import make_directory, write_atomically
-from bench.survey.plan import library_versions
-from bench.survey.provenance import host_facts
+from bench.provenance import library_versions
+from bench.provenance import host_facts
 from reports.photometric.report_words import paragraph, table
 from reports.throughput.report_renderers import opengl_section, tracer_section
 from reports.throughput.setting import SIZES_PX, Options

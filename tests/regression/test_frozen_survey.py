@@ -29,7 +29,8 @@ from bench.imaging.region import region_of
 from bench.render.planar import MARGIN_PX
 from bench.survey.cells import summarise
 from bench.survey.executors import InlineExecutor
-from bench.survey.plan import Plan, library_versions
+from bench.survey.plan import Plan
+from bench.provenance import library_versions
 from bench.survey.run import run_survey
 from bench.survey.setting import Setting
 from bench.survey.store import RunStore, read_cases

@@ -12,7 +12,7 @@ from bench.scene.bay_section import BaySection
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.facts import sights
 from bench.scene.load import SHIPPED_BAY, load_bay, schema
-from bench.scene.strict import validate
+from bench.strict import validate
 
 
 @pytest.fixture(scope="module")

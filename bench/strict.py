@@ -1,4 +1,4 @@
-"""TOML files read strictly: unknown keys refused, every error one line that names its key."""
+"""Tables of files read strictly: unknown keys refused, every error one line that names its key."""
 
 from __future__ import annotations
 

@@ -1,0 +1,76 @@
+"""A camera calibration as a result that other commands read: calibration.json."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bench.cameras.intrinsics import PARAMETERS, Calibration
+from bench.envelope import Kind, Result, read_result
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera
+from bench.scene.camera_value import CameraValue, camera_value
+from bench.strict import Section
+from bench.typing import Array
+
+
+class CalibrationValue(Section):
+    """A camera, and the covariance of its parameters; what was held has variance 0."""
+
+    camera: CameraValue
+    parameters: list[str]
+    free: list[str]
+    covariance: list[list[float]]
+    sigma_px: float
+    """Standard deviation of a corner's coordinate, from the residuals."""
+    board: str
+    pictures: int
+
+    @property
+    def matrix(self) -> Array:
+        """The covariance (9, 9), in the order of `parameters`; pixels, and without unit."""
+        return np.array(self.covariance)
+
+
+CALIBRATION = Kind("calibration", "calibration.json", "intrinsics", CalibrationValue)
+
+
+def calibration_value(found: Calibration, board: str) -> dict[str, Any]:
+    """Return a calibration as plain numbers."""
+    return {
+        "camera": camera_value(found.camera).model_dump(),
+        "parameters": list(PARAMETERS),
+        "free": list(found.model.free),
+        "covariance": found.covariance.tolist(),
+        "sigma_px": float(found.sigma_px),
+        "board": board,
+        "pictures": len(found.poses),
+    }
+
+
+def read_calibration(place: Path) -> tuple[Result[CalibrationValue], Camera]:
+    """Return a calibration and its camera.
+
+    Raises
+    ------
+    ConfigError
+        There is none, it is damaged, or its covariance isn't one.
+    """
+    result = read_result(place, CALIBRATION)
+    value = result.value
+    if tuple(value.parameters) != PARAMETERS:
+        raise ConfigError(f"{result.path}: parameters must be {', '.join(PARAMETERS)}")
+    covariance = value.matrix
+    n = len(PARAMETERS)
+    if covariance.shape != (n, n) or not np.allclose(covariance, covariance.T, rtol=1e-9):
+        raise ConfigError(f"{result.path}: covariance must be {n} by {n} and symmetric")
+    # a parameter that was held has no variance, so that the whole is semidefinite
+    scale = np.sqrt(np.where(np.diag(covariance) > 0.0, np.diag(covariance), 1.0))
+    if np.linalg.eigvalsh(covariance / np.outer(scale, scale))[0] < -1e-9:
+        raise ConfigError(f"{result.path}: covariance contradicts itself: it isn't positive")
+    try:
+        return result, value.camera.camera
+    except ConfigError as error:
+        raise ConfigError(f"{result.path}: camera: {error}") from error

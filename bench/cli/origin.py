@@ -1,0 +1,40 @@
+"""The origin of what a command writes: the command as it was given, its bay and its seed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench import __version__
+from bench.cli.given import command_line
+from bench.envelope import Origin
+from bench.scene.model import Bay
+from bench.scene.parts import bay_mark, bay_parts
+
+
+def origin_of(
+    started: str,
+    bay: Bay | None = None,
+    seed: int | None = None,
+    parts: Mapping[str, str] | None = None,
+) -> Origin:
+    """Return where a command's results come from.
+
+    Parameters
+    ----------
+    started : str
+        When, see `bench.provenance.now`.
+    bay : Bay, optional
+        Which the command worked on.
+    seed : int, optional
+        Of its random numbers.
+    parts : mapping of str to str, optional
+        Digests of what the result depends on; by default all of the bay's.
+    """
+    if parts is None:
+        parts = {} if bay is None else bay_parts(bay)
+    return Origin(command_line(), started, None if bay is None else bay_mark(bay), parts, seed)
+
+
+def made_by() -> str:
+    """Return command and version as figures say it in small print."""
+    return f"{command_line()}; sightbench {__version__}."

@@ -1,0 +1,369 @@
+"""The envelope of results: what a file holds, for which bay and parts it was made, and how.
+
+Whatever a command writes as JSON goes through `write_result`, and what another command reads
+of it through `read_result`. The file is one object with two keys::
+
+    {"sightbench": {"kind": "registration", "schema": 1, "bay": {…}, "parts": {…}, …},
+     "value": {…}}
+
+`parts` holds digests of what the value depends on, by name: cameras, imaging, target, bar, and
+other results by their own digests. A reader compares those that it also has, so that an edit of
+the bay file elsewhere doesn't orphan a result, and one of another lens or target is refused by
+name. `value_digest` tells a value that was changed or damaged after it was written.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from pydantic import Field
+
+from bench import __version__
+from bench.digest import content_digest
+from bench.errors import BenchError, ConfigError
+from bench.files import read_file, write_atomically
+from bench.provenance import host_facts, library_versions, now
+from bench.strict import Section, validate
+
+HEAD, VALUE = "sightbench", "value"
+# Of a result; the largest known, a budget of nine vehicles at three stations, has 0.4 MB.
+MAX_BYTES = 100_000_000
+NOTE_UNVERIFIED = "unverified: written before results said what they are made for"
+
+
+class BayMark(Section):
+    """Which bay a result is of."""
+
+    name: str
+    file: str
+    digest: str
+
+
+class Header(Section):
+    """What a result is."""
+
+    kind: str
+    schema_: int = Field(alias="schema", ge=1)
+    command: str
+    version: str
+    versions: dict[str, str]
+    started: str
+    ended: str
+    host: dict[str, Any]
+    seed: int | None
+    bay: BayMark | None
+    parts: dict[str, str]
+    value_digest: str
+
+
+class Table(Section):
+    """A value without keys of its own: rows, and facts about them, for people and notebooks."""
+
+    model_config = Section.model_config | {"extra": "allow"}
+
+
+Value = TypeVar("Value", bound=Section)
+
+
+@dataclass(frozen=True)
+class Kind(Generic[Value]):
+    """A kind of result.
+
+    Attributes
+    ----------
+    name : str
+        What it is called in a header, and in messages.
+    file : str
+        Its file's usual name.
+    command : str
+        Of `sightbench`, which writes it.
+    model : type
+        Of its value.
+    schema : int
+        Raised when the same keys would mean something else.
+    older : callable or None
+        The value's keys from what versions before the envelope wrote; None takes those that
+        the model knows.
+    """
+
+    name: str
+    file: str
+    command: str
+    model: type[Value]
+    schema: int = 1
+    older: Callable[[dict[str, Any]], dict[str, Any]] | None = None
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a result comes from, as far as the one who computes it knows.
+
+    Attributes
+    ----------
+    command : str
+        As it was given.
+    started : str
+        When, see `bench.provenance.now`.
+    bay : BayMark or None
+        Of which bay.
+    parts : mapping of str to str
+        Digests of what the value depends on, by name.
+    seed : int or None
+        Of its random numbers.
+    """
+
+    command: str
+    started: str
+    bay: BayMark | None = None
+    parts: Mapping[str, str] = field(default_factory=dict)
+    seed: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Result(Generic[Value]):
+    """A result that was read.
+
+    Attributes
+    ----------
+    value : Value
+        The value, checked.
+    path : Path
+        Its file.
+    command : str
+        That made it.
+    bay : BayMark or None
+        Of which bay it is.
+    parts : dict of str to str
+        Digests of what it depends on.
+    digest : str
+        Of the value.
+    verified : bool
+        Whether it has an envelope; older files with a bay's digest are read without.
+    """
+
+    value: Value
+    path: Path
+    command: str
+    bay: BayMark | None
+    parts: Mapping[str, str]
+    digest: str
+    verified: bool = True
+
+    @property
+    def words(self) -> str:
+        """Name the file, and say so where its envelope is missing."""
+        return str(self.path) if self.verified else f"{self.path} ({NOTE_UNVERIFIED})"
+
+
+def value_digest(value: object) -> str:
+    """Return the digest of a value as JSON holds it."""
+    return content_digest(json.loads(_text(value)))
+
+
+def write_result(
+    path: Path, kind: Kind[Value], value: Value | Mapping[str, Any], origin: Origin
+) -> Path:
+    """Write a result in its envelope and return its path.
+
+    Parameters
+    ----------
+    path : Path
+        A directory, for the kind's usual name, or the file.
+    kind : Kind
+        What it is.
+    value : Value or mapping
+        Checked by the kind's model before anything is written.
+    origin : Origin
+        Where it comes from.
+
+    Raises
+    ------
+    RunError
+        It can't be written.
+    ConfigError
+        The value isn't one of this kind.
+    """
+    path = path / kind.file if path.is_dir() else path
+    if not isinstance(value, Section):
+        value = validate(kind.model, json.loads(_text(value)), path)
+    content = value.model_dump(mode="json", by_alias=True, exclude_unset=True)
+    head = Header(
+        kind=kind.name,
+        schema=kind.schema,
+        command=origin.command,
+        version=__version__,
+        versions=dict(library_versions()),
+        started=origin.started,
+        ended=now(),
+        host=host_facts(),
+        seed=origin.seed,
+        bay=origin.bay,
+        parts=dict(origin.parts),
+        value_digest=value_digest(content),
+    )
+    whole = {HEAD: head.model_dump(mode="json", by_alias=True), VALUE: content}
+    write_atomically(path, _text(whole, indent=1).encode())
+    return path
+
+
+def read_result(place: Path, kind: Kind[Value]) -> Result[Value]:
+    """Return a result of the kind asked for.
+
+    Parameters
+    ----------
+    place : Path
+        The file, or the directory that the command wrote to.
+    kind : Kind
+        What must be in it.
+
+    Raises
+    ------
+    ConfigError
+        It isn't there, is damaged, was changed, is of another kind or a later version, or was
+        written before there were envelopes and doesn't say for which bay.
+    """
+    path = place / kind.file if place.is_dir() else place
+    content = read_object(path, kind)
+    if HEAD not in content:
+        return _without_envelope(path, kind, content)
+    head = validate(Header, _table(content, HEAD, path), path)
+    if head.kind != kind.name:
+        raise ConfigError(
+            f"{path}: holds a {head.kind}, not a {kind.name}; 'sightbench {kind.command}' "
+            f"writes one"
+        )
+    if head.schema_ > kind.schema:
+        raise ConfigError(
+            f"{path}: {kind.name} of schema {head.schema_}, this sightbench {__version__} reads "
+            f"up to {kind.schema}; it was written by {head.version}"
+        )
+    if head.schema_ < kind.schema:
+        raise ConfigError(
+            f"{path}: {kind.name} of the earlier schema {head.schema_}; make it again with "
+            f"'sightbench {kind.command}'"
+        )
+    value = _table(content, VALUE, path)
+    if value_digest(value) != head.value_digest:
+        raise ConfigError(
+            f"{path}: was changed or damaged after it was written; make it again with "
+            f"'sightbench {kind.command}'"
+        )
+    return Result(
+        validate(kind.model, value, path),
+        path,
+        head.command,
+        head.bay,
+        head.parts,
+        head.value_digest,
+    )
+
+
+def read_object(path: Path, kind: Kind[Any]) -> dict[str, Any]:
+    """Return the JSON object in a file, whatever is in it.
+
+    Raises
+    ------
+    ConfigError
+        It isn't there, can't be read, is too large or isn't an object.
+    """
+    makes = f"'sightbench {kind.command}' writes it"
+    try:
+        content = read_file(path)
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: there is no such file; {makes}") from error
+    except BenchError as error:
+        raise ConfigError(f"{error}; {makes}") from error
+    if len(content) > MAX_BYTES:
+        raise ConfigError(f"{path}: too large for a {kind.name}, above {MAX_BYTES // 10**6} MB")
+    try:
+        found = json.loads(content, parse_constant=_refuse_constant)
+    except RecursionError as error:
+        raise ConfigError(f"{path}: not a {kind.name}: nested too deep") from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: damaged, or not JSON: {error}; {makes}") from error
+    if not isinstance(found, dict):
+        raise ConfigError(f"{path}: not a {kind.name}, which is a JSON object; {makes}")
+    return found
+
+
+def refuse_other(result: Result[Any], here: Mapping[str, str], whose: str) -> None:
+    """Refuse a result that was made for other parts than those it is to be used with.
+
+    Parameters
+    ----------
+    result : Result
+        What was read.
+    here : mapping of str to str
+        Digests by name; names that only one of both has aren't compared.
+    whose : str
+        Whose those are, such as ``"my-bay.toml"``.
+
+    Raises
+    ------
+    ConfigError
+        Names every part that differs.
+    """
+    other = [name for name, digest in result.parts.items() if here.get(name, digest) != digest]
+    if other:
+        bay = "" if result.bay is None else f" of {result.bay.file}"
+        raise ConfigError(
+            f"{result.path}: was made for another {' and '.join(other)}{bay} than {whose} has"
+        )
+
+
+def _without_envelope(path: Path, kind: Kind[Value], content: dict[str, Any]) -> Result[Value]:
+    """Read what versions before the envelope wrote: the value's keys beside where it is from."""
+    mark = _old_mark(content)
+    again = f"make it again with 'sightbench {kind.command}'"
+    if mark is None:
+        raise ConfigError(
+            f"{path}: doesn't say what it is or for which bay it was made: not a {kind.name} of "
+            f"this version; {again}"
+        )
+    try:
+        value = content if kind.older is None else kind.older(content)
+        known = {f.alias or name for name, f in kind.model.model_fields.items()}
+        value = {name: item for name, item in value.items() if name in known}
+        checked = validate(kind.model, value, path)
+    except (ConfigError, LookupError, TypeError) as error:
+        said = str(error) if isinstance(error, ConfigError) else f"{path}: not a {kind.name}"
+        raise ConfigError(f"{said}: written by another version, or damaged; {again}") from error
+    command = content.get("command")
+    return Result(
+        checked,
+        path,
+        command if isinstance(command, str) else "",
+        mark,
+        {},
+        value_digest(value),
+        verified=False,
+    )
+
+
+def _old_mark(content: dict[str, Any]) -> BayMark | None:
+    bay = content.get("bay")
+    named = bay if isinstance(bay, dict) else {}
+    digest = named.get("digest") or content.get("bay_digest") or content.get("digest")
+    if not isinstance(digest, str):
+        return None
+    name = named.get("name", bay)
+    return BayMark(name=str(name or ""), file=str(named.get("file", name or "")), digest=digest)
+
+
+def _table(content: dict[str, Any], name: str, path: Path) -> dict[str, Any]:
+    found = content.get(name)
+    if not isinstance(found, dict):
+        raise ConfigError(f"{path}: {name} must be a table; the file is damaged")
+    return found
+
+
+def _text(value: object, indent: int | None = None) -> str:
+    return json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+def _refuse_constant(text: str) -> float:
+    raise ValueError(f"{text} is no number")
