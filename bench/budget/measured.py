@@ -24,7 +24,7 @@ from bench.registration.bar_views import (
 )
 from bench.registration.level_result import LevelValue
 from bench.registration.result import RegistrationValue
-from bench.scene.model import Bay
+from bench.scene.model import Bay, Tower
 from bench.scene.parts import bay_parts
 from bench.typing import Array
 
@@ -116,10 +116,10 @@ def checked(bay: Bay, measured: Measured) -> Bay:
         or the towers stand too far from the bay file's.
     """
     here, whose = bay_parts(bay), bay.path.name
-    left_right = dict(zip(SIDES, tower_pair(bay), strict=True))
+    by_side: dict[str, Tower] = dict(zip(SIDES, tower_pair(bay), strict=True))
     towers = list(bay.towers)
     for side, result in measured.calibrations.items():
-        tower = left_right[side]
+        tower = by_side[side]
         camera = _calibrated(tower.camera, result)
         towers[towers.index(tower)] = replace(tower, camera=camera)
     if measured.registration is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -39,26 +39,26 @@ class MapRatio:
         The ratios.
     source : str
         The run's directory.
-    parts : mapping of str to str
-        Digests of the camera, imaging and target that the map was made with.
-    tower, camera : str
-        Whose camera that is, and what it is in words.
     pipeline : str
         Detector/solver.
     bound : {"corner", "image"}
         What the error was divided by.
     n : int
         Least number of cases behind a measured cell.
+    parts : mapping of str to str
+        Digests of the camera, imaging and target that the map was made with.
+    tower, camera : str
+        Whose camera that is, and what it is in words.
     """
 
     grid: RatioGrid
     source: str
-    parts: Mapping[str, str]
-    tower: str
-    camera: str
     pipeline: str
     bound: Bound
     n: int
+    parts: Mapping[str, str] = field(default_factory=dict)
+    tower: str = ""
+    camera: str = ""
 
 
 def unlike(ratio: MapRatio, bay: Bay) -> tuple[str, ...]:
@@ -154,10 +154,10 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     return MapRatio(
         ratio_grid(ranges.astype(np.float64), np.radians(tilts), ratios, measured),
         str(directory) if run.verified else f"{directory} ({NOTE_UNVERIFIED})",
-        {name: str(run.value.plan.get(name)) for name in PARTS},
-        str(run.value.plan.get("tower")),
-        run.value.camera,
         pipeline,
         bound,
         int(merged["n"].to_numpy().reshape(shape)[measured].min()),
+        {name: str(run.value.plan.get(name)) for name in PARTS},
+        str(run.value.plan.get("tower")),
+        run.value.camera,
     )
