@@ -19,19 +19,18 @@ from bench.cameras.calibration import (
     summary,
     views_table,
 )
+from bench.cameras.default_pipelines import board_detector
 from bench.cameras.intrinsics import PARAMETERS, LensModel
 from bench.cameras.photographs import Measurement
 from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
-from bench.detect.chessboard import Chessboard
 from bench.detect.detection import Detection, Detector, Found
 from bench.detect.observation import Observation
 from bench.errors import ConfigError, PictureError
 from bench.files import make_directory, write_atomically
 from bench.imaging.read import find_pictures, read_picture
-from bench.plugins import DETECTORS, load
 from bench.scene.camera_file import write_camera
 from bench.scene.load import load_bay
 from bench.solve.estimate import Estimate, Outcome
@@ -128,23 +127,6 @@ def command(
     for line in summary(run, target):
         typer.echo(line)
     typer.echo(f"wrote camera.toml, parameters, views and pictures of the residuals in {out}")
-
-
-def board_detector(board: Target, window: int | None) -> Detector:
-    """Return the detector for a board.
-
-    Raises
-    ------
-    ConfigError
-        A window was given for a board that isn't a plain chessboard.
-    """
-    if board.kind == "chessboard":
-        return Chessboard(window)
-    if window is not None:
-        raise ConfigError("--window is for plain chessboards; ChArUco corners have their own")
-    detector = load(DETECTORS, board.kind)
-    assert isinstance(detector, Detector)
-    return detector
 
 
 def look(

@@ -8,6 +8,7 @@ from typing import Annotated
 import cv2
 import typer
 
+from bench.cameras.default_pipelines import KINDS, PIPELINES
 from bench.cameras.photographs import (
     Measurement,
     measure,
@@ -33,13 +34,6 @@ from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
 DEFAULT_OUT = Path("sightbench-measure")
-KINDS = ("marker", "grid", "charuco", "circles")
-PIPELINES = {
-    "marker": "aruco-subpix/ippe-lm",
-    "grid": "aruco-subpix/ippe-lm",
-    "charuco": "charuco/ippe-lm",
-    "circles": "circles/ippe-lm",
-}
 COULD_NOT_JUDGE = 3
 
 
