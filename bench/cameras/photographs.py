@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -16,6 +17,7 @@ from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
+from bench.imaging.read import read_picture
 from bench.solve.estimate import Estimate
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
@@ -243,3 +245,11 @@ def summary(table: pl.DataFrame) -> list[str]:
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def measure_file(
+    path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
+) -> list[Measurement]:
+    """Run pipelines on a picture file; see `measure`."""
+    observation = Observation(read_picture(path, camera), camera, target)
+    return [m for p in pipelines for m in measure(str(path), observation, p, any_id=any_id)]

@@ -21,12 +21,13 @@ from bench.choice.words import (
     usable_words,
 )
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.surveying import bay_facts, camera_words, listed, power_words, warn_of_failures
+from bench.cli.surveying import bay_facts, warn_of_failures
 from bench.scene.model import Bay
 from bench.survey import provenance
 from bench.survey.executors import Executor
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
+from bench.survey.plan_words import camera_words, listed, power_words
 from bench.survey.provenance import command_line
 from bench.survey.run import run_survey
 from bench.survey.setup import axle_ranges

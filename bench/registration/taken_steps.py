@@ -11,10 +11,11 @@ import cv2
 import numpy as np
 
 from bench.cameras.default_pipelines import KINDS, board_detector
+from bench.cameras.photograph_files import size_of
 from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.imaging.read import find_pictures, read_picture
+from bench.imaging.read import find_pictures
 from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import Judged, judge
 from bench.registration.pictures import render_pictures, steps_from_pictures
@@ -125,7 +126,7 @@ def from_the_pictures(
             "register: pictures need --left, --right, --left-camera and --right-camera"
         )
     paths = (find_pictures(left), find_pictures(right))
-    sizes = [_size(found[0]) for found in paths]
+    sizes = [size_of(found[0]) for found in paths]
     cameras = Cameras(read_camera(left_camera, sizes[0]), read_camera(right_camera, sizes[1]))
     targets: dict[End, Target] = {"A": bay.bar.target_a, "B": bay.bar.target_b}
     if board is not None:
@@ -227,8 +228,3 @@ def _pipeline(target: Target, name: str | None) -> Pipeline:
     if reason:
         raise ConfigError(reason)
     return pipeline
-
-
-def _size(path: Path) -> tuple[int, int]:
-    height, width = read_picture(path).grey.shape
-    return width, height
