@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import polars as pl
 
 from bench.choice.choice import Choice, Ranking, Standing
-from bench.choice.paired_errors import Ratio
+from bench.choice.paired_errors import PairedErrorRatio
 from bench.survey.plan import number
 from bench.survey.verdicts import FAILS, STATISTICS, UNDECIDED, Request
 from bench.targets.target import Target
@@ -124,7 +124,7 @@ def _first_words(choice: Choice, ranking: Ranking, best: Standing) -> str:
     return words
 
 
-def _telling_ratios(ranking: Ranking) -> dict[str, Ratio]:
+def _telling_ratios(ranking: Ranking) -> dict[str, PairedErrorRatio]:
     """Return the ratios to rivals and equals, and to the drawing that errs least."""
     names = [s.candidate for s in (*ranking.rivals, *ranking.equals)]
     names += sorted(ranking.ratios, key=lambda name: -ranking.ratios[name].value)[:1]

@@ -88,7 +88,7 @@ def command(
         raise ConfigError("conform: --one-shot needs --command")
     # half a second to load, which --help needn't wait for
     from bench.verify.conformance import conform
-    from bench.verify.conformance_check import Verdict
+    from bench.verify.conformance_check import CheckOutcome
     from bench.verify.conformance_files import conclusion, write_conformance
 
     looked_for = target_from_spec(target, KINDS)
@@ -112,7 +112,7 @@ def command(
     typer.echo(conclusion(report.verdict))
     if out is not None:
         write_conformance(out, report)
-    return {Verdict.PASS: 0, Verdict.FAIL: 1}.get(report.verdict, 3)
+    return {CheckOutcome.PASS: 0, CheckOutcome.FAIL: 1}.get(report.verdict, 3)
 
 
 def _subject(

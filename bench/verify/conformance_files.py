@@ -8,7 +8,7 @@ from pathlib import Path
 from bench import __version__
 from bench.files import make_directory, write_atomically
 from bench.verify.conformance import Report
-from bench.verify.conformance_check import Verdict
+from bench.verify.conformance_check import CheckOutcome
 
 
 def write_conformance(out: Path, report: Report) -> None:
@@ -38,7 +38,7 @@ def write_conformance(out: Path, report: Report) -> None:
     write_atomically(out / "conformance.json", json.dumps(content, indent=2).encode() + b"\n")
 
 
-def conclusion(verdict: Verdict) -> str:
+def conclusion(verdict: CheckOutcome) -> str:
     """Say what all checks together come to."""
     return {
         "pass": "conforms",
