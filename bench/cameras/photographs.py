@@ -1,4 +1,4 @@
-"""The pipeline on pictures of unknown truth: one row of a table for each target looked for."""
+"""Measurements of targets in photographs, of unknown truth: a row for each target looked for."""
 
 from __future__ import annotations
 
@@ -171,7 +171,7 @@ def measurements_table(rows: Iterable[Row]) -> pl.DataFrame:
     return pl.DataFrame(list(rows), schema=schema(COLUMNS))
 
 
-def measure(
+def measure_picture(
     picture: str, observation: Observation, pipeline: Pipeline, *, any_id: bool = False
 ) -> list[Measurement]:
     """Run a pipeline on one picture.
@@ -221,7 +221,7 @@ def same_marker(target: Target, marker_id: int) -> Target:
     return build_marker(design)
 
 
-def summary(table: pl.DataFrame) -> list[str]:
+def measurement_words(table: pl.DataFrame) -> list[str]:
     """Return what a table of measurements says, a line each."""
     pictures = table["picture"].n_unique()
     outcomes = table.group_by("outcome").len().sort("len", "outcome", descending=[True, False])
@@ -250,6 +250,8 @@ def _count(number: int, what: str) -> str:
 def measure_file(
     path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
 ) -> list[Measurement]:
-    """Run pipelines on a picture file; see `measure`."""
+    """Run pipelines on a picture file; see `measure_picture`."""
     observation = Observation(read_picture(path, camera), camera, target)
-    return [m for p in pipelines for m in measure(str(path), observation, p, any_id=any_id)]
+    return [
+        m for p in pipelines for m in measure_picture(str(path), observation, p, any_id=any_id)
+    ]

@@ -16,8 +16,8 @@ from bench.cameras.photograph_files import (
 from bench.cameras.photographs import (
     measure_file,
     measurement_row,
+    measurement_words,
     measurements_table,
-    summary,
 )
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
@@ -133,7 +133,7 @@ def command(
     write_table(out, "measurements", table, decimals=6)
     facts = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
     write_run(out, started, facts)
-    for line in summary(table):
+    for line in measurement_words(table):
         typer.echo(line)
     drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
