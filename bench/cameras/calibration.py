@@ -1,4 +1,4 @@
-"""From pictures of a board to a calibrated camera, and what is to be said of it."""
+"""A camera calibrated from pictures of a board: what was found, as tables and in words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which drawing on a plate holds a tolerance farthest, and how sure that is.
+"""The drawing on a plate that holds a tolerance farthest, and how sure that is.
 
 A drawing with a pipeline is credited with the cells of range and tilt that lie within its
 limits: at each tilt every tested range up to the longest that holds. Cells that more trials

@@ -1,4 +1,4 @@
-"""How much more one drawing or pipeline errs than another that saw the same views."""
+"""Ratios of errors of two drawings or pipelines that saw the same views."""
 
 from __future__ import annotations
 

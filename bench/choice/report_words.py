@@ -1,4 +1,4 @@
-"""A comparison of drawings in words: what was planned, what was asked, what came of it."""
+"""A comparison's plan, question and answer in words, with what its surveys were."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How many pictures a cell a comparison of drawings takes at least."""
+"""The fewest pictures a cell that a comparison of drawings takes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a comparison of drawings says, in sentences and as a table in plain text."""
+"""A comparison of drawings in sentences, and as a table in plain text."""
 
 from __future__ import annotations
 

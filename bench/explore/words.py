@@ -1,4 +1,4 @@
-"""What the live bench says: outcomes, and whether the tolerance holds."""
+"""Sentences of the live bench: outcomes, and whether the tolerance holds."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the checks on site write: tables to fill in, and plans and results as CSV and JSON."""
+"""Files of the checks on site: tables to fill in, plans and results."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a length check plans and finds: rows, tables and sentences."""
+"""A length check's plan and result, as tables and in sentences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Has a tower moved since registration? A quick check with a target on a fixed mark.
+"""A quick check whether a tower moved since registration, with a target on a fixed mark.
 
 At registration, and again now, each tower takes pictures of one target that stands on a mark on
 the floor. A tower that turned or shifted sees it elsewhere. The difference d of both mean poses

@@ -1,4 +1,4 @@
-"""What a check for a moved tower plans and finds: rows, tables and sentences."""
+"""The plan and result of a check for a moved tower, as tables and in sentences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a study of repeatability plans and finds: lines, tables and verdicts."""
+"""A study of repeatability's plan and result, as tables and in sentences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What `sightbench register` writes: tables as CSV and JSON, pictures as PNG."""
+"""Files of a registration: tables as CSV and JSON, pictures as PNG."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether a bay as built still keeps its limits, with the measurement's uncertainty."""
+"""The verdict whether a bay as built keeps its limits, with the measurement's uncertainty."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What to move so that a bay as built keeps its limits again: one thing if one is enough."""
+"""Corrections after which a bay as built keeps its limits again: one thing if one is enough."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How far each placement and angle of a bay may be off before a limit breaks, one at a time."""
+"""Deviations that a bay's placements and angles may have before a limit breaks, one at a time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How far everything may be off at once: the allowances' common fraction, by Monte Carlo."""
+"""Deviations that may come at once: the allowances' common fraction, by Monte Carlo."""
 
 from __future__ import annotations
 

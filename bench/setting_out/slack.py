@@ -1,4 +1,4 @@
-"""How much slack towers that are off their plan leave to every limit, for many at once."""
+"""The slack that towers off their plan leave to every limit, for many at once."""
 
 from __future__ import annotations
 

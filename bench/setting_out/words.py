@@ -1,4 +1,4 @@
-"""What an installer may be off by, in sentences."""
+"""Deviations allowed to an installer, in sentences."""
 
 from __future__ import annotations
 

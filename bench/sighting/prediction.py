@@ -1,4 +1,4 @@
-"""How well a target's pose will be measured: a bound, scaled by what a map measured of it."""
+"""Predicted uncertainty of a target's pose: a bound, scaled by what a map measured of it."""
 
 from __future__ import annotations
 

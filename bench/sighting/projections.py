@@ -1,4 +1,4 @@
-"""What a camera sees of many targets at many places at once, as arrays.
+"""Projections of many targets into a camera at many places at once, as arrays.
 
 All of siting stands on this: thousands of layouts are tried, each with every wheel. Leading
 axes are L layouts and N targets. Nothing is refused; a target behind a camera gets numbers that

@@ -1,4 +1,4 @@
-"""What the towers see of each wheel's target: how much of it, and what hides the rest."""
+"""Visible part of each wheel's target from the towers, and what hides the rest."""
 
 from __future__ import annotations
 

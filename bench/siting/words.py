@@ -1,4 +1,4 @@
-"""What the aim check and siting find, in sentences."""
+"""Results of the aim check and of siting, in sentences."""
 
 from __future__ import annotations
 

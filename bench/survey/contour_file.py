@@ -1,4 +1,4 @@
-"""What a contour tested and found, as JSON."""
+"""A contour's tested cells and verdicts, as JSON."""
 
 from __future__ import annotations
 

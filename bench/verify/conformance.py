@@ -1,4 +1,4 @@
-"""Conformance: does a pipeline's adapter keep to the bench's conventions.
+"""Conformance of a pipeline's adapter to the bench's conventions.
 
 Each check is measured on exact pictures with known truth, and judged by which of several known
 explanations is nearest to what was answered; a failure names the explanation's remedy. What an

@@ -1,4 +1,4 @@
-"""Do corners keep to the conventions: axes, order, origin, lens."""
+"""Checks that corners keep to the conventions: axes, order, origin, lens."""
 
 from __future__ import annotations
 

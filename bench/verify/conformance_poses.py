@@ -1,4 +1,4 @@
-"""Do poses keep to the conventions: units, frames, origin of pixels, camera model."""
+"""Checks that poses keep to the conventions: units, frames, origin of pixels, camera model."""
 
 from __future__ import annotations
 

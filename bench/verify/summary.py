@@ -1,4 +1,4 @@
-"""What the Markdown and HTML pages say, and the Markdown page."""
+"""The summary of a comparison in words, and its Markdown page."""
 
 from __future__ import annotations
 

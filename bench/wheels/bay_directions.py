@@ -1,4 +1,4 @@
-"""Which way a vehicle points, seen from where a bay's towers stand."""
+"""Directions of a vehicle as seen from where a bay's towers stand."""
 
 from __future__ import annotations
 
