@@ -1,10 +1,11 @@
-"""From pictures of a board to a calibrated camera, and what is to be said of it."""
+"""A camera calibrated from pictures of a board: what was found, as tables and in words."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,7 @@ from bench.errors import GeometryError, PictureError
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
+from bench.imaging.read import read_picture
 from bench.survey.columns import Column, schema
 from bench.targets.target import Target
 from bench.typing import Array
@@ -255,3 +257,30 @@ def _outstanding(run: CalibrationRun) -> list[str]:
         f"{line}; without it fy is {focal:.2f} px, the residual {run.trimmed.rmse_px:.3f} px, and "
         f"{shift[1]} moves by {shift[0]:.1f} of its standard uncertainties"
     ]
+
+
+def look_for_boards(
+    paths: Sequence[Path], board: Target, detector: Detector, moved: Callable[[int, int], None]
+) -> tuple[tuple[int, int], list[Sighting]]:
+    """Return the pictures' common size and what was found in each.
+
+    Raises
+    ------
+    PictureError
+        A file can't be read, or is of another size than the first.
+    """
+    sightings = []
+    size = (0, 0)
+    for done, path in enumerate(paths):
+        picture = read_picture(path)
+        width, height = picture.grey.shape[::-1]
+        if done == 0:
+            size = (width, height)
+        elif (width, height) != size:
+            raise PictureError(
+                f"{path}: is {width} x {height} px, but {paths[0]} is {size[0]} x {size[1]} "
+                "px; calibrate from pictures of one size"
+            )
+        sightings.append(look_for_board(path.name, picture, board, detector))
+        moved(done + 1, len(paths))
+    return size, sightings

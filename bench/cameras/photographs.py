@@ -1,10 +1,11 @@
-"""The pipeline on pictures of unknown truth: one row of a table for each target looked for."""
+"""Measurements of targets in photographs, of unknown truth: a row for each target looked for."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -16,6 +17,7 @@ from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
+from bench.imaging.read import read_picture
 from bench.solve.estimate import Estimate
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
@@ -169,7 +171,7 @@ def measurements_table(rows: Iterable[Row]) -> pl.DataFrame:
     return pl.DataFrame(list(rows), schema=schema(COLUMNS))
 
 
-def measure(
+def measure_picture(
     picture: str, observation: Observation, pipeline: Pipeline, *, any_id: bool = False
 ) -> list[Measurement]:
     """Run a pipeline on one picture.
@@ -219,7 +221,7 @@ def same_marker(target: Target, marker_id: int) -> Target:
     return build_marker(design)
 
 
-def summary(table: pl.DataFrame) -> list[str]:
+def measurement_words(table: pl.DataFrame) -> list[str]:
     """Return what a table of measurements says, a line each."""
     pictures = table["picture"].n_unique()
     outcomes = table.group_by("outcome").len().sort("len", "outcome", descending=[True, False])
@@ -243,3 +245,13 @@ def summary(table: pl.DataFrame) -> list[str]:
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def measure_file(
+    path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
+) -> list[Measurement]:
+    """Run pipelines on a picture file; see `measure_picture`."""
+    observation = Observation(read_picture(path, camera), camera, target)
+    return [
+        m for p in pipelines for m in measure_picture(str(path), observation, p, any_id=any_id)
+    ]

@@ -1,4 +1,4 @@
-"""Which drawing on a plate holds a tolerance farthest, and how sure that is.
+"""The drawing on a plate that holds a tolerance farthest, and how sure that is.
 
 A drawing with a pipeline is credited with the cells of range and tilt that lie within its
 limits: at each tilt every tested range up to the longest that holds. Cells that more trials
@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 
 from bench.choice.candidates import Candidate
-from bench.choice.paired_errors import Ratio, error_ratio
+from bench.choice.paired_errors import PairedErrorRatio, paired_error_ratio
 from bench.survey.cells import CELL, summarise
 from bench.survey.columns import OUTCOMES
 from bench.survey.limits import NONE, Limits, find_limits
@@ -104,14 +104,14 @@ class Ranking:
         Those that may hold more cells than the first surely does.
     equals : tuple of Standing
         Those that hold as many cells as the first, and no more.
-    ratios : dict of str to Ratio
+    ratios : dict of str to PairedErrorRatio
         By candidate: the first one's error over the candidate's.
     """
 
     standings: tuple[Standing, ...]
     rivals: tuple[Standing, ...]
     equals: tuple[Standing, ...]
-    ratios: dict[str, Ratio]
+    ratios: dict[str, PairedErrorRatio]
 
     @property
     def best(self) -> Standing | None:
@@ -236,8 +236,8 @@ def rank(surveyed: Sequence[Surveyed], table: pl.DataFrame) -> Ranking:
     standings = sorted(_standings(table), key=lambda s: (-s.held, -s.possible))
     by_name = {s.candidate.name: s for s in surveyed}
 
-    def ratio(a: Standing, b: Standing) -> Ratio | None:
-        return error_ratio(
+    def ratio(a: Standing, b: Standing) -> PairedErrorRatio | None:
+        return paired_error_ratio(
             (
                 _cases_within(by_name[a.candidate], a.pipeline, table, range_m),
                 _cases_within(by_name[b.candidate], b.pipeline, table, range_m),

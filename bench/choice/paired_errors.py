@@ -1,4 +1,4 @@
-"""How much more one drawing or pipeline errs than another that saw the same views."""
+"""Ratios of errors of two drawings or pipelines that saw the same views."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)
-class Ratio:
+class PairedErrorRatio:
     """One rotation error over another: geometric mean over cells, and its interval.
 
     The interval is two-sided at `CONFIDENCE`; `n` pictures in `cells` cells.
@@ -28,7 +28,9 @@ class Ratio:
     cells: int
 
 
-def error_ratio(tables: Iterable[tuple[pl.DataFrame, pl.DataFrame]]) -> Ratio | None:
+def paired_error_ratio(
+    tables: Iterable[tuple[pl.DataFrame, pl.DataFrame]],
+) -> PairedErrorRatio | None:
     """Return the RMS rotation error of some tables' cases over that of the others'.
 
     Pictures are paired by key, and only those that both solved count, in cells that both have.
@@ -44,7 +46,7 @@ def error_ratio(tables: Iterable[tuple[pl.DataFrame, pl.DataFrame]]) -> Ratio | 
 
     Returns
     -------
-    Ratio or None
+    PairedErrorRatio or None
         None where no cell has two such pictures with an error each.
     """
     logs, variances, n = [], [], 0
@@ -62,7 +64,7 @@ def error_ratio(tables: Iterable[tuple[pl.DataFrame, pl.DataFrame]]) -> Ratio | 
     middle = float(np.mean(logs))
     reach = float(ndtri(0.5 * (1.0 + CONFIDENCE))) * math.sqrt(sum(variances)) / len(logs)
     low, high = math.exp(middle - reach), math.exp(middle + reach)
-    return Ratio(math.exp(middle), low, high, n, len(logs))
+    return PairedErrorRatio(math.exp(middle), low, high, n, len(logs))
 
 
 def _paired_cells(cases_a: pl.DataFrame, cases_b: pl.DataFrame) -> Iterator[pl.DataFrame]:

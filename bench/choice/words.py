@@ -1,4 +1,4 @@
-"""What a comparison of drawings says, in sentences and as a table in plain text."""
+"""A comparison of drawings in sentences, and as a table in plain text."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import polars as pl
 
 from bench.choice.choice import Choice, Ranking, Standing
-from bench.choice.paired_errors import Ratio
+from bench.choice.paired_errors import PairedErrorRatio
 from bench.survey.plan import number
 from bench.survey.verdicts import FAILS, STATISTICS, UNDECIDED, Request
 from bench.targets.target import Target
@@ -124,7 +124,7 @@ def _first_words(choice: Choice, ranking: Ranking, best: Standing) -> str:
     return words
 
 
-def _telling_ratios(ranking: Ranking) -> dict[str, Ratio]:
+def _telling_ratios(ranking: Ranking) -> dict[str, PairedErrorRatio]:
     """Return the ratios to rivals and equals, and to the drawing that errs least."""
     names = [s.candidate for s in (*ranking.rivals, *ranking.equals)]
     names += sorted(ranking.ratios, key=lambda name: -ranking.ratios[name].value)[:1]

@@ -21,8 +21,8 @@ from bench.cli.predicting import (
 from bench.cli.results import write_run
 from bench.files import make_directory
 from bench.scene.load import load_bay
-from bench.sighting.prediction import COVERAGE
-from bench.siting.aim import Aim, judge_aim, write_aim
+from bench.siting.aim import judge_aim, write_aim
+from bench.siting.words import aim_words
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-aim")
@@ -89,29 +89,6 @@ def command(
         note = f"{provenance.command_line()}; sightbench {__version__}."
         written += write_aim_pictures(out, aim, note)
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    for line in words_of(aim):
+    for line in aim_words(aim):
         typer.echo(line)
     return NEGATIVE if aim.failures else 0
-
-
-def words_of(aim: Aim) -> list[str]:
-    """Return what the aim check finds, a line each."""
-    count, tight, worst = len(aim.sightings), aim.tightest, aim.worst
-    share = worst.prediction.share(aim.bay.tolerance)
-    state = "inside" if share <= 1.0 else "outside"
-    lines = [
-        f"Least margin: {tight.margin:.2f} plate widths of {aim.bay.siting.margin:g}, "
-        f"{tight.tower} tower, {tight.name}, at the picture's {tight.edge} edge.",
-        f"Largest uncertainty: {state} tolerance, {share:.2f} of it, {worst.tower} tower, "
-        f"{worst.name} (expanded, k = {COVERAGE:g}; {aim.predictor.basis}).",
-    ]
-    beyond = sum(not one.prediction.measured for one in aim.sightings)
-    if beyond:
-        lines.append(
-            f"{beyond} of {count} targets lie outside the map's grid; the nearest cell's ratio "
-            "was taken."
-        )
-    if not aim.failures:
-        return [*lines, f"All {count} targets hold."]
-    failing = len({words.partition(":")[0] for words in aim.failures})
-    return [*lines, f"{failing} of {count} targets fail:", *(f"  {w}" for w in aim.failures)]

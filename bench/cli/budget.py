@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Literal, cast
 
 import numpy as np
 import typer
 
-from bench import __version__
 from bench.budget.budget import CONFIDENCE, budget_of, setting_of
-from bench.budget.figure import draw_budget
-from bench.budget.tables import budget_content, budget_table, table_lines, verdict_words
+from bench.budget.files import write_budget
+from bench.budget.tables import table_lines, verdict_words
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
 from bench.cli.results import origin
 from bench.cli.surveying import QuietOption
-from bench.draw.prints import save_print
-from bench.files import make_directory, write_atomically
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
-from bench.scene.model import Bay
 from bench.sighting.prediction import predictor_of
 from bench.survey import provenance
 from bench.units import format_angle
@@ -157,31 +152,6 @@ def command(
         budget = budget_of(setting, chosen, trials, confidence, progress)
     for line in (*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)):
         typer.echo(line)
-    make_directory(out)
-    facts = _facts(place, chosen, started)
-    content = json.dumps(budget_content(budget, facts), indent=1, ensure_ascii=False)
-    write_atomically(out / "budget.json", content.encode())
-    write_atomically(out / "budget.csv", budget_table(budget).write_csv().encode())
-    caption = (
-        f"Bars: expanded uncertainty ({100.0 * confidence:g} %, first order), divided as its "
-        "variance is; of left and right the worse. "
-        f"{'; '.join(budget.basis)}. {budget.trials} trials, seed {chosen}. "
-        f"{place.path.name}, sightbench {__version__}."
-    )
-    figure = draw_budget(budget, f"{place.name}: uncertainty of toe, camber and thrust", caption)
-    drawn = save_print(figure, out, "budget")
-    names = ["budget.json", "budget.csv", *(path.name for path in drawn)]
-    typer.echo(f"Wrote to {out}: {', '.join(names)}.")
+    written = write_budget(out, budget, place, chosen, origin(started))
+    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     return 0 if budget.inside else OUTSIDE
-
-
-def _facts(bay: Bay, seed: int, started: str) -> dict[str, Any]:
-    return {
-        **origin(started),
-        "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
-        "seed": seed,
-        "tolerance_deg": {
-            name: math.degrees(getattr(bay.tolerance, name))
-            for name in ("toe", "camber", "thrust")
-        },
-    }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,15 +13,10 @@ import typer
 
 from bench.choice.candidates import jobs_of, read_candidates
 from bench.choice.choice import Surveyed, choose_drawing
+from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
 from bench.choice.tables import write_choice
-from bench.cli.choose_steps import (
-    draw_choice,
-    facts_of,
-    print_plan,
-    run_all,
-    table_words,
-    words_of,
-)
+from bench.choice.trials import default_trials
+from bench.cli.choose_steps import run_all
 from bench.cli.grids import parse_position
 from bench.cli.options import BayArgument, PlaceOption, SeedOption, parse_angle
 from bench.cli.progress import progress_bar
@@ -56,15 +52,12 @@ from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
 from bench.survey.limits import NONE
+from bench.survey.provenance import command_line
 from bench.survey.setup import request_of_bay
-from bench.survey.statistics import (
-    MIN_BOOTSTRAP,
-    trials_for_quantile_bound,
-    trials_to_decide_rate,
-)
 from bench.survey.store import open_cases
 from bench.survey.tables import write_cells, write_limits
-from bench.survey.verdicts import HOLDS, Request
+from bench.survey.verdicts import HOLDS
+from bench.survey.worker import Job
 from bench.targets.fill import Plate
 
 DEFAULT_OUT = Path("sightbench-choose")
@@ -185,7 +178,8 @@ def command(
     )
     executor = executor_of(workers, scheduler)
     if dry_run:
-        print_plan(place, board, candidates, jobs, asked, processes_of(workers))
+        for line in plan_words(place, board, candidates, jobs, asked, processes_of(workers)):
+            typer.echo(line)
         return 0
     if not run_all(
         out, place, candidates, jobs, executor, scheduler or processes_of(workers), chunk, quiet
@@ -198,10 +192,13 @@ def command(
         write_limits(out / each.folder, found.limits)
         surveyed.append(found)
     choice = choose_drawing(surveyed, asked)
-    lines = words_of(place, choice, jobs)
+    lines = choice_words(place, choice, jobs)
     written = write_choice(out, choice, board, lines, facts_of(place, jobs, started))
     if pictures:
         with progress_bar("drawing", quiet):
+            # matplotlib takes a second to load, which workers and dry runs needn't spend
+            from bench.choice.files import draw_choice
+
             written.append(draw_choice(out, place, board, choice, jobs, show_turn))
     folders = ", ".join(f"{each.folder}/" for each in candidates)
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}; runs in {folders}.")
@@ -225,10 +222,20 @@ def read_plate(bay: Bay, text: str | None) -> Plate:
     return dataclasses.replace(own, width=sides[0], height=sides[1])
 
 
-def default_trials(request: Request) -> int:
-    """Return the fewest pictures a cell that can show what is asked, if none of them fails."""
-    rate = trials_to_decide_rate(1, 1, request.detection, request.confidence)
-    assert rate is not None  # a rate of exactly 1 can't be asked for
-    if request.statistic == "rms":
-        return max(rate, MIN_BOOTSTRAP)
-    return max(rate, trials_for_quantile_bound(0.95, request.confidence))
+def facts_of(bay: Bay, jobs: Mapping[str, Job], started: str) -> dict[str, Any]:
+    """Return where the numbers come from."""
+    plan = common_plan(jobs)
+    return {
+        "command": command_line(),
+        "started": started,
+        "ended": provenance.now(),
+        "versions": dict(plan.versions),
+        "host": provenance.host_facts(),
+        "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
+        "tower": plan.tower,
+        "seed": plan.seed,
+        "pictures_a_cell": plan.trials * len(plan.positions),
+        "ranges_m": plan.ranges_m,
+        "turns_deg": plan.turns_deg,
+        "pitches_deg": plan.pitches_deg,
+    }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -89,7 +88,8 @@ def command(
         raise ConfigError("conform: --one-shot needs --command")
     # half a second to load, which --help needn't wait for
     from bench.verify.conformance import conform
-    from bench.verify.conformance_check import Verdict
+    from bench.verify.conformance_check import CheckOutcome
+    from bench.verify.conformance_files import conclusion, write_conformance
 
     looked_for = target_from_spec(target, KINDS)
     subject, close = _subject(external, pipeline, looked_for, timeout, start, one_shot)
@@ -109,10 +109,10 @@ def command(
     typer.echo(f"{report.name} with {report.target}")
     for check in report.checks:
         typer.echo(f"  {check.words}")
-    typer.echo(_conclusion(report.verdict))
+    typer.echo(conclusion(report.verdict))
     if out is not None:
-        _write(out, report)
-    return {Verdict.PASS: 0, Verdict.FAIL: 1}.get(report.verdict, 3)
+        write_conformance(out, report)
+    return {CheckOutcome.PASS: 0, CheckOutcome.FAIL: 1}.get(report.verdict, 3)
 
 
 def _subject(
@@ -135,33 +135,3 @@ def _subject(
     if not found.supports(target.kind):
         raise ConfigError(f"--pipeline {found.name} can't look for a {target.kind}; see --target")
     return PipelineSubject(found), lambda: None
-
-
-def _conclusion(verdict: Any) -> str:
-    return {
-        "pass": "conforms",
-        "fail": "doesn't conform: see what failed",
-    }.get(str(verdict), "could not be judged in all")
-
-
-def _write(out: Path, report: Any) -> None:
-    from bench import __version__
-    from bench.files import make_directory, write_atomically
-
-    make_directory(out)
-    content = {
-        "version": __version__,
-        "pipeline": report.name,
-        "target": report.target,
-        "verdict": str(report.verdict),
-        "checks": [
-            {
-                "name": check.name,
-                "verdict": str(check.verdict),
-                "measured": check.measured,
-                "fix": check.fix,
-            }
-            for check in report.checks
-        ],
-    }
-    write_atomically(out / "conformance.json", json.dumps(content, indent=2).encode() + b"\n")

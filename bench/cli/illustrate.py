@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from bench import __version__
 from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.teaching.captions import Captions, copy_captions, read_captions
-from bench.teaching.illustration import illustrate
-from bench.teaching.scenes import SETS, SWEEP_NAME, SWEEP_SET, Scene, chosen, sweep
-from bench.teaching.sidecar import Making, record, write_sidecar
-from bench.teaching.trials import Illustrated
+from bench.teaching.captions import copy_captions, read_captions
+from bench.teaching.illustration import illustrate_all
+from bench.teaching.scenes import SETS, SWEEP_NAME, SWEEP_SET, chosen, sweep
+from bench.teaching.sidecar import Making
 from bench.teaching.words import said
 
 DEFAULT_OUT = Path("sightbench-illustrate")
@@ -129,14 +125,17 @@ def command(
     frames = sweep() if moving else ()
     make_directory(out)
     with progress_bar("pictures", quiet) as moved:
-        pictures, film, refused = _computed(scenes, frames, place, making, moved)
+        pictures, film, refused = illustrate_all(scenes, frames, place, making, moved)
     with progress_bar("drawing", quiet):
-        written = _draw_cards(out, pictures, place, making, words)
+        # matplotlib takes a second to load, which bad input needn't wait for
+        from bench.teaching.set_files import write_cards, write_sheets, write_sweep
+
+        written = write_cards(out, pictures, place, making, words)
         if case is None:
             shapes = [name for name in SHAPES if not shape or name in shape]
-            written += _draw_sheets(out, pictures, shapes, place, making, words)
+            written += write_sheets(out, pictures, shapes, place, making, words)
         if film:
-            written += _draw_sweep(out, film, place, making, words)
+            written += write_sweep(out, film, place, making, words)
     typer.echo(f"Wrote {len(written)} files to {out}:")
     for one in pictures:
         text = said(one, place, words)
@@ -146,100 +145,3 @@ def command(
     for reason in refused:
         typer.echo(f"Left out: {reason}")
     return 0
-
-
-def _computed(
-    scenes: tuple[Scene, ...],
-    frames: tuple[Scene, ...],
-    place: Bay,
-    making: Making,
-    moved: Callable[[int, int], None],
-) -> tuple[list[Illustrated], list[Illustrated], list[str]]:
-    """Return the scenes' pictures, the sweep's, and why others can't be shown in this bay.
-
-    Raises
-    ------
-    ConfigError
-        None can be shown: the first one's reason.
-    """
-    references: dict[str, Illustrated | None] = {}
-    found: dict[str, Illustrated] = {}
-    refused: list[str] = []
-    for done, scene in enumerate((*scenes, *frames), start=1):
-        try:
-            found[scene.key] = illustrate(
-                place, scene, making.pipeline, making.trials, making.seed, references
-            )
-        except ConfigError as error:
-            refused.append(str(error))
-        moved(done, len(scenes) + len(frames))
-    if not found:
-        raise ConfigError(refused[0])
-    pictures, film = ([found[s.key] for s in part if s.key in found] for part in (scenes, frames))
-    return pictures, film, refused
-
-
-def _draw_cards(
-    out: Path, shown: list[Illustrated], place: Bay, making: Making, words: Captions
-) -> list[Path]:
-    # matplotlib takes a second to load, which bad input needn't wait for
-    from bench.teaching.files import save_illustration
-
-    written = []
-    for one in shown:
-        command = making.command(one.scene.set, one.scene.name)
-        stem = f"{one.scene.set}-{one.scene.name}"
-        written += save_illustration(one, place, words, command, out, stem)
-    return written
-
-
-def _draw_sheets(
-    out: Path,
-    shown: list[Illustrated],
-    shapes: list[str],
-    place: Bay,
-    making: Making,
-    words: Captions,
-) -> list[Path]:
-    from bench.draw import style
-    from bench.teaching.sheet import SHAPES as PAGES
-    from bench.teaching.sheet import save_pages, sheets
-
-    written = []
-    for name in dict.fromkeys(one.scene.set for one in shown):
-        of_set = [one for one in shown if one.scene.set == name]
-        values = {
-            "bay": place.name,
-            "target": of_set[0].setting.target.name,
-            "pipeline": of_set[0].pipeline,
-            "seed": str(making.seed),
-            "version": __version__,
-        }
-        for shape in shapes:
-            with style.applied():
-                pages = sheets(of_set, PAGES[shape], place, words, values)
-            files = save_pages(pages, out, f"{name}-{shape}")
-            content = {
-                "command": making.command(name, None, "--shape", shape),
-                "pictures": [f"{name}-{one.scene.name}.json" for one in of_set],
-            }
-            written += [*files, write_sidecar(out / f"{name}-{shape}.json", content)]
-    return written
-
-
-def _draw_sweep(
-    out: Path, frames: list[Illustrated], place: Bay, making: Making, words: Captions
-) -> list[Path]:
-    from bench.teaching.sheet import save_sweep
-
-    stem = f"{SWEEP_SET}-{SWEEP_NAME}"
-    key = f"{SWEEP_SET}.{SWEEP_NAME}"
-    command = making.command(SWEEP_SET, SWEEP_NAME)
-    content = {
-        "command": command,
-        "frames": [record(one, said(one, place, words, key), place, command) for one in frames],
-    }
-    return [
-        save_sweep(frames, place, words, out / f"{stem}.gif"),
-        write_sidecar(out / f"{stem}.json", content),
-    ]

@@ -2,43 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
-import cv2
-import numpy as np
 import typer
 
 from bench.cameras.calibration import (
-    CalibrationRun,
-    Sighting,
     calibrate_from,
-    look_for_board,
-    parameters_table,
+    look_for_boards,
     summary,
-    views_table,
 )
-from bench.cameras.intrinsics import PARAMETERS, LensModel
-from bench.cameras.photographs import Measurement
-from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
+from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
+from bench.cameras.default_pipelines import board_detector
+from bench.cameras.intrinsics import LensModel
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
-from bench.detect.chessboard import Chessboard
-from bench.detect.detection import Detection, Detector, Found
-from bench.detect.observation import Observation
-from bench.errors import ConfigError, PictureError
-from bench.files import make_directory, write_atomically
-from bench.imaging.read import find_pictures, read_picture
-from bench.plugins import DETECTORS, load
-from bench.scene.camera_file import write_camera
-from bench.scene.load import load_bay
-from bench.solve.estimate import Estimate, Outcome
+from bench.errors import ConfigError
+from bench.files import make_directory
+from bench.imaging.read import find_pictures
 from bench.survey import provenance
-from bench.survey.tables import write_table
 from bench.targets.spec import target_from_spec
-from bench.targets.target import Target
 
 DEFAULT_OUT = Path("sightbench-intrinsics")
 BOARDS = ("chessboard", "charuco")
@@ -118,119 +102,15 @@ def command(
     else:
         if board is not None:
             raise ConfigError("intrinsics: --board needs pictures")
-        paths, target = _rehearse(out)
+        paths, target = write_rehearsed_boards(out, typer.echo)
     model = LensModel(square_pixels, centred, tangential, radial_terms)
-    size, sightings = look(paths, target, board_detector(target, window), quiet)
+    detector = board_detector(target, window)
+    with progress_bar("pictures", quiet) as moved:
+        size, sightings = look_for_boards(paths, target, detector, moved)
     run = calibrate_from(sightings, size, model)
     make_directory(out)
-    _write(out, paths, target, run)
+    write_calibration(out, paths, target, run, provenance.command_line())
     write_run(out, started, {"board": target.name, "pictures": len(paths), "free": model.free})
     for line in summary(run, target):
         typer.echo(line)
     typer.echo(f"wrote camera.toml, parameters, views and pictures of the residuals in {out}")
-
-
-def board_detector(board: Target, window: int | None) -> Detector:
-    """Return the detector for a board.
-
-    Raises
-    ------
-    ConfigError
-        A window was given for a board that isn't a plain chessboard.
-    """
-    if board.kind == "chessboard":
-        return Chessboard(window)
-    if window is not None:
-        raise ConfigError("--window is for plain chessboards; ChArUco corners have their own")
-    detector = load(DETECTORS, board.kind)
-    assert isinstance(detector, Detector)
-    return detector
-
-
-def look(
-    paths: Sequence[Path], board: Target, detector: Detector, quiet: bool
-) -> tuple[tuple[int, int], list[Sighting]]:
-    """Return the pictures' common size and what was found in each.
-
-    Raises
-    ------
-    PictureError
-        A file can't be read, or is of another size than the first.
-    """
-    sightings = []
-    size = (0, 0)
-    with progress_bar("pictures", quiet) as progress:
-        for done, path in enumerate(paths):
-            picture = read_picture(path)
-            width, height = picture.grey.shape[::-1]
-            if done == 0:
-                size = (width, height)
-            elif (width, height) != size:
-                raise PictureError(
-                    f"{path}: is {width} x {height} px, but {paths[0]} is {size[0]} x {size[1]} "
-                    "px; calibrate from pictures of one size"
-                )
-            sightings.append(look_for_board(path.name, picture, board, detector))
-            progress(done + 1, len(paths))
-    return size, sightings
-
-
-def _write(out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun) -> None:
-    from bench.cameras.calibration_figures import (
-        write_calibration_figures,  # matplotlib loads slowly
-    )
-
-    calibration = run.calibration
-    uncertainties = {
-        name: float(u)
-        for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
-        if u > 0.0
-    }
-    command = provenance.command_line()
-    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{command}"
-    write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
-    write_table(out, "parameters", parameters_table(run))
-    write_table(out, "views", views_table(run), decimals=6)
-    note = f"{board.name}; {command}"
-    write_calibration_figures(out, run.views, calibration, note)
-    _draw_views(out, paths, board, run, note)
-
-
-def _draw_views(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, note: str
-) -> None:
-    """Draw an overlay of each view that stands out, or of the one with the largest residual."""
-    from bench.cameras.overlay import write_overlay
-
-    used = [path for path, sighting in zip(paths, run.sightings, strict=True) if sighting.used]
-    rmse = run.calibration.view_rmse_px
-    for index in run.outstanding or [int(np.argmax(rmse))]:
-        view, path = run.views[index], used[index]
-        measurement = Measurement(
-            str(path),
-            "calibration",
-            Observation(read_picture(path), run.calibration.camera, board),
-            Detection(Found.FOUND, view.pixels, view.p_target),
-            Estimate(Outcome.OK, run.calibration.poses[index], rmse_px=float(rmse[index])),
-        )
-        write_overlay(out / f"{path.stem}-overlay.png", [measurement], note)
-
-
-def _rehearse(out: Path) -> tuple[list[Path], Target]:
-    """Render pictures of a board; return them and the board."""
-    bay = load_bay()
-    tower = bay.towers[0]
-    board = calibration_board()
-    folder = out / "rehearsal"
-    make_directory(folder)
-    typer.echo(
-        f"rehearsal: no pictures given, so {folder} gets rendered ones of a {board.name} as the "
-        f"{tower.name} tower of {bay.name} sees it; its true focal length is "
-        f"{tower.camera.fx:.2f} px"
-    )
-    paths = []
-    views = calibration_views(tower.camera, board)
-    for name, picture, _ in rehearse(views, board, tower.camera, tower.imaging, bay.survey.seed):
-        paths.append(folder / f"{name}.png")
-        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
-    return paths, board

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
-import polars as pl
 import typer
-from scipy.stats import chi2
 
 from bench import __version__
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
-from bench.geometry.pose import Pose
-from bench.registration.bar_views import tower_pair
+from bench.files import make_directory
 from bench.registration.level import Kind, find_level
+from bench.registration.level_files import (
+    write_example,
+    write_level_json,
+    write_level_picture,
+    write_level_table,
+)
 from bench.registration.level_plan import (
     LevelPlan,
     default_plan,
@@ -28,9 +28,21 @@ from bench.registration.level_plan import (
     planned_up,
     reference_of,
 )
-from bench.registration.level_rehearsal import Site, draw_settings, rehearse_level
-from bench.registration.level_table import level_facts, level_table, read_level_table
-from bench.registration.level_words import lines, open_words, share_rows, variants
+from bench.registration.level_rehearsal import Site, rehearse_level
+from bench.registration.level_table import level_facts, read_level_table
+from bench.registration.level_words import (
+    bar_words,
+    bay_shares,
+    contradicts,
+    lines,
+    open_words,
+    rehearsal_rows,
+    rehearsal_words,
+    residual_words,
+    share_rows,
+    up_words,
+    variants,
+)
 from bench.registration.pose_rows import read_registration
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
@@ -144,38 +156,20 @@ def rehearse_command(
 
             done[name] = rehearse_level(place, one, trials, start, name, site, step)
     make_directory(out)
+    origin_facts = {"command": provenance.command_line(), "version": __version__}
     rows = [row for name in plans for row in share_rows(name, shares[name])]
-    _write_table(out, "shares", rows)
-    results = [
-        {
-            "plan": name,
-            "trials": trials,
-            "rms_across_deg": float(np.degrees(one.rms[0])),
-            "rms_along_deg": float(np.degrees(one.rms[1])),
-            "rms_gravity_across_deg": float(np.degrees(one.gravity_rms[0])),
-            "rms_gravity_along_deg": float(np.degrees(one.gravity_rms[1])),
-            "determined_directions": one.dof,
-            "p_value": one.p_value,
-        }
-        for name, one in done.items()
-    ]
-    _write_table(out, "rehearsals", results)
-    _save_example(place, plan, site, start, out)
+    write_level_table(out, "shares", rows, origin_facts)
+    results = rehearsal_rows(done, trials)
+    write_level_table(out, "rehearsals", results, origin_facts)
+    write_example(place, plan, site, start, out)
     note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {provenance.command_line()}"
-    _draw(out, shares, {name: one.rms for name, one in done.items()}, note)
+    write_level_picture(out, shares, {name: one.rms for name, one in done.items()}, note)
     write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest, "seed": start})
-    apart = ", ".join(f"{d:.2f} m" for d in plan.distances)
-    turns = " and ".join(f"{np.degrees(t):+.0f} deg" for t in plan.turns)
-    typer.echo(f"{place.name}: bar at {apart} from the tower line, turned {turns}")
+    typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")
     for row in results:
-        left_open = open_words(shares[row["plan"]])
-        along = "open" if left_open else f"{row['rms_along_deg']:.4f}"
-        typer.echo(
-            f"{row['plan']}: {trials} rehearsals, RMS error {row['rms_across_deg']:.4f} deg "
-            f"across, {along} along; against gravity {row['rms_gravity_across_deg']:.4f} across"
-        )
+        typer.echo(rehearsal_words(row, bool(open_words(shares[row["plan"]]))))
     doubted = [row["plan"] for row in results if row["p_value"] < DOUBT]
     for name in doubted:
         typer.echo(f"claims were not honest: {name}: p below {DOUBT:g}")
@@ -237,51 +231,29 @@ def solve_command(
     if table is None:
         typer.echo("no table given: solving a rehearsed one, saved as rehearsal.csv")
         make_directory(out)
-        _save_example(place, plan, Site(), place.survey.seed, out)
-        table = out / "rehearsal.csv"
+        table = write_example(place, plan, Site(), place.survey.seed, out)
     settings = read_level_table(table, place.bar.length)
     level = find_level(
         settings, reference_of(place, plan), transform, covariance, planned_up(place)
     )
     make_directory(out)
+    origin_facts = {"command": provenance.command_line(), "version": __version__}
     facts = {"table": str(table), "bay": str(place.path), "bay_digest": place.digest}
-    _write_json(out / "level.json", {**facts, **level_facts(level)})
+    write_level_json(out / "level.json", {**origin_facts, **facts, **level_facts(level)})
     rows, code = [], 0
     ways = {s.reversed for s in settings}
     for up in level.ups:
-        tower = tower_pair(place)[0 if up.tower == "left" else 1]
-        found = tower.T_bay_camera.rotation @ up.direction
-        typer.echo(
-            f"{up.tower} tower: up in its camera's frame is "
-            f"({', '.join(f'{v:+.6f}' for v in up.direction)}); against the bay file it leans "
-            f"{np.degrees(np.arctan2(found[0], found[2])):+.3f} deg along the bay's x, "
-            f"{np.degrees(np.arctan2(found[1], found[2])):+.3f} deg to the left, both of up"
-        )
-        turn = tower.T_bay_camera.rotation
-        shares = {name: (turn @ part @ turn.T)[:2, :2] for name, part in up.shares.items()}
+        typer.echo(up_words(place, up))
+        shares = bay_shares(place, up)
         rows += share_rows(f"{up.tower} tower", shares)
         for line in lines(shares, level.kind, len(ways) == 2):
             typer.echo(f"  {line}")
         code = COULD_NOT_JUDGE if open_words(shares) else code
-    if level.bar_error is not None:
-        typer.echo(
-            f"the bar's own error: {np.degrees(level.bar_error):+.4f} deg, standard uncertainty "
-            f"{np.degrees(level.bar_error_sigma):.4f} deg"
-        )
-    if level.dof > 0:
-        p_value = float(chi2.sf(level.chi2, level.dof))
-        typer.echo(
-            f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom, p = "
-            f"{p_value:.2g}"
-        )
-        if p_value < DOUBT:
-            typer.echo(
-                f"don't use this level: rows contradict each other, p below {DOUBT:g}; a place, "
-                "its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
-                "too small"
-            )
-            code = NEGATIVE
-    _write_table(out, "shares", rows)
+    for line in residual_words(level, DOUBT):
+        typer.echo(line)
+    if contradicts(level, DOUBT):
+        code = NEGATIVE
+    write_level_table(out, "shares", rows, origin_facts)
     write_run(out, started, facts)
     typer.echo(f"wrote level.json and shares in {out}")
     return code
@@ -294,32 +266,3 @@ def _plan(bay: Bay, kind: Kind, height: float | None, bar: float | None) -> Leve
             raise ConfigError(f"{name} must be above 0")
     plan = plan if height is None else replace(plan, height_sigma=height)
     return plan if bar is None else replace(plan, bar_sigma=bar)
-
-
-def _save_example(bay: Bay, plan: LevelPlan, site: Site, seed: int, out: Path) -> None:
-    left, right = tower_pair(bay)
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 0]))
-    cameras = (left.T_bay_camera, right.T_bay_camera)
-    settings = draw_settings(bay, plan, site, cameras, Pose.identity(), rng)
-    write_atomically(out / "rehearsal.csv", level_table(settings).encode())
-
-
-def _write_table(out: Path, name: str, rows: list[dict[str, Any]]) -> None:
-    table = pl.DataFrame(rows)
-    write_atomically(out / f"{name}.csv", table.write_csv(float_precision=7).encode())
-    _write_json(out / f"{name}.json", {"rows": rows})
-
-
-def _write_json(path: Path, content: dict[str, Any]) -> None:
-    whole = {"command": provenance.command_line(), "version": __version__, **content}
-    write_atomically(path, json.dumps(whole, indent=1, allow_nan=False).encode())
-
-
-def _draw(out: Path, shares: dict[str, Any], rms: dict[str, Any], note: str) -> None:
-    from bench.draw.style import save
-    from bench.registration.level_figures import draw_level  # matplotlib takes a second to load
-
-    save(
-        draw_level(shares, rms, "Which way is up: how well towers know it", note),
-        out / "level.png",
-    )

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
-import polars as pl
 import typer
 
 from bench.cli.options import parse_place
@@ -19,11 +18,11 @@ from bench.cli.surveying import (
 )
 from bench.errors import ConfigError, RunError
 from bench.files import make_directory
-from bench.survey.limits import NONE, Limits, find_limits
-from bench.survey.plan import number
+from bench.survey.limit_words import limit_lines
+from bench.survey.limits import NONE, find_limits
 from bench.survey.store import RunStore, open_cases
 from bench.survey.tables import LIMITS_FILES, write_limits
-from bench.survey.verdicts import HOLDS, STATISTICS, Request
+from bench.survey.verdicts import HOLDS, Request
 
 DEFAULT_RUN = Path("sightbench-map")
 MAPS_OWN = "the map's own"
@@ -72,7 +71,8 @@ def command(
     asked = _asked_by_map(run)
     request = changed_request(asked, rotation, detection, confidence, statistic)
     limits = find_limits(cases, request)
-    _print_limits(limits)
+    for line in limit_lines(limits):
+        typer.echo(line)
     if request != asked and "rule" in (RunStore(run).stored_plan() or {}):
         typer.echo(
             "This is a run of `sightbench contour` for another question. It looked at a cell "
@@ -93,37 +93,3 @@ def _asked_by_map(run: Path) -> Request:
         return Request(**{name: asked[name] for name in Request.__dataclass_fields__})
     except (OSError, ValueError, KeyError, TypeError, ConfigError):
         return Request()
-
-
-def _print_limits(limits: Limits) -> None:
-    request = limits.request
-    typer.echo(
-        f"Rotation {STATISTICS[request.statistic]} at most {number(request.rotation_deg)} deg, "
-        f"usable poses at least {number(100 * request.detection)} %, each with "
-        f"{number(100 * request.confidence)} % one-sided confidence"
-    )
-    for pipeline in limits.ranges["pipeline"].unique(maintain_order=True):
-        mine = pl.col("pipeline") == pipeline
-        typer.echo(f"\n{pipeline}\n  longest range")
-        for row in limits.ranges.filter(mine).iter_rows(named=True):
-            typer.echo(f"    {_view(row)}: {row['words']}")
-        typer.echo("  tilts that hold")
-        for row in limits.bands.filter(mine).iter_rows(named=True):
-            typer.echo(f"    {number(row['range_m'])} m{_other(row)}: {row['words']}")
-    typer.echo("")
-
-
-def _view(row: dict[str, Any]) -> str:
-    if row["pitch_deg"] == 0.0 and row["turn_deg"] >= 0.0:
-        return f"tilt {number(row['turn_deg'])} deg"
-    return (
-        f"turn {number(row['turn_deg'])}, pitch {number(row['pitch_deg'])} deg "
-        f"(tilt {row['tilt_deg']:.1f})"
-    )
-
-
-def _other(row: dict[str, Any]) -> str:
-    if row["at_deg"] == 0.0:
-        return ""
-    other = "pitch" if row["along"] == "turn" else "turn"
-    return f", {other} {number(row['at_deg'])} deg"

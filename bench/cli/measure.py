@@ -5,41 +5,32 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import cv2
 import typer
 
-from bench.cameras.photographs import (
-    Measurement,
-    measure,
-    measurement_row,
-    measurements_table,
-    summary,
+from bench.cameras.default_pipelines import PIPELINES, check_pipelines, read_target
+from bench.cameras.photograph_files import (
+    overlay_names,
+    size_of,
+    write_rehearsed_photographs,
 )
-from bench.cameras.rehearsal import measuring_views, rehearse
+from bench.cameras.photographs import (
+    measure_file,
+    measurement_row,
+    measurement_words,
+    measurements_table,
+)
 from bench.cli.options import OutOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
-from bench.detect.observation import Observation
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
-from bench.geometry.camera import Camera
+from bench.files import make_directory
 from bench.imaging.read import find_pictures, read_picture
-from bench.scene.camera_file import read_camera, write_camera
-from bench.scene.load import load_bay
-from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.scene.camera_file import read_camera
+from bench.solve.pipeline import pipeline_from_name
 from bench.survey import provenance
 from bench.survey.tables import write_table
-from bench.targets.spec import target_from_spec
-from bench.targets.target import Target
 
 DEFAULT_OUT = Path("sightbench-measure")
-KINDS = ("marker", "grid", "charuco", "circles")
-PIPELINES = {
-    "marker": "aruco-subpix/ippe-lm",
-    "grid": "aruco-subpix/ippe-lm",
-    "charuco": "charuco/ippe-lm",
-    "circles": "circles/ippe-lm",
-}
 COULD_NOT_JUDGE = 3
 
 
@@ -118,11 +109,11 @@ def command(
     else:
         if camera is not None or target is not None:
             raise ConfigError("measure: --camera and --target need pictures to measure")
-        paths, lens, wanted = _rehearse(out)
-    intrinsics = read_camera(lens, _size_of(paths[0]))
+        paths, lens, wanted = write_rehearsed_photographs(out, typer.echo)
+    intrinsics = read_camera(lens, size_of(paths[0]))
     looked_for = read_target(wanted)
     pipelines = [pipeline_from_name(n) for n in pipeline or [PIPELINES[looked_for.kind]]]
-    check(looked_for, pipelines, any_id)
+    check_pipelines(looked_for, pipelines, any_id)
     for path in paths:  # before anything is written
         read_picture(path, intrinsics)
     make_directory(out)
@@ -130,95 +121,20 @@ def command(
     names = overlay_names(paths)
     with progress_bar("pictures", quiet) as progress:
         for done, path in enumerate(paths):
-            found = _measure_file(path, intrinsics, looked_for, pipelines, any_id)
+            found = measure_file(path, intrinsics, looked_for, pipelines, any_id)
             rows += [measurement_row(m) for m in found]
             if overlays:
-                _draw(out, names[path], found, lens)
+                from bench.cameras.overlay import write_overlay  # takes a second to load
+
+                note = f"camera {lens.name}; {provenance.command_line()}"
+                write_overlay(out / names[path], found, note)
             progress(done + 1, len(paths))
     table = measurements_table(rows)
     write_table(out, "measurements", table, decimals=6)
     facts = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
     write_run(out, started, facts)
-    for line in summary(table):
+    for line in measurement_words(table):
         typer.echo(line)
     drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
     return 0 if table["range_m"].count() else COULD_NOT_JUDGE
-
-
-def read_target(text: str) -> Target:
-    """Return the target of a line such as ``marker:36h11:0:200 mm`` or of a bay file.
-
-    Raises
-    ------
-    ConfigError
-        The bay file is faulty.
-    TargetError
-        The line is.
-    """
-    if text.lower().endswith(".toml"):
-        return load_bay(Path(text)).target
-    return target_from_spec(text, KINDS)
-
-
-def check(target: Target, pipelines: list[Pipeline], any_id: bool) -> None:
-    """Raise `ConfigError` when pipelines repeat, can't look for the target, or not for any id."""
-    names = [pipeline.name for pipeline in pipelines]
-    for pipeline in pipelines:
-        reason = pipeline.refusal(target)
-        if reason:
-            raise ConfigError(reason)
-        if names.count(pipeline.name) > 1:
-            raise ConfigError(f"--pipeline {pipeline.name} is given twice")
-    if any_id and target.kind != "marker":
-        raise ConfigError(f"--any-id is for a single marker, not for a {target.kind}")
-
-
-def overlay_names(paths: list[Path]) -> dict[Path, str]:
-    """Return a file name for each picture's overlay, no two alike."""
-    stems = [path.stem for path in paths]
-    return {
-        path: f"{path.stem}-overlay.png"
-        if stems.count(path.stem) == 1
-        else f"{path.stem}-{index + 1}-overlay.png"
-        for index, path in enumerate(paths)
-    }
-
-
-def _measure_file(
-    path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
-) -> list[Measurement]:
-    observation = Observation(read_picture(path, camera), camera, target)
-    return [m for p in pipelines for m in measure(str(path), observation, p, any_id=any_id)]
-
-
-def _draw(out: Path, name: str, found: list[Measurement], lens: Path) -> None:
-    from bench.cameras.overlay import write_overlay  # matplotlib takes a second to load
-
-    write_overlay(out / name, found, f"camera {lens.name}; {provenance.command_line()}")
-
-
-def _size_of(path: Path) -> tuple[int, int]:
-    """Return the picture's width and height, which some of OpenCV's camera files don't tell."""
-    height, width = read_picture(path).grey.shape
-    return width, height
-
-
-def _rehearse(out: Path) -> tuple[list[Path], Path, str]:
-    """Render pictures of the shipped bay's target; return them, a camera file, the bay file."""
-    bay = load_bay()
-    tower = bay.towers[0]
-    folder = out / "rehearsal"
-    make_directory(folder)
-    typer.echo(
-        f"rehearsal: no pictures given, so {folder} gets rendered ones of {bay.target.name} as "
-        f"the {tower.name} tower of {bay.name} sees it"
-    )
-    camera_file = folder / "camera.toml"
-    write_camera(camera_file, tower.camera, comment=f"{bay.name}, {tower.name} tower")
-    paths = []
-    shots = rehearse(measuring_views(), bay.target, tower.camera, tower.imaging, bay.survey.seed)
-    for name, picture, _ in shots:
-        paths.append(folder / f"{name}.png")
-        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
-    return paths, camera_file, str(bay.path)

@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
-import polars as pl
 import typer
 
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_length
@@ -14,29 +13,33 @@ from bench.cli.proof_common import (
     CornerSigmaOption,
     RegistrationOption,
     TableArgument,
-    print_table,
-    tied,
-    write_proof,
+    say,
+    say_written,
 )
+from bench.cli.results import origin
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
-from bench.proof.acceptance import Volume, lines_of, simulate_acceptance
+from bench.proof.acceptance import Volume, simulate_acceptance
+from bench.proof.files import write_length_readings, write_proof
 from bench.proof.length import (
-    K,
-    LengthPlan,
-    default_places,
     evaluate_length,
-    plan_length,
+    plan_for_bay,
+)
+from bench.proof.length_words import (
+    acceptance_table,
+    acceptance_words,
+    plan_table,
+    plan_words,
+    result_table,
+    result_words,
 )
 from bench.proof.table import read_rows
+from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar
-from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay
-from bench.scene.model import Bay, wheels
+from bench.scene.model import Bay
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-proof-length")
-PLACES_FILE = "length-places.toml"
 FAILS = 1
 
 app = typer.Typer(
@@ -85,20 +88,6 @@ def _bar(bay: Bay, length: float | None, uncertainty: float | None) -> Bar:
     )
 
 
-def _plan(
-    bay: Bay, bar: Bar, places: Path | None, sigma_px: float | None, registration: Path | None
-) -> LengthPlan:
-    towers = tied(bay, sigma_px, registration)
-    nearest = min(-float(w.centre[0]) for w in wheels(bay))
-    farthest = max(-float(w.centre[0]) for w in wheels(bay))
-    chosen = (
-        default_places(towers.left, towers.right, bar, nearest, min(farthest, nearest + 4.0))
-        if places is None
-        else read_poses(places, bar)
-    )
-    return plan_length(towers.left, towers.right, bar, chosen, towers.sigma_px, towers.covariance)
-
-
 @app.command("plan")
 def plan_command(
     bay: BayArgument = None,
@@ -122,36 +111,18 @@ def plan_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    plan = _plan(site, _bar(site, length, length_uncertainty), places, corner_sigma, registration)
-    sigma = plan.sigma(readings)
-    rows = [("place", "where", f"expanded uncertainty mm (k = {K:g})")]
-    for number, (place, s) in enumerate(zip(plan.places, sigma, strict=True), start=1):
-        rows.append((str(number), place.words, f"{1e3 * K * s:.2f}"))
-    print_table(rows)
-    scale = plan.detectable_scale(readings)
-    typer.echo(
-        f"An error of scale of {1e6 * scale:.0f} parts in a million "
-        f"({1e3 * scale * plan.length:.2f} mm of {1e3 * plan.length:.1f}) will be found "
-        "with 80 % chance, at 5 % of false alarms."
+    plan = plan_for_bay(
+        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
     )
-    table = pl.DataFrame(
-        {
-            "place": range(1, len(sigma) + 1),
-            "where": [place.words for place in plan.places],
-            "expanded_mm": [1e3 * K * float(s) for s in sigma],
-        }
-    )
-    make_directory(out)
-    write_atomically(
-        out / PLACES_FILE, poses_toml(plan.places, "Places of the length check.").encode()
-    )
-    blank = "place,length_mm\n" + "".join(
-        f"{n},\n" for n in range(1, len(sigma) + 1) for _ in range(readings)
-    )
-    write_atomically(out / "length-readings.csv", blank.encode())
-    typer.echo(f"Wrote to {out}: {PLACES_FILE}, length-readings.csv.")
-    content = {"detectable_scale": scale, "readings": readings, "length_mm": 1e3 * plan.length}
-    write_proof(out, "length-plan", table, content, site, started)
+    say(plan_words(plan, readings))
+    say_written(out, write_length_readings(out, plan, readings))
+    content = {
+        "detectable_scale": plan.detectable_scale(readings),
+        "readings": readings,
+        "length_mm": 1e3 * plan.length,
+    }
+    table = plan_table(plan, readings)
+    say_written(out, write_proof(out, "length-plan", table, content, site, origin(started)))
 
 
 @app.command("evaluate")
@@ -174,7 +145,9 @@ def evaluate_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    plan = _plan(site, _bar(site, length, length_uncertainty), places, corner_sigma, registration)
+    plan = plan_for_bay(
+        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
+    )
     n = len(plan.places)
     readings: list[list[float]] = [[] for _ in range(n)]
     for texts, numbers in read_rows(table, ("place",), ("length_mm",)):
@@ -183,26 +156,7 @@ def evaluate_command(
             raise ConfigError(f"{table}: place: '{place}' must be a whole number from 1 to {n}")
         readings[int(place) - 1].append(1e-3 * numbers["length_mm"])
     result = evaluate_length(plan, readings)
-    rows = [("place", "readings", "error mm", "expanded uncertainty mm")]
-    for number in range(n):
-        error, u = 1e3 * result.errors[number], 1e3 * result.expanded[number]
-        rows.append((str(number + 1), str(result.readings[number]), f"{error:+.3f}", f"{u:.3f}"))
-    print_table(rows)
-    worst = result.worst
-    size = f"{abs(1e3 * result.errors[worst]):.3f} mm of {1e3 * result.expanded[worst]:.3f}"
-    verdict = "hold" if result.holds else "don't hold"
-    typer.echo(
-        f"The lengths {verdict}: p = {result.p_value:.3g}; the worst, place {worst + 1}, {size}. "
-        f"Scale {1e6 * result.scale:+.0f} ± {2e6 * result.scale_sigma:.0f} parts in a million."
-    )
-    frame = pl.DataFrame(
-        {
-            "place": range(1, n + 1),
-            "readings": result.readings,
-            "error_mm": 1e3 * result.errors,
-            "expanded_mm": 1e3 * result.expanded,
-        }
-    )
+    say(result_words(result))
     content = {
         "verdict": "holds" if result.holds else "doesn't hold",
         "p_value": result.p_value,
@@ -210,7 +164,8 @@ def evaluate_command(
         "scale": result.scale,
         "scale_sigma": result.scale_sigma,
     }
-    write_proof(out, "length-result", frame, content, site, started)
+    frame = result_table(result)
+    say_written(out, write_proof(out, "length-result", frame, content, site, origin(started)))
     return 0 if result.holds else FAILS
 
 
@@ -261,7 +216,7 @@ def simulate_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    towers = tied(site, corner_sigma, registration)
+    towers = tied_towers(site, corner_sigma, registration)
     if not (0.0 < near < far and 0.0 < low < high and half_width > 0.0):
         raise ConfigError("simulate: NEAR must lie before FAR and LOW below HIGH, all above 0")
     volume = Volume(near, far, low, high, half_width)
@@ -276,31 +231,7 @@ def simulate_command(
         chosen,
         runs,
     )
-    names = ["along", "across", "upright", *(f"diagonal {i}" for i in range(1, 5))]
-    ends = lines_of(volume)
-    rows = [("line", "lengths mm", "standard deviations mm")]
-    table = []
-    for i, name in enumerate(names):
-        lengths = 1e3 * found.lengths[i]
-        sigma = 1e3 * found.sigma[i]
-        rows.append(
-            (name, " ".join(f"{v:.0f}" for v in lengths), " ".join(f"{v:.2f}" for v in sigma))
-        )
-        for j in range(len(lengths)):
-            table.append(
-                {
-                    "line": name,
-                    "from": " ".join(f"{v:.3f}" for v in ends[i, 0]),
-                    "to": " ".join(f"{v:.3f}" for v in ends[i, 1]),
-                    "length_mm": float(lengths[j]),
-                    "sigma_mm": float(sigma[j]),
-                }
-            )
-    print_table(rows)
-    largest = 1e3 * found.quantile(0.95)
-    typer.echo(
-        f"The largest of the 35 errors stays below {largest:.2f} mm in 95 % of {runs} simulated "
-        f"runs (its median is {1e3 * found.quantile(0.5):.2f} mm), seed {chosen}."
-    )
-    content = {"runs": runs, "seed": chosen, "largest_mm_95": largest}
-    write_proof(out, "length-simulation", pl.DataFrame(table), content, site, started)
+    say(acceptance_words(found, runs, chosen))
+    content = {"runs": runs, "seed": chosen, "largest_mm_95": 1e3 * found.quantile(0.95)}
+    table = acceptance_table(found, volume)
+    say_written(out, write_proof(out, "length-simulation", table, content, site, origin(started)))

@@ -8,46 +8,46 @@ from pathlib import Path
 from typing import Annotated
 
 import numpy as np
-import polars as pl
 import typer
 
-from bench.budget.response import target_points
 from bench.budget.views import towers_of
 from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
 from bench.cli.proof_common import (
     CornerSigmaOption,
     TableArgument,
-    print_table,
+    say,
+    say_written,
     within,
-    write_proof,
 )
+from bench.cli.results import origin
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
+from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
 from bench.proof.moved import (
-    MOVES,
     Mark,
     MovedPlan,
-    MovedResult,
     alike,
     evaluate_moved,
     plan_moved,
+    pose_noise,
+)
+from bench.proof.moved_words import (
+    ALIKE,
+    alike_words,
+    plan_table,
+    plan_words,
+    result_table,
+    result_words,
 )
 from bench.proof.table import read_rows
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import predictor_of
-from bench.solve.covariance import pose_covariance
 from bench.survey import provenance
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
-READINGS_FILE = "moved-readings.csv"
-TIMES = ("registration", "now")
-COLUMNS = ("rx_deg", "ry_deg", "rz_deg", "x_mm", "y_mm", "z_mm")
 MOVED, UNCLEAR = 1, 3
-# p below which two towers are said not to have seen the same change
-ALIKE = 0.01
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -159,39 +159,11 @@ def plan_command(
     site = load_bay(bay)
     mark = _mark(distance, offset, height, put_back, put_back_turn)
     plans = _plans(site, mark, corner_sigma, pictures, false_alarms)
-    rows = [("move along bay axes", *(f"{plan.tower} tower" for plan in plans))]
-    smallest = [plan.smallest(power) for plan in plans]
-    for index, name in enumerate(MOVES):
-        rows.append((name, *(_size(index, float(s[index])) for s in smallest)))
-    print_table(rows)
-    worst = max(math.degrees(float(s[2])) for s in smallest)
-    tilt = max(math.degrees(float(s[0])) for s in smallest)
-    typer.echo(
-        f"Smallest moves found with {100 * power:g} % chance, {100 * false_alarms:g} % of false "
-        f"alarms. A tower turned by that about the vertical shifts total toe by {worst:.3f} deg "
-        f"and each wheel's toe by half; about the bay's x, camber on its side by {tilt:.3f} deg."
-    )
-    make_directory(out)
-    blank = "tower,when," + ",".join(COLUMNS) + "\n"
-    blank += "".join(
-        f"{plan.tower},{when},,,,,,\n" for plan in plans for when in TIMES for _ in range(pictures)
-    )
-    write_atomically(out / READINGS_FILE, blank.encode())
-    typer.echo(f"Wrote to {out}: {READINGS_FILE}.")
-    table = pl.DataFrame(
-        [
-            {
-                "tower": plan.tower,
-                "move": name,
-                "smallest": float(np.degrees(s[i])) if i < 3 else 1e3 * float(s[i]),
-                "unit": "deg" if i < 3 else "mm",
-            }
-            for plan, s in zip(plans, smallest, strict=True)
-            for i, name in enumerate(MOVES)
-        ]
-    )
+    say(plan_words(plans, power, false_alarms))
+    say_written(out, write_moved_readings(out, plans, pictures))
     content = {"power": power, "false_alarms": false_alarms, "pictures": pictures}
-    write_proof(out, "moved-plan", table, content, site, started)
+    table = plan_table(plans, power)
+    say_written(out, write_proof(out, "moved-plan", table, content, site, origin(started)))
 
 
 @app.command("evaluate")
@@ -227,7 +199,7 @@ def evaluate_command(
     results = []
     for tower, plan in zip(towers, plans, strict=True):
         before, now = poses[tower.name]
-        noise = _noise(site, tower, mark, sigma_px)
+        noise = pose_noise(site, tower, mark, sigma_px)
         own = MovedPlan(
             plan.tower,
             plan.covariance - 2.0 * noise + noise * (1.0 / len(before) + 1.0 / len(now)),
@@ -235,31 +207,15 @@ def evaluate_command(
             plan.alpha,
         )
         results.append(evaluate_moved(own, before, now, noise))
-    rows: list[tuple[str, ...]] = [("tower", *MOVES)]
-    for result in results:
-        rows.append(
-            (
-                result.plan.tower,
-                *(
-                    f"{_size(i, float(m), sign=True)} ± {_size(i, 2.0 * float(s))}"
-                    for i, (m, s) in enumerate(zip(result.move, result.sigma, strict=True))
-                ),
-            )
-        )
-    print_table(rows)
-    for result in results:
-        typer.echo(_words(result, power))
+    say(result_words(results, power))
     moved = [result for result in results if result.moved]
     same = alike(results[0], results[1], towers, mark) if len(moved) == 2 else 0.0
     if same > ALIKE:
-        typer.echo(
-            f"Both towers see the target itself moved alike (p = {same:.3g}): rather it was put "
-            "back elsewhere; put it on its mark and look again."
-        )
-    frame = pl.DataFrame([_row(result) for result in results])
+        typer.echo(alike_words(same))
+    frame = result_table(results)
     answer = "unclear" if same > ALIKE else "moved" if moved else "not moved"
     content = {"verdict": answer, "false_alarms": false_alarms, "power": power}
-    write_proof(out, "moved-result", frame, content, site, started)
+    say_written(out, write_proof(out, "moved-result", frame, content, site, origin(started)))
     return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
 
 
@@ -273,11 +229,6 @@ def _plans(
         plan_moved(tower, bay.target, mark, sigma_px, pictures, 0.5 * false_alarms)
         for tower in towers_of(bay)
     ]
-
-
-def _noise(bay: Bay, tower: Tower, mark: Mark, sigma_px: float) -> np.ndarray:
-    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
-    return pose_covariance(target_points(bay.target), T, tower.camera, sigma_px)
 
 
 def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pose], list[Pose]]]:
@@ -297,43 +248,3 @@ def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pos
             if not group:
                 raise ConfigError(f"{table}: no row of the {name} tower with when = {when}")
     return found
-
-
-def _size(index: int, value: float, sign: bool = False) -> str:
-    plus = "+" if sign else ""
-    if index < 3:
-        return f"{math.degrees(value):{plus}.4f} deg"
-    return f"{1e3 * value:{plus}.3f} mm"
-
-
-def _words(result: MovedResult, power: float) -> str:
-    name = result.plan.tower
-    if result.moved:
-        ratios = np.abs(result.move / result.sigma)
-        most = int(np.argmax(ratios))
-        return (
-            f"The {name} tower has moved (p = {result.p_value:.2g}); mostly {MOVES[most]} "
-            f"by {_size(most, float(result.move[most]), sign=True)}. Register again."
-        )
-    smallest = result.plan.smallest(power)
-    return (
-        f"The {name} tower shows no move (p = {result.p_value:.2g}); one of "
-        f"{_size(2, float(smallest[2]))} about the vertical or {_size(4, float(smallest[4]))} "
-        f"across the bay would have been found with {100 * power:g} % chance."
-    )
-
-
-def _row(result: MovedResult) -> dict[str, object]:
-    row: dict[str, object] = {
-        "tower": result.plan.tower,
-        "moved": result.moved,
-        "p_value": result.p_value,
-        "chi_square": result.chi_square,
-        "scatter_factor": result.factor,
-    }
-    for i, name in enumerate(MOVES):
-        unit, scale = ("deg", 180.0 / math.pi) if i < 3 else ("mm", 1e3)
-        key = name.replace(" ", "_")
-        row[f"{key}_{unit}"] = scale * float(result.move[i])
-        row[f"{key}_sigma_{unit}"] = scale * float(result.sigma[i])
-    return row

@@ -6,26 +6,20 @@ from pathlib import Path
 from typing import Annotated
 
 import numpy as np
-import polars as pl
 import typer
 
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
 from bench.cli.progress import progress_bar
-from bench.cli.register_input import (
-    save_rehearsal_pictures,
-)
-from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, say, solve_command, solved
+from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_command
 from bench.cli.results import write_run
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
+from bench.files import make_directory
 from bench.registration.bar_views import CORNER_SIGMA_PX
 from bench.registration.files import (
-    poses_table,
-    progress_rows,
-    sequence_words,
     write_figure,
+    write_judged,
+    write_plan,
     write_rehearsal,
-    write_rows,
 )
 from bench.registration.plan import (
     DEFAULT_LENGTH,
@@ -35,10 +29,11 @@ from bench.registration.plan import (
     progress,
 )
 from bench.registration.rehearsal import Errors, rehearse
+from bench.registration.taken_steps import judge_taken
+from bench.registration.words import progress_words, rehearsal_words, sequence_words, toe_words
 from bench.scene.bar import BarPose
-from bench.scene.bar_section import poses_toml, read_poses
+from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
-from bench.scene.model import Bay
 from bench.survey import provenance
 
 app = typer.Typer(
@@ -116,25 +111,19 @@ def plan_command(
     own = {str(path): read_poses(path, place.bar) for path in poses or []}
     ranked = {name: progress(place, s, corner_noise) for name, s in (sets | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
-    make_directory(out)
-    text = poses_toml(found, f"Bar poses for {place.name}.\n{provenance.command_line()}")
-    write_atomically(out / "plan.toml", text.encode())
-    rows = pl.DataFrame([row for name in order for row in progress_rows(name, ranked[name])])
-    write_rows(out, "sets", rows)
-    write_rows(out, "plan", poses_table(found))
     note = f"{place.name}; corner noise {corner_noise:g} px; {provenance.command_line()}"
     drawn = [name for name in order if name in own or name.startswith("found")]
     drawn += [name for name in (order[1], order[-1]) if name not in drawn]
-    columns = [(name, ranked[name]) for name in drawn[:3]]
-    write_figure(out, "plan_poses", "poses", place, found, note)
-    write_figure(out, "plan_progress", "progress", columns, place.tolerance.toe, note)
+    comment = f"Bar poses for {place.name}.\n{provenance.command_line()}"
+    in_order = {name: ranked[name] for name in order}
+    write_plan(out, place, found, in_order, drawn[:3], comment, note)
     write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest})
     typer.echo(f"{place.name}: {steps} bar poses found by search:")
     for line in sequence_words(found):
         typer.echo(f"  {line}")
     typer.echo("Lists, the best first; uncertainties are of the right tower against the left one:")
     for name in order:
-        typer.echo(f"  {name}: {_verdict(ranked[name][-1])}")
+        typer.echo(f"  {name}: {progress_words(ranked[name][-1])}")
     typer.echo(f"wrote plan.toml, sets, plan and pictures in {out}")
     return NEGATIVE if any(not ranked[name][-1].is_determined for name in own) else 0
 
@@ -197,7 +186,7 @@ def rehearse_command(
     )
     steps = progress(place, sequence, corner_noise)
     if not steps[-1].is_determined:
-        raise ConfigError(f"register: {_verdict(steps[-1])}")
+        raise ConfigError(f"register: {progress_words(steps[-1])}")
     errors = Errors(
         corner_px=corner_noise,
         pose_angle=scatter_angle,
@@ -221,57 +210,23 @@ def rehearse_command(
     typer.echo(f"{place.name}: {len(sequence)} bar poses, {len(result.errors)} rehearsals")
     for line in sequence_words(sequence):
         typer.echo(f"  {line}")
-    _say_errors(seen, result.claimed)
-    failed = sum(bool(names) for names in result.alarms)
-    typer.echo(
-        f"a residual check failed in {failed} rehearsals; checks know of corner noise alone, so "
-        "that errors of sizes and cameras show"
-    )
-    if result.refused:
-        typer.echo(f"refused: {len(result.refused)} rehearsals, such as: {result.refused[0]}")
+    for line in rehearsal_words(result, seen):
+        typer.echo(line)
     if pictures:
-        taken = save_rehearsal_pictures(place, sequence, errors, out / "rehearsal", seed, quiet)
+        taken = rehearsed(place, sequence, errors, out / "rehearsal", seed, quiet)
         typer.echo(f"rendered pictures in {out / 'rehearsal'}:")
-        say(solved(taken, place, sequence, errors, out, note))
+        judged = judge_taken(taken, place, sequence, errors)
+        write_judged(out, judged, note)
+        for line in judged.words():
+            typer.echo(line)
     typer.echo(f"wrote rehearsals, progress and pictures in {out}")
-    return _toe_verdict(place, 2.0 * float(max(seen[2], result.claimed[2])))
+    expanded = 2.0 * float(max(seen[2], result.claimed[2]))
+    typer.echo(toe_words(expanded, place.tolerance.toe))
+    return 0 if expanded <= place.tolerance.toe else NEGATIVE
 
 
 app.command("solve")(solve_command)
 
 
-def _say_errors(seen: object, claimed: object) -> None:
-    rms, claim = np.asarray(seen), np.asarray(claimed)
-    for k, axis in enumerate("xyz"):
-        typer.echo(
-            f"about {axis}: {np.degrees(rms[k]):.4f} deg RMS, {np.degrees(claim[k]):.4f} deg "
-            f"claimed; along {axis}: {1e3 * rms[3 + k]:.3f} mm RMS, "
-            f"{1e3 * claim[3 + k]:.3f} mm claimed"
-        )
-
-
-def _toe_verdict(place: Bay, expanded: float) -> int:
-    tolerance = place.tolerance.toe
-    inside = expanded <= tolerance
-    typer.echo(
-        f"registration's share of toe, expanded (k = 2): "
-        f"{'inside' if inside else 'outside'} tolerance, {np.degrees(expanded):.4f} deg of "
-        f"{np.degrees(tolerance):g}"
-    )
-    return 0 if inside else NEGATIVE
-
-
 def _merit(last: Progress) -> tuple[int, float]:
     return (last.unknowns - last.rank, float(np.max(last.sigma_rotation)))
-
-
-def _verdict(last: Progress) -> str:
-    if last.is_determined:
-        turn = ", ".join(f"{v:.4f}" for v in np.degrees(last.sigma_rotation))
-        shift = ", ".join(f"{v:.2f}" for v in 1e3 * last.sigma_translation)
-        return (
-            f"all {last.unknowns} directions determined; about x, y, z {turn} deg, along them "
-            f"{shift} mm"
-        )
-    named = "; ".join(direction.words for direction in last.open)
-    return f"{last.unknowns - last.rank} of {last.unknowns} directions undetermined: {named}"

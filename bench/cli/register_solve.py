@@ -9,19 +9,20 @@ from typing import Annotated
 import typer
 
 from bench.cli.options import OutOption
-from bench.cli.register_input import (
-    Taken,
-    from_table,
-    from_the_pictures,
-    save_rehearsal_pictures,
-)
+from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
 from bench.errors import ConfigError
-from bench.files import make_directory
-from bench.registration.files import write_figure, write_json, write_rows
-from bench.registration.judgement import Judged, judge
+from bench.registration.files import write_judged
 from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors
+from bench.registration.taken_steps import (
+    TakenSteps,
+    from_rehearsal,
+    from_table,
+    from_the_pictures,
+    judge_taken,
+    render_rehearsal,
+)
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
@@ -162,9 +163,10 @@ def solve_command(
             raise ConfigError("register: give either --table or pictures, not both")
         taken = from_table(table)
     elif left or right:
-        taken = from_the_pictures(
-            left, right, left_camera, right_camera, place, board, quiet, pipeline
-        )
+        with progress_bar("pictures", quiet) as moved:
+            taken = from_the_pictures(
+                left, right, left_camera, right_camera, place, board, pipeline, moved
+            )
     else:
         if left_camera or right_camera or board or pipeline:
             raise ConfigError(
@@ -172,53 +174,36 @@ def solve_command(
             )
         sequence = default_sequence(place) if planned is None else planned
         typer.echo(f"rehearsal: no pictures given, so {out / 'rehearsal'} gets rendered ones")
-        taken = save_rehearsal_pictures(place, sequence, Errors(), out / "rehearsal", None, quiet)
+        taken = rehearsed(place, sequence, Errors(), out / "rehearsal", None, quiet)
         planned = sequence
     if planned is not None and len(planned) != len(taken.steps):
         raise ConfigError(
             f"{plan}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
         )
-    make_directory(out)
-    note = provenance.command_line()
     errors = Errors(
         size=0.01 * size_uncertainty,
         focal=0.01 * focal_uncertainty,
         centre_px=centre_uncertainty,
     )
-    judged = solved(taken, place, planned, errors, out, note)
+    judged = judge_taken(taken, place, planned, errors)
+    write_judged(out, judged, provenance.command_line())
     write_run(out, started, {"bay": str(place.path), "steps": len(taken.steps)})
-    say(judged)
+    for line in judged.words():
+        typer.echo(line)
     typer.echo(f"wrote registration.json, checks, left_out and a picture of residuals in {out}")
     return 0 if judged.is_clean else NEGATIVE
 
 
-def solved(
-    taken: Taken,
+def rehearsed(
     place: Bay,
-    planned: Sequence[BarPose] | None,
+    sequence: Sequence[BarPose],
     errors: Errors,
-    out: Path,
-    note: str,
-) -> Judged:
-    """Register, judge, and write what came of it; the errors are those of sizes and cameras."""
-    judged = judge(
-        taken.steps,
-        taken.cameras,
-        place,
-        taken.length(place, errors.size),
-        planned,
-        taken.intrinsics(errors),
-        errors.size,
-    )
-    make_directory(out)
-    write_json(out, judged)
-    write_rows(out, "checks", judged.checks_table())
-    write_rows(out, "left_out", judged.left_out_table())
-    write_figure(out, "residuals", "residual", judged.registration, note)
-    return judged
-
-
-def say(judged: Judged) -> None:
-    """Print what came of a registration."""
-    for line in judged.words():
-        typer.echo(line)
+    folder: Path,
+    seed: int | None,
+    quiet: bool,
+) -> TakenSteps:
+    """Render one rehearsal's pictures, save them with camera files, and find the targets."""
+    with progress_bar("rendering", quiet) as moved:
+        render_rehearsal(place, sequence, errors, folder, seed, moved)
+    with progress_bar("pictures", quiet) as moved:
+        return from_rehearsal(place, folder, moved)

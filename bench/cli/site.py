@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Annotated
 
@@ -25,15 +24,14 @@ from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.scene.siting_section import LENSES
-from bench.sighting.prediction import COVERAGE
 from bench.sighting.visibility import visibility
-from bench.siting.files import aim_of, mount_rows, write_sited_bay, write_siting
-from bench.siting.limits import Gain, Limit, gains_of, limits_of
+from bench.siting.files import write_sited_bay, write_siting
+from bench.siting.limits import gains_of, limits_of
 from bench.siting.programme import SPARE
-from bench.siting.search import Siting, evaluate, site
-from bench.siting.tower_layout import layout_of
+from bench.siting.search import evaluate, site
+from bench.siting.words import siting_words
 from bench.survey import provenance
-from bench.units import format_angle, format_length, shown
+from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-site")
 NEGATIVE = 1
@@ -142,7 +140,7 @@ def command(
     if page is not None:
         page = site_sheet.paper(page)
     if template:
-        return site_sheet.write_template(place, out)
+        return site_sheet.make_template(place, out)
     asked = predictor(place, bound, corner_sigma, map_, pipeline)
     if as_built is not None:
         return site_sheet.judge_as_built(
@@ -185,82 +183,19 @@ def command(
         written += [path] if path else []
     if pictures:
         with progress_bar("drawing", quiet):
-            written += _draw(out, siting, evaluate_only)
+            # matplotlib takes a second to load
+            from bench.siting.pictures import write_siting_pictures
+
+            caption = f"{provenance.command_line()}; sightbench {__version__}."
+            written += write_siting_pictures(out, siting, evaluate_only, caption)
     if sheet and siting.feasible:
-        written += site_sheet.write_sheets(out, siting, seed=seed, quiet=quiet, page=page)
+        written += site_sheet.make_sheets(out, siting, seed=seed, quiet=quiet, page=page)
     typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
-    for line in words_of(siting, limits, gains, evaluate_only):
+    for line in siting_words(siting, limits, gains, evaluate_only):
         typer.echo(line)
-    beyond = sum(not one.prediction.measured for one in siting.sightings)
-    if beyond:
-        typer.echo(
-            f"{beyond} of {len(siting.sightings)} targets lie outside the map's grid; the nearest "
-            "cell's ratio was taken."
-        )
     if note:
         typer.echo(note)
     return 0 if siting.feasible and siting.share <= 1.0 else NEGATIVE
-
-
-def words_of(
-    siting: Siting, limits: tuple[Limit, ...], gains: tuple[Gain, ...], evaluated: bool
-) -> list[str]:
-    """Return what siting finds, a line each."""
-    if evaluated:
-        return [_verdict(siting, "This layout"), *_broken(siting)]
-    if not siting.chosen.best.feasible:
-        binding = "; ".join(siting.chosen.binding())
-        tried = ", ".join(one.lens for one in siting.lenses)
-        return [
-            f"No feasible layout with {tried}; nearest with {siting.chosen.lens}, where {binding}."
-        ]
-    layout = siting.layout
-    lines = [
-        f"Layout: spacing {_both(layout.spacing)}, height {_both(layout.height)}, standoff "
-        f"{_both(layout.standoff)}, yaw {format_angle(layout.yaw)} inward, pitch "
-        f"{format_angle(layout.pitch)}, lens {siting.chosen.lens}.",
-        *_mounts(siting),
-        _verdict(siting, "It"),
-        *_broken(siting),
-        _verdict(evaluate_own(siting), f"Instead of {_own(siting)}: that"),
-        *(_lens(siting, i) for i in range(len(siting.lenses)) if len(siting.lenses) > 1),
-        f"{siting.chosen.agree} of {len(siting.chosen.starts)} starts with {siting.chosen.lens} "
-        "came to within 1 % of the best.",
-    ]
-    share = siting.chosen.best.share
-    lines += [f"Limited by {limit.words(share)}." for limit in limits]
-    if not limits:
-        lines.append("Nothing limits it: uncertainties of several targets balance.")
-    return lines + [f"With {gain.words(share)}." for gain in gains]
-
-
-def evaluate_own(siting: Siting) -> Siting:
-    """Return the bay's own layout, judged as the one found."""
-    visible = not math.isnan(siting.sightings[0].visible)
-    return evaluate(siting.asked, siting.predictor, visible)
-
-
-def _verdict(siting: Siting, what: str) -> str:
-    worst = max(siting.sightings, key=lambda one: one.prediction.share(siting.bay.tolerance))
-    state = "inside" if siting.share <= 1.0 else "outside"
-    kept = "keeps all constraints" if siting.feasible else "breaks constraints"
-    return (
-        f"{what} {kept}; its worst uncertainty is {state} tolerance, {siting.share:.3f} of it "
-        f"({worst.tower} tower, {worst.name}; expanded, k = {COVERAGE:g}; "
-        f"{siting.predictor.basis})."
-    )
-
-
-def _broken(siting: Siting) -> list[str]:
-    return [f"  broken: {constraint.words()}" for constraint in siting.broken]
-
-
-def _own(siting: Siting) -> str:
-    own = layout_of(siting.asked)
-    return (
-        f"the bay file's {format_length(own.spacing)}, {format_length(own.height)}, "
-        f"{format_length(own.standoff)}, {format_angle(own.yaw)}, {format_angle(own.pitch)}"
-    )
 
 
 def _lengths(text: str) -> tuple[float, ...]:
@@ -272,57 +207,3 @@ def _lengths(text: str) -> tuple[float, ...]:
     if len(set(found)) < len(found):
         raise ConfigError(f"--lenses: {shown(text)} has a value twice")
     return found
-
-
-def _lens(siting: Siting, index: int) -> str:
-    one = siting.lenses[index]
-    if not one.best.feasible:
-        return f"  {one.lens}: not feasible; {'; '.join(one.binding())}."
-    ratio = one.best.share / siting.chosen.best.share
-    against = "" if one is siting.chosen else f", {ratio:.2f} times that of {siting.chosen.lens}"
-    return f"  {one.lens}: feasible{against}; {one.agree} of {len(one.starts)} starts agree."
-
-
-def _mounts(siting: Siting) -> list[str]:
-    """Say how holders are set, where there is a choice."""
-    if all(len(settings) == 1 for settings in siting.chosen.problem.settings):
-        return []
-    settings: dict[tuple[float, float], list[str]] = {}
-    for row in mount_rows(siting):
-        settings.setdefault((row["turn_deg"], row["pitch_deg"]), []).append(
-            f"{row['vehicle']} {row['axle']}"
-        )
-    return [
-        f"Holders at turn {turn:g} deg, pitch {pitch:g} deg: {', '.join(names)}."
-        for (turn, pitch), names in sorted(settings.items())
-    ]
-
-
-def _both(metres: float) -> str:
-    return f"{format_length(metres)} ({format_length(metres, 'ft-in')})"
-
-
-def _draw(out: Path, siting: Siting, evaluated: bool) -> list[Path]:
-    # matplotlib takes a second to load
-    from bench.siting.aim_picture import write_aim_pictures
-    from bench.siting.landscape import slices_of
-    from bench.siting.landscape_figure import write_landscape
-
-    one = siting.chosen
-    layouts = {"found": siting.layout} if not evaluated else {}
-    layouts["as the bay file has it"] = layout_of(siting.asked)
-    caption = (
-        f"Lens {one.lens}; holders as set for the layout found; {siting.predictor.basis}. "
-        "Hatched: not allowed, named by what is broken most (an edge's name: the margin there). "
-        f"{provenance.command_line()}; sightbench {__version__}."
-    )
-    x = one.roomy.x
-    drawn = write_landscape(
-        out,
-        slices_of(one.problem, x, one.roomy.choice),
-        layouts,
-        f"{siting.asked.name}: worst uncertainty around the layout",
-        caption,
-    )
-    note = f"{provenance.command_line()}; sightbench {__version__}."
-    return drawn + write_aim_pictures(out, aim_of(siting), note)

@@ -12,12 +12,11 @@ import typer
 from bench.cli.grids import parse_angle_grid, parse_length_grid
 from bench.cli.options import parse_angle
 from bench.errors import ConfigError
-from bench.geometry.camera import Camera
 from bench.scene.model import Bay
 from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
+from bench.survey.plan_words import camera_words
 from bench.survey.run import CHUNK, RunReport
-from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
 from bench.survey.verdicts import STATISTICS, Request
 from bench.survey.worker import Job
 
@@ -201,11 +200,6 @@ def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:
     return None if radians is None else tuple(map(math.degrees, radians))
 
 
-def camera_words(camera: Camera, tower: str) -> str:
-    """Return a tower's camera in words."""
-    return f"{tower} tower, {camera.width} × {camera.height} px, f = {camera.fx:.0f} px"
-
-
 def bay_facts(bay: Bay, job: Job) -> dict[str, Any]:
     """Return what names the bay, its camera and target in run.json."""
     return {
@@ -221,22 +215,3 @@ def warn_of_failures(report: RunReport) -> None:
     """Name the pipelines whose plug-in failed, on stderr."""
     for name, failure in report.failures.items():
         typer.echo(f"warning: {name} failed and was counted not finite: {failure}", err=True)
-
-
-def listed(values: tuple[float, ...]) -> str:
-    """Return numbers as a list in words."""
-    return ", ".join(f"{value:g}" for value in values)
-
-
-def power_words(n: int, request: Request) -> str:
-    """Say what usable rate a cell's trials can show."""
-    level, confidence = request.detection, request.confidence
-    failures = -1
-    while failures < n and wilson_bounds(n - failures - 1, n, confidence)[0] >= level:
-        failures += 1
-    asked = f"a usable rate of {100 * level:g} % at {100 * confidence:g} % confidence"
-    if failures < 0:
-        needed = trials_to_decide_rate(n, n, level, confidence)
-        return f"{n} pictures a cell can't show {asked}: it takes {needed}"
-    allowed = "none of them fails" if failures == 0 else f"no more than {failures} of them fail"
-    return f"{n} pictures a cell show {asked} if {allowed}"

@@ -3,95 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from bench.cli.options import BayArgument, OutOption, parse_length
 from bench.errors import ConfigError
-from bench.files import make_directory, write_atomically
 from bench.scene.load import load_bay
 from bench.targets.design import (
-    CharucoDesign,
-    ChessboardDesign,
-    CirclesDesign,
-    Design,
-    GridDesign,
-    MarkerDesign,
     build_target,
 )
-from bench.targets.dictionary import dictionaries
-from bench.targets.page import PAPERS, Sheet
-from bench.targets.pdf import sheet_pdf
+from bench.targets.files import write_sheet
+from bench.targets.forms import Kind, designs
+from bench.targets.page import PAPERS
 from bench.targets.sheet import layout_sheet
-from bench.targets.svg import page_svg
-from bench.targets.target import Target
+from bench.targets.words import dictionary_lines, sheet_words
 from bench.units import lengths
-
-
-class Kind(StrEnum):
-    """What can be printed."""
-
-    MARKER = "marker"
-    GRID = "grid"
-    CHARUCO = "charuco"
-    CIRCLES = "circles"
-    CHESSBOARD = "chessboard"
-
-
-@dataclass(frozen=True)
-class Form:
-    """How a kind's options become fields of its design."""
-
-    design: Callable[..., Design]
-    fields: dict[str, str]
-
-
-PLATE_FIELDS = {"plate": "plate", "quiet-zone": "quiet_zone"}
-FORMS = {
-    Kind.MARKER: Form(
-        MarkerDesign, {"dictionary": "dictionary", "id": "marker_id", "size": "size"}
-    ),
-    Kind.GRID: Form(
-        GridDesign,
-        {
-            "dictionary": "dictionary",
-            "id": "first_id",
-            "size": "size",
-            "columns": "columns",
-            "rows": "rows",
-            "gap": "gap",
-        },
-    ),
-    Kind.CHARUCO: Form(
-        CharucoDesign,
-        {
-            "dictionary": "dictionary",
-            "id": "first_id",
-            "size": "marker",
-            "columns": "columns",
-            "rows": "rows",
-            "square": "square",
-        },
-    ),
-    Kind.CIRCLES: Form(
-        CirclesDesign,
-        {
-            "columns": "columns",
-            "rows": "rows",
-            "pitch": "pitch",
-            "diameter": "diameter",
-            "symmetric": "symmetric",
-        },
-    ),
-    Kind.CHESSBOARD: Form(
-        ChessboardDesign, {"columns": "columns", "rows": "rows", "square": "square"}
-    ),
-}
 
 
 def parse_ids(texts: list[str]) -> tuple[int, ...]:
@@ -127,71 +55,6 @@ def parse_plate(text: str) -> tuple[float, float]:
     if len(sides) != 2:
         raise ConfigError(f"--plate '{text}' must be a width and a height such as 300 x 250 mm")
     return sides[0], sides[1]
-
-
-def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[Design, ...]:
-    """Return the designs that the options ask for: one, or one for each id of single markers.
-
-    Raises
-    ------
-    ConfigError
-        An option doesn't belong to the kind, or several ids were given to a board.
-    TargetError
-        A design contradicts itself.
-    """
-    form = FORMS[kind]
-    fields = form.fields | PLATE_FIELDS
-    used = {*given, *(["id"] if ids else [])}
-    if wrong := sorted(used - set(fields)):
-        takes = ", ".join(f"--{name}" for name in fields)
-        raise ConfigError(f"--{wrong[0]} means nothing for --kind {kind}, which takes {takes}")
-    if len(ids) > 1 and kind is not Kind.MARKER:
-        raise ConfigError(f"--kind {kind} takes one --id, that of its first marker")
-    values = {fields[name]: value for name, value in given.items()}
-    if not ids:
-        return (form.design(**values),)
-    return tuple(form.design(**values, **{fields["id"]: marker_id}) for marker_id in ids)
-
-
-def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
-    """Write a sheet as one PDF and an SVG a page; return the paths.
-
-    Raises
-    ------
-    RunError
-        The directory can't be made, or a file not written.
-    """
-    stem = re.sub(r"[^a-z0-9_.]+", "-", sheet.name.lower()).strip("-")
-    several = len(sheet.pages) > 1
-    files = {f"{stem}.pdf": sheet_pdf(sheet)}
-    for number, page in enumerate(sheet.pages, start=1):
-        name = f"{stem}-{number}.svg" if several else f"{stem}.svg"
-        files[name] = page_svg(page, sheet.name).encode()
-    make_directory(out)
-    for name, content in files.items():
-        write_atomically(out / name, content)
-    return tuple(out / name for name in files)
-
-
-def _list_dictionaries() -> None:
-    typer.echo(f"{'name':<24}{'markers':>8}  {'cells':<8}also called")
-    for book in dictionaries():
-        cells = f"{book.cells} x {book.cells}"
-        typer.echo(f"{book.name:<24}{book.size:>8}  {cells:<8}{', '.join(book.aliases)}")
-    typer.echo("Cells count the black frame, one cell wide. Ids run from 0 to markers - 1.")
-
-
-def _report(target: Target, sheet: Sheet, files: tuple[Path, ...]) -> None:
-    pages = (
-        "1 page"
-        if len(sheet.pages) == 1
-        else (f"{len(sheet.pages)} pages, {sheet.columns} across and {sheet.rows} down")
-    )
-    typer.echo(f"{target.name}: {sheet.paper}, {pages}")
-    for file in files[:2]:
-        typer.echo(f"  {file}")
-    if len(files) > 2:
-        typer.echo(f"  … {files[-1]}")
 
 
 def command(
@@ -304,7 +167,8 @@ def command(
       sightbench targets --list
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if show_list:
-        _list_dictionaries()
+        for line in dictionary_lines():
+            typer.echo(line)
         return
     options = {
         "dictionary": dictionary,
@@ -332,5 +196,6 @@ def command(
     # all are laid out before the first is written, so that bad input writes nothing
     sheets = [layout_sheet(target, page, grey=grey) for target in targets]
     for target, sheet in zip(targets, sheets, strict=True):
-        _report(target, sheet, write_sheet(sheet, out))
+        for line in sheet_words(target, sheet, write_sheet(sheet, out)):
+            typer.echo(line)
     typer.echo("Print at 100 %, never fitted to the page, then measure the scale bar.")

@@ -20,7 +20,7 @@ from bench.verify.page import write_report
 from bench.verify.record import DEFAULT_TIMEOUT_S, Command, Named, Recording, record
 from bench.verify.rows import PipelineFactory
 from bench.verify.suite import SHIPPED, Suite, load_suite
-from bench.verify.summary import lead_lines
+from bench.verify.summary import baseline_words, lead_lines
 from bench.verify.verdict import report_of
 from bench.verify.worst import worst_cases, worst_keys
 
@@ -108,7 +108,7 @@ def record_command(
     done = _record(plan, make, out, noise, workers, quiet, restart)
     if not done.complete:
         return INTERRUPTED
-    typer.echo(f"Wrote {out}: {_said(read_baseline(out), plan)}.")
+    typer.echo(f"Wrote {out}: {baseline_words(read_baseline(out), plan)}.")
     return 0
 
 
@@ -303,10 +303,3 @@ def _record(
             err=True,
         )
     return done
-
-
-def _said(baseline: Baseline, suite: Suite) -> str:
-    outcomes = [row.outcome for row in baseline.rows.values()]
-    counts = {o: outcomes.count(o) for o in dict.fromkeys(outcomes)}
-    words = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
-    return f"{baseline.pipeline} on {suite.name}, {len(outcomes)} cases: {words}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -16,12 +15,11 @@ from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.sighting.view_pictures import draw_all
-from bench.sighting.view_table import Seen, verdict, views, write_views
+from bench.sighting.view_table import view_words, views, write_views
 from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-view")
 NEGATIVE = 1
-SIDE = "on their tower's side"
 
 
 def command(
@@ -97,21 +95,9 @@ def command(
     write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}})
     written.append(out / provenance.RUN_FILE)
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    for line in words_of(seen):
+    for line in view_words(seen):
         typer.echo(line)
     return 0 if all(one.enough for one in seen) else NEGATIVE
-
-
-def words_of(seen: Sequence[Seen]) -> list[str]:
-    """Return what is seen, in words."""
-    failing = [one.words for one in seen if not one.enough]
-    if not failing:
-        least = min(seen, key=lambda one: one.visibility.fraction)
-        return [
-            f"All {len(seen)} targets are seen: {100.0 * least.visibility.fraction:.1f} % or more "
-            f"of each plate, {100.0 * least.least:g} % is asked for."
-        ]
-    return [f"{verdict(seen, SIDE)}:"] + [f"  {words}" for words in failing]
 
 
 def _named(what: str, asked: list[str] | None, known: list[str]) -> list[str]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
-import polars as pl
 import typer
 
 from bench import __version__
@@ -18,28 +16,25 @@ from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.vehicle_angles import Line
-from bench.geometry.wheel_angles import toe_length
-from bench.registration.bar_views import CORNER_SIGMA_PX, tower_pair
+from bench.registration.bar_views import CORNER_SIGMA_PX
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.registration.level_table import read_level
 from bench.registration.pose_rows import read_registration
 from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.solve.turning import axis_sigma
 from bench.survey import provenance
 from bench.typing import Array
+from bench.wheels.bay_directions import directions_in
+from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
 from bench.wheels.rehearsal import rehearse_wheels
-from bench.wheels.steering import formula_error
 from bench.wheels.table import (
     BAY,
-    Directions,
-    camera_directions,
     measured_wheels,
     needs_registration,
     read_wheel_table,
     tower_of,
 )
-from bench.wheels.vehicle import Answer, MeasuredVehicle, MeasuredWheel, measure_vehicle
+from bench.wheels.vehicle import measure_vehicle
+from bench.wheels.words import wheel_words
 
 DEFAULT_OUT = Path("sightbench-wheels")
 # Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
@@ -174,7 +169,7 @@ def command(
     wheels = measured_wheels(
         table,
         groups,
-        _directions(place),
+        directions_in(place),
         place.vehicles[0].axles[0].mount.outboard if outboard is None else outboard,
         in_place,
         bearing_play,
@@ -182,156 +177,12 @@ def command(
     line: Line = "rear track" if rear_track or len(groups) == 2 else "centre line"
     vehicle = measure_vehicle(wheels, up, tied, line, vertical)
     make_directory(out)
-    rows = [_row(a, truth, rim) for a in vehicle.answers]
-    _write(out, rows, wheels, table, place)
+    rows = [answer_row(a, truth, rim) for a in vehicle.answers]
+    facts = {"command": provenance.command_line(), "version": __version__}
+    write_wheels(out, rows, wheels, table, place, facts)
     write_run(out, started, {"table": str(table), "bay_digest": place.digest})
-    _say(rows, wheels, vehicle)
-    _draw(out, vehicle, table, truth)
+    for said in wheel_words(rows, wheels, vehicle):
+        typer.echo(said)
+    write_wheels_picture(out, vehicle, truth, f"{table.name}; {provenance.command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")
     return 0
-
-
-def _directions(bay: Bay) -> Any:
-    def rough(tower: str) -> Directions:
-        if not tower:
-            return BAY
-        chosen = tower_pair(bay)[0 if tower == "left" else 1]
-        return camera_directions(chosen.T_bay_camera.rotation)
-
-    return rough
-
-
-def _row(
-    answer: Answer, truth: Mapping[tuple[str, str], float] | None, rim: float
-) -> dict[str, Any]:
-    quantity = answer.quantity
-    angle = quantity.unit == "rad"
-    scale = float(np.degrees(1.0)) if angle else 1e3
-    row: dict[str, Any] = {
-        "name": quantity.name,
-        "refers_to": quantity.reference,
-        "unit": "deg" if angle else "mm",
-        "value": scale * answer.value,
-        "u": scale * answer.sigma,
-        "toe_mm": None,
-    }
-    if quantity.kind in ("toe", "total toe"):
-        # total toe is the sum of both wheels' lengths; for degrees the same to parts in 10,000
-        row["toe_mm"] = 1e3 * toe_length(answer.value, rim)
-    if truth is not None:
-        true = truth.get((quantity.name, quantity.reference))
-        row["true"] = None if true is None else scale * true
-        row["error"] = None if true is None else scale * (answer.value - true)
-    return row
-
-
-def _write(
-    out: Path,
-    rows: list[dict[str, Any]],
-    wheels: tuple[MeasuredWheel, ...],
-    table: Path,
-    bay: Bay,
-) -> None:
-    frame = pl.DataFrame(rows, infer_schema_length=None)
-    write_atomically(out / "wheels.csv", frame.write_csv(float_precision=6).encode())
-    content = {
-        "command": provenance.command_line(),
-        "version": __version__,
-        "table": str(table),
-        "bay": str(bay.path),
-        "bay_digest": bay.digest,
-        "rows": rows,
-        "run_out": {
-            w.name: {
-                "rolled_deg": [float(v) for v in np.degrees(w.wheel.turning.angles)],
-                "target_from_axis_deg": float(np.degrees(w.wheel.run_out)),
-                "wobble_deg": float(np.degrees(w.wheel.turning.wobble)),
-                "p_value": w.wheel.turning.p_value,
-                "centre_from": w.wheel.centre_source,
-            }
-            for w in wheels
-        },
-    }
-    write_atomically(out / "wheels.json", json.dumps(content, indent=1, allow_nan=False).encode())
-
-
-def _say(
-    rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle
-) -> None:
-    rehearsed = "true" in rows[0]
-    header = ["", "value", "u", "", "refers to", "toe on rim", *(["error"] if rehearsed else [])]
-    body = []
-    for row in rows:
-        digits = 3 if row["unit"] == "deg" else 1
-        cells = [
-            row["name"],
-            f"{row['value']:+.{digits}f}",
-            f"{row['u']:.{digits}f}",
-            row["unit"],
-            row["refers_to"],
-            "" if row["toe_mm"] is None else f"{row['toe_mm']:+.2f} mm",
-        ]
-        if rehearsed:
-            cells.append("" if row["error"] is None else f"{row['error']:+.{digits}f}")
-        body.append(cells)
-    widths = [max(map(len, column)) for column in zip(header, *body, strict=True)]
-    for cells in (header, *body):
-        line = "  ".join(
-            cell.rjust(w) if i in (1, 2, 5, 6) else cell.ljust(w)
-            for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
-        )
-        typer.echo(line.rstrip())
-    for wheel in wheels:
-        turning = wheel.wheel.turning
-        if turning.p_value < 0.01:
-            typer.echo(
-                f"{wheel.name}: its axis wobbled by {np.degrees(turning.wobble):.3f} deg between "
-                f"readings, more than their uncertainties explain (p {turning.p_value:.1e}): "
-                "bearing play, a slipped target, or a wheel that was steered"
-            )
-        if wheel.wheel.centre_source == "mount":
-            typer.echo(
-                f"{wheel.name}: two rolling readings leave its centre to the mount, taken as "
-                "centred within 1 mm"
-            )
-    _say_formula(wheels, vehicle)
-    rolled = min(wheels, key=lambda w: float(np.ptp(w.wheel.turning.angles)))
-    typer.echo(
-        f"{rolled.name} rolled least, {np.degrees(np.ptp(rolled.wheel.turning.angles)):.0f} deg; "
-        f"two readings leave its axis {_factors()} times as uncertain as one reading of the target"
-    )
-
-
-def _factors() -> str:
-    return ", ".join(
-        f"{axis_sigma(1.0, [0.0, np.radians(roll)]):.1f} (rolled by {roll} deg)"
-        for roll in (20, 30, 60, 180)
-    )
-
-
-def _say_formula(wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle) -> None:
-    """Say what the trade's camber formula would give too much for the axes found."""
-    found = {a.quantity.name: a.value for a in vehicle.answers}
-    for wheel in wheels:
-        caster = found.get(f"{wheel.name} caster")
-        if caster is None:
-            continue
-        spin = next(w.axis for w in vehicle.wheels if w.name == wheel.name)
-        error = formula_error(spin, caster, found[f"{wheel.name} inclination"], wheel.side)
-        typer.echo(
-            f"{wheel.name}: caster by the usual formula, camber's difference at 20 deg either way "
-            f"over 2 sin 20 deg (common practice), would come out {np.degrees(error):+.3f} deg off"
-        )
-
-
-def _draw(
-    out: Path,
-    vehicle: MeasuredVehicle,
-    table: Path,
-    truth: Mapping[tuple[str, str], float] | None,
-) -> None:
-    from bench.draw.style import save  # matplotlib takes a second to load
-    from bench.wheels.picture import draw_wheels
-
-    note = f"{table.name}; {provenance.command_line()}"
-    save(draw_wheels(vehicle, "Wheel angles, seen from above", note, truth), out / "wheels.png")

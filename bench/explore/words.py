@@ -1,4 +1,4 @@
-"""What the live bench says: outcomes, and whether the tolerance holds."""
+"""Sentences of the live bench: outcomes, and whether the tolerance holds."""
 
 from __future__ import annotations
 
@@ -18,34 +18,34 @@ INSIDE, OUTSIDE, NONE, OPEN = "inside", "outside", "none", "open"
 
 
 @dataclass(frozen=True)
-class Verdict:
+class ToleranceVerdict:
     """One judgement: its class, for the mark, and its words."""
 
     verdict: str
     words: str
 
 
-def judge_error(outcome: str, error_deg: float | None, tolerance_deg: float) -> Verdict:
+def judge_error(outcome: str, error_deg: float | None, tolerance_deg: float) -> ToleranceVerdict:
     """Judge the single picture's rotation error."""
     if error_deg is None:
-        return Verdict(NONE, f"No pose to hold against {tolerance_deg:g} deg")
+        return ToleranceVerdict(NONE, f"No pose to hold against {tolerance_deg:g} deg")
     numbers = f"{error_deg:.3g} deg of {tolerance_deg:g}"
     if outcome != "ok":
-        return Verdict(OUTSIDE, f"Not usable ({outcome.replace('_', ' ')}): {numbers}")
+        return ToleranceVerdict(OUTSIDE, f"Not usable ({outcome.replace('_', ' ')}): {numbers}")
     if error_deg <= tolerance_deg:
-        return Verdict(INSIDE, f"This picture is inside tolerance, {numbers}")
-    return Verdict(OUTSIDE, f"This picture is outside tolerance, {numbers}")
+        return ToleranceVerdict(INSIDE, f"This picture is inside tolerance, {numbers}")
+    return ToleranceVerdict(OUTSIDE, f"This picture is outside tolerance, {numbers}")
 
 
-def judge_bound(bound: Bound | None, tolerance_deg: float) -> Verdict:
+def judge_bound(bound: Bound | None, tolerance_deg: float) -> ToleranceVerdict:
     """Say whether any unbiased pipeline could hold the tolerance as an RMS here."""
     if bound is None:
-        return Verdict(OPEN, "No bound: the picture doesn't determine the pose")
+        return ToleranceVerdict(OPEN, "No bound: the picture doesn't determine the pose")
     numbers = f"{bound.rotation_deg:.3g} deg RMS of {tolerance_deg:g}"
     if not bound.holds:
-        return Verdict(
+        return ToleranceVerdict(
             OPEN, f"So square on, the bound ({numbers}) doesn't hold; a run of pictures tells"
         )
     if bound.rotation_deg <= tolerance_deg:
-        return Verdict(INSIDE, f"The bound leaves room: at best {numbers}")
-    return Verdict(OUTSIDE, f"No unbiased pipeline can hold it: at best {numbers}")
+        return ToleranceVerdict(INSIDE, f"The bound leaves room: at best {numbers}")
+    return ToleranceVerdict(OUTSIDE, f"No unbiased pipeline can hold it: at best {numbers}")

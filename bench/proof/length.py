@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from scipy import stats
@@ -18,8 +19,10 @@ from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
+from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar, BarPose
-from bench.scene.model import Tower
+from bench.scene.bar_section import read_poses
+from bench.scene.model import Bay, Tower, wheels
 from bench.solve.covariance import pose_covariance
 from bench.targets.target import Target
 from bench.typing import Array
@@ -259,3 +262,26 @@ def _direction(left: Tower, right: Tower, bar: Bar, place: BarPose, tower: Tower
     ]
     apart = ends[1] - ends[0]
     return np.asarray(tower.T_bay_camera.rotation.T @ apart / np.linalg.norm(apart))
+
+
+def plan_for_bay(
+    bay: Bay, bar: Bar, places: Path | None, sigma_px: float | None, registration: Path | None
+) -> LengthPlan:
+    """Return the check with a registration rehearsed, see `bench.proof.towers.tied_towers`.
+
+    `places` is a file of the bar's places; by default they spread over the bay's wheels.
+
+    Raises
+    ------
+    ConfigError
+        A file or a number won't do.
+    """
+    towers = tied_towers(bay, sigma_px, registration)
+    nearest = min(-float(w.centre[0]) for w in wheels(bay))
+    farthest = max(-float(w.centre[0]) for w in wheels(bay))
+    chosen = (
+        default_places(towers.left, towers.right, bar, nearest, min(farthest, nearest + 4.0))
+        if places is None
+        else read_poses(places, bar)
+    )
+    return plan_length(towers.left, towers.right, bar, chosen, towers.sigma_px, towers.covariance)

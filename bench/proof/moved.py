@@ -1,4 +1,4 @@
-"""Has a tower moved since registration? A quick check with a target on a fixed mark.
+"""A quick check whether a tower moved since registration, with a target on a fixed mark.
 
 At registration, and again now, each tower takes pictures of one target that stands on a mark on
 the floor. A tower that turned or shifted sees it elsewhere. The difference d of both mean poses
@@ -22,7 +22,7 @@ from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation, skew
-from bench.scene.model import Tower
+from bench.scene.model import Bay, Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
 from bench.targets.target import Target
@@ -274,3 +274,9 @@ def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark
 def _small(reference: Pose, T: Pose) -> Array:
     turned = log_rotation(reference.rotation.T @ T.rotation)
     return np.concatenate((turned, T.translation - reference.translation))
+
+
+def pose_noise(bay: Bay, tower: Tower, mark: Mark, sigma_px: float) -> Array:
+    """Return the covariance (6, 6) of one picture's pose of the target on its mark."""
+    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
+    return pose_covariance(target_points(bay.target), T, tower.camera, sigma_px)

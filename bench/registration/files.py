@@ -1,9 +1,9 @@
-"""What `sightbench register` writes: tables as CSV and JSON, pictures as PNG."""
+"""Files of a registration: tables as CSV and JSON, pictures as PNG."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +11,12 @@ import numpy as np
 import polars as pl
 
 from bench import __version__
-from bench.files import write_atomically
+from bench.files import make_directory, write_atomically
 from bench.registration.judgement import Judged
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
 from bench.scene.bar import BarPose
+from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
 from bench.survey import provenance
 from bench.typing import Array
@@ -85,6 +86,62 @@ def _columns(name: str, values: Array, unit: str) -> dict[str, float | None]:
     }
 
 
+def write_judged(out: Path, judged: Judged, note: str) -> None:
+    """Write registration.json, the checks, what leaving steps out changes, and residuals.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    make_directory(out)
+    write_json(out, judged)
+    write_rows(out, "checks", judged.checks_table())
+    write_rows(out, "left_out", judged.left_out_table())
+    write_figure(out, "residuals", "residual", judged.registration, note)
+
+
+def write_plan(
+    out: Path,
+    bay: Bay,
+    found: tuple[BarPose, ...],
+    ranked: Mapping[str, Sequence[Progress]],
+    drawn: Sequence[str],
+    comment: str,
+    note: str,
+) -> None:
+    """Write plan.toml, tables of the lists and of the poses found, and pictures.
+
+    Parameters
+    ----------
+    out : Path
+        Directory.
+    bay : Bay
+        Whose tolerance is drawn.
+    found : tuple of BarPose
+        The list found by search.
+    ranked : mapping of str to sequence of Progress
+        What each list determines, the best first.
+    drawn : sequence of str
+        Lists whose progress is drawn.
+    comment, note : str
+        Where the poses and the pictures come from.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    make_directory(out)
+    write_atomically(out / "plan.toml", poses_toml(found, comment).encode())
+    rows = [row for name, steps in ranked.items() for row in progress_rows(name, steps)]
+    write_rows(out, "sets", pl.DataFrame(rows))
+    write_rows(out, "plan", poses_table(found))
+    columns = [(name, ranked[name]) for name in drawn]
+    write_figure(out, "plan_poses", "poses", bay, found, note)
+    write_figure(out, "plan_progress", "progress", columns, bay.tolerance.toe, note)
+
+
 def write_rehearsal(
     out: Path, bay: Bay, result: Rehearsal, steps: Sequence[Progress], note: str
 ) -> None:
@@ -114,8 +171,3 @@ def write_figure(out: Path, name: str, kind: str, *arguments: Any) -> None:
     draw = getattr(figures, f"{kind}_figure")
     with style.applied():
         style.save(draw(*arguments), out / f"{name}.png")
-
-
-def sequence_words(poses: Sequence[BarPose]) -> list[str]:
-    """Return a line for each bar pose."""
-    return [f"{i + 1}. {pose.words}" for i, pose in enumerate(poses)]

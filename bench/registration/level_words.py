@@ -8,9 +8,21 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from scipy.stats import chi2
 
-from bench.registration.level import BAR, HEIGHTS, NOTHING, SLOPES, Kind, open_directions
+from bench.registration.bar_views import tower_pair
+from bench.registration.level import (
+    BAR,
+    HEIGHTS,
+    NOTHING,
+    SLOPES,
+    Kind,
+    Level,
+    Up,
+    open_directions,
+)
 from bench.registration.level_plan import LevelPlan, default_plan
+from bench.registration.level_rehearsal import Rehearsal
 from bench.scene.model import Bay
 from bench.typing import Array
 
@@ -92,4 +104,83 @@ def lines(shares: Mapping[str, Array], kind: Kind, reversal: bool) -> list[str]:
     else:
         bar = math.degrees(math.sqrt(float(shares[BAR][0, 0])))
         said.append(f"not reversed: the bar's own error stays, {bar:.4f} deg across the bay")
+    return said
+
+
+def bar_words(bay: Bay, plan: LevelPlan) -> str:
+    """Say where a plan puts the bar, and how it is turned."""
+    apart = ", ".join(f"{d:.2f} m" for d in plan.distances)
+    turns = " and ".join(f"{np.degrees(t):+.0f} deg" for t in plan.turns)
+    return f"{bay.name}: bar at {apart} from the tower line, turned {turns}"
+
+
+def rehearsal_rows(done: Mapping[str, Rehearsal], trials: int) -> list[dict[str, Any]]:
+    """Return a row for each plan rehearsed: errors that came out, and how honest claims were."""
+    return [
+        {
+            "plan": name,
+            "trials": trials,
+            "rms_across_deg": float(np.degrees(one.rms[0])),
+            "rms_along_deg": float(np.degrees(one.rms[1])),
+            "rms_gravity_across_deg": float(np.degrees(one.gravity_rms[0])),
+            "rms_gravity_along_deg": float(np.degrees(one.gravity_rms[1])),
+            "determined_directions": one.dof,
+            "p_value": one.p_value,
+        }
+        for name, one in done.items()
+    ]
+
+
+def rehearsal_words(row: Mapping[str, Any], is_open: bool) -> str:
+    """Say what came of a plan's rehearsals; `is_open` where its level along the bay is open."""
+    along = "open" if is_open else f"{row['rms_along_deg']:.4f}"
+    return (
+        f"{row['plan']}: {row['trials']} rehearsals, RMS error {row['rms_across_deg']:.4f} deg "
+        f"across, {along} along; against gravity {row['rms_gravity_across_deg']:.4f} across"
+    )
+
+
+def bay_shares(bay: Bay, up: Up) -> dict[str, Array]:
+    """Return each source's covariance (2, 2) of a tower's level about the bay's x and y."""
+    turn = tower_pair(bay)[0 if up.tower == "left" else 1].T_bay_camera.rotation
+    return {name: (turn @ part @ turn.T)[:2, :2] for name, part in up.shares.items()}
+
+
+def up_words(bay: Bay, up: Up) -> str:
+    """Say which way is up in a tower's camera frame, and how it leans against the bay file."""
+    tower = tower_pair(bay)[0 if up.tower == "left" else 1]
+    found = tower.T_bay_camera.rotation @ up.direction
+    return (
+        f"{up.tower} tower: up in its camera's frame is "
+        f"({', '.join(f'{v:+.6f}' for v in up.direction)}); against the bay file it leans "
+        f"{np.degrees(np.arctan2(found[0], found[2])):+.3f} deg along the bay's x, "
+        f"{np.degrees(np.arctan2(found[1], found[2])):+.3f} deg to the left, both of up"
+    )
+
+
+def contradicts(level: Level, doubt: float) -> bool:
+    """Whether residuals as large come up less often than `doubt` by uncertainties alone."""
+    return level.dof > 0 and float(chi2.sf(level.chi2, level.dof)) < doubt
+
+
+def residual_words(level: Level, doubt: float) -> list[str]:
+    """Say what the bar's own error is, and whether rows go together; see `contradicts`."""
+    said = []
+    if level.bar_error is not None:
+        said.append(
+            f"the bar's own error: {np.degrees(level.bar_error):+.4f} deg, standard uncertainty "
+            f"{np.degrees(level.bar_error_sigma):.4f} deg"
+        )
+    if level.dof > 0:
+        p_value = float(chi2.sf(level.chi2, level.dof))
+        said.append(
+            f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom, p = "
+            f"{p_value:.2g}"
+        )
+    if contradicts(level, doubt):
+        said.append(
+            f"don't use this level: rows contradict each other, p below {doubt:g}; a place, "
+            "its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
+            "too small"
+        )
     return said

@@ -15,7 +15,7 @@ from bench.files import write_atomically
 from bench.scene.load import load_bay
 from bench.setting_out.as_built import differences, out_of_square
 from bench.setting_out.as_built_file import Measured
-from bench.setting_out.as_built_verdict import Verdict
+from bench.setting_out.as_built_verdict import AsBuiltVerdict
 from bench.setting_out.bay_text import bay_text
 from bench.setting_out.corrections import Advice, Correction
 from bench.setting_out.photo_pose import COMPONENTS
@@ -31,7 +31,7 @@ STATES = {
 }
 
 
-def words_of(verdict: Verdict, measured: Measured, advice: Advice) -> list[str]:
+def words_of(verdict: AsBuiltVerdict, measured: Measured, advice: Advice) -> list[str]:
     """Return the verdict in lines: state, squareness, what isn't as planned, what to move."""
     least = min(verdict.checks, key=lambda c: c.relative)
     lines = [f"{STATES[verdict.state]}."]
@@ -64,7 +64,7 @@ def words_of(verdict: Verdict, measured: Measured, advice: Advice) -> list[str]:
     return lines + (advice_words(advice) if verdict.state != "holds" else [])
 
 
-def square_words(verdict: Verdict, measured: Measured) -> list[str]:
+def square_words(verdict: AsBuiltVerdict, measured: Measured) -> list[str]:
     """Say how square the bay is, where its diagonals were measured."""
     if "square/one_three" not in measured.numbers:
         return []
@@ -118,7 +118,7 @@ def amount_words(knob: Knob, value: float) -> str:
 
 def write_as_built(
     directory: Path,
-    verdict: Verdict,
+    verdict: AsBuiltVerdict,
     measured: Measured,
     advice: Advice,
     predictor: Predictor,
@@ -163,7 +163,7 @@ def write_as_built(
     return [summary, table, bay], ""
 
 
-def _towers(verdict: Verdict) -> list[dict[str, Any]]:
+def _towers(verdict: AsBuiltVerdict) -> list[dict[str, Any]]:
     found = []
     for tower, name, plan, built in differences(verdict.plan, verdict.built):
         is_length = name in COMPONENTS[:3]

@@ -1,4 +1,4 @@
-"""Whether a bay as built still keeps its limits, with the measurement's uncertainty."""
+"""The verdict whether a bay as built keeps its limits, with the measurement's uncertainty."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from bench.scene.model import Bay
 from bench.setting_out.as_built import as_built
 from bench.setting_out.as_built_file import Measured
-from bench.setting_out.slack import UNCERTAINTY, UNCERTAINTY_SCALE, Knob, Limits, Rooms, limits_of
+from bench.setting_out.slack import UNCERTAINTY, UNCERTAINTY_SCALE, Knob, Limits, Slack, limits_of
 from bench.setting_out.visible_deviations import deviated, hidden_targets
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import sightings
@@ -69,7 +69,7 @@ class Check:
 
 
 @dataclass(frozen=True, eq=False)
-class Verdict:
+class AsBuiltVerdict:
     """Of a bay as built.
 
     Attributes
@@ -101,7 +101,9 @@ class Verdict:
         return tuple(check for check in self.checks if check.state != "holds")
 
 
-def judge(bay: Bay, measured: Measured, predictor: Predictor, visible: bool = True) -> Verdict:
+def judge(
+    bay: Bay, measured: Measured, predictor: Predictor, visible: bool = True
+) -> AsBuiltVerdict:
     """Return the verdict on a bay as it was measured.
 
     The measurement's uncertainty is carried to every limit's room to first order (JCGM 100,
@@ -129,20 +131,20 @@ def judge(bay: Bay, measured: Measured, predictor: Predictor, visible: bool = Tr
         as_built(bay, measured, {k: v + step.get(k, 0.0) for k, v in measured.numbers.items()})
         for step in measured.directions()
     ]
-    found = _rooms(limits, [built, *changed])
-    planned = limits_of(bay, predictor).rooms([{}])
+    found = _slack(limits, [built, *changed])
+    planned = limits_of(bay, predictor).slack([{}])
     room = found.values[0]
     u = np.sqrt(np.sum((found.values[1:] - room) ** 2, axis=0))
     checks = _checks(found.names, room, _matching(planned, found.names), u)
     if visible:
         checks += _visible(bay, built, predictor)
     order = {"fails": 0, "undecided": 1, "holds": 2}
-    return Verdict(
+    return AsBuiltVerdict(
         bay, built, limits, tuple(sorted(checks, key=lambda c: (order[c.state], c.relative)))
     )
 
 
-def hides(verdict: Verdict) -> Callable[[Mapping[Knob, float]], bool]:
+def hides(verdict: AsBuiltVerdict) -> Callable[[Mapping[Knob, float]], bool]:
     """Return whether moves of a bay as built hide a target that the plan shows."""
     before = set(hidden_targets(verdict.plan, verdict.plan))
 
@@ -154,19 +156,19 @@ def hides(verdict: Verdict) -> Callable[[Mapping[Knob, float]], bool]:
     return moved_hides
 
 
-def _rooms(limits: Limits, bays: Sequence[Bay]) -> Rooms:
-    """Return the rooms (L, K) of bays that differ from the limits' by placements and standoff."""
+def _slack(limits: Limits, bays: Sequence[Bay]) -> Slack:
+    """Return the slack (L, K) of bays that differ from the limits' by placements and standoff."""
     poses = {
         tower.name: [bay.towers[i].T_bay_camera for bay in bays]
         for i, tower in enumerate(limits.bay.towers)
     }
     further = np.array([bay.standoff - limits.bay.standoff for bay in bays])
-    return limits.rooms_at(poses, further)
+    return limits.slack_at(poses, further)
 
 
-def _matching(rooms: Rooms, names: tuple[tuple[str, str], ...]) -> Array:
-    """Return the first rooms of the named limits; NaN where there is none."""
-    by_name = dict(zip(rooms.names, rooms.values[0].tolist(), strict=True))
+def _matching(slacks: Slack, names: tuple[tuple[str, str], ...]) -> Array:
+    """Return the first slacks of the named limits; NaN where there is none."""
+    by_name = dict(zip(slacks.names, slacks.values[0].tolist(), strict=True))
     return np.array([by_name.get(name, math.nan) for name in names])
 
 
@@ -202,10 +204,10 @@ def _visible(bay: Bay, built: Bay, predictor: Predictor) -> list[Check]:
     before = {
         (one.tower, one.name): one.visible for one in sightings(bay, predictor, visible=True)
     }
-    names, rooms, planned = [], [], []
+    names, slacks, planned = [], [], []
     for one in sightings(built, predictor, visible=True):
         names.append(("visible", f"{one.tower} tower, {one.name}"))
-        rooms.append((one.visible - built.siting.visible) / SCALES["visible"])
+        slacks.append((one.visible - built.siting.visible) / SCALES["visible"])
         earlier = before.get((one.tower, one.name), math.nan)
         planned.append((earlier - built.siting.visible) / SCALES["visible"])
-    return _checks(tuple(names), np.array(rooms), np.array(planned), np.zeros(len(rooms)))
+    return _checks(tuple(names), np.array(slacks), np.array(planned), np.zeros(len(slacks)))

@@ -1,4 +1,4 @@
-"""What to move so that a bay as built keeps its limits again: one thing if one is enough."""
+"""Corrections after which a bay as built keeps its limits again: one thing if one is enough."""
 
 from __future__ import annotations
 
@@ -86,9 +86,9 @@ def advise(limits: Limits, plan: Limits, hides: Hides | None = None) -> Advice:
     hides : callable, optional
         Whether moves hide a target that the plan shows; nothing is hidden when left out.
     """
-    before = plan.rooms([{}])
+    before = plan.slack([{}])
     kept_names = {n for n, v in zip(before.names, before.values[0], strict=True) if v >= 0.0}
-    kept = np.array([name in kept_names for name in limits.rooms([{}]).names])
+    kept = np.array([name in kept_names for name in limits.slack([{}]).names])
     hidden = hides is not None and hides({})
     singles = [
         found
@@ -113,7 +113,7 @@ def _knobs(bay: Bay, names: tuple[str, ...]) -> list[Knob]:
 
 def _worst(limits: Limits, kept: BoolArray, offs: list[dict[Knob, float]]) -> Array:
     """Return the least room (L,) of the limits that count."""
-    worst: Array = np.min(limits.rooms(offs).values[:, kept], axis=1)
+    worst: Array = np.min(limits.slack(offs).values[:, kept], axis=1)
     return worst
 
 

@@ -1,4 +1,4 @@
-"""How far each placement and angle of a bay may be off before a limit breaks, one at a time."""
+"""Deviations that a bay's placements and angles may have before a limit breaks, one at a time."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.setting_out.slack import Knob, Limits, Rooms, knobs_of
+from bench.setting_out.slack import Knob, Limits, Slack, knobs_of
 from bench.typing import Array
 
 # How far is looked, metres and radians: beyond that nobody builds.
@@ -32,7 +32,7 @@ ROUNDS, PARTS = 3, 16  # of narrowing: 1/(40 · 16³) of the search, 3 um of hal
 # What sheets round down to: what a tape shows, and a good digital level.
 LENGTH_STEP, ANGLE_STEP = 1e-3, math.radians(0.01)
 
-Judge = Callable[[Sequence[Mapping[Knob, float]]], Rooms]
+Judge = Callable[[Sequence[Mapping[Knob, float]]], Slack]
 
 
 @dataclass(frozen=True)
@@ -91,13 +91,13 @@ def allowances(limits: Limits, knobs: Sequence[Knob] | None = None) -> Allowance
     knobs : sequence of Knob, optional
         Those to look at; all by default.
     """
-    plan = limits.rooms([{}])
+    plan = limits.slack([{}])
     kept = plan.values[0] >= 0.0
 
-    def judge(offs: Sequence[Mapping[Knob, float]]) -> Rooms:
-        found = limits.rooms(offs)
+    def judge(offs: Sequence[Mapping[Knob, float]]) -> Slack:
+        found = limits.slack(offs)
         names = tuple(n for n, keep in zip(found.names, kept, strict=True) if keep)
-        return Rooms(names, found.values[:, kept])
+        return Slack(names, found.values[:, kept])
 
     each = []
     for knob in knobs_of(limits.bay) if knobs is None else knobs:

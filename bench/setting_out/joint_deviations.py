@@ -1,4 +1,4 @@
-"""How far everything may be off at once: the allowances' common fraction, by Monte Carlo."""
+"""Deviations that may come at once: the allowances' common fraction, by Monte Carlo."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def joint(
         if shape == "uniform"
         else rng.normal(0.0, 0.5, (trials, len(knobs)))
     )
-    plan = limits.rooms([{}])
+    plan = limits.slack([{}])
     kept = plan.values[0] >= 0.0
     names = [n for n, keep in zip(plan.names, kept, strict=True) if keep]
 
@@ -112,7 +112,7 @@ def joint(
         offs: list[Mapping[Knob, float]] = [
             dict(zip(knobs, map(float, row), strict=True)) for row in scaled
         ]
-        return limits.rooms(offs).values[:, kept]
+        return limits.slack(offs).values[:, kept]
 
     low, high = np.zeros(trials), np.ones(trials)
     done, total = 0, trials * (HALVINGS + 1)

@@ -1,4 +1,4 @@
-"""How much room towers that are off their plan leave to every limit, for many at once."""
+"""The slack that towers off their plan leave to every limit, for many at once."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from bench.geometry.rotation import rotation_z
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.setting_out.placements import leaning
 from bench.sighting.prediction import COVERAGE, Predictor
-from bench.sighting.projections import Looks, corner_points, look
+from bench.sighting.projections import Projections, corner_points, project_plates
 from bench.sighting.sighting import sightings_of
 from bench.siting.constraints import MOST_DEFOCUS_PX, SCALES, defocus_px
 from bench.siting.floor_space import floor_space
 from bench.typing import Array
 
-# Room of the uncertainty: what is left of the tolerance, in tenths of it.
+# Slack of the uncertainty: what is left of the tolerance, in tenths of it.
 UNCERTAINTY_SCALE = 0.1
 UNCERTAINTY = "uncertainty"
-# What a room without an image counts as.
+# What a slack without an image counts as.
 NO_IMAGE = -1e3
 BEYOND = 0.6  # metres that a tower may move nearer or farther while predictions stay quick
 TOWER_KNOBS = (
@@ -77,8 +77,8 @@ class Knob:
 
 
 @dataclass(frozen=True, eq=False)
-class Rooms:
-    """Room left of every limit.
+class Slack:
+    """Slack left of every limit.
 
     Attributes
     ----------
@@ -138,7 +138,7 @@ def moved(bay: Bay, tower: Tower, off: Mapping[Knob, float]) -> Pose:
 
 @dataclass(frozen=True, eq=False)
 class Limits:
-    """What the rooms of a bay are computed from.
+    """What the slack of a bay is computed from.
 
     Attributes
     ----------
@@ -155,8 +155,8 @@ class Limits:
     predictors: Mapping[str, Predictor]
     exact: Mapping[str, Array]
 
-    def rooms(self, offs: Sequence[Mapping[Knob, float]]) -> Rooms:
-        """Return the room that towers leave to every limit, for L sets of deviations.
+    def slack(self, offs: Sequence[Mapping[Knob, float]]) -> Slack:
+        """Return the slack that towers leave to every limit, for L sets of deviations.
 
         The limits are those of every target's place in the picture, tilt, focus and
         uncertainty, and of the floor space. What hides targets isn't looked at here, and what
@@ -167,13 +167,13 @@ class Limits:
         poses = {
             tower.name: [moved(self.bay, tower, off) for off in offs] for tower in self.bay.towers
         }
-        return self.rooms_at(poses, further)
+        return self.slack_at(poses, further)
 
-    def rooms_at(self, poses: Mapping[str, Sequence[Pose]], further: Array) -> Rooms:
+    def slack_at(self, poses: Mapping[str, Sequence[Pose]], further: Array) -> Slack:
         """Return the same for L poses of every tower, and L additions to every standoff."""
         found = [self._tower(tower, poses[tower.name], further) for tower in self.bay.towers]
         names = tuple(name for some, _ in found for name in some)
-        return Rooms(names, np.concatenate([values for _, values in found], axis=1))
+        return Slack(names, np.concatenate([values for _, values in found], axis=1))
 
     def _tower(
         self, tower: Tower, poses: Sequence[Pose], further: Array
@@ -187,35 +187,35 @@ class Limits:
         values = [slack / SCALES["length"] for slack in floor.values()]
         wheels = wheels_of_tower(bay, tower)
         if wheels:
-            looks = _looks(bay, tower, poses, further)
-            for name, room in self._sighting_rooms(tower, looks).items():
+            projections = _projected(bay, tower, poses, further)
+            for name, slack in self._sighting_slack(tower, projections).items():
                 names += [
                     (name, f"{tower.name} tower, {w.vehicle} {w.name} at {w.station}")
                     for w in wheels
                 ]
-                values += list(np.where(looks.imaged, room, NO_IMAGE).T)
+                values += list(np.where(projections.imaged, slack, NO_IMAGE).T)
         return names, np.stack(values, axis=1)
 
-    def _sighting_rooms(self, tower: Tower, looks: Looks) -> dict[str, Array]:
-        """Return the room (L, N) of each limit of a sighting."""
+    def _sighting_slack(self, tower: Tower, projections: Projections) -> dict[str, Array]:
+        """Return the slack (L, N) of each limit of a sighting."""
         space = self.bay.siting
-        share = _share(self.bay, self.predictors[tower.name], looks) * self.exact[tower.name]
-        edges = np.min(looks.edges_px(tower.camera), axis=-1)
+        share = _share(self.bay, self.predictors[tower.name], projections) * self.exact[tower.name]
+        edges = np.min(projections.edges_px(tower.camera), axis=-1)
         found = {
-            "margin": (edges / looks.width_px - space.margin) / SCALES["margin"],
-            "least tilt": (looks.tilt - space.tilt[0]) / SCALES["least tilt"],
-            "greatest tilt": (space.tilt[1] - looks.tilt) / SCALES["greatest tilt"],
+            "margin": (edges / projections.width_px - space.margin) / SCALES["margin"],
+            "least tilt": (projections.tilt - space.tilt[0]) / SCALES["least tilt"],
+            "greatest tilt": (space.tilt[1] - projections.tilt) / SCALES["greatest tilt"],
             UNCERTAINTY: (1.0 - share) / UNCERTAINTY_SCALE,
         }
         optics = tower.imaging.optics
         if optics.focus_distance is not None:
-            blur = defocus_px(tower.camera, optics, looks.depth)
+            blur = defocus_px(tower.camera, optics, projections.depth)
             found["focus"] = (MOST_DEFOCUS_PX - blur) / SCALES["focus"]
         return found
 
 
 def limits_of(bay: Bay, predictor: Predictor) -> Limits:
-    """Return what the rooms of a bay are computed from."""
+    """Return what the slack of a bay is computed from."""
     predictors, exact = {}, {}
     for tower in bay.towers:
         wheels = wheels_of_tower(bay, tower)
@@ -226,25 +226,25 @@ def limits_of(bay: Bay, predictor: Predictor) -> Limits:
         quick = predictor.quick(
             bay.target, tower, (max(0.1, min(ranges) - BEYOND), max(ranges) + BEYOND)
         )
-        looks = _looks(bay, tower, [tower.T_bay_camera], np.zeros(1))
+        projections = _projected(bay, tower, [tower.T_bay_camera], np.zeros(1))
         true_share = np.array([one.prediction.share(bay.tolerance) for one in seen])
         predictors[tower.name] = quick
-        exact[tower.name] = true_share / _share(bay, quick, looks)[0]
+        exact[tower.name] = true_share / _share(bay, quick, projections)[0]
     return Limits(bay, predictors, exact)
 
 
-def _share(bay: Bay, predictor: Predictor, looks: Looks) -> Array:
+def _share(bay: Bay, predictor: Predictor, projections: Projections) -> Array:
     """Return expanded uncertainty over tolerance (L, N), the larger of toe's and camber's."""
-    toe, camber, *_ = predictor.arrays(looks)
+    toe, camber, *_ = predictor.arrays(projections)
     share: Array = COVERAGE * np.maximum(toe / bay.tolerance.toe, camber / bay.tolerance.camber)
     return share
 
 
-def _looks(bay: Bay, tower: Tower, poses: Sequence[Pose], further: Array) -> Looks:
+def _projected(bay: Bay, tower: Tower, poses: Sequence[Pose], further: Array) -> Projections:
     targets = [wheel.T_bay_target for wheel in wheels_of_tower(bay, tower)]
     places = np.stack([T.translation for T in targets])[None]
     shift = np.stack((-further, np.zeros_like(further), np.zeros_like(further)), axis=-1)
-    return look(
+    return project_plates(
         tower.camera,
         (
             np.stack([pose.rotation for pose in poses]),

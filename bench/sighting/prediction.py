@@ -1,4 +1,4 @@
-"""How well a target's pose will be measured: a bound, scaled by what a map measured of it."""
+"""Predicted uncertainty of a target's pose: a bound, scaled by what a map measured of it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from bench.plugins import DETECTORS, load
 from bench.scene.model import Bay, Tolerance, Tower
 from bench.sighting.image_bound import MARGIN_PX, image_table
 from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio, unlike
-from bench.sighting.projections import Looks, corner_points
+from bench.sighting.projections import Projections, corner_points
 from bench.sighting.ratio_grid import RatioGrid
 from bench.solve.bounds import image_bound
 from bench.targets.target import Target
@@ -143,15 +143,18 @@ class Predictor:
             self, table=image_table(target, points, tower.camera, tower.imaging, ranges)
         )
 
-    def arrays(self, looks: Looks) -> tuple[Array, Array, Array, Array, BoolArray]:
+    def arrays(self, projections: Projections) -> tuple[Array, Array, Array, Array, BoolArray]:
         """Return toe, camber, along, across and measured (L, N) of `Prediction`; if `is_quick`."""
         sigma = self.sigma_px if self.bound == "corner" else 1.0
-        found = [sigma * v for v in (looks.toe, looks.camber, looks.along, looks.across)]
-        measured = np.ones(looks.range.shape, dtype=np.bool_)
+        found = [
+            sigma * v
+            for v in (projections.toe, projections.camber, projections.along, projections.across)
+        ]
+        measured = np.ones(projections.range.shape, dtype=np.bool_)
         if self.bound == "image" and self.table is not None:
-            found = _scaled(found, self.table.at(looks.range, looks.tilt)[0])
+            found = _scaled(found, self.table.at(projections.range, projections.tilt)[0])
         if self.ratio is not None:
-            ratios, measured = self.ratio.grid.at(looks.range, looks.tilt)
+            ratios, measured = self.ratio.grid.at(projections.range, projections.tilt)
             found = _scaled(found, ratios)
         return found[0], found[1], found[2], found[3], measured
 

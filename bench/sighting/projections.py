@@ -1,4 +1,4 @@
-"""What a camera sees of many targets at many places at once, as arrays.
+"""Projections of many targets into a camera at many places at once, as arrays.
 
 All of siting stands on this: thousands of layouts are tried, each with every wheel. Leading
 axes are L layouts and N targets. Nothing is refused; a target behind a camera gets numbers that
@@ -22,7 +22,7 @@ DOMAIN = 0.98
 
 
 @dataclass(frozen=True, eq=False)
-class Looks:
+class Projections:
     """What a camera sees, from L places, of N targets.
 
     Attributes
@@ -77,13 +77,13 @@ def corner_points(target: Target) -> Array:
     return target.points if len(target.points) else np.vstack(list(target.markers.values()))
 
 
-def look(
+def project_plates(
     camera: Camera,
     T_bay_camera: tuple[Array, Array],
     T_bay_target: tuple[Array, Array],
     outline: Array,
     points: Array,
-) -> Looks:
+) -> Projections:
     """Return what a camera sees.
 
     Parameters
@@ -115,7 +115,7 @@ def look(
     sine = np.linalg.norm(np.cross(normal, sight), axis=-1)
     width = float(np.ptp(outline[:, 0]))
     toe, camber, along, across = _uncertainties(camera, R, t, sight, R_bay_target, points)
-    return Looks(
+    return Projections(
         outline_px=_straight_beyond(xy, radius, camera) * (camera.fx, camera.fy)
         + (camera.cx, camera.cy),
         imaged=imaged,
@@ -142,7 +142,7 @@ def _straight_beyond(xy: Array, radius: Array, camera: Camera) -> Array:
 def _uncertainties(
     camera: Camera, R: Array, t: Array, sight: Array, R_bay_target: Array, points: Array
 ) -> tuple[Array, Array, Array, Array]:
-    """Return toe, camber, along and across of `Looks`, for a noise of 1 px.
+    """Return toe, camber, along and across of `Projections`, for a noise of 1 px.
 
     The Jacobian of `bench.geometry.camera.pose_jacobian`, for all poses at once; inverted by
     its normal equations, whose condition (1e10 for a marker of 10 px face-on) leaves six digits.

@@ -12,7 +12,7 @@ from bench.geometry.viewing import view_of_pose
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.vehicle import Wheel
 from bench.sighting.prediction import Prediction, Predictor, predictor_of
-from bench.sighting.projections import Looks, corner_points, look
+from bench.sighting.projections import Projections, corner_points, project_plates
 from bench.typing import Array
 
 
@@ -113,7 +113,7 @@ def sightings_of(
         return ()
     targets = [wheel.T_bay_target for wheel in wheels]
     eye = tower.T_bay_camera
-    looks = look(
+    projections = project_plates(
         tower.camera,
         (eye.rotation[None], eye.translation[None]),
         (
@@ -123,8 +123,8 @@ def sightings_of(
         bay.target.drawing.outline,
         corner_points(bay.target),
     )
-    toe, camber, along, across, measured = predictor.arrays(looks)
-    edges = looks.edges_px(tower.camera)[0]
+    toe, camber, along, across, measured = predictor.arrays(projections)
+    edges = projections.edges_px(tower.camera)[0]
     T_camera_bay = eye.inverse()
     found = []
     for i, (wheel, T_bay_target) in enumerate(zip(wheels, targets, strict=True)):
@@ -137,14 +137,14 @@ def sightings_of(
             bool(measured[0, i]),
         )
         if not predictor.is_quick:
-            at = float(looks.range[0, i]), float(looks.tilt[0, i])
+            at = float(projections.range[0, i]), float(projections.tilt[0, i])
             prediction = predictor.image(bay.target, tower, T_camera_target, *at)
         found.append(
             _sighting(
                 tower,
                 wheel,
                 T_camera_target,
-                looks,
+                projections,
                 i,
                 edges[i],
                 _visible(bay, tower, wheel) if visible else float("nan"),
@@ -165,7 +165,7 @@ def _sighting(
     tower: Tower,
     wheel: Wheel,
     T_camera_target: Pose,
-    looks: Looks,
+    projections: Projections,
     i: int,
     edges: Array,
     visible: float,
@@ -173,25 +173,25 @@ def _sighting(
 ) -> Sighting:
     view = view_of_pose(T_camera_target)
     camera = tower.camera
-    outline = looks.outline_px[0, i]
+    outline = projections.outline_px[0, i]
     centre = 0.5 * (outline.min(axis=0) + outline.max(axis=0))
     nearest = int(np.argmin(edges))
     return Sighting(
         tower=tower.name,
         wheel=wheel,
         T_camera_target=T_camera_target,
-        imaged=bool(looks.imaged[0, i]),
+        imaged=bool(projections.imaged[0, i]),
         range=view.range_m,
         turn=view.turn,
         pitch=view.pitch,
-        tilt=float(looks.tilt[0, i]),
+        tilt=float(projections.tilt[0, i]),
         outline_px=outline,
         centre_px=centre,
         place=(
             float((centre[0] + 0.5) / camera.width),
             float((centre[1] + 0.5) / camera.height),
         ),
-        size_px=float(looks.width_px[0, i]),
+        size_px=float(projections.width_px[0, i]),
         margin_px=float(edges[nearest]),
         edge=EDGES[nearest],
         visible=visible,

@@ -1,4 +1,4 @@
-"""What the towers see of each wheel's target: how much of it, and what hides the rest."""
+"""Visible part of each wheel's target from the towers, and what hides the rest."""
 
 from __future__ import annotations
 
@@ -157,3 +157,18 @@ def write_views(
         document, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False).encode()
     )
     return [csv, document]
+
+
+SIDE = "on their tower's side"
+
+
+def view_words(seen: Sequence[Seen]) -> list[str]:
+    """Return what is seen, in words."""
+    failing = [one.words for one in seen if not one.enough]
+    if not failing:
+        least = min(seen, key=lambda one: one.visibility.fraction)
+        return [
+            f"All {len(seen)} targets are seen: {100.0 * least.visibility.fraction:.1f} % or more "
+            f"of each plate, {100.0 * least.least:g} % is asked for."
+        ]
+    return [f"{verdict(seen, SIDE)}:"] + [f"  {words}" for words in failing]

@@ -1,4 +1,4 @@
-"""Whether each tower has every target in its picture with room to spare, and measures it well."""
+"""The aim check: every target in its tower's picture with room to spare, and measured well."""
 
 from __future__ import annotations
 

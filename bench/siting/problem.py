@@ -13,7 +13,7 @@ from bench.geometry.rotation import rotation_z
 from bench.scene.model import R_BAY_LEVEL_CAMERA, Bay, Tower
 from bench.scene.vehicle import Wheel
 from bench.sighting.prediction import COVERAGE, Predictor
-from bench.sighting.projections import Looks, corner_points, look
+from bench.sighting.projections import Projections, corner_points, project_plates
 from bench.siting.constraints import MOST_DEFOCUS_PX, SCALES, Unit, defocus_px
 from bench.siting.floor_space import floor_space
 from bench.siting.sight_lines import SightLines
@@ -225,14 +225,14 @@ class Problem:
             angle of the nearest plate's width, radians.
         """
         side = self.sides[0]
-        looks = self._looks(side, x, choice)
+        projections = self._projected(side, x, choice)
         camera = side.tower.camera
-        room = np.min(looks.edges_px(camera) / looks.width_px[..., None], axis=1)
+        room = np.min(projections.edges_px(camera) / projections.width_px[..., None], axis=1)
         if side.tower.placement.offset < 0.0:
             room = room[:, [1, 0, 2, 3]]
-        return room, np.asarray(np.max(looks.width_px, axis=-1) / camera.fx)
+        return room, np.asarray(np.max(projections.width_px, axis=-1) / camera.fx)
 
-    def _looks(self, side: Side, x: Array, choice: IntArray) -> Looks:
+    def _projected(self, side: Side, x: Array, choice: IntArray) -> Projections:
         spacing, height, standoff, yaw, pitch = (x[:, i] for i in range(5))
         tower = side.tower
         way = math.copysign(1.0, tower.placement.offset)
@@ -243,26 +243,30 @@ class Problem:
         rotations = side.rotations[choice[side.groups], np.arange(len(side.wheels))]
         outline = self.scale * self.bay.target.drawing.outline
         points = self.scale * corner_points(self.bay.target)
-        return look(tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points)
+        return project_plates(
+            tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points
+        )
 
     def _judge_side(self, side: Side, x: Array, choice: IntArray) -> tuple[Array, Array]:
         tower, space = side.tower, self.bay.siting
-        looks = self._looks(side, x, choice)
+        projections = self._projected(side, x, choice)
         # a larger target farther away has the same picture, so ratios are those of a nearer one
-        nearer = replace(looks, range=looks.range / self.scale)
+        nearer = replace(projections, range=projections.range / self.scale)
         toe, camber, _, _, _ = self.predictor.arrays(nearer)
         tolerance = self.bay.tolerance
         toe, camber = toe * side.correction[0], camber * side.correction[1]
         shares = COVERAGE * np.concatenate((toe / tolerance.toe, camber / tolerance.camber), -1)
-        margins = looks.edges_px(tower.camera) / looks.width_px[..., None] - space.margin
+        margins = (
+            projections.edges_px(tower.camera) / projections.width_px[..., None] - space.margin
+        )
         room = [
             margins.reshape(len(x), -1) / SCALES["margin"],
-            (looks.tilt - space.tilt[0]) / SCALES["least tilt"],
-            (space.tilt[1] - looks.tilt) / SCALES["greatest tilt"],
-            (looks.depth - LEAST_DEPTH) / SCALES["length"],
+            (projections.tilt - space.tilt[0]) / SCALES["least tilt"],
+            (space.tilt[1] - projections.tilt) / SCALES["greatest tilt"],
+            (projections.depth - LEAST_DEPTH) / SCALES["length"],
         ]
         if self._has_focus(side):
-            blur = defocus_px(tower.camera, tower.imaging.optics, looks.depth)
+            blur = defocus_px(tower.camera, tower.imaging.optics, projections.depth)
             room.append((MOST_DEFOCUS_PX - blur) / SCALES["focus"])
         if self.sight_lines is not None:
             visible = self.sight_lines.at(tower.name, x[:, :3])

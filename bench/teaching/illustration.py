@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.teaching.scenes import REFERENCES, Scene, reference_of
+from bench.teaching.sidecar import Making
 from bench.teaching.slip import registered
 from bench.teaching.trials import Illustrated, illustrate_plan
 from bench.teaching.views import stage
@@ -71,3 +73,34 @@ def _alone(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Ill
         return registered(bay, scene, pipeline, min(trials, MOST_REGISTRATIONS), seed)
     setting, plan = stage(bay, scene, pipeline, trials, seed)
     return illustrate_plan(bay, setting, plan, scene=scene, known=bay.target)
+
+
+def illustrate_all(
+    scenes: tuple[Scene, ...],
+    frames: tuple[Scene, ...],
+    place: Bay,
+    making: Making,
+    moved: Callable[[int, int], None],
+) -> tuple[list[Illustrated], list[Illustrated], list[str]]:
+    """Return the scenes' pictures, the sweep's, and why others can't be shown in this bay.
+
+    Raises
+    ------
+    ConfigError
+        None can be shown: the first one's reason.
+    """
+    references: dict[str, Illustrated | None] = {}
+    found: dict[str, Illustrated] = {}
+    refused: list[str] = []
+    for done, scene in enumerate((*scenes, *frames), start=1):
+        try:
+            found[scene.key] = illustrate(
+                place, scene, making.pipeline, making.trials, making.seed, references
+            )
+        except ConfigError as error:
+            refused.append(str(error))
+        moved(done, len(scenes) + len(frames))
+    if not found:
+        raise ConfigError(refused[0])
+    pictures, film = ([found[s.key] for s in part if s.key in found] for part in (scenes, frames))
+    return pictures, film, refused

@@ -1,4 +1,4 @@
-"""Conformance: does a pipeline's adapter keep to the bench's conventions.
+"""Conformance of a pipeline's adapter to the bench's conventions.
 
 Each check is measured on exact pictures with known truth, and judged by which of several known
 explanations is nearest to what was answered; a failure names the explanation's remedy. What an
@@ -18,7 +18,7 @@ from bench.geometry.rotation import angle_between
 from bench.targets.target import Target
 from bench.verify import conformance_corners as corners
 from bench.verify import conformance_poses as poses
-from bench.verify.conformance_check import Check, Verdict, rms_px, worst
+from bench.verify.conformance_check import Check, CheckOutcome, rms_px, worst
 from bench.verify.conformance_subject import Reading, Subject
 from bench.verify.conformance_views import (
     Shown,
@@ -42,7 +42,7 @@ class Report:
     checks: tuple[Check, ...]
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> CheckOutcome:
         """PASS, FAIL, or UNDECIDED where something couldn't be judged and nothing failed."""
         return worst(self.checks)
 
@@ -90,17 +90,17 @@ def _check_answers(readings: Sequence[Reading]) -> Check:
     faults = [reading.fault for reading in readings if reading.fault]
     words = f"{len(readings) - len(faults)} of {len(readings)} answers can be used"
     if not faults:
-        return Check("answers", Verdict.PASS, words)
-    return Check("answers", Verdict.FAIL, words, f"the first that can't: {faults[0]}")
+        return Check("answers", CheckOutcome.PASS, words)
+    return Check("answers", CheckOutcome.FAIL, words, f"the first that can't: {faults[0]}")
 
 
 def _check_found(plain: Seen) -> Check:
     found = sum(reading.found for _, reading in plain)
     words = f"{found} of {len(plain)} plain pictures"
     if found:
-        return Check("target found", Verdict.PASS, words)
+        return Check("target found", CheckOutcome.PASS, words)
     fix = "without a single detection no convention can be judged"
-    return Check("target found", Verdict.UNDECIDED, words, fix)
+    return Check("target found", CheckOutcome.UNDECIDED, words, fix)
 
 
 def _check_geometry(plain: Seen, lens: Seen) -> list[Check]:
@@ -110,21 +110,21 @@ def _check_geometry(plain: Seen, lens: Seen) -> list[Check]:
     if with_corners:
         order, rule = corners.check_order(with_corners)
         checks.append(order)
-        if order.verdict is Verdict.PASS or rule != corners.CornerRule():
+        if order.verdict is CheckOutcome.PASS or rule != corners.CornerRule():
             origin, rule = corners.check_origin(with_corners, rule)
             checks.append(origin)
             seen = [pair for pair in lens if corners.is_judged(pair[1])]
             checks.append(
                 corners.check_corner_lens(seen, rule)
                 if seen
-                else Check("distortion of corners", Verdict.UNDECIDED, "no corners")
+                else Check("distortion of corners", CheckOutcome.UNDECIDED, "no corners")
             )
     with_poses = [pair for pair in plain if poses.is_judged(pair[1])]
     if with_poses:
         units, pose_rule = poses.check_units(with_poses)
         frame, pose_rule = poses.check_frame(with_poses, pose_rule)
         checks += [units, frame]
-        if frame.verdict is Verdict.PASS or pose_rule.frame != poses.STATED:
+        if frame.verdict is CheckOutcome.PASS or pose_rule.frame != poses.STATED:
             checks += _check_projection(with_poses, lens, pose_rule, judged=bool(with_corners))
     return checks
 
@@ -144,7 +144,7 @@ def _check_projection(
     checks.append(
         poses.check_pose_camera(seen, rule, shift_px)
         if seen
-        else Check("camera model of poses", Verdict.UNDECIDED, "no poses")
+        else Check("camera model of poses", CheckOutcome.UNDECIDED, "no poses")
     )
     return checks
 
@@ -152,21 +152,21 @@ def _check_projection(
 def _check_ids(seen: Seen | None, *, found: bool) -> Check:
     name = "other ids"
     if seen is None:
-        return Check(name, Verdict.SKIPPED, "the target isn't a single marker of several")
+        return Check(name, CheckOutcome.SKIPPED, "the target isn't a single marker of several")
     (elsewhere, alone), (here, both) = seen
     if alone.found:
         fix = "answer only for target.marker_ids; anything else is missed, with its marker_ids"
-        return Check(name, Verdict.FAIL, "a marker of another id was taken for it", fix)
+        return Check(name, CheckOutcome.FAIL, "a marker of another id was taken for it", fix)
     if not both.found and not found:
-        return Check(name, Verdict.UNDECIDED, "the target isn't found alone either")
+        return Check(name, CheckOutcome.UNDECIDED, "the target isn't found alone either")
     if not both.found:
         fix = "look on when the first marker found isn't the one asked for"
         words = "the target wasn't found beside a marker of another id"
-        return Check(name, Verdict.FAIL, words, fix)
+        return Check(name, CheckOutcome.FAIL, words, fix)
     if _is_at(both, elsewhere, here):
         fix = "match every corner to the id that was read with it"
-        return Check(name, Verdict.FAIL, "the other marker's place was answered", fix)
-    return Check(name, Verdict.PASS, "told apart, alone and side by side")
+        return Check(name, CheckOutcome.FAIL, "the other marker's place was answered", fix)
+    return Check(name, CheckOutcome.PASS, "told apart, alone and side by side")
 
 
 def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
@@ -185,9 +185,9 @@ def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
 def _check_empty(empty: dict[str, Reading]) -> Check:
     found = [name for name, reading in empty.items() if reading.found]
     if not found:
-        return Check("empty frames", Verdict.PASS, f"nothing found in {len(empty)} frames")
+        return Check("empty frames", CheckOutcome.PASS, f"nothing found in {len(empty)} frames")
     fix = 'answer "missed": true where there is no target'
-    return Check("empty frames", Verdict.FAIL, f"a target was found in {found[0]}", fix)
+    return Check("empty frames", CheckOutcome.FAIL, f"a target was found in {found[0]}", fix)
 
 
 def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
@@ -195,15 +195,17 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
     name = "16-bit pictures"
     eight = plain[0][1]
     if not eight.found:
-        return Check(name, Verdict.UNDECIDED, "its 8-bit picture wasn't found either")
+        return Check(name, CheckOutcome.UNDECIDED, "its 8-bit picture wasn't found either")
     moved = []
     for bits, (_, reading) in deep.items():
         if not reading.found:
             fix = "read 16 bits unchanged and scale them by 255 / picture.full_scale, not by 1/256"
-            return Check(name, Verdict.FAIL, f"missed with {bits} bits", fix)
+            return Check(name, CheckOutcome.FAIL, f"missed with {bits} bits", fix)
         if reading.pixels is not None and eight.pixels is not None:
             if reading.pixels.shape != eight.pixels.shape:
-                return Check(name, Verdict.FAIL, f"other points with {bits} bits", "see above")
+                return Check(
+                    name, CheckOutcome.FAIL, f"other points with {bits} bits", "see above"
+                )
             moved.append(rms_px(reading.pixels, eight.pixels))
     words = f"found with {' and '.join(map(str, deep))} bits"
     if moved:
@@ -211,8 +213,8 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
         # a detector that works in whole pixels may answer the next one in both directions
         if max(moved) > math.sqrt(2.0):
             fix = "the same view must give the same corners at any depth"
-            return Check(name, Verdict.FAIL, words, fix)
-    return Check(name, Verdict.PASS, words)
+            return Check(name, CheckOutcome.FAIL, words, fix)
+    return Check(name, CheckOutcome.PASS, words)
 
 
 def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Check:
@@ -225,13 +227,13 @@ def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Ch
     differ = [pair for pair in again if not pair[0].same_as(pair[1])]
     words = f"{len(again) - len(differ)} of {len(again)} answers came again to the last bit"
     if not differ:
-        return Check(name, Verdict.PASS, words)
+        return Check(name, CheckOutcome.PASS, words)
     first, second = differ[0]
     both = first.pixels is not None and second.pixels is not None
     if both and first.pixels.shape == second.pixels.shape:  # type: ignore[union-attr]
         words += f"; one moved by {np.max(np.abs(first.pixels - second.pixels)):.2g} px"  # type: ignore[operator]
     fix = "an answer may depend on its request alone: no random numbers, nothing kept between"
-    return Check(name, Verdict.FAIL, words, fix)
+    return Check(name, CheckOutcome.FAIL, words, fix)
 
 
 def _time(readings: Sequence[Reading]) -> Check:
@@ -239,4 +241,4 @@ def _time(readings: Sequence[Reading]) -> Check:
     seconds = [reading.seconds for reading in readings]
     first, rest = 1e3 * seconds[0], 1e3 * np.array(seconds[1:])
     words = f"{np.median(rest):.0f} ms a picture (median), {rest.max():.0f} ms at most"
-    return Check("time", Verdict.PASS, f"{words}, {first:.0f} ms the first with its start")
+    return Check("time", CheckOutcome.PASS, f"{words}, {first:.0f} ms the first with its start")

@@ -11,7 +11,7 @@ import numpy as np
 from bench.typing import Array
 
 
-class Verdict(StrEnum):
+class CheckOutcome(StrEnum):
     """What came of a check."""
 
     PASS = "pass"
@@ -28,7 +28,7 @@ class Check:
     ----------
     name : str
         What was looked at.
-    verdict : Verdict
+    verdict : CheckOutcome
         What came of it.
     measured : str
         The numbers.
@@ -37,7 +37,7 @@ class Check:
     """
 
     name: str
-    verdict: Verdict
+    verdict: CheckOutcome
     measured: str
     fix: str = ""
 
@@ -83,10 +83,10 @@ def explain(
     return (best if distances[best] < limit else None), distances, limit
 
 
-def worst(checks: Sequence[Check]) -> Verdict:
+def worst(checks: Sequence[Check]) -> CheckOutcome:
     """Return the verdict over all checks."""
     verdicts = {check.verdict for check in checks}
-    for verdict in (Verdict.FAIL, Verdict.UNDECIDED):
+    for verdict in (CheckOutcome.FAIL, CheckOutcome.UNDECIDED):
         if verdict in verdicts:
             return verdict
-    return Verdict.PASS
+    return CheckOutcome.PASS

@@ -1,4 +1,4 @@
-"""Do corners keep to the conventions: axes, order, origin, lens."""
+"""Checks that corners keep to the conventions: axes, order, origin, lens."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 from bench.geometry.camera import project
 from bench.targets.target import Target
 from bench.typing import Array
-from bench.verify.conformance_check import Check, Verdict, explain, rms_px
+from bench.verify.conformance_check import Check, CheckOutcome, explain, rms_px
 from bench.verify.conformance_subject import Reading
 from bench.verify.conformance_views import Shown
 from bench.verify.protocol import point_names
@@ -70,7 +70,7 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
     words = f"corners are {rms:.2f} px (RMS) from where they belong, limit {limit:.1f}"
     if not rms < limit:
         fix = "no order of corners explains them; see which pixel each named point lies at"
-        return Check("corner order", Verdict.FAIL, words, fix), CornerRule()
+        return Check("corner order", CheckOutcome.FAIL, words, fix), CornerRule()
     fixes = []
     if rule.axes != "as stated":
         fixes.append(AXES[rule.axes])
@@ -83,8 +83,8 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
         words = f"corners fit to {rms:.2f} px (RMS) in another order, limit {limit:.1f}"
         if rule.order == IDENTITY:
             words = words.replace("in another order", "along other axes")
-        return Check("corner order", Verdict.FAIL, words, "; ".join(fixes)), rule
-    return Check("corner order", Verdict.PASS, words), rule
+        return Check("corner order", CheckOutcome.FAIL, words, "; ".join(fixes)), rule
+    return Check("corner order", CheckOutcome.PASS, words), rule
 
 
 def check_origin(seen: Seen, rule: CornerRule) -> tuple[Check, CornerRule]:
@@ -105,9 +105,11 @@ def judge_origin(
     words = f"{what} ({mean[0]:+.2f}, {mean[1]:+.2f}) px off, limit {MAX_SHIFT_PX}"
     if np.any(SIGMAS * error > MAX_SHIFT_PX):
         known = float(np.max(SIGMAS * error))
-        return Check("pixel origin", Verdict.UNDECIDED, f"{words}, known to {known:.2f} px"), rule
+        return Check(
+            "pixel origin", CheckOutcome.UNDECIDED, f"{words}, known to {known:.2f} px"
+        ), rule
     if np.all(np.abs(mean) <= MAX_SHIFT_PX):
-        return Check("pixel origin", Verdict.PASS, words), rule
+        return Check("pixel origin", CheckOutcome.PASS, words), rule
     u, v = (np.round(2.0 * mean) / 2.0).tolist()
     fix = {
         (0.5, 0.5): "your origin is the corner of the top-left pixel; subtract 0.5",
@@ -115,7 +117,7 @@ def judge_origin(
         (1.0, 1.0): "you count pixels from 1; subtract 1",
     }.get((u, v), "(0, 0) is the centre of the top-left pixel of the picture")
     shifted = replace(rule, shift_px=(float(mean[0]), float(mean[1])))
-    return Check("pixel origin", Verdict.FAIL, words, fix), shifted
+    return Check("pixel origin", CheckOutcome.FAIL, words, fix), shifted
 
 
 def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
@@ -144,10 +146,10 @@ def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
     best, distances, limit = explain(np.vstack(readings), expected)
     words = f"corners are {distances['as stated']:.2f} px (RMS) off, limit {limit:.1f}"
     if best == "as stated":
-        return Check(name, Verdict.PASS, words)
+        return Check(name, CheckOutcome.PASS, words)
     if best is None:
-        return Check(name, Verdict.FAIL, words, "nothing known explains it")
-    return Check(name, Verdict.FAIL, words, best)
+        return Check(name, CheckOutcome.FAIL, words, "nothing known explains it")
+    return Check(name, CheckOutcome.FAIL, words, best)
 
 
 def looked_past(reading: Reading, rule: CornerRule, shown: Shown) -> tuple[Array, Array]:

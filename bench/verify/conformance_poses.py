@@ -1,4 +1,4 @@
-"""Do poses keep to the conventions: units, frames, origin of pixels, camera model."""
+"""Checks that poses keep to the conventions: units, frames, origin of pixels, camera model."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from bench.geometry.viewing import mirrored_normal
 from bench.solve.ippe import IppeLmSolver
 from bench.targets.target import Target
 from bench.typing import Array
-from bench.verify.conformance_check import Check, Verdict, explain
+from bench.verify.conformance_check import Check, CheckOutcome, explain
 from bench.verify.conformance_corners import CornerRule, judge_origin
 from bench.verify.conformance_subject import Reading
 from bench.verify.conformance_views import Shown
@@ -117,21 +117,21 @@ def check_units(seen: Seen) -> tuple[Check, PoseRule]:
     known = scales(seen[0][0].observation.target)
     words = f"distances are {ratio:.4g} times the true ones"
     if not 0.0 < ratio < math.inf:
-        return Check(name, Verdict.FAIL, words, "give a translation in metres"), PoseRule()
+        return Check(name, CheckOutcome.FAIL, words, "give a translation in metres"), PoseRule()
     steps = {unit: abs(math.log(ratio / scale)) for unit, scale in known.items()}
     # half way, by ratio, from metres to the next unit: detectors are off by some percent
     gap = min(abs(math.log(s)) for unit, s in known.items() if unit != "metres")
     best = min(steps, key=steps.__getitem__)
     words += f", limit {math.exp(-gap / 2):.2f} to {math.exp(gap / 2):.2f}"
     if best == "metres" and steps[best] < gap / 2:
-        return Check(name, Verdict.PASS, words), PoseRule()
+        return Check(name, CheckOutcome.PASS, words), PoseRule()
     if steps[best] >= gap / 2:
         fix = "no unit explains it; give metres"
-        return Check(name, Verdict.FAIL, words, fix), PoseRule(scale=ratio)
+        return Check(name, CheckOutcome.FAIL, words, fix), PoseRule(scale=ratio)
     fix = f"your unit is {best}; give metres"
     if best.startswith("a marker"):
         fix = "you take the marker's side for the plate's; it is target.marker_size"
-    return Check(name, Verdict.FAIL, words, fix), PoseRule(scale=known[best])
+    return Check(name, CheckOutcome.FAIL, words, fix), PoseRule(scale=known[best])
 
 
 def check_frame(seen: Seen, rule: PoseRule) -> tuple[Check, PoseRule]:
@@ -163,10 +163,10 @@ def check_frame(seen: Seen, rule: PoseRule) -> tuple[Check, PoseRule]:
         if _is_mirrored(seen, rule):
             fix = "it is the mirrored one of the two poses that look alike: refine both, take the "
             fix += "one with the smaller residual"
-        return Check(name, Verdict.FAIL, words, fix), rule
+        return Check(name, CheckOutcome.FAIL, words, fix), rule
     if best == STATED:
-        return Check(name, Verdict.PASS, words), rule
-    return Check(name, Verdict.FAIL, words, best), replace(rule, frame=best)
+        return Check(name, CheckOutcome.PASS, words), rule
+    return Check(name, CheckOutcome.FAIL, words, best), replace(rule, frame=best)
 
 
 def check_pose_origin(seen: Seen, rule: PoseRule) -> tuple[Check, CornerRule] | None:
@@ -191,7 +191,7 @@ def check_pose_camera(seen: Seen, rule: PoseRule, shift_px: tuple[float, float])
         seen_at = _projected(rule.meant(reading), points, shown)
         if seen_at is None:
             fix = "the target is put behind the camera or beyond the lens's domain"
-            return Check(name, Verdict.FAIL, "a pose has no picture", fix)
+            return Check(name, CheckOutcome.FAIL, "a pose has no picture", fix)
         pixels.append(seen_at - shift_px)
         patterns.append({STATED: shown.pixels_true(points)} | _wrong_cameras(shown, points))
     common = [key for key in patterns[0] if all(key in p for p in patterns)]
@@ -199,8 +199,8 @@ def check_pose_camera(seen: Seen, rule: PoseRule, shift_px: tuple[float, float])
     best, distances, limit = explain(np.vstack(pixels), expected)
     words = f"poses put the target {distances[STATED]:.2f} px (RMS) off, limit {limit:.1f}"
     if best == STATED:
-        return Check(name, Verdict.PASS, words)
-    return Check(name, Verdict.FAIL, words, best or "no camera known explains it")
+        return Check(name, CheckOutcome.PASS, words)
+    return Check(name, CheckOutcome.FAIL, words, best or "no camera known explains it")
 
 
 def _wrong_cameras(shown: Shown, points: Array) -> dict[str, Array]:

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from bench.verify.verdict import STATE_WORDS, Report, Verdict, environment_words, judged_words
+from bench.verify.verdict import (
+    STATE_WORDS,
+    ComparisonVerdict,
+    Report,
+    environment_words,
+    judged_words,
+)
 
 
 def junit_xml(report: Report) -> bytes:
     """Return a report's JUnit XML: worse is a failure, what couldn't be judged an error."""
     judged = report.comparison.judged
-    needed = report.comparison.unjudged if report.verdict is Verdict.UNJUDGED else ()
+    needed = report.comparison.unjudged if report.verdict is ComparisonVerdict.UNJUDGED else ()
     suite = ElementTree.Element(
         "testsuite",
         name=f"sightbench verify {report.old.suite}",
         tests=str(len(judged) + 1),
         failures=str(len(report.comparison.with_state("worse"))),
-        errors=str(len(needed) + (report.verdict is Verdict.UNJUDGED)),
+        errors=str(len(needed) + (report.verdict is ComparisonVerdict.UNJUDGED)),
         skipped="0",
     )
     properties = ElementTree.SubElement(suite, "properties")
@@ -27,7 +33,7 @@ def junit_xml(report: Report) -> bytes:
     ):
         ElementTree.SubElement(properties, "property", name=name, value=value)
     whole = ElementTree.SubElement(suite, "testcase", classname="verdict", name="verdict")
-    if report.verdict is Verdict.UNJUDGED:
+    if report.verdict is ComparisonVerdict.UNJUDGED:
         ElementTree.SubElement(whole, "error", message=report.headline, type="unjudged")
     ElementTree.SubElement(whole, "system-out").text = "\n".join(
         (report.headline, *report.named, environment_words(report))

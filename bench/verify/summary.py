@@ -1,4 +1,4 @@
-"""What the Markdown and HTML pages say, and the Markdown page."""
+"""The summary of a comparison in words, and its Markdown page."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bench.verify.baseline import Baseline
 from bench.verify.compare import ALPHA, WHOLE, Judged
 from bench.verify.effects import CONFIDENCE
 from bench.verify.rows import CaseRow
+from bench.verify.suite import Suite
 from bench.verify.verdict import (
     STATE_WORDS,
     Report,
@@ -183,3 +185,11 @@ def _escaped(text: str) -> str:
     for mark in ("\\", "*", "_", "`", "<", "["):
         text = text.replace(mark, f"\\{mark}")
     return text
+
+
+def baseline_words(baseline: Baseline, suite: Suite) -> str:
+    """Say what a baseline holds: pipeline, suite, cases by outcome."""
+    outcomes = [row.outcome for row in baseline.rows.values()]
+    counts = {o: outcomes.count(o) for o in dict.fromkeys(outcomes)}
+    words = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+    return f"{baseline.pipeline} on {suite.name}, {len(outcomes)} cases: {words}"

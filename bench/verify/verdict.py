@@ -17,7 +17,7 @@ from bench.verify.naming import named_changes
 from bench.verify.paired import quantile_ratio_bounds
 
 
-class Verdict(IntEnum):
+class ComparisonVerdict(IntEnum):
     """What a comparison comes to; the command line's exit codes."""
 
     GOOD = 0
@@ -31,7 +31,7 @@ class Report:
 
     Attributes
     ----------
-    verdict : Verdict
+    verdict : ComparisonVerdict
         What it comes to.
     comparison : Comparison
         All tests.
@@ -45,7 +45,7 @@ class Report:
         Cases that only one of the two has.
     """
 
-    verdict: Verdict
+    verdict: ComparisonVerdict
     comparison: Comparison
     old: Baseline
     new: Baseline
@@ -60,11 +60,11 @@ class Report:
         n = len(self.comparison.pairs)
         said = f"{self.new.pipeline} against {self.old.pipeline}, {n} paired cases"
         match self.verdict:
-            case Verdict.WORSE:
+            case ComparisonVerdict.WORSE:
                 worse = self.comparison.with_state("worse")
                 first = judged_words(worst_first(worse)[0])
                 return f"worse in {len(worse)} of {len(tests)} tests, first {first}; {said}"
-            case Verdict.UNJUDGED:
+            case ComparisonVerdict.UNJUDGED:
                 return f"could not judge: {self._why()}; {said}"
         better = len(self.comparison.with_state("better"))
         if better:
@@ -86,11 +86,11 @@ def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
     """Return the verdict on a comparison of two baselines."""
     missing = len(old.rows.keys() ^ new.rows.keys())
     if comparison.with_state("worse"):
-        verdict = Verdict.WORSE
+        verdict = ComparisonVerdict.WORSE
     elif comparison.unjudged or missing:
-        verdict = Verdict.UNJUDGED
+        verdict = ComparisonVerdict.UNJUDGED
     else:
-        verdict = Verdict.GOOD
+        verdict = ComparisonVerdict.GOOD
     return Report(
         verdict,
         comparison,
@@ -194,8 +194,8 @@ def environment_words(report: Report) -> str:
     if not report.environment:
         return "The environment is the same."
     result = {
-        Verdict.GOOD: "the result is as good",
-        Verdict.WORSE: "the result is worse",
-        Verdict.UNJUDGED: "the result could not be judged",
+        ComparisonVerdict.GOOD: "the result is as good",
+        ComparisonVerdict.WORSE: "the result is worse",
+        ComparisonVerdict.UNJUDGED: "the result could not be judged",
     }[report.verdict]
     return f"The environment changed, and {result}: " + "; ".join(report.environment) + "."

@@ -13,7 +13,7 @@ from reports.photometric.report_words import paragraph, table
 from reports.throughput.report_renderers import opengl_section, tracer_section
 from reports.throughput.setting import SIZES_PX, Options
 from reports.throughput.split import STEPS
-from reports.throughput.targets import Verdict, verdicts
+from reports.throughput.targets import TargetVerdict, verdicts
 from reports.throughput.words import exponent, number, share, within
 
 Parts = dict[str, Any]
@@ -33,7 +33,7 @@ def write(parts: Parts, options: Options) -> None:
         print(f"{verdict.what}: {verdict.word}, {verdict.measured} (asked {verdict.asked})")
 
 
-def text(parts: Parts, found: list[Verdict], options: Options) -> str:
+def text(parts: Parts, found: list[TargetVerdict], options: Options) -> str:
     """Return the report."""
     sections = {
         "split": split_section,
@@ -51,7 +51,7 @@ def text(parts: Parts, found: list[Verdict], options: Options) -> str:
     return "\n\n".join([_head(found, options), *bodies, _provenance(parts, options)]) + "\n"
 
 
-def _head(found: list[Verdict], options: Options) -> str:
+def _head(found: list[TargetVerdict], options: Options) -> str:
     quick = (
         "\n\n**A quick run**: few repetitions; the large map is extrapolated from a small one."
         if options.quick

@@ -12,7 +12,7 @@ Parts = dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Verdict:
+class TargetVerdict:
     """One target: what was asked, what was measured, and in words whether that meets it."""
 
     what: str
@@ -31,16 +31,18 @@ class _Target:
     unit: str
     factor: str = ""
 
-    def verdict(self, parts: Parts) -> Verdict:
+    def verdict(self, parts: Parts) -> TargetVerdict:
         asked = f"{'≥' if self.at_least else '≤'} {self.limit:g}{self.unit}"
         if self.part not in parts:
-            return Verdict(self.what, asked, "not measured", "not judged")
+            return TargetVerdict(self.what, asked, "not measured", "not judged")
         result = parts[self.part]["result"]
         if "missing" in result:
-            return Verdict(self.what, asked, result["missing"], "not judged")
+            return TargetVerdict(self.what, asked, result["missing"], "not judged")
         value = self.value(result)
         met = value >= self.limit if self.at_least else value <= self.limit
-        return Verdict(self.what, asked, f"{value:.3g}{self.unit}", "met" if met else "not met")
+        return TargetVerdict(
+            self.what, asked, f"{value:.3g}{self.unit}", "met" if met else "not met"
+        )
 
 
 TARGETS = (
@@ -106,12 +108,12 @@ TARGETS = (
 FLAT_EXPONENT = 0.14
 
 
-def verdicts(parts: Parts) -> list[Verdict]:
+def verdicts(parts: Parts) -> list[TargetVerdict]:
     """Return every target's verdict, in the order they were asked."""
     found = [target.verdict(parts) for target in TARGETS]
     asked = f"exponent ≤ {FLAT_EXPONENT:g}"
     if "memory" not in parts:
-        return [*found, Verdict("memory by cases", asked, "not measured", "not judged")]
+        return [*found, TargetVerdict("memory by cases", asked, "not measured", "not judged")]
     grown = float(parts["memory"]["result"]["growth"]["exponent"])
     word = "met" if grown <= FLAT_EXPONENT else "not met"
-    return [*found, Verdict("memory by cases", asked, f"exponent {grown:.2f}", word)]
+    return [*found, TargetVerdict("memory by cases", asked, f"exponent {grown:.2f}", word)]

@@ -4,11 +4,11 @@ import pytest
 from bench.cameras.photographs import (
     COLUMNS,
     Measurement,
-    measure,
+    measure_picture,
     measurement_row,
+    measurement_words,
     measurements_table,
     same_marker,
-    summary,
 )
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
@@ -89,9 +89,9 @@ def test_any_id_looks_again_for_each_id_that_was_decoded():
             return detection, Estimate(Outcome.OK if ids != (7,) else Outcome.WRONG_ID)
 
     observation = Observation(PICTURE, CAMERA, TARGET)
-    own = measure("a.png", observation, Pipeline())
+    own = measure_picture("a.png", observation, Pipeline())
     assert [m.marker_id for m in own] == [7]
-    every = measure("a.png", observation, Pipeline(), any_id=True)
+    every = measure_picture("a.png", observation, Pipeline(), any_id=True)
     assert [m.marker_id for m in every] == [4, 9]
     sizes = {m.observation.target.marker_size for m in every}
     assert sizes == {TARGET.marker_size}
@@ -111,8 +111,8 @@ def test_summary_counts_outcomes_and_gives_spans():
         Estimate(Outcome.MISSED),
     ]
     rows = [measurement_row(measurement(e)) for e in estimates]
-    first, second = summary(measurements_table(rows))
+    first, second = measurement_words(measurements_table(rows))
     assert first == "1 picture, 3 measurements by d/s: 2 ok, 1 missed"
     assert second.startswith("range 1.50 to 2.50 m, tilt 11.5 to ")
     assert second.endswith("residual 0.200 px (median), 0.300 px at most")
-    assert len(summary(measurements_table(rows[2:]))) == 1
+    assert len(measurement_words(measurements_table(rows[2:]))) == 1

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from bench.choice.paired_errors import error_ratio
+from bench.choice.paired_errors import paired_error_ratio
 
 N, CELLS = 60, 5
 
@@ -35,7 +35,7 @@ def norms(rng, scale=1.0):
 
 def test_twice_the_error_is_a_ratio_of_two_without_doubt():
     errors = norms(np.random.default_rng(1))
-    ratio = error_ratio([(cases(2.0 * errors), cases(errors))])
+    ratio = paired_error_ratio([(cases(2.0 * errors), cases(errors))])
     # paired, the two differ by the factor alone: no spread is left
     assert [ratio.value, ratio.low, ratio.high] == pytest.approx([2.0, 2.0, 2.0])
     assert (ratio.n, ratio.cells) == (N * CELLS, CELLS)
@@ -44,13 +44,15 @@ def test_twice_the_error_is_a_ratio_of_two_without_doubt():
 def test_every_cell_counts_alike_whatever_its_error():
     errors = norms(np.random.default_rng(2))
     factors = np.array([4.0, 1.0, 1.0, 1.0, 1.0])[:, None]
-    assert error_ratio([(cases(factors * errors), cases(errors))]).value == pytest.approx(4.0**0.2)
+    assert paired_error_ratio([(cases(factors * errors), cases(errors))]).value == pytest.approx(
+        4.0**0.2
+    )
 
 
 def test_swapped_drawings_give_the_inverse():
     rng = np.random.default_rng(3)
     a, b = cases(norms(rng)), cases(norms(rng, 1.5))
-    there, back = error_ratio([(a, b)]), error_ratio([(b, a)])
+    there, back = paired_error_ratio([(a, b)]), paired_error_ratio([(b, a)])
     assert there.value == pytest.approx(1.0 / back.value)
     assert there.low == pytest.approx(1.0 / back.high)
 
@@ -60,7 +62,7 @@ def test_pictures_that_only_one_solved_dont_count():
     errors = norms(rng)
     spoilt, ok = errors.copy(), rng.random(errors.shape) > 0.3
     spoilt[~ok] = 1e3
-    ratio = error_ratio([(cases(spoilt, ok), cases(errors))])
+    ratio = paired_error_ratio([(cases(spoilt, ok), cases(errors))])
     assert ratio.value == pytest.approx(1.0)
     assert ratio.n == ok.sum()
 
@@ -68,10 +70,10 @@ def test_pictures_that_only_one_solved_dont_count():
 def test_nothing_in_common_gives_no_ratio():
     errors = norms(np.random.default_rng(5))
     none = np.zeros(errors.shape, dtype=bool)
-    assert error_ratio([(cases(errors, none), cases(errors))]) is None
+    assert paired_error_ratio([(cases(errors, none), cases(errors))]) is None
     one = none.copy()
     one[:, 0] = True  # a single pair a cell has no spread to tell of
-    assert error_ratio([(cases(errors, one), cases(errors))]) is None
+    assert paired_error_ratio([(cases(errors, one), cases(errors))]) is None
 
 
 def test_interval_covers_the_true_ratio_as_often_as_it_says():
@@ -83,7 +85,7 @@ def test_interval_covers_the_true_ratio_as_often_as_it_says():
             np.linalg.norm(shared + rng.normal(size=(CELLS, N, 3)), axis=2) * scale
             for scale in (1.3, 1.0)
         ]
-        ratio = error_ratio([(cases(pair[0]), cases(pair[1]))])
+        ratio = paired_error_ratio([(cases(pair[0]), cases(pair[1]))])
         covered += ratio.low <= 1.3 <= ratio.high
     # 0.95 promised. A normal interval with a variance estimated from 60 pairs covers as Student's
     # t says, 2 P(t_59 < 1.96) - 1 = 0.945; plus 3 sqrt(0.95 0.05 / 600) = 0.027 of the count.

@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from bench.cli.choose import default_trials, read_plate
+from bench.choice.trials import default_trials
+from bench.cli.choose import read_plate
 from bench.cli.main import main
 from bench.errors import BenchError
 from bench.scene.load import load_bay

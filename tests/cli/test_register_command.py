@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from bench.cli.main import main
-from bench.cli.register_input import Taken
 from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import judge
 from bench.registration.plan import named_sets
@@ -15,6 +14,7 @@ from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.registration.sights import Cameras
 from bench.registration.systematic import systematic_covariance
 from bench.registration.table import measured_steps, pose_table, read_pose_table
+from bench.registration.taken_steps import TakenSteps
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay
 
@@ -117,7 +117,7 @@ def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, pos
     scene = draw_scene(bay, poses, Errors(), Faults(), rng)
     steps = find_points(bay, scene, Errors(), rng)
     errors = Errors(size=2e-4, focal=2e-4, centre_px=0.5)
-    taken = Taken(steps, cameras_of(bay))
+    taken = TakenSteps(steps, cameras_of(bay))
     known = taken.intrinsics(errors)
     judged = judge(steps, cameras_of(bay), bay, None, poses, known, errors.size)
     plain = judge(steps, cameras_of(bay), bay, None, poses)
@@ -129,7 +129,7 @@ def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, pos
     # what both cameras share cancels in part, but not an order of magnitude of it
     assert np.sqrt(added[1, 1]) > np.radians(0.0008)
     # a table's poses hold their cameras' share already
-    assert Taken(steps, Cameras()).intrinsics(errors) == {}
+    assert TakenSteps(steps, Cameras()).intrinsics(errors) == {}
 
 
 def test_a_pose_without_a_tower_is_refused(tmp_path, capsys, table):

@@ -6,10 +6,11 @@ import pypdfium2
 import pytest
 
 from bench.cli.main import main
-from bench.cli.targets import Kind, parse_ids, parse_plate
+from bench.cli.targets import parse_ids, parse_plate
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.targets.dictionary import dictionaries
+from bench.targets.forms import Kind
 
 
 @pytest.fixture

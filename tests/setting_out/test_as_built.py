@@ -207,7 +207,7 @@ def test_a_camera_aimed_too_high_fails_and_is_told_to_turn_back(tmp_path):
     assert best.knob == Knob("left", "pitch")
     assert -math.radians(6.0) < best.least < 0.0
     # applied, everything holds; with a little less, it doesn't
-    rooms = verdict.limits.rooms(
+    rooms = verdict.limits.slack(
         [{best.knob: best.least * 1.001}, {best.knob: best.least * 0.98}, {best.knob: best.middle}]
     ).values
     assert rooms[0].min() >= 0.0
@@ -247,7 +247,7 @@ def test_where_no_single_move_helps_several_do(tmp_path):
     assert all(c.knob.where == ALL for c in advice.singles)
     if not advice.singles:
         assert len(advice.together) >= 2
-        assert verdict.limits.rooms([dict(advice.together)]).values.min() >= 0.0
+        assert verdict.limits.slack([dict(advice.together)]).values.min() >= 0.0
 
 
 def test_the_as_built_bay_file_reads_back_as_the_bay(tmp_path):

@@ -93,8 +93,8 @@ def test_mirror_images_have_mirrored_allowances(single):
 def test_moving_all_towers_back_is_the_vehicle_standing_farther_off(limits):
     towers = {Knob(t.name, "forward"): 0.05 for t in BAY.towers}
     vehicle = {Knob(ALL, "standoff"): 0.05}
-    ours, theirs = limits.rooms([towers, vehicle]).values
-    names = limits.rooms([{}]).names
+    ours, theirs = limits.slack([towers, vehicle]).values
+    names = limits.slack([{}]).names
     seen = np.array(["tower, " in where for _, where in names])
     assert seen.any()
     np.testing.assert_allclose(ours[seen], theirs[seen], rtol=0, atol=1e-9)
@@ -103,7 +103,7 @@ def test_moving_all_towers_back_is_the_vehicle_standing_farther_off(limits):
 def test_a_sloping_floor_is_all_plumb_towers_leaning(limits):
     slope = {Knob(ALL, "floor_along"): 0.01}
     lean = {Knob(t.name, "lean_along"): 0.01 for t in BAY.towers}
-    a, b = limits.rooms([slope, lean]).values
+    a, b = limits.slack([slope, lean]).values
     np.testing.assert_array_equal(a, b)
 
 
@@ -119,7 +119,7 @@ def test_a_turned_tower_line_moves_its_left_end_away():
 def test_a_quick_prediction_is_exact_for_the_plan():
     predictor = Predictor("image")
     limits = limits_of(SHIPPED, predictor)
-    found = limits.rooms([{}])
+    found = limits.slack([{}])
     quick = [v for (name, _), v in zip(found.names, found.values[0], strict=True)
              if name == "uncertainty"]  # fmt: skip
     exact = [
@@ -168,7 +168,7 @@ def test_the_joint_fraction_holds_as_often_as_it_says_on_fresh_draws(limits, sin
     sizes = np.array([single.of(k.where, k.name).least for k in knobs])
     fresh = np.random.default_rng(99).uniform(-1, 1, (400, len(knobs))) * sizes * found.fraction
     offs = [dict(zip(knobs, map(float, row), strict=True)) for row in fresh]
-    held = int(np.sum(np.all(limits.rooms(offs).values >= 0.0, axis=1)))
+    held = int(np.sum(np.all(limits.slack(offs).values >= 0.0, axis=1)))
     # a rate of 0.95 or more gives fewer than 363 of 400 with a probability of 2e-4 (binomial)
     assert held >= 363
 

@@ -10,7 +10,7 @@ from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.scene.load import load_bay
 from bench.scene.model import wheels_of_tower
 from bench.sighting.prediction import Predictor, in_bay
-from bench.sighting.projections import corner_points, look
+from bench.sighting.projections import corner_points, project_plates
 from bench.sighting.sighting import sightings
 from bench.solve.bounds import corner_bound
 
@@ -95,15 +95,15 @@ def test_a_target_behind_the_camera_has_no_image_and_no_room(bay):
     eye = tower.T_bay_camera
     behind = eye @ np.array([0.0, 0.3, -3.0])
     target = wheels_of_tower(bay, tower)[0].T_bay_target.rotation
-    looks = look(
+    projections = project_plates(
         tower.camera,
         (eye.rotation[None], eye.translation[None]),
         (target[None, None], behind[None, None]),
         bay.target.drawing.outline,
         corner_points(bay.target),
     )
-    assert not looks.imaged[0, 0]
-    assert looks.depth[0, 0] == pytest.approx(-3.0)
+    assert not projections.imaged[0, 0]
+    assert projections.depth[0, 0] == pytest.approx(-3.0)
 
 
 def test_a_rotation_about_the_axle_counts_neither_as_toe_nor_as_camber(bay):

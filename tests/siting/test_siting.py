@@ -9,7 +9,7 @@ import pytest
 from bench.scene.load import load_bay
 from bench.scene.surroundings import Surroundings
 from bench.sighting.prediction import Predictor
-from bench.sighting.projections import corner_points, look
+from bench.sighting.projections import corner_points, project_plates
 from bench.sighting.sighting import sightings
 from bench.siting.aiming import aim
 from bench.siting.constraints import constraints_of
@@ -187,7 +187,7 @@ def test_a_target_twice_as_large_is_measured_as_one_at_half_the_range(bay, probl
     eye = side.tower.T_bay_camera
     outline, points = bay.target.drawing.outline, corner_points(bay.target)
     once, twice = (
-        look(
+        project_plates(
             side.tower.camera,
             (eye.rotation[None], k * eye.translation[None]),
             (side.rotations[:1], k * side.translations[None]),

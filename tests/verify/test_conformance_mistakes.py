@@ -22,7 +22,7 @@ from bench.targets.design import CirclesDesign, MarkerDesign, build_target
 from bench.targets.target import Target
 from bench.verify import conformance
 from bench.verify.conformance import conform
-from bench.verify.conformance_check import Verdict
+from bench.verify.conformance_check import CheckOutcome
 from bench.verify.conformance_subject import PipelineSubject, Reading
 
 MARKER = build_target(MarkerDesign(marker_id=7, size=0.16))
@@ -275,8 +275,8 @@ MISTAKES: dict[str, tuple[Change, str, str]] = {
 def test_is_named(name):
     change, check, words = MISTAKES[name]
     report = conform(Mistaken("aruco-subpix/ippe-lm", change), MARKER)
-    failed = {c.name: c for c in report.checks if c.verdict is Verdict.FAIL}
-    assert report.verdict is Verdict.FAIL
+    failed = {c.name: c for c in report.checks if c.verdict is CheckOutcome.FAIL}
+    assert report.verdict is CheckOutcome.FAIL
     assert set(failed) == {check}, [c.words for c in failed.values()]
     assert re.search(words, failed[check].words), failed[check].words
 
@@ -293,7 +293,7 @@ def test_is_named(name):
 )
 def test_the_bench_s_own_pipelines_conform(pipeline):
     report = conform(Mistaken(pipeline, lambda reading, _: reading), MARKER)
-    assert report.verdict is Verdict.PASS, [c.words for c in report.checks]
+    assert report.verdict is CheckOutcome.PASS, [c.words for c in report.checks]
 
 
 @pytest.mark.parametrize(
@@ -302,12 +302,12 @@ def test_the_bench_s_own_pipelines_conform(pipeline):
 def test_corners_alone_or_poses_alone_will_do(target: Target, pipeline: str):
     for change in (corners(lambda p, _: p), poses(lambda R, t, _: (R, t))):
         report = conform(Mistaken(pipeline, change), target)
-        assert report.verdict is Verdict.PASS, [c.words for c in report.checks]
+        assert report.verdict is CheckOutcome.PASS, [c.words for c in report.checks]
 
 
 def test_a_lattice_turned_by_half_is_named():
     report = conform(Mistaken("circles/ippe-lm", corners(lambda p, _: p[::-1])), CIRCLES)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert "the pattern's corners run bottom right, bottom left, top left, top right" in failed.fix
 
 
@@ -318,6 +318,6 @@ def test_pose_alone_tells_its_pixel_origin():
         return solved_with(cx=lambda _: moved.cx, cy=lambda _: moved.cy)(reading, observation)
 
     report = conform(Mistaken("aruco-subpix/ippe-lm", shifted), MARKER)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert failed.name == "pixel origin"
     assert "poses put the target (+0.50, +0.50) px off" in failed.words

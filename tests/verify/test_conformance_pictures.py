@@ -11,7 +11,7 @@ from bench.detect.observation import Observation
 from bench.solve.pipeline import pipeline_from_name
 from bench.targets.design import MarkerDesign, build_target
 from bench.verify.conformance import conform
-from bench.verify.conformance_check import Verdict
+from bench.verify.conformance_check import CheckOutcome
 from bench.verify.conformance_subject import PipelineSubject, Reading
 
 MARKER = build_target(MarkerDesign(marker_id=7, size=0.16))
@@ -47,7 +47,7 @@ class Stateful(Mistaken):
 
 def test_answers_that_drift_are_named():
     report = conform(Stateful(), MARKER)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert failed.name == "same answer twice"
     assert "0 of 9 answers came again to the last bit; one moved by" in failed.measured
 
@@ -69,7 +69,7 @@ def test_a_target_found_in_an_empty_frame_is_named():
         return np.ptp(observation.picture.grey.astype(float)) == 0.0
 
     report = conform(Mistaken("aruco-subpix/ippe-lm", other(empty)), MARKER)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert failed.words.startswith("empty frames: fail, a target was found in a grey frame")
 
 
@@ -78,7 +78,7 @@ def test_dark_pictures_of_more_bits_are_named():
         return Reading(0.0) if observation.picture.full_scale == 4095 else reading
 
     report = conform(Mistaken("aruco-subpix/ippe-lm", dark), MARKER)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert "missed with 12 bits" in failed.measured
     assert "255 / picture.full_scale" in failed.fix
 
@@ -98,13 +98,13 @@ class AnyId(PipelineSubject):
 
 def test_foreign_ids_taken_for_the_own_are_named():
     report = conform(AnyId(pipeline_from_name("aruco-subpix/ippe-lm")), MARKER)
-    (failed,) = [c for c in report.checks if c.verdict is Verdict.FAIL]
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert failed.words.startswith("other ids: fail, a marker of another id was taken for it")
 
 
 def test_a_pipeline_that_finds_nothing_can_not_be_judged():
     report = conform(Mistaken("aruco-subpix/ippe-lm", lambda *_: Reading(0.0)), MARKER)
-    assert report.verdict is Verdict.UNDECIDED
+    assert report.verdict is CheckOutcome.UNDECIDED
     assert "0 of 8 plain pictures" in str([c.words for c in report.checks])
 
 
@@ -112,7 +112,7 @@ def test_a_fault_is_a_failure_with_its_reason():
     report = conform(
         Mistaken("aruco-subpix/ippe-lm", lambda *_: Reading(0.0, fault="died: SIGSEGV")), MARKER
     )
-    assert report.verdict is Verdict.FAIL
+    assert report.verdict is CheckOutcome.FAIL
     assert report.checks[0].words == (
         "answers: fail, 0 of 26 answers can be used: the first that can't: died: SIGSEGV"
     )

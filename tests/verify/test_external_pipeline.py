@@ -25,7 +25,7 @@ from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.targets.design import MarkerDesign, build_target
 from bench.verify.conformance import conform
-from bench.verify.conformance_check import Verdict
+from bench.verify.conformance_check import CheckOutcome
 from bench.verify.conformance_subject import ExternalSubject
 from bench.verify.external import ExternalDetector, ExternalPipeline
 
@@ -88,7 +88,7 @@ def test_the_example_without_any_library_conforms():
     detector = ExternalDetector(command, PATIENT_S)
     report = conform(ExternalSubject(detector), TARGET)
     detector.close()
-    assert report.verdict is Verdict.PASS, [c.words for c in report.checks]
+    assert report.verdict is CheckOutcome.PASS, [c.words for c in report.checks]
 
 
 POSING = """
@@ -109,7 +109,7 @@ def test_a_pose_is_judged_by_conformance_as_it_came(tmp_path):
     detector = ExternalDetector([sys.executable, "-S", str(script)], PATIENT_S)
     report = conform(ExternalSubject(detector), TARGET)
     detector.close()
-    failed = {c.name for c in report.checks if c.verdict is Verdict.FAIL}
+    failed = {c.name for c in report.checks if c.verdict is CheckOutcome.FAIL}
     assert {"frames", "empty frames", "other ids"} <= failed
     assert "answers" not in failed  # it is well formed, if wrong
     with pytest.raises(PlugInError, match="impossible pose: the target shows its back"):

@@ -17,7 +17,7 @@ from bench.verify.junit import junit_xml
 from bench.verify.page import write_report
 from bench.verify.record import Named, record
 from bench.verify.rows import NAMES, CaseRow, estimated_pose
-from bench.verify.verdict import Verdict, report_of
+from bench.verify.verdict import ComparisonVerdict, report_of
 from bench.verify.worst import case_of_key, worst_cases, worst_keys
 
 
@@ -104,7 +104,7 @@ def test_junit_counts_what_it_lists(compared):
     assert int(suite.get("tests")) == len(suite.findall("testcase"))
     assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
     assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
-    assert compared.verdict is Verdict.UNJUDGED
+    assert compared.verdict is ComparisonVerdict.UNJUDGED
     assert suite.find("properties/property[@name='verdict']").get("value") == compared.headline
     assert "opencv" in suite.find("properties/property[@name='environment']").get("value")
 

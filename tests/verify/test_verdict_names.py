@@ -13,7 +13,7 @@ from bench.verify.compare import compare, pair
 from bench.verify.naming import named_changes
 from bench.verify.record import Named, record
 from bench.verify.suite import load_suite
-from bench.verify.verdict import Verdict, environment_words, report_of
+from bench.verify.verdict import ComparisonVerdict, environment_words, report_of
 
 
 def baseline(rows, pipeline="d/s", **facts):
@@ -54,7 +54,7 @@ def published(tmp_path_factory):
 # the comparison so.
 def test_the_half_pixel_between_opencvs_refinements_is_found_and_named(published):
     result = published(0, 1)
-    assert result.verdict is Verdict.WORSE
+    assert result.verdict is ComparisonVerdict.WORSE
     named = " ".join(result.named)
     assert "near (+0.5, +0.5): a pixel-origin convention" in named
     found = {(j.group, j.measured.test) for j in result.comparison.with_state("worse")}
@@ -73,7 +73,7 @@ def test_and_back_again_with_the_other_sign(published):
 def test_equal_recordings_are_as_good_and_nothing_is_named(make_rows):
     rows = make_rows()
     result = report(rows, rows)
-    assert result.verdict is Verdict.GOOD
+    assert result.verdict is ComparisonVerdict.GOOD
     assert result.named == ()
     assert result.headline.startswith("as good: none of ")
     assert environment_words(result) == "The environment is the same."
@@ -81,7 +81,7 @@ def test_equal_recordings_are_as_good_and_nothing_is_named(make_rows):
 
 def test_a_worse_result_is_said_with_its_numbers(make_rows):
     result = report(make_rows(), make_rows(scale=1.5))
-    assert result.verdict is Verdict.WORSE
+    assert result.verdict is ComparisonVerdict.WORSE
     assert "rotation RMS" in result.headline
     assert "+50.0 %" in result.headline
 
@@ -99,7 +99,7 @@ def test_cases_that_one_recording_lacks_can_not_be_judged(make_rows):
     rows = make_rows()
     fewer = dict(list(rows.items())[:-3])
     result = report(rows, fewer)
-    assert result.verdict is Verdict.UNJUDGED
+    assert result.verdict is ComparisonVerdict.UNJUDGED
     assert "3 cases are in one recording alone" in result.headline
 
 

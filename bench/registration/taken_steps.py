@@ -1,23 +1,23 @@
-"""Where `sightbench register` gets its steps from: pictures, a table, or a rendered rehearsal."""
+"""Steps of a registration with their cameras: from pictures, a table, or a rendered rehearsal."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from bench.cli.intrinsics import board_detector
-from bench.cli.measure import KINDS
-from bench.cli.progress import progress_bar
+from bench.cameras.default_pipelines import KINDS, board_detector
+from bench.cameras.photograph_files import size_of
 from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.imaging.read import find_pictures, read_picture
+from bench.imaging.read import find_pictures
 from bench.registration.bar_views import cameras_of
+from bench.registration.judgement import Judged, judge
 from bench.registration.pictures import render_pictures, steps_from_pictures
 from bench.registration.rehearsal import Errors, Faults, draw_scene
 from bench.registration.sights import Cameras, End, Step
@@ -37,12 +37,14 @@ PIPELINES = {
     "charuco": "charuco/photometric",
     "circles": "circles/photometric",
 }
+
+
 # The apriltag detector reads AprilTag dictionaries alone; this one reads all.
 ANY_DICTIONARY = "aruco-subpix/photometric"
 
 
 @dataclass(frozen=True, eq=False)
-class Taken:
+class TakenSteps:
     """Steps with the cameras that belong to them.
 
     Attributes
@@ -80,9 +82,9 @@ class Taken:
         }
 
 
-def from_table(path: Path) -> Taken:
+def from_table(path: Path) -> TakenSteps:
     """Return the steps of a table of measured poses."""
-    return Taken(read_pose_table(path), Cameras())
+    return TakenSteps(read_pose_table(path), Cameras())
 
 
 def from_the_pictures(
@@ -92,10 +94,25 @@ def from_the_pictures(
     right_camera: Path | None,
     bay: Bay,
     board: str | None,
-    quiet: bool,
     pipeline: str | None = None,
-) -> Taken:
+    moved: Callable[[int, int], None] | None = None,
+) -> TakenSteps:
     """Return what a detector finds in pairs of pictures.
+
+    Parameters
+    ----------
+    left, right : sequence of str
+        Each tower's pictures: files, folders or wild cards; one picture a step, in order.
+    left_camera, right_camera : Path
+        Camera files.
+    bay : Bay
+        Whose bar it is.
+    board : str or None
+        What both towers see instead of a bar.
+    pipeline : str, optional
+        Looks for targets; the usual one for their kind by default.
+    moved : function of done and total, optional
+        Called as it goes.
 
     Raises
     ------
@@ -109,27 +126,47 @@ def from_the_pictures(
             "register: pictures need --left, --right, --left-camera and --right-camera"
         )
     paths = (find_pictures(left), find_pictures(right))
-    sizes = [_size(found[0]) for found in paths]
+    sizes = [size_of(found[0]) for found in paths]
     cameras = Cameras(read_camera(left_camera, sizes[0]), read_camera(right_camera, sizes[1]))
     targets: dict[End, Target] = {"A": bay.bar.target_a, "B": bay.bar.target_b}
     if board is not None:
         target = target_from_spec(board, ("chessboard", *KINDS))
         targets = {"A": target}
     runs = [_pipeline(target, pipeline) for target in targets.values()]
-    with progress_bar("pictures", quiet) as moved:
-        steps = steps_from_pictures(paths[0], paths[1], cameras, targets, runs[0], moved)
-    return Taken(steps, cameras, board is None)
+    steps = steps_from_pictures(paths[0], paths[1], cameras, targets, runs[0], moved)
+    return TakenSteps(steps, cameras, board is None)
 
 
-def save_rehearsal_pictures(
+def render_rehearsal(
     bay: Bay,
     poses: Sequence[BarPose],
     errors: Errors,
     folder: Path,
     seed: int | None,
-    quiet: bool,
-) -> Taken:
-    """Render one rehearsal's pictures, save them with camera files, and find the targets."""
+    moved: Callable[[int, int], None],
+) -> None:
+    """Render one rehearsal's pictures and save them with camera files.
+
+    Parameters
+    ----------
+    bay : Bay
+        Whose towers and bar.
+    poses : sequence of BarPose
+        A step each.
+    errors : Errors
+        Drawn once, as on site.
+    folder : Path
+        Where to write.
+    seed : int or None
+        The bay's own by default.
+    moved : function of done and total
+        Called as it goes.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
     seed = bay.survey.seed if seed is None else seed
     rng = np.random.default_rng(
         np.random.SeedSequence([seed, key_digest("registration pictures")])
@@ -137,15 +174,18 @@ def save_rehearsal_pictures(
     make_directory(folder)
     scene = draw_scene(bay, poses, errors, Faults(), rng)
     total = 2 * len(poses)
-    with progress_bar("rendering", quiet) as moved:
-        for done, (name, picture) in enumerate(render_pictures(bay, scene, rng)):
-            png = cv2.imencode(".png", picture.grey)[1].tobytes()
-            write_atomically(folder / f"{name}.png", png)
-            moved(done + 1, total)
+    for done, (name, picture) in enumerate(render_pictures(bay, scene, rng)):
+        png = cv2.imencode(".png", picture.grey)[1].tobytes()
+        write_atomically(folder / f"{name}.png", png)
+        moved(done + 1, total)
     cameras = cameras_of(bay)
     for side in ("left", "right"):
         comment = f"{bay.name}, {side} tower, as believed"
         write_camera(folder / f"{side}-camera.toml", cameras.of(side), comment=comment)
+
+
+def from_rehearsal(bay: Bay, folder: Path, moved: Callable[[int, int], None]) -> TakenSteps:
+    """Find the targets in what `render_rehearsal` saved; write their poses as a table there."""
     taken = from_the_pictures(
         [str(folder / "left[0-9]*.png")],
         [str(folder / "right[0-9]*.png")],
@@ -153,11 +193,26 @@ def save_rehearsal_pictures(
         folder / "right-camera.toml",
         bay,
         None,
-        quiet,
+        moved=moved,
     )
     table = pose_table(measured_steps(taken.steps, taken.cameras))
     write_atomically(folder / "poses.csv", table.encode())
     return taken
+
+
+def judge_taken(
+    taken: TakenSteps, bay: Bay, planned: Sequence[BarPose] | None, errors: Errors
+) -> Judged:
+    """Register and judge; the errors are those of sizes and cameras."""
+    return judge(
+        taken.steps,
+        taken.cameras,
+        bay,
+        taken.length(bay, errors.size),
+        planned,
+        taken.intrinsics(errors),
+        errors.size,
+    )
 
 
 def _pipeline(target: Target, name: str | None) -> Pipeline:
@@ -173,8 +228,3 @@ def _pipeline(target: Target, name: str | None) -> Pipeline:
     if reason:
         raise ConfigError(reason)
     return pipeline
-
-
-def _size(path: Path) -> tuple[int, int]:
-    height, width = read_picture(path).grey.shape
-    return width, height

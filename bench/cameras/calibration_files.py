@@ -1,0 +1,108 @@
+"""A calibration as files, and rehearsed pictures of a board."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from bench.cameras.calibration import CalibrationRun, parameters_table, views_table
+from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.photographs import Measurement
+from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
+from bench.detect.detection import Detection, Found
+from bench.detect.observation import Observation
+from bench.files import make_directory, write_atomically
+from bench.imaging.read import read_picture
+from bench.scene.camera_file import write_camera
+from bench.scene.load import load_bay
+from bench.solve.estimate import Estimate, Outcome
+from bench.survey.tables import write_table
+from bench.targets.target import Target
+
+
+def write_calibration(
+    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, command: str
+) -> None:
+    """Write camera.toml, parameters, views, figures of the residuals, and overlays of views.
+
+    Parameters
+    ----------
+    out : Path
+        Directory.
+    paths : sequence of Path
+        The pictures.
+    board : Target
+        What they show.
+    run : CalibrationRun
+        What was found.
+    command : str
+        What made it, for comments and captions.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    from bench.cameras.calibration_figures import (
+        write_calibration_figures,  # matplotlib loads slowly
+    )
+
+    calibration = run.calibration
+    uncertainties = {
+        name: float(u)
+        for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
+        if u > 0.0
+    }
+    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{command}"
+    write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
+    write_table(out, "parameters", parameters_table(run))
+    write_table(out, "views", views_table(run), decimals=6)
+    note = f"{board.name}; {command}"
+    write_calibration_figures(out, run.views, calibration, note)
+    _draw_views(out, paths, board, run, note)
+
+
+def _draw_views(
+    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, note: str
+) -> None:
+    """Draw an overlay of each view that stands out, or of the one with the largest residual."""
+    from bench.cameras.overlay import write_overlay
+
+    used = [path for path, sighting in zip(paths, run.sightings, strict=True) if sighting.used]
+    rmse = run.calibration.view_rmse_px
+    for index in run.outstanding or [int(np.argmax(rmse))]:
+        view, path = run.views[index], used[index]
+        measurement = Measurement(
+            str(path),
+            "calibration",
+            Observation(read_picture(path), run.calibration.camera, board),
+            Detection(Found.FOUND, view.pixels, view.p_target),
+            Estimate(Outcome.OK, run.calibration.poses[index], rmse_px=float(rmse[index])),
+        )
+        write_overlay(out / f"{path.stem}-overlay.png", [measurement], note)
+
+
+def write_rehearsed_boards(out: Path, say: Callable[[str], None]) -> tuple[list[Path], Target]:
+    """Render pictures of a board; return them and the board.
+
+    `say` is told what is going to be rendered.
+    """
+    bay = load_bay()
+    tower = bay.towers[0]
+    board = calibration_board()
+    folder = out / "rehearsal"
+    make_directory(folder)
+    say(
+        f"rehearsal: no pictures given, so {folder} gets rendered ones of a {board.name} as the "
+        f"{tower.name} tower of {bay.name} sees it; its true focal length is "
+        f"{tower.camera.fx:.2f} px"
+    )
+    paths = []
+    views = calibration_views(tower.camera, board)
+    for name, picture, _ in rehearse(views, board, tower.camera, tower.imaging, bay.survey.seed):
+        paths.append(folder / f"{name}.png")
+        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
+    return paths, board

@@ -1,0 +1,65 @@
+"""A bay's description and the schema of bay files, as files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from bench.files import make_directory, write_atomically
+from bench.scene.bay_words import facts
+from bench.scene.facts import Sight, spacing
+from bench.scene.load import schema
+from bench.scene.model import Bay
+
+
+def write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path) -> list[Path]:
+    """Write bay.txt and bay.json; return both.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    make_directory(directory)
+    write_atomically(directory / "bay.txt", (text + "\n").encode())
+    content = {
+        "name": bay.name,
+        "digest": bay.digest,
+        "spacing_m": spacing(bay),
+        "standoff_m": bay.standoff,
+        "target": bay.target.name,
+        **facts(bay),
+        "wheels": [
+            {
+                "tower": one.tower,
+                "vehicle": one.wheel.vehicle,
+                "station": one.wheel.station,
+                "wheel": one.wheel.name,
+                "range_m": one.range_m,
+                "across_fraction": None if one.place is None else one.place[0],
+                "down_fraction": None if one.place is None else one.place[1],
+                "size_px": one.size_px,
+                "whole": one.whole,
+            }
+            for one in seen
+        ],
+    }
+    write_atomically(directory / "bay.json", (json.dumps(content, indent=2) + "\n").encode())
+    return [directory / "bay.txt", directory / "bay.json"]
+
+
+SCHEMA_FILE = "bay.schema.json"
+
+
+def write_schema(directory: Path) -> Path:
+    """Write the JSON Schema of bay files; return its path.
+
+    Raises
+    ------
+    RunError
+        It can't be written.
+    """
+    make_directory(directory)
+    path = directory / SCHEMA_FILE
+    write_atomically(path, (json.dumps(schema(), indent=2) + "\n").encode())
+    return path

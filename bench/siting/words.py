@@ -1,0 +1,138 @@
+"""Results of the aim check and of siting, in sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from bench.sighting.prediction import COVERAGE
+from bench.sighting.sighting import Sighting
+from bench.siting.aim import Aim
+from bench.siting.files import mount_rows
+from bench.siting.limits import Gain, Limit
+from bench.siting.search import Siting, evaluate
+from bench.siting.tower_layout import layout_of
+from bench.units import format_angle, format_length
+
+
+def aim_words(aim: Aim) -> list[str]:
+    """Return what the aim check finds, a line each."""
+    count, tight, worst = len(aim.sightings), aim.tightest, aim.worst
+    share = worst.prediction.share(aim.bay.tolerance)
+    state = "inside" if share <= 1.0 else "outside"
+    lines = [
+        f"Least margin: {tight.margin:.2f} plate widths of {aim.bay.siting.margin:g}, "
+        f"{tight.tower} tower, {tight.name}, at the picture's {tight.edge} edge.",
+        f"Largest uncertainty: {state} tolerance, {share:.2f} of it, {worst.tower} tower, "
+        f"{worst.name} (expanded, k = {COVERAGE:g}; {aim.predictor.basis}).",
+    ]
+    lines += _beyond(aim.sightings)
+    if not aim.failures:
+        return [*lines, f"All {count} targets hold."]
+    failing = len({words.partition(":")[0] for words in aim.failures})
+    return [*lines, f"{failing} of {count} targets fail:", *(f"  {w}" for w in aim.failures)]
+
+
+def _beyond(sightings: Sequence[Sighting]) -> list[str]:
+    beyond = sum(not one.prediction.measured for one in sightings)
+    if not beyond:
+        return []
+    return [
+        f"{beyond} of {len(sightings)} targets lie outside the map's grid; the nearest cell's "
+        "ratio was taken."
+    ]
+
+
+def siting_words(
+    siting: Siting, limits: tuple[Limit, ...], gains: tuple[Gain, ...], evaluated: bool
+) -> list[str]:
+    """Return what siting finds, a line each; `evaluated` where it judged the bay as it is."""
+    return [*_found(siting, limits, gains, evaluated), *_beyond(siting.sightings)]
+
+
+def _found(
+    siting: Siting, limits: tuple[Limit, ...], gains: tuple[Gain, ...], evaluated: bool
+) -> list[str]:
+    if evaluated:
+        return [_verdict(siting, "This layout"), *_broken(siting)]
+    if not siting.chosen.best.feasible:
+        binding = "; ".join(siting.chosen.binding())
+        tried = ", ".join(one.lens for one in siting.lenses)
+        return [
+            f"No feasible layout with {tried}; nearest with {siting.chosen.lens}, where {binding}."
+        ]
+    layout = siting.layout
+    lines = [
+        f"Layout: spacing {_both(layout.spacing)}, height {_both(layout.height)}, standoff "
+        f"{_both(layout.standoff)}, yaw {format_angle(layout.yaw)} inward, pitch "
+        f"{format_angle(layout.pitch)}, lens {siting.chosen.lens}.",
+        *_mounts(siting),
+        _verdict(siting, "It"),
+        *_broken(siting),
+        _verdict(evaluate_own(siting), f"Instead of {_own(siting)}: that"),
+        *(_lens(siting, i) for i in range(len(siting.lenses)) if len(siting.lenses) > 1),
+        f"{siting.chosen.agree} of {len(siting.chosen.starts)} starts with {siting.chosen.lens} "
+        "came to within 1 % of the best.",
+    ]
+    share = siting.chosen.best.share
+    lines += [f"Limited by {limit.words(share)}." for limit in limits]
+    if not limits:
+        lines.append("Nothing limits it: uncertainties of several targets balance.")
+    return lines + [f"With {gain.words(share)}." for gain in gains]
+
+
+def evaluate_own(siting: Siting) -> Siting:
+    """Return the bay's own layout, judged as the one found."""
+    visible = not math.isnan(siting.sightings[0].visible)
+    return evaluate(siting.asked, siting.predictor, visible)
+
+
+def _verdict(siting: Siting, what: str) -> str:
+    worst = max(siting.sightings, key=lambda one: one.prediction.share(siting.bay.tolerance))
+    state = "inside" if siting.share <= 1.0 else "outside"
+    kept = "keeps all constraints" if siting.feasible else "breaks constraints"
+    return (
+        f"{what} {kept}; its worst uncertainty is {state} tolerance, {siting.share:.3f} of it "
+        f"({worst.tower} tower, {worst.name}; expanded, k = {COVERAGE:g}; "
+        f"{siting.predictor.basis})."
+    )
+
+
+def _broken(siting: Siting) -> list[str]:
+    return [f"  broken: {constraint.words()}" for constraint in siting.broken]
+
+
+def _own(siting: Siting) -> str:
+    own = layout_of(siting.asked)
+    return (
+        f"the bay file's {format_length(own.spacing)}, {format_length(own.height)}, "
+        f"{format_length(own.standoff)}, {format_angle(own.yaw)}, {format_angle(own.pitch)}"
+    )
+
+
+def _lens(siting: Siting, index: int) -> str:
+    one = siting.lenses[index]
+    if not one.best.feasible:
+        return f"  {one.lens}: not feasible; {'; '.join(one.binding())}."
+    ratio = one.best.share / siting.chosen.best.share
+    against = "" if one is siting.chosen else f", {ratio:.2f} times that of {siting.chosen.lens}"
+    return f"  {one.lens}: feasible{against}; {one.agree} of {len(one.starts)} starts agree."
+
+
+def _mounts(siting: Siting) -> list[str]:
+    """Say how holders are set, where there is a choice."""
+    if all(len(settings) == 1 for settings in siting.chosen.problem.settings):
+        return []
+    settings: dict[tuple[float, float], list[str]] = {}
+    for row in mount_rows(siting):
+        settings.setdefault((row["turn_deg"], row["pitch_deg"]), []).append(
+            f"{row['vehicle']} {row['axle']}"
+        )
+    return [
+        f"Holders at turn {turn:g} deg, pitch {pitch:g} deg: {', '.join(names)}."
+        for (turn, pitch), names in sorted(settings.items())
+    ]
+
+
+def _both(metres: float) -> str:
+    return f"{format_length(metres)} ({format_length(metres, 'ft-in')})"

@@ -1,0 +1,43 @@
+"""A contour's tested cells and verdicts, as JSON."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from bench.files import write_atomically
+from bench.survey.contour import Contour
+from bench.survey.contour_run import ContourReport
+
+CONTOUR_FILE = "contour.json"
+
+
+def write_contour(out: Path, contour: Contour, report: ContourReport) -> Path:
+    """Write contour.json: the rule, pictures spent and saved, and each tested cell's verdicts.
+
+    Raises
+    ------
+    RunError
+        It can't be written.
+    """
+    plan = contour.plan
+    path = out / CONTOUR_FILE
+    content = {
+        "rule": contour.as_dict(),
+        "confidence_of_each_look": contour.judged_by.confidence,
+        "cells": plan.n_cells,
+        "cells_tested": len(report.verdicts),
+        "pictures": report.run.found + report.run.added,
+        "pictures_of_the_full_grid": plan.n_pictures,
+        "tested": [
+            {
+                "range_m": plan.ranges_m[r],
+                "turn_deg": plan.turns_deg[t],
+                "pitch_deg": plan.pitches_deg[p],
+                "verdicts": found,
+            }
+            for (r, t, p), found in sorted(report.verdicts.items())
+        ],
+    }
+    write_atomically(path, json.dumps(content, indent=1, ensure_ascii=False).encode())
+    return path

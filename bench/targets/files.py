@@ -1,0 +1,31 @@
+"""Printed sheets of targets as files."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from bench.files import make_directory, write_atomically
+from bench.targets.page import Sheet
+from bench.targets.pdf import sheet_pdf
+from bench.targets.svg import page_svg
+
+
+def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
+    """Write a sheet as one PDF and an SVG a page; return the paths.
+
+    Raises
+    ------
+    RunError
+        The directory can't be made, or a file not written.
+    """
+    stem = re.sub(r"[^a-z0-9_.]+", "-", sheet.name.lower()).strip("-")
+    several = len(sheet.pages) > 1
+    files = {f"{stem}.pdf": sheet_pdf(sheet)}
+    for number, page in enumerate(sheet.pages, start=1):
+        name = f"{stem}-{number}.svg" if several else f"{stem}.svg"
+        files[name] = page_svg(page, sheet.name).encode()
+    make_directory(out)
+    for name, content in files.items():
+        write_atomically(out / name, content)
+    return tuple(out / name for name in files)

@@ -1,0 +1,33 @@
+"""Marker dictionaries and printed sheets in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from bench.targets.dictionary import dictionaries
+from bench.targets.page import Sheet
+from bench.targets.target import Target
+
+
+def dictionary_lines() -> Iterator[str]:
+    """Yield a table of the marker dictionaries, line by line."""
+    yield (f"{'name':<24}{'markers':>8}  {'cells':<8}also called")
+    for book in dictionaries():
+        cells = f"{book.cells} x {book.cells}"
+        yield (f"{book.name:<24}{book.size:>8}  {cells:<8}{', '.join(book.aliases)}")
+    yield ("Cells count the black frame, one cell wide. Ids run from 0 to markers - 1.")
+
+
+def sheet_words(target: Target, sheet: Sheet, files: tuple[Path, ...]) -> Iterator[str]:
+    """Yield what was printed and where to, line by line."""
+    pages = (
+        "1 page"
+        if len(sheet.pages) == 1
+        else (f"{len(sheet.pages)} pages, {sheet.columns} across and {sheet.rows} down")
+    )
+    yield (f"{target.name}: {sheet.paper}, {pages}")
+    for file in files[:2]:
+        yield (f"  {file}")
+    if len(files) > 2:
+        yield (f"  … {files[-1]}")

@@ -1,0 +1,95 @@
+"""Measured wheel angles as a table in text, with what to mind about them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from bench.solve.turning import axis_sigma
+from bench.wheels.steering import formula_error
+from bench.wheels.vehicle import MeasuredVehicle, MeasuredWheel
+
+
+def wheel_words(
+    rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle
+) -> list[str]:
+    """Return the table of angles as lines, and what its reader should mind.
+
+    Parameters
+    ----------
+    rows : list of dict
+        See `bench.wheels.files.answer_row`.
+    wheels : tuple of MeasuredWheel
+        What was measured.
+    vehicle : MeasuredVehicle
+        What came of it.
+    """
+    rehearsed = "true" in rows[0]
+    header = ["", "value", "u", "", "refers to", "toe on rim", *(["error"] if rehearsed else [])]
+    body = []
+    for row in rows:
+        digits = 3 if row["unit"] == "deg" else 1
+        cells = [
+            row["name"],
+            f"{row['value']:+.{digits}f}",
+            f"{row['u']:.{digits}f}",
+            row["unit"],
+            row["refers_to"],
+            "" if row["toe_mm"] is None else f"{row['toe_mm']:+.2f} mm",
+        ]
+        if rehearsed:
+            cells.append("" if row["error"] is None else f"{row['error']:+.{digits}f}")
+        body.append(cells)
+    lines = []
+    widths = [max(map(len, column)) for column in zip(header, *body, strict=True)]
+    for cells in (header, *body):
+        line = "  ".join(
+            cell.rjust(w) if i in (1, 2, 5, 6) else cell.ljust(w)
+            for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
+        )
+        lines.append(line.rstrip())
+    for wheel in wheels:
+        turning = wheel.wheel.turning
+        if turning.p_value < 0.01:
+            lines.append(
+                f"{wheel.name}: its axis wobbled by {np.degrees(turning.wobble):.3f} deg between "
+                f"readings, more than their uncertainties explain (p {turning.p_value:.1e}): "
+                "bearing play, a slipped target, or a wheel that was steered"
+            )
+        if wheel.wheel.centre_source == "mount":
+            lines.append(
+                f"{wheel.name}: two rolling readings leave its centre to the mount, taken as "
+                "centred within 1 mm"
+            )
+    lines += _formula(wheels, vehicle)
+    rolled = min(wheels, key=lambda w: float(np.ptp(w.wheel.turning.angles)))
+    lines.append(
+        f"{rolled.name} rolled least, {np.degrees(np.ptp(rolled.wheel.turning.angles)):.0f} deg; "
+        f"two readings leave its axis {_factors()} times as uncertain as one reading of the target"
+    )
+    return lines
+
+
+def _factors() -> str:
+    return ", ".join(
+        f"{axis_sigma(1.0, [0.0, np.radians(roll)]):.1f} (rolled by {roll} deg)"
+        for roll in (20, 30, 60, 180)
+    )
+
+
+def _formula(wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle) -> list[str]:
+    """Say what the trade's camber formula would give too much for the axes found."""
+    lines = []
+    found = {a.quantity.name: a.value for a in vehicle.answers}
+    for wheel in wheels:
+        caster = found.get(f"{wheel.name} caster")
+        if caster is None:
+            continue
+        spin = next(w.axis for w in vehicle.wheels if w.name == wheel.name)
+        error = formula_error(spin, caster, found[f"{wheel.name} inclination"], wheel.side)
+        lines.append(
+            f"{wheel.name}: caster by the usual formula, camber's difference at 20 deg either way "
+            f"over 2 sin 20 deg (common practice), would come out {np.degrees(error):+.3f} deg off"
+        )
+    return lines
