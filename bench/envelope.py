@@ -15,6 +15,7 @@ name. `value_digest` tells a value that was changed or damaged after it was writ
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -60,8 +61,8 @@ class Header(Section):
     value_digest: str
 
 
-class Table(Section):
-    """A value without keys of its own: rows, and facts about them, for people and notebooks."""
+class Facts(Section):
+    """A value of any keys, for people and notebooks: no other command reads it."""
 
     model_config = Section.model_config | {"extra": "allow"}
 
@@ -176,7 +177,8 @@ def write_result(
     kind : Kind
         What it is.
     value : Value or mapping
-        Checked by the kind's model before anything is written.
+        Checked by the kind's model before anything is written. Tuples and arrays become lists,
+        numbers that aren't finite null.
     origin : Origin
         Where it comes from.
 
@@ -189,8 +191,8 @@ def write_result(
     """
     path = path / kind.file if path.is_dir() else path
     if not isinstance(value, Section):
-        value = validate(kind.model, json.loads(_text(value)), path)
-    content = value.model_dump(mode="json", by_alias=True, exclude_unset=True)
+        value = validate(kind.model, _plain(value), path)
+    content = _plain(value.model_dump(by_alias=True, exclude_unset=True))
     head = Header(
         kind=kind.name,
         schema=kind.schema,
@@ -359,6 +361,19 @@ def _table(content: dict[str, Any], name: str, path: Path) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise ConfigError(f"{path}: {name} must be a table; the file is damaged")
     return found
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON holds it."""
+    if isinstance(value, Mapping):
+        return {str(name): _plain(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if hasattr(value, "tolist"):  # of numpy, which takes its time to import
+        return _plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
 
 
 def _text(value: object, indent: int | None = None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -128,6 +128,8 @@ class Budget:
         Of expanded uncertainties and intervals.
     basis : tuple of str
         What it stands on, in words.
+    measured : dict of str to str
+        Which parts were measured on site, and the file that says so.
     """
 
     lines: tuple[Line, ...]
@@ -135,6 +137,7 @@ class Budget:
     stable: bool
     confidence: float
     basis: tuple[str, ...]
+    measured: dict[str, str] = field(default_factory=dict)
 
     @property
     def judged(self) -> tuple[Line, ...]:
@@ -303,7 +306,9 @@ def budget_of(
         lines += _lines(bay.tolerance, vehicle, station, chain.measurands, first, trials, check)
     if progress is not None:
         progress(len(pairs), len(pairs))
-    return Budget(tuple(lines), most, stable, confidence, _basis(setting, chains))
+    return Budget(
+        tuple(lines), most, stable, confidence, _basis(setting, chains), setting.measured.sources
+    )
 
 
 def _lines(

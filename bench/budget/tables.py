@@ -125,13 +125,13 @@ def table_lines(budget: Budget) -> list[str]:
     return ["  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in rows]
 
 
-def budget_content(budget: Budget, facts: dict[str, Any]) -> dict[str, Any]:
+def budget_content(budget: Budget) -> dict[str, Any]:
     """Return all of a budget for JSON."""
     return {
-        **facts,
         "verdict": "inside" if budget.inside else "outside",
         "words": list(verdict_words(budget)),
         "basis": list(budget.basis),
+        "measured": dict(budget.measured),
         "confidence": budget.confidence,
         "trials": budget.trials,
         "trials_stable": budget.stable,

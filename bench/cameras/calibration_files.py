@@ -12,8 +12,10 @@ from bench.cameras.calibration import CalibrationRun, parameters_table, views_ta
 from bench.cameras.intrinsics import PARAMETERS
 from bench.cameras.photographs import Measurement
 from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
+from bench.cameras.result import CALIBRATION, calibration_value
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
+from bench.envelope import Origin, write_result
 from bench.files import make_directory, write_atomically
 from bench.imaging.read import read_picture
 from bench.scene.camera_file import write_camera
@@ -24,9 +26,9 @@ from bench.targets.target import Target
 
 
 def write_calibration(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, command: str
+    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, origin: Origin
 ) -> None:
-    """Write camera.toml, parameters, views, figures of the residuals, and overlays of views.
+    """Write calibration.json, camera.toml, parameters, views, figures and overlays of views.
 
     Parameters
     ----------
@@ -38,8 +40,8 @@ def write_calibration(
         What they show.
     run : CalibrationRun
         What was found.
-    command : str
-        What made it, for comments and captions.
+    origin : Origin
+        Where it comes from.
 
     Raises
     ------
@@ -56,11 +58,13 @@ def write_calibration(
         for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
         if u > 0.0
     }
-    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{command}"
+    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{origin.command}"
     write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
     write_table(out, "parameters", parameters_table(run))
     write_table(out, "views", views_table(run), decimals=6)
-    note = f"{board.name}; {command}"
+    value = calibration_value(calibration, board.name)
+    write_result(out / CALIBRATION.file, CALIBRATION, value, origin)
+    note = f"{board.name}; {origin.command}"
     write_calibration_figures(out, run.views, calibration, note)
     _draw_views(out, paths, board, run, note)
 

@@ -8,10 +8,14 @@ from pathlib import Path
 import cv2
 
 from bench.cameras.rehearsal import measuring_views, rehearse
+from bench.envelope import Facts, Kind
 from bench.files import make_directory, write_atomically
 from bench.imaging.read import read_picture
 from bench.scene.camera_file import write_camera
 from bench.scene.load import load_bay
+
+# Where measurements.csv comes from.
+MEASURED = Kind("measurement of photographs", "run.json", "measure", Facts)
 
 
 def overlay_names(paths: list[Path]) -> dict[Path, str]:

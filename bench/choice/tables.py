@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from bench.choice.choice import Choice, Ranking
 from bench.choice.words import trait_words
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import write_atomically
 from bench.targets.fill import Plate
 
 CHOICE_FILES = ("choice.csv", "choice.json")
+CHOICE = Kind("choice of a drawing", CHOICE_FILES[1], "choose", Facts)
 
 
 def write_choice(
-    directory: Path, choice: Choice, plate: Plate, words: Sequence[str], facts: Mapping[str, Any]
+    directory: Path,
+    choice: Choice,
+    plate: Plate,
+    words: Sequence[str],
+    plan: Mapping[str, Any],
+    origin: Origin,
 ) -> list[Path]:
     """Write ``choice.csv``, the table, and ``choice.json``, all there is; return the files.
 
@@ -31,7 +37,9 @@ def write_choice(
         That the drawings are on.
     words : sequence of str
         The same in sentences.
-    facts : mapping
+    plan : mapping
+        What every drawing was surveyed by.
+    origin : Origin
         Where the numbers come from.
 
     Raises
@@ -40,7 +48,7 @@ def write_choice(
         A file can't be written.
     """
     csv, summary = (directory / name for name in CHOICE_FILES)
-    content = {
+    value = {
         "asked": dataclasses.asdict(choice.request),
         "verdict": choice.verdict,
         "words": list(words),
@@ -58,12 +66,10 @@ def write_choice(
         "ranking": _ranking(choice.ranking),
         "ranking_by_solver": {name: _ranking(r) for name, r in choice.by_solver.items()},
         "limits": choice.table.to_dicts(),
-        "made": dict(facts),
+        **plan,
     }
     write_atomically(csv, choice.table.write_csv().encode())
-    text = json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False)
-    write_atomically(summary, text.encode())
-    return [csv, summary]
+    return [csv, write_result(summary, CHOICE, value, origin)]
 
 
 def _ranking(ranking: Ranking) -> dict[str, Any]:

@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
-from bench import __version__
+from bench import provenance
 from bench.cli.options import BayArgument, OutOption
+from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
     CornerSigmaOption,
@@ -18,12 +19,10 @@ from bench.cli.predicting import (
     VisibilityOption,
     predictor,
 )
-from bench.cli.results import write_run
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.siting.aim import judge_aim, write_aim
 from bench.siting.words import aim_words
-from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-aim")
 NEGATIVE = 1
@@ -79,15 +78,12 @@ def command(
     asked = predictor(place, bound, corner_sigma, map_, pipeline)
     aim = judge_aim(place, asked, tower, visibility)
     make_directory(out)
-    written = write_aim(out, aim, {"command": provenance.command_line(), "version": __version__})
-    write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}})
-    written.append(out / provenance.RUN_FILE)
+    written = write_aim(out, aim, origin_of(started, place))
     if pictures:
         # matplotlib takes a second to load
         from bench.siting.aim_picture import write_aim_pictures
 
-        note = f"{provenance.command_line()}; sightbench {__version__}."
-        written += write_aim_pictures(out, aim, note)
+        written += write_aim_pictures(out, aim, made_by())
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     for line in aim_words(aim):
         typer.echo(line)

@@ -9,8 +9,10 @@ import typer
 
 from bench.assets import asset
 from bench.cli.options import BayArgument
+from bench.cli.origin import origin_of
 from bench.errors import ConfigError
 from bench.files import write_atomically
+from bench.provenance import now
 from bench.scene.bay_description import describe
 from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
 from bench.scene.facts import sights
@@ -79,7 +81,7 @@ def command(
         text = describe(described, seen)
         typer.echo(text)
         if out is not None:
-            written = write_description(described, seen, text, out)
+            written = write_description(described, seen, text, out, origin_of(now(), described))
             typer.echo(f"wrote {' and '.join(str(path) for path in written)}")
         if not all(one.whole for one in seen):
             raise typer.Exit(NOT_SEEN)

@@ -10,23 +10,33 @@ from typing import Annotated, Literal, cast
 import numpy as np
 import typer
 
+from bench import provenance
 from bench.budget.budget import CONFIDENCE, budget_of, setting_of
 from bench.budget.files import write_budget
+from bench.budget.measured import checked
 from bench.budget.tables import table_lines, verdict_words
+from bench.cli.measured import (
+    LeftCalibrationOption,
+    LevelOption,
+    RegistrationOption,
+    RightCalibrationOption,
+    measured_of,
+)
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import origin
 from bench.cli.surveying import QuietOption
+from bench.errors import ConfigError
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
+from bench.scene.parts import bay_parts
 from bench.sighting.prediction import predictor_of
-from bench.survey import provenance
 from bench.units import format_angle
 
 DEFAULT_OUT = Path("sightbench-budget")
-OUTSIDE = 1
+NEGATIVE = 1
 TRIALS = 500_000
 # the budget is of first order: 5 deg is 0.25 % from its tangent
 MAX_LEVEL = math.radians(5.0)
@@ -42,7 +52,11 @@ def command(
             show_default="the best short sequence for this bay",
         ),
     ] = None,
-    level: Annotated[
+    registration: RegistrationOption = None,
+    level: LevelOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
+    level_uncertainty: Annotated[
         float | None,
         typer.Option(
             parser=parse_angle,
@@ -116,7 +130,13 @@ def command(
     The printed table has the worse of left and right; budget.csv has every angle with every
     contribution.
 
-    Ends with 0 where all angles are inside their tolerance, 1 where one is outside.
+    The registration, the level and the cameras are rehearsed or assumed unless what was measured
+    is given: --registration, --level, --left-calibration and --right-calibration take the files
+    that 'register solve', 'level solve' and 'intrinsics' wrote. One that was made for another
+    bar, camera or registration is refused; one whose own checks failed is said first.
+
+    Ends with 0 where all angles are inside their tolerance, 1 where one is outside or a measured
+    result contradicts itself.
 
     For instance:
 
@@ -124,34 +144,52 @@ def command(
 
       sightbench budget my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
 
-      sightbench budget my-bay.toml --poses bar.toml --level "0.3 arcmin" --confidence 0.99
+      sightbench budget my-bay.toml --registration registration.json --level level.json
     """
     if not 0.5 <= confidence <= 0.999:
         raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
     if bound not in (None, "corner", "image"):
         raise typer.BadParameter(f"bound must be corner or image, got '{bound}'")
-    if level is not None and not 0.0 <= level <= MAX_LEVEL:
+    if level_uncertainty is not None and not 0.0 <= level_uncertainty <= MAX_LEVEL:
         raise typer.BadParameter(
-            f"level must lie from 0 to {format_angle(MAX_LEVEL)}, got {format_angle(level)}"
+            f"--level-uncertainty must lie from 0 to {format_angle(MAX_LEVEL)}, got "
+            f"{format_angle(level_uncertainty)}"
         )
+    for name, one, other in (
+        ("--level", level, level_uncertainty),
+        ("--registration", registration, poses),
+    ):
+        if one is not None and other is not None:
+            instead = "--level-uncertainty" if name == "--level" else "--poses"
+            raise ConfigError(f"{name}: is measured; {instead} is for a rehearsal: give one")
     started = provenance.now()
     place = load_bay(bay)
+    measured = measured_of(registration, level, left_calibration, right_calibration)
+    runs = () if map_ is None else (map_,)
     predictor = predictor_of(
-        place, cast("Literal['corner', 'image'] | None", bound), corner_sigma, map_, pipeline
+        place, cast("Literal['corner', 'image'] | None", bound), corner_sigma, runs, pipeline
     )
+    place = checked(place, measured)
+    contradicted = measured.contradictions(place)
+    for line in contradicted:
+        typer.echo(f"contradicted: {line}")
     with progress_bar("preparing", quiet):
-        places = default_sequence(place) if poses is None else read_poses(poses, place.bar)
-        if level is None:
+        if poses is not None:
+            places = read_poses(poses, place.bar)
+        else:
+            places = default_sequence(place) if registration is None else ()
+        if level_uncertainty is None:
             plan = replace(default_plan(place), corner_px=predictor.sigma_px)
             tilt = level_covariance(place, plan)
         else:
-            tilt = np.eye(2) * level**2
-        setting = setting_of(place, predictor, places, tilt)
+            tilt = np.eye(2) * level_uncertainty**2
+        setting = setting_of(place, predictor, places, tilt, measured)
     chosen = place.survey.seed if seed is None else seed
     with progress_bar("vehicles", quiet) as progress:
         budget = budget_of(setting, chosen, trials, confidence, progress)
     for line in (*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)):
         typer.echo(line)
-    written = write_budget(out, budget, place, chosen, origin(started))
+    parts = bay_parts(place) | measured.digests
+    written = write_budget(out, budget, place, origin_of(started, place, chosen, parts))
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    return 0 if budget.inside else OUTSIDE
+    return 0 if budget.inside and not contradicted else NEGATIVE

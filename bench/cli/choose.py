@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
+from bench import provenance
 from bench.choice.candidates import jobs_of, read_candidates
 from bench.choice.choice import Surveyed, choose_drawing
 from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
@@ -19,6 +20,7 @@ from bench.choice.trials import default_trials
 from bench.cli.choose_steps import run_all
 from bench.cli.grids import parse_position
 from bench.cli.options import BayArgument, PlaceOption, SeedOption, parse_angle
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -50,9 +52,7 @@ from bench.cli.targets import parse_plate
 from bench.draw.cell_grid import choose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.survey import provenance
 from bench.survey.limits import NONE
-from bench.survey.provenance import command_line
 from bench.survey.setup import request_of_bay
 from bench.survey.store import open_cases
 from bench.survey.tables import write_cells, write_limits
@@ -185,15 +185,16 @@ def command(
         out, place, candidates, jobs, executor, scheduler or processes_of(workers), chunk, quiet
     ):
         return INTERRUPTED
+    origin = origin_of(started, place, common_plan(jobs).seed)
     surveyed = []
     for each in candidates:
         found = Surveyed.of(each, open_cases(out / each.folder), asked)
         write_cells(out / each.folder, found.cells)
-        write_limits(out / each.folder, found.limits)
+        write_limits(out / each.folder, found.limits, origin)
         surveyed.append(found)
     choice = choose_drawing(surveyed, asked)
     lines = choice_words(place, choice, jobs)
-    written = write_choice(out, choice, board, lines, facts_of(place, jobs, started))
+    written = write_choice(out, choice, board, lines, plan_facts(jobs), origin)
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load, which workers and dry runs needn't spend
@@ -222,18 +223,11 @@ def read_plate(bay: Bay, text: str | None) -> Plate:
     return dataclasses.replace(own, width=sides[0], height=sides[1])
 
 
-def facts_of(bay: Bay, jobs: Mapping[str, Job], started: str) -> dict[str, Any]:
-    """Return where the numbers come from."""
+def plan_facts(jobs: Mapping[str, Job]) -> dict[str, Any]:
+    """Return what every drawing is surveyed by."""
     plan = common_plan(jobs)
     return {
-        "command": command_line(),
-        "started": started,
-        "ended": provenance.now(),
-        "versions": dict(plan.versions),
-        "host": provenance.host_facts(),
-        "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
         "tower": plan.tower,
-        "seed": plan.seed,
         "pictures_a_cell": plan.trials * len(plan.positions),
         "ranges_m": plan.ranges_m,
         "turns_deg": plan.turns_deg,

@@ -7,13 +7,15 @@ from pathlib import Path
 
 import typer
 
+from bench import provenance
 from bench.choice.candidates import Candidate
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.surveying import bay_facts, warn_of_failures
+from bench.cli.surveying import setting_words, warn_of_failures
 from bench.scene.model import Bay
-from bench.survey import provenance
 from bench.survey.executors import Executor
 from bench.survey.run import run_survey
+from bench.survey.run_file import write_run_file
 from bench.survey.store import RunStore
 from bench.survey.worker import Job
 
@@ -45,8 +47,8 @@ def run_all(
                 _shifted(progress, before, total),
                 stop,
             )
-            provenance.write_run_file(
-                directory, job.plan, bay_facts(bay, job), report, started, workers
+            write_run_file(
+                directory, job.plan, setting_words(job), report, workers, origin_of(started, bay)
             )
             warn_of_failures(report)
             before += job.plan.n_pictures

@@ -7,8 +7,10 @@ from typing import Annotated, Any
 
 import typer
 
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
+from bench.provenance import now
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
@@ -91,6 +93,7 @@ def command(
     from bench.verify.conformance_check import CheckOutcome
     from bench.verify.conformance_files import conclusion, write_conformance
 
+    started = now()
     looked_for = target_from_spec(target, KINDS)
     subject, close = _subject(external, pipeline, looked_for, timeout, start, one_shot)
     try:
@@ -111,7 +114,7 @@ def command(
         typer.echo(f"  {check.words}")
     typer.echo(conclusion(report.verdict))
     if out is not None:
-        write_conformance(out, report)
+        write_conformance(out, report, origin_of(started))
     return {CheckOutcome.PASS: 0, CheckOutcome.FAIL: 1}.get(report.verdict, 3)
 
 

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
+from bench import provenance
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
 from bench.cli.options import BayArgument, PlaceOption, SeedOption
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -21,7 +23,6 @@ from bench.cli.surveying import (
     SchedulerOption,
     TowerOption,
     WorkersOption,
-    bay_facts,
     changed_request,
     confidence_option,
     degrees,
@@ -31,13 +32,13 @@ from bench.cli.surveying import (
     processes_of,
     ranges_option,
     rotation_option,
+    setting_words,
     statistic_option,
     trials_option,
     turns_option,
     warn_of_failures,
 )
 from bench.scene.load import load_bay
-from bench.survey import provenance
 from bench.survey.cells import summarise
 from bench.survey.contour import MAX_LEVELS, contour_of
 from bench.survey.contour_file import write_contour
@@ -45,6 +46,7 @@ from bench.survey.contour_run import run_contour
 from bench.survey.contour_words import plan_words, spent_words, time_words
 from bench.survey.limits import find_limits
 from bench.survey.run import check_pipelines
+from bench.survey.run_file import RUN_FILE, write_run_file
 from bench.survey.setting import check_plan
 from bench.survey.setup import job_of_bay, request_of_bay
 from bench.survey.store import CASES_FILE, RunStore, open_cases
@@ -140,13 +142,13 @@ def command(
     store = RunStore(out, contour.as_dict())
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
         report = run_contour(job, contour, store, executor, chunk, progress, stop)
-    provenance.write_run_file(
+    write_run_file(
         out,
         job.plan,
-        bay_facts(place, job),
+        setting_words(job),
         report.run,
-        started,
         scheduler or processes_of(workers),
+        origin_of(started, place),
     )
     warn_of_failures(report.run)
     if not report.complete:
@@ -156,12 +158,13 @@ def command(
             err=True,
         )
         return INTERRUPTED
+    origin = origin_of(started, place, job.plan.seed)
     cases = open_cases(out)
     limits = find_limits(cases, contour.judged_by)
-    written = [out / CASES_FILE, out / provenance.RUN_FILE]
+    written = [out / CASES_FILE, out / RUN_FILE]
     cells = summarise(cases)
-    written += write_cells(out, cells) + write_limits(out, limits)
-    written.append(write_contour(out, contour, report))
+    written += write_cells(out, cells) + write_limits(out, limits, origin)
+    written.append(write_contour(out, contour, report, origin))
     if pictures:
         # matplotlib takes a second to load, which workers and dry runs needn't spend
         from bench.maps.contour_file import write_contour_picture

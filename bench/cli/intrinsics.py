@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from bench import provenance
 from bench.cameras.calibration import (
     calibrate_from,
     look_for_boards,
@@ -16,12 +17,12 @@ from bench.cameras.calibration_files import write_calibration, write_rehearsed_b
 from bench.cameras.default_pipelines import board_detector
 from bench.cameras.intrinsics import LensModel
 from bench.cli.options import OutOption
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
+from bench.digest import content_digest
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import find_pictures
-from bench.survey import provenance
 from bench.targets.spec import target_from_spec
 
 DEFAULT_OUT = Path("sightbench-intrinsics")
@@ -109,8 +110,10 @@ def command(
         size, sightings = look_for_boards(paths, target, detector, moved)
     run = calibrate_from(sightings, size, model)
     make_directory(out)
-    write_calibration(out, paths, target, run, provenance.command_line())
-    write_run(out, started, {"board": target.name, "pictures": len(paths), "free": model.free})
+    parts = {"board": content_digest(target)}
+    write_calibration(out, paths, target, run, origin_of(started, parts=parts))
     for line in summary(run, target):
         typer.echo(line)
-    typer.echo(f"wrote camera.toml, parameters, views and pictures of the residuals in {out}")
+    typer.echo(
+        f"wrote camera.toml, calibration.json, parameters, views and pictures of the residuals in {out}"
+    )

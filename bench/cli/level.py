@@ -6,18 +6,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
 import typer
 
-from bench import __version__
+from bench import provenance
+from bench.cli.given import command_line
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
+from bench.envelope import refuse_other, write_result
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.registration.level import Kind, find_level
 from bench.registration.level_files import (
     write_example,
-    write_level_json,
     write_level_picture,
     write_level_table,
 )
@@ -29,7 +31,8 @@ from bench.registration.level_plan import (
     reference_of,
 )
 from bench.registration.level_rehearsal import Site, rehearse_level
-from bench.registration.level_table import level_facts, read_level_table
+from bench.registration.level_result import LEVEL, level_value
+from bench.registration.level_table import read_level_table
 from bench.registration.level_words import (
     bar_words,
     bay_shares,
@@ -43,10 +46,10 @@ from bench.registration.level_words import (
     up_words,
     variants,
 )
-from bench.registration.pose_rows import read_registration
+from bench.registration.result import read_registration
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.survey import provenance
+from bench.scene.parts import bay_parts
 
 DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
@@ -156,15 +159,14 @@ def rehearse_command(
 
             done[name] = rehearse_level(place, one, trials, start, name, site, step)
     make_directory(out)
-    origin_facts = {"command": provenance.command_line(), "version": __version__}
+    origin = origin_of(started, place, start)
     rows = [row for name in plans for row in share_rows(name, shares[name])]
-    write_level_table(out, "shares", rows, origin_facts)
+    write_level_table(out, "shares", rows, origin)
     results = rehearsal_rows(done, trials)
-    write_level_table(out, "rehearsals", results, origin_facts)
+    write_level_table(out, "rehearsals", results, origin)
     write_example(place, plan, site, start, out)
-    note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {provenance.command_line()}"
+    note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {command_line()}"
     write_level_picture(out, shares, {name: one.rms for name, one in done.items()}, note)
-    write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest, "seed": start})
     typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")
@@ -226,8 +228,12 @@ def solve_command(
     place = load_bay(bay)
     plan = _plan(place, "floor" if floor else "level", height_uncertainty, bar_error)
     transform, covariance = None, None
+    parts = {"bar": bay_parts(place)["bar"]}
     if registration is not None:
-        transform, covariance = read_registration(registration)
+        tie = read_registration(registration)
+        refuse_other(tie, parts, place.path.name)
+        transform, covariance = tie.value.T_left_right.pose, np.array(tie.value.covariance)
+        parts["registration"] = tie.digest
     if table is None:
         typer.echo("no table given: solving a rehearsed one, saved as rehearsal.csv")
         make_directory(out)
@@ -237,9 +243,8 @@ def solve_command(
         settings, reference_of(place, plan), transform, covariance, planned_up(place)
     )
     make_directory(out)
-    origin_facts = {"command": provenance.command_line(), "version": __version__}
-    facts = {"table": str(table), "bay": str(place.path), "bay_digest": place.digest}
-    write_level_json(out / "level.json", {**origin_facts, **facts, **level_facts(level)})
+    origin = origin_of(started, place, parts=parts)
+    write_result(out / LEVEL.file, LEVEL, level_value(level), origin)
     rows, code = [], 0
     ways = {s.reversed for s in settings}
     for up in level.ups:
@@ -253,8 +258,7 @@ def solve_command(
         typer.echo(line)
     if contradicts(level, DOUBT):
         code = NEGATIVE
-    write_level_table(out, "shares", rows, origin_facts)
-    write_run(out, started, facts)
+    write_level_table(out, "shares", rows, origin)
     typer.echo(f"wrote level.json and shares in {out}")
     return code
 

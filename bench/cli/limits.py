@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from bench.cli.options import parse_place
+from bench.cli.origin import origin_of
 from bench.cli.surveying import (
     changed_request,
     confidence_option,
@@ -16,12 +16,14 @@ from bench.cli.surveying import (
     rotation_option,
     statistic_option,
 )
-from bench.errors import ConfigError, RunError
+from bench.errors import RunError
 from bench.files import make_directory
+from bench.provenance import now
 from bench.survey.limit_words import limit_lines
 from bench.survey.limits import NONE, find_limits
+from bench.survey.run_file import read_run_file
 from bench.survey.store import RunStore, open_cases
-from bench.survey.tables import LIMITS_FILES, write_limits
+from bench.survey.tables import LIMITS_FILES, read_limits, write_limits
 from bench.survey.verdicts import HOLDS, Request
 
 DEFAULT_RUN = Path("sightbench-map")
@@ -67,6 +69,7 @@ def command(
     """
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
+    started = now()
     cases = open_cases(run)
     asked = _asked_by_map(run)
     request = changed_request(asked, rotation, detection, confidence, statistic)
@@ -81,15 +84,20 @@ def command(
         )
     if out is not None:  # never unasked: the run's own files belong to its pictures
         make_directory(out)
-        written = write_limits(out, limits)
+        survey = read_run_file(run)
+        written = write_limits(out, limits, origin_of(started, parts=survey.parts))
         typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 
 
 def _asked_by_map(run: Path) -> Request:
-    """Return the question that limits.json answers; the default where it can't be read."""
-    try:
-        asked = json.loads((run / LIMITS_FILES[0]).read_text(encoding="utf-8"))["asked"]
-        return Request(**{name: asked[name] for name in Request.__dataclass_fields__})
-    except (OSError, ValueError, KeyError, TypeError, ConfigError):
+    """Return the question that a run's limits.json answers; the default where there is none.
+
+    Raises
+    ------
+    ConfigError
+        It is damaged.
+    """
+    if not (run / LIMITS_FILES[0]).exists():
         return Request()
+    return read_limits(run).request

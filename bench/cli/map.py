@@ -8,8 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
+from bench import provenance
 from bench.cli.grids import parse_position
 from bench.cli.options import BayArgument, PlaceOption, SeedOption
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -24,22 +26,22 @@ from bench.cli.surveying import (
     SchedulerOption,
     TowerOption,
     WorkersOption,
-    bay_facts,
     degrees,
     executor_of,
     pipeline_option,
     processes_of,
     ranges_option,
+    setting_words,
     trials_option,
     turns_option,
     warn_of_failures,
 )
 from bench.scene.load import load_bay
-from bench.survey import provenance
 from bench.survey.cells import summarise
 from bench.survey.limits import find_limits
 from bench.survey.plan_words import map_plan_words
 from bench.survey.run import check_pipelines, run_survey
+from bench.survey.run_file import RUN_FILE, write_run_file
 from bench.survey.setting import check_plan
 from bench.survey.setup import job_of_bay, request_of_bay
 from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, open_cases
@@ -106,8 +108,13 @@ def command(
         return 0
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
         report = run_survey(job, RunStore(out), executor, chunk, progress, stop)
-    provenance.write_run_file(
-        out, job.plan, bay_facts(place, job), report, started, scheduler or processes_of(workers)
+    write_run_file(
+        out,
+        job.plan,
+        setting_words(job),
+        report,
+        scheduler or processes_of(workers),
+        origin_of(started, place),
     )
     warn_of_failures(report)
     if not report.complete:
@@ -120,8 +127,10 @@ def command(
         return INTERRUPTED
     cases = open_cases(out)
     cells, limits = summarise(cases), find_limits(cases, request)
-    written = [out / CASES_FILE, out / TIMINGS_FILE, out / provenance.RUN_FILE]
-    written += write_cells(out, cells) + write_limits(out, limits)
+    written = [out / CASES_FILE, out / TIMINGS_FILE, out / RUN_FILE]
+    written += write_cells(out, cells) + write_limits(
+        out, limits, origin_of(started, place, job.plan.seed)
+    )
     lines = [reach_words(limits), failure_words(cells)]
     if pictures:
         with progress_bar("drawing", quiet):

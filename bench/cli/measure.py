@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from bench import provenance
 from bench.cameras.default_pipelines import PIPELINES, check_pipelines, read_target
 from bench.cameras.photograph_files import (
+    MEASURED,
     overlay_names,
     size_of,
     write_rehearsed_photographs,
@@ -19,15 +21,17 @@ from bench.cameras.photographs import (
     measurement_words,
     measurements_table,
 )
+from bench.cli.given import command_line
 from bench.cli.options import OutOption
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
+from bench.digest import content_digest
+from bench.envelope import write_result
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import find_pictures, read_picture
 from bench.scene.camera_file import read_camera
 from bench.solve.pipeline import pipeline_from_name
-from bench.survey import provenance
 from bench.survey.tables import write_table
 
 DEFAULT_OUT = Path("sightbench-measure")
@@ -126,13 +130,14 @@ def command(
             if overlays:
                 from bench.cameras.overlay import write_overlay  # takes a second to load
 
-                note = f"camera {lens.name}; {provenance.command_line()}"
+                note = f"camera {lens.name}; {command_line()}"
                 write_overlay(out / names[path], found, note)
             progress(done + 1, len(paths))
     table = measurements_table(rows)
     write_table(out, "measurements", table, decimals=6)
-    facts = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
-    write_run(out, started, facts)
+    value = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
+    parts = {"camera": content_digest(intrinsics), "target": content_digest(looked_for)}
+    write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
     for line in measurement_words(table):
         typer.echo(line)
     drawn = " and an overlay of each picture" if overlays else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -36,12 +37,13 @@ CornerSigmaOption = Annotated[
     ),
 ]
 MapOption = Annotated[
-    Path | None,
+    list[Path] | None,
     typer.Option(
         "--map",
         metavar="RUN",
-        help="Directory of a finished 'sightbench map': predictions are multiplied by the ratio "
-        "of RMS error to bound that it measured at that range and tilt.",
+        help="Directory of a finished 'sightbench map' of this camera, light and target: "
+        "predictions are multiplied by the ratio of RMS error to bound that it measured at that "
+        "range and tilt. 'site' takes one for each lens.",
         show_default="the bare bound",
     ),
 ]
@@ -66,8 +68,9 @@ def predictor(
     bay: Bay,
     bound: str | None,
     corner_sigma: float | None,
-    run: Path | None,
+    runs: Sequence[Path] | None,
     pipeline: str | None,
+    other_lenses: bool = False,
 ) -> Predictor:
     """Return the predictor that options ask for.
 
@@ -79,4 +82,4 @@ def predictor(
     if bound is not None and bound not in BOUNDS:
         raise ConfigError(f"--bound: {units.shown(bound)} is neither image nor corner")
     named = None if bound is None else BOUNDS[bound]
-    return predictor_of(bay, named, corner_sigma, run, pipeline)
+    return predictor_of(bay, named, corner_sigma, runs or (), pipeline, other_lenses)

@@ -8,7 +8,9 @@ from typing import Annotated
 
 import typer
 
+from bench import provenance
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_length
+from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
     CornerSigmaOption,
     RegistrationOption,
@@ -16,7 +18,6 @@ from bench.cli.proof_common import (
     say,
     say_written,
 )
-from bench.cli.results import origin
 from bench.errors import ConfigError
 from bench.proof.acceptance import Volume, simulate_acceptance
 from bench.proof.files import write_length_readings, write_proof
@@ -37,7 +38,6 @@ from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
@@ -122,7 +122,7 @@ def plan_command(
         "length_mm": 1e3 * plan.length,
     }
     table = plan_table(plan, readings)
-    say_written(out, write_proof(out, "length-plan", table, content, site, origin(started)))
+    say_written(out, write_proof(out, "length-plan", table, content, origin_of(started, site)))
 
 
 @app.command("evaluate")
@@ -165,7 +165,7 @@ def evaluate_command(
         "scale_sigma": result.scale_sigma,
     }
     frame = result_table(result)
-    say_written(out, write_proof(out, "length-result", frame, content, site, origin(started)))
+    say_written(out, write_proof(out, "length-result", frame, content, origin_of(started, site)))
     return 0 if result.holds else FAILS
 
 
@@ -234,4 +234,6 @@ def simulate_command(
     say(acceptance_words(found, runs, chosen))
     content = {"runs": runs, "seed": chosen, "largest_mm_95": 1e3 * found.quantile(0.95)}
     table = acceptance_table(found, volume)
-    say_written(out, write_proof(out, "length-simulation", table, content, site, origin(started)))
+    say_written(
+        out, write_proof(out, "length-simulation", table, content, origin_of(started, site))
+    )

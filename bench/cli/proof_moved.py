@@ -10,8 +10,10 @@ from typing import Annotated
 import numpy as np
 import typer
 
+from bench import provenance
 from bench.budget.views import towers_of
 from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
+from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
     CornerSigmaOption,
     TableArgument,
@@ -19,7 +21,6 @@ from bench.cli.proof_common import (
     say_written,
     within,
 )
-from bench.cli.results import origin
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
@@ -43,7 +44,6 @@ from bench.proof.table import read_rows
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import predictor_of
-from bench.survey import provenance
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
@@ -163,7 +163,7 @@ def plan_command(
     say_written(out, write_moved_readings(out, plans, pictures))
     content = {"power": power, "false_alarms": false_alarms, "pictures": pictures}
     table = plan_table(plans, power)
-    say_written(out, write_proof(out, "moved-plan", table, content, site, origin(started)))
+    say_written(out, write_proof(out, "moved-plan", table, content, origin_of(started, site)))
 
 
 @app.command("evaluate")
@@ -215,7 +215,7 @@ def evaluate_command(
     frame = result_table(results)
     answer = "unclear" if same > ALIKE else "moved" if moved else "not moved"
     content = {"verdict": answer, "false_alarms": false_alarms, "power": power}
-    say_written(out, write_proof(out, "moved-result", frame, content, site, origin(started)))
+    say_written(out, write_proof(out, "moved-result", frame, content, origin_of(started, site)))
     return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
 
 

@@ -8,9 +8,10 @@ from typing import Annotated
 import polars as pl
 import typer
 
+from bench import provenance
 from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.origin import origin_of
 from bench.cli.proof_common import TableArgument, say, say_written, within
-from bench.cli.results import origin
 from bench.proof.files import write_proof, write_repeat_readings
 from bench.proof.repeat import POOL_ABOVE, Design, arrange, evaluate
 from bench.proof.repeat_words import (
@@ -22,7 +23,6 @@ from bench.proof.repeat_words import (
 )
 from bench.proof.table import read_rows
 from bench.scene.load import load_bay
-from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-proof-repeat")
 QUANTITIES = ("toe", "camber")
@@ -75,7 +75,7 @@ def plan_command(
         "detectable_operator_ratio_80": design.detectable_ratio(),
     }
     table = order_table(order)
-    say_written(out, write_proof(out, "repeat-plan", table, content, site, origin(started)))
+    say_written(out, write_proof(out, "repeat-plan", table, content, origin_of(started, site)))
 
 
 @app.command("evaluate")
@@ -129,7 +129,7 @@ def evaluate_command(
         }
     table_found = pl.concat(frames)
     say_written(
-        out, write_proof(out, "repeat-result", table_found, content, site, origin(started))
+        out, write_proof(out, "repeat-result", table_found, content, origin_of(started, site))
     )
     if "outside" in answers:
         return FAILS

@@ -8,10 +8,12 @@ from typing import Annotated
 import numpy as np
 import typer
 
+from bench import provenance
+from bench.cli.given import command_line
 from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_command
-from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.registration.bar_views import CORNER_SIGMA_PX
@@ -34,7 +36,6 @@ from bench.registration.words import progress_words, rehearsal_words, sequence_w
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
-from bench.survey import provenance
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -111,13 +112,12 @@ def plan_command(
     own = {str(path): read_poses(path, place.bar) for path in poses or []}
     ranked = {name: progress(place, s, corner_noise) for name, s in (sets | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
-    note = f"{place.name}; corner noise {corner_noise:g} px; {provenance.command_line()}"
+    note = f"{place.name}; corner noise {corner_noise:g} px; {command_line()}"
     drawn = [name for name in order if name in own or name.startswith("found")]
     drawn += [name for name in (order[1], order[-1]) if name not in drawn]
-    comment = f"Bar poses for {place.name}.\n{provenance.command_line()}"
     in_order = {name: ranked[name] for name in order}
-    write_plan(out, place, found, in_order, drawn[:3], comment, note)
-    write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest})
+    origin = origin_of(started, place, place.survey.seed if seed is None else seed)
+    write_plan(out, place, found, in_order, drawn[:3], origin, note)
     typer.echo(f"{place.name}: {steps} bar poses found by search:")
     for line in sequence_words(found):
         typer.echo(f"  {line}")
@@ -198,12 +198,12 @@ def rehearse_command(
     with progress_bar("rehearsals", quiet) as moved:
         result = rehearse(place, sequence, trials, errors, seed=seed, moved=moved)
     make_directory(out)
-    note = f"{place.name}; {trials} rehearsals; {provenance.command_line()}"
-    write_rehearsal(out, place, result, steps, note)
+    note = f"{place.name}; {trials} rehearsals; {command_line()}"
+    origin = origin_of(started, place, place.survey.seed if seed is None else seed)
+    write_rehearsal(out, place, result, steps, origin, note)
     write_figure(out, "rehearsal_poses", "poses", place, sequence, note)
     columns = [("this list", steps)]
     write_figure(out, "rehearsal_progress", "progress", columns, place.tolerance.toe, note)
-    write_run(out, started, {"bay": str(place.path), "bay_digest": place.digest})
     if len(result.errors) == 0:
         raise ConfigError(f"register: no rehearsal gave a registration: {result.refused[0]}")
     seen = np.sqrt(np.mean(result.errors**2, axis=0))
@@ -216,7 +216,7 @@ def rehearse_command(
         taken = rehearsed(place, sequence, errors, out / "rehearsal", seed, quiet)
         typer.echo(f"rendered pictures in {out / 'rehearsal'}:")
         judged = judge_taken(taken, place, sequence, errors)
-        write_judged(out, judged, note)
+        write_judged(out, judged, origin)
         for line in judged.words():
             typer.echo(line)
     typer.echo(f"wrote rehearsals, progress and pictures in {out}")

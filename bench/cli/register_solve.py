@@ -8,9 +8,10 @@ from typing import Annotated
 
 import typer
 
+from bench import provenance
 from bench.cli.options import OutOption
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.registration.files import write_judged
 from bench.registration.plan import default_sequence
@@ -27,7 +28,7 @@ from bench.scene.bar import BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.survey import provenance
+from bench.scene.parts import bay_parts
 
 DEFAULT_OUT = Path("sightbench-register")
 NEGATIVE = 1
@@ -186,8 +187,9 @@ def solve_command(
         centre_px=centre_uncertainty,
     )
     judged = judge_taken(taken, place, planned, errors)
-    write_judged(out, judged, provenance.command_line())
-    write_run(out, started, {"bay": str(place.path), "steps": len(taken.steps)})
+    # of the bay only the bar matters: cameras are those of the pictures
+    parts = {"bar": bay_parts(place)["bar"]} if taken.has_bar else {}
+    write_judged(out, judged, origin_of(started, place, place.survey.seed, parts))
     for line in judged.words():
         typer.echo(line)
     typer.echo(f"wrote registration.json, checks, left_out and a picture of residuals in {out}")

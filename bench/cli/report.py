@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.given import command_line
 from bench.cli.options import parse_place
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import QuietOption
 from bench.errors import RunError
 from bench.files import make_directory, write_atomically
-from bench.survey import provenance
 
 DEFAULT_RUN = Path("sightbench-map")
 NAME = "report.html"
@@ -82,10 +82,10 @@ def command(
 
     found = read_map(run)
     others = Others(siting, budget, registration, level, wheels, verification)
-    sections = sections_of(others, found.run.get("bay", {}).get("digest"))
+    sections = sections_of(others, found)
     path = _page_path(out, run)
     with progress_bar("pictures", quiet) as progress:
-        report = report_of(found, sections, provenance.command_line(), bay, pictures, progress)
+        report = report_of(found, sections, command_line(), bay, pictures, progress)
     content = html(report).encode()
     make_directory(path.parent)
     write_atomically(path, content)

@@ -7,9 +7,10 @@ from typing import Annotated
 
 import typer
 
-from bench import __version__
+from bench import provenance
 from bench.cli import site_sheet
 from bench.cli.options import BayArgument, OutOption
+from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
     CornerSigmaOption,
@@ -19,7 +20,6 @@ from bench.cli.predicting import (
     predictor,
 )
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
@@ -30,7 +30,6 @@ from bench.siting.limits import gains_of, limits_of
 from bench.siting.programme import SPARE
 from bench.siting.search import evaluate, site
 from bench.siting.words import siting_words
-from bench.survey import provenance
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-site")
@@ -141,7 +140,8 @@ def command(
         page = site_sheet.paper(page)
     if template:
         return site_sheet.make_template(place, out)
-    asked = predictor(place, bound, corner_sigma, map_, pipeline)
+    own_lens = evaluate_only or as_built is not None
+    asked = predictor(place, bound, corner_sigma, map_, pipeline, not own_lens)
     if as_built is not None:
         return site_sheet.judge_as_built(
             place, asked, as_built, out, visible=visibility_, quiet=quiet
@@ -166,30 +166,23 @@ def command(
     with progress_bar("alternatives", quiet or not found) as progress:
         gains = gains_of(siting, seed, progress) if found else ()
     make_directory(out)
-    facts = {
-        "command": provenance.command_line(),
-        "version": __version__,
-        "seed": seed,
+    search = {
         "starts": 0 if evaluate_only else starts,
         "evaluated_only": evaluate_only,
         "spare": spare,
     }
-    written = write_siting(out, siting, limits, gains, facts)
-    write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}, "seed": seed})
-    written.append(out / provenance.RUN_FILE)
-    note = ""
-    if found:
-        path, note = write_sited_bay(out, siting)
-        written += [path] if path else []
+    path, note, digest = write_sited_bay(out, siting) if found else (None, "", None)
+    origin = origin_of(started, place, seed)
+    written = write_siting(out, siting, limits, gains, search, digest, origin)
+    written += [path] if path else []
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load
             from bench.siting.pictures import write_siting_pictures
 
-            caption = f"{provenance.command_line()}; sightbench {__version__}."
-            written += write_siting_pictures(out, siting, evaluate_only, caption)
+            written += write_siting_pictures(out, siting, evaluate_only, made_by())
     if sheet and siting.feasible:
-        written += site_sheet.make_sheets(out, siting, seed=seed, quiet=quiet, page=page)
+        written += site_sheet.make_sheets(out, siting, origin, quiet=quiet, page=page)
     typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
     for line in siting_words(siting, limits, gains, evaluate_only):
         typer.echo(line)

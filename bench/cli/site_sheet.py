@@ -6,9 +6,10 @@ from pathlib import Path
 
 import typer
 
-from bench import __version__
+from bench import provenance
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
+from bench.envelope import Origin
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.model import Bay
@@ -26,7 +27,6 @@ from bench.setting_out.slack import limits_of
 from bench.setting_out.words import deviation_words
 from bench.sighting.prediction import Predictor
 from bench.siting.search import Siting
-from bench.survey import provenance
 from bench.units import shown
 
 PAPERS = ("a4", "letter")
@@ -47,7 +47,7 @@ def paper(text: str) -> str:
 
 
 def make_sheets(
-    out: Path, siting: Siting, *, seed: int, quiet: bool, page: str | None = None
+    out: Path, siting: Siting, origin: Origin, *, quiet: bool, page: str | None = None
 ) -> list[Path]:
     """Write siting sheets, deviations.csv and .json, and the file to fill in on site.
 
@@ -57,8 +57,8 @@ def make_sheets(
         Directory.
     siting : Siting
         Whose layout.
-    seed : int
-        Of the deviations drawn.
+    origin : Origin
+        Where the layout comes from; its seed is that of the deviations drawn.
     quiet : bool
         No progress bar.
     page : str, optional
@@ -70,9 +70,8 @@ def make_sheets(
         A file can't be written.
     """
     with progress_bar("deviations", quiet) as progress:
-        single, together = allowed_deviations(siting, seed, progress)
-    facts = {"command": provenance.command_line(), "version": __version__}
-    written = write_deviations(out, single, together, facts)
+        single, together = allowed_deviations(siting, origin.seed or 0, progress)
+    written = write_deviations(out, single, together, origin)
     for line in deviation_words(single, together):
         typer.echo(line)
     sheets, note = write_sheets(out, siting, single, together, PAPERS if page is None else (page,))
@@ -129,9 +128,8 @@ def judge_as_built(
             )
         progress(3, 3)
     make_directory(out)
-    facts = {"command": provenance.command_line(), "version": __version__}
-    written, note = write_as_built(out, verdict, measured, advice, predictor, facts)
-    write_run(out, started, {"bay": {"name": bay.name, "digest": bay.digest}})
+    origin = origin_of(started, bay)
+    written, note = write_as_built(out, verdict, measured, advice, predictor, origin)
     for line in words_of(verdict, measured, advice):
         typer.echo(line)
     if note:

@@ -12,7 +12,6 @@ import typer
 from bench.cli.grids import parse_angle_grid, parse_length_grid
 from bench.cli.options import parse_angle
 from bench.errors import ConfigError
-from bench.scene.model import Bay
 from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.plan_words import camera_words
@@ -200,12 +199,9 @@ def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:
     return None if radians is None else tuple(map(math.degrees, radians))
 
 
-def bay_facts(bay: Bay, job: Job) -> dict[str, Any]:
-    """Return what names the bay, its camera and target in run.json."""
+def setting_words(job: Job) -> dict[str, str]:
+    """Return a run's camera and target as run.json names them."""
     return {
-        "name": bay.name,
-        "file": bay.path.name,
-        "digest": bay.digest,
         "target": job.setting.target.name,
         "camera": camera_words(job.setting.camera, job.plan.tower),
     }

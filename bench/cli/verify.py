@@ -9,15 +9,19 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import INTERRUPTED, QuietOption, WorkersOption
+from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
+from bench.provenance import now
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare as compare_pairs
 from bench.verify.compare import pair
 from bench.verify.effects import Margins
 from bench.verify.page import write_report
 from bench.verify.record import DEFAULT_TIMEOUT_S, Command, Named, Recording, record
+from bench.verify.result import COMPARISON, comparison_value
 from bench.verify.rows import PipelineFactory
 from bench.verify.suite import SHIPPED, Suite, load_suite
 from bench.verify.summary import baseline_words, lead_lines
@@ -200,8 +204,10 @@ def compare_command(
 
       sightbench verify compare old.baseline new.baseline
     """
+    started = now()
     old = read_baseline(baseline)
     plan = load_suite(suite or _suite_name(old, baseline))
+    origin = origin_of(started, seed=plan.seed, parts={"suite": plan.digest})
     old.belongs_to(plan, baseline)
     if candidate is not None:
         if pipeline or command or fresh_noise:
@@ -224,6 +230,9 @@ def compare_command(
     with progress_bar("drawing", quiet):
         worst = worst_cases(plan, old, new, worst_keys(report.comparison.pairs))
         written = write_report(out, report, worst)
+        written.append(
+            write_result(out / COMPARISON.file, COMPARISON, comparison_value(report), origin)
+        )
     typer.echo(report.headline)
     for line in lead_lines(report):
         typer.echo(f"  {line}")

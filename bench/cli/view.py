@@ -7,16 +7,15 @@ from typing import Annotated
 
 import typer
 
-from bench import __version__
+from bench import provenance
 from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
-from bench.cli.results import write_run
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.sighting.view_pictures import draw_all
 from bench.sighting.view_table import view_words, views, write_views
-from bench.survey import provenance
 
 DEFAULT_OUT = Path("sightbench-view")
 NEGATIVE = 1
@@ -86,14 +85,13 @@ def command(
     stations = _named("station", station, [s.name for s in place.stations])
     seen = views(place, vehicles, stations)
     make_directory(out)
-    facts = {"command": provenance.command_line(), "version": __version__}
-    written = write_views(out, place, seen, facts)
+    chosen = place.survey.seed if seed is None else seed
+    written = write_views(out, place, seen, origin_of(started, place, chosen))
     if pictures:
         with progress_bar("drawing", quiet) as moved:
-            chosen = place.survey.seed if seed is None else seed
-            written += draw_all(out, place, seen, vehicles, stations, fineness, chosen, moved)
-    write_run(out, started, {"bay": {"name": place.name, "digest": place.digest}})
-    written.append(out / provenance.RUN_FILE)
+            written += draw_all(
+                out, place, seen, vehicles, stations, fineness, chosen, made_by(), moved
+            )
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     for line in view_words(seen):
         typer.echo(line)

@@ -9,19 +9,21 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from bench import __version__
+from bench import provenance
+from bench.cli.given import command_line
 from bench.cli.options import OutOption, SeedOption, parse_angle, parse_length
-from bench.cli.results import write_run
+from bench.cli.origin import origin_of
+from bench.envelope import refuse_other
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.vehicle_angles import Line
 from bench.registration.bar_views import CORNER_SIGMA_PX
 from bench.registration.level_plan import default_plan, level_of_plan
-from bench.registration.level_table import read_level
-from bench.registration.pose_rows import read_registration
+from bench.registration.level_result import read_level
+from bench.registration.result import read_registration
 from bench.scene.load import load_bay
-from bench.survey import provenance
+from bench.scene.parts import bay_parts
 from bench.typing import Array
 from bench.wheels.bay_directions import directions_in
 from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
@@ -136,11 +138,20 @@ def command(
     tied: tuple[Pose, Array] | None = None
     up: tuple[Array, Array] | None = None
     vertical = "wheel centres' plane"
+    parts: dict[str, str] = {}
+    bar = {"bar": bay_parts(place)["bar"]}
     if registration is not None:
-        tied = read_registration(registration)
+        tie = read_registration(registration)
+        refuse_other(tie, bar, place.path.name)
+        tied = tie.value.T_left_right.pose, np.array(tie.value.covariance)
+        parts["registration"] = tie.digest
     if level is not None:
-        direction, covariance, found = read_level(level)
-        up, vertical = (direction, covariance), "level" if "gravity" in found else "floor"
+        found = read_level(level)
+        refuse_other(found, bar | parts, str(registration or place.path.name))
+        left = found.value.towers["left"]
+        up = left.up, np.array(left.covariance)
+        vertical = "level" if found.value.is_gravity else "floor"
+        parts["level"] = found.digest
     if table is None:
         if registration is not None or level is not None:
             raise ConfigError("wheels: --registration and --level need a table")
@@ -178,11 +189,9 @@ def command(
     vehicle = measure_vehicle(wheels, up, tied, line, vertical)
     make_directory(out)
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
-    facts = {"command": provenance.command_line(), "version": __version__}
-    write_wheels(out, rows, wheels, table, place, facts)
-    write_run(out, started, {"table": str(table), "bay_digest": place.digest})
+    write_wheels(out, rows, wheels, table, vertical, origin_of(started, place, seed, parts))
     for said in wheel_words(rows, wheels, vehicle):
         typer.echo(said)
-    write_wheels_picture(out, vehicle, truth, f"{table.name}; {provenance.command_line()}")
+    write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")
     return 0

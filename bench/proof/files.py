@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.proof.length import LengthPlan
 from bench.proof.moved import MovedPlan
 from bench.scene.bar_section import poses_toml
-from bench.scene.model import Bay
 
 PLACES_FILE = "length-places.toml"
 LENGTHS_FILE = "length-readings.csv"
@@ -29,11 +28,10 @@ def write_proof(
     out: Path,
     stem: str,
     table: pl.DataFrame,
-    content: dict[str, Any],
-    bay: Bay,
-    facts: dict[str, Any],
+    value: dict[str, Any],
+    origin: Origin,
 ) -> list[Path]:
-    """Write a table as CSV and all there is to say as JSON, after the facts; return both.
+    """Write a table as CSV and all there is to say as JSON; return both.
 
     Raises
     ------
@@ -41,14 +39,9 @@ def write_proof(
         A file can't be written.
     """
     make_directory(out)
-    whole = {
-        **facts,
-        "bay": {"name": bay.name, "file": bay.path.name, "digest": bay.digest},
-        **content,
-        "table": table.to_dicts(),
-    }
-    written = [out / f"{stem}.json", out / f"{stem}.csv"]
-    write_atomically(written[0], json.dumps(whole, indent=1, ensure_ascii=False).encode())
+    kind = Kind(stem.replace("-", " "), f"{stem}.json", f"proof {stem.partition('-')[0]}", Facts)
+    written = [out / kind.file, out / f"{stem}.csv"]
+    write_result(written[0], kind, {**value, "table": table.to_dicts()}, origin)
     write_atomically(written[1], table.write_csv().encode())
     return written
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,37 +9,23 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from bench import __version__
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import make_directory, write_atomically
 from bench.registration.judgement import Judged
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
+from bench.registration.result import REGISTRATION, registration_value
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
-from bench.survey import provenance
 from bench.typing import Array
 
 
-def write_rows(out: Path, name: str, table: pl.DataFrame) -> None:
+def write_rows(out: Path, name: str, table: pl.DataFrame, origin: Origin) -> None:
     """Write NAME.csv and NAME.json, the latter with where the numbers come from."""
     write_atomically(out / f"{name}.csv", table.write_csv(float_precision=8).encode())
-    _json(out / f"{name}.json", {"rows": [_finite(row) for row in table.iter_rows(named=True)]})
-
-
-def write_json(out: Path, judged: Judged) -> None:
-    """Write registration.json."""
-    _json(out / "registration.json", judged.as_dict())
-
-
-def _json(path: Path, content: dict[str, Any]) -> None:
-    whole = {"command": provenance.command_line(), "version": __version__, **content}
-    text = json.dumps(whole, indent=1, allow_nan=False, ensure_ascii=False)
-    write_atomically(path, text.encode())
-
-
-def _finite(row: dict[str, Any]) -> dict[str, Any]:
-    return {k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in row.items()}
+    kind = Kind(f"{name} of a registration".replace("_", " "), f"{name}.json", "register", Facts)
+    write_result(out / kind.file, kind, {"rows": table.to_dicts()}, origin)
 
 
 def poses_table(poses: Sequence[BarPose]) -> pl.DataFrame:
@@ -86,7 +71,7 @@ def _columns(name: str, values: Array, unit: str) -> dict[str, float | None]:
     }
 
 
-def write_judged(out: Path, judged: Judged, note: str) -> None:
+def write_judged(out: Path, judged: Judged, origin: Origin) -> None:
     """Write registration.json, the checks, what leaving steps out changes, and residuals.
 
     Raises
@@ -95,10 +80,10 @@ def write_judged(out: Path, judged: Judged, note: str) -> None:
         A file can't be written.
     """
     make_directory(out)
-    write_json(out, judged)
-    write_rows(out, "checks", judged.checks_table())
-    write_rows(out, "left_out", judged.left_out_table())
-    write_figure(out, "residuals", "residual", judged.registration, note)
+    write_result(out / REGISTRATION.file, REGISTRATION, registration_value(judged), origin)
+    write_rows(out, "checks", judged.checks_table(), origin)
+    write_rows(out, "left_out", judged.left_out_table(), origin)
+    write_figure(out, "residuals", "residual", judged.registration, origin.command)
 
 
 def write_plan(
@@ -107,7 +92,7 @@ def write_plan(
     found: tuple[BarPose, ...],
     ranked: Mapping[str, Sequence[Progress]],
     drawn: Sequence[str],
-    comment: str,
+    origin: Origin,
     note: str,
 ) -> None:
     """Write plan.toml, tables of the lists and of the poses found, and pictures.
@@ -124,8 +109,10 @@ def write_plan(
         What each list determines, the best first.
     drawn : sequence of str
         Lists whose progress is drawn.
-    comment, note : str
-        Where the poses and the pictures come from.
+    origin : Origin
+        Where the poses come from.
+    note : str
+        Of the pictures.
 
     Raises
     ------
@@ -133,17 +120,23 @@ def write_plan(
         A file can't be written.
     """
     make_directory(out)
+    comment = f"Bar poses for {bay.name}.\n{origin.command}"
     write_atomically(out / "plan.toml", poses_toml(found, comment).encode())
     rows = [row for name, steps in ranked.items() for row in progress_rows(name, steps)]
-    write_rows(out, "sets", pl.DataFrame(rows))
-    write_rows(out, "plan", poses_table(found))
+    write_rows(out, "sets", pl.DataFrame(rows), origin)
+    write_rows(out, "plan", poses_table(found), origin)
     columns = [(name, ranked[name]) for name in drawn]
     write_figure(out, "plan_poses", "poses", bay, found, note)
     write_figure(out, "plan_progress", "progress", columns, bay.tolerance.toe, note)
 
 
 def write_rehearsal(
-    out: Path, bay: Bay, result: Rehearsal, steps: Sequence[Progress], note: str
+    out: Path,
+    bay: Bay,
+    result: Rehearsal,
+    steps: Sequence[Progress],
+    origin: Origin,
+    note: str,
 ) -> None:
     """Write the trials' errors, what each step adds, and a picture of the errors."""
     table = pl.DataFrame(
@@ -158,8 +151,8 @@ def write_rehearsal(
             "failed_checks": ["; ".join(names) for names in result.alarms],
         }
     )
-    write_rows(out, "rehearsals", table)
-    write_rows(out, "progress", pl.DataFrame(progress_rows(bay.name, steps)))
+    write_rows(out, "rehearsals", table, origin)
+    write_rows(out, "progress", pl.DataFrame(progress_rows(bay.name, steps)), origin)
     write_figure(out, "rehearsal_errors", "error", result.errors, result.claimed, note)
 
 

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
 
-from bench.geometry.pose import Pose
 from bench.registration.bar_views import unknowns_of
 from bench.registration.checks import (
     FALSE_ALARM,
@@ -149,40 +147,6 @@ class Judged:
             for o in self.left_out
         ]
         return pl.DataFrame(rows, schema=schema, orient="row")
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return it as plain numbers, SI units and radians."""
-        found = self.registration
-        content: dict[str, Any] = {
-            "T_left_right": _plain(found.T_left_right),
-            "covariance": self.covariance.tolist(),
-            "covariance_from_noise": found.covariance_left_right.tolist(),
-            "covariance_of": "rotation about the right camera's axes, rad; translation in the "
-            "left camera's frame, m",
-            "chi_square": found.chi_square,
-            "degrees": found.degrees,
-            "p_value": found.p_value,
-            "variance_factor": found.variance_factor,
-            "T_left_a": {
-                step.name: _plain(T)
-                for step, T in zip(found.model.steps, found.unknowns.T_left_a, strict=True)
-            },
-            "weakest_direction": {
-                "words": found.directions[0].words,
-                "singular_value_per_m": found.directions[0].singular_value,
-            },
-            "failed_checks": [c.name for c in self.failed],
-            "off_plan": list(self.off_plan),
-            "swapped": list(self.swapped),
-        }
-        if found.T_a_b is not None and found.covariance_a_b is not None:
-            content["T_a_b"] = _plain(found.T_a_b)
-            content["covariance_a_b"] = found.covariance_a_b.tolist()
-        return content
-
-
-def _plain(T: Pose) -> dict[str, Any]:
-    return {"rotation_vector_rad": T.rotvec.tolist(), "translation_m": T.translation.tolist()}
 
 
 def judge(

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pydantic import Field
 
 from bench.envelope import Kind, Result, read_result
 from bench.geometry.pose import Pose
-from bench.scene.camera_value import CameraValue
+from bench.registration.judgement import Judged
+from bench.registration.sights import Sight
+from bench.scene.camera_value import CameraValue, camera_value
 from bench.solve.covariance import covariance_of_rows
 from bench.strict import Section
 
@@ -62,8 +65,53 @@ class RegistrationValue(Section):
     """By tower, as the registration took them; empty for a table of poses."""
     seen: dict[str, list[str]] = Field(default_factory=dict)
     """By step, which tower saw which end of the bar, such as "left A"."""
-    bar_pictures_sigma_px: float | None = None
-    """Standard deviation of a corner's coordinate that was claimed; null for a table."""
+    corner_sigma_px: float | None = None
+    """Standard deviation of a corner's coordinate that was claimed; null where it varied."""
+
+
+def registration_value(judged: Judged) -> dict[str, Any]:
+    """Return a judged registration as plain numbers, SI units and radians."""
+    found = judged.registration
+    model = found.model
+    sigma = {
+        sight.sigma_px
+        for step in model.steps
+        for sight in step.sights
+        if isinstance(sight, Sight)  # rows of a table have claims of their own
+    }
+    value: dict[str, Any] = {
+        "T_left_right": pose_value(found.T_left_right).model_dump(),
+        "covariance": judged.covariance.tolist(),
+        "covariance_from_noise": found.covariance_left_right.tolist(),
+        "covariance_of": "rotation about the right camera's axes, rad; translation in the "
+        "left camera's frame, m",
+        "chi_square": found.chi_square,
+        "degrees": found.degrees,
+        "p_value": found.p_value,
+        "variance_factor": found.variance_factor,
+        "T_left_a": {
+            step.name: pose_value(T).model_dump()
+            for step, T in zip(model.steps, found.unknowns.T_left_a, strict=True)
+        },
+        "weakest_direction": {
+            "words": found.directions[0].words,
+            "singular_value_per_m": found.directions[0].singular_value,
+        },
+        "failed_checks": [c.name for c in judged.failed],
+        "off_plan": list(judged.off_plan),
+        "swapped": list(judged.swapped),
+        "cameras": {
+            side: camera_value(camera).model_dump()
+            for side, camera in (("left", model.cameras.left), ("right", model.cameras.right))
+            if camera is not None
+        },
+        "seen": {step.name: [f"{s.tower} {s.end}" for s in step.sights] for step in model.steps},
+        "corner_sigma_px": sigma.pop() if len(sigma) == 1 else None,
+    }
+    if found.T_a_b is not None and found.covariance_a_b is not None:
+        value["T_a_b"] = pose_value(found.T_a_b).model_dump()
+        value["covariance_a_b"] = found.covariance_a_b.tolist()
+    return value
 
 
 REGISTRATION = Kind("registration", "registration.json", "register solve", RegistrationValue)

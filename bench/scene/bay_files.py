@@ -5,14 +5,19 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import make_directory, write_atomically
 from bench.scene.bay_words import facts
 from bench.scene.facts import Sight, spacing
 from bench.scene.load import schema
 from bench.scene.model import Bay
 
+DESCRIPTION = Kind("description of a bay", "bay.json", "bay", Facts)
 
-def write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path) -> list[Path]:
+
+def write_description(
+    bay: Bay, seen: tuple[Sight, ...], text: str, directory: Path, origin: Origin
+) -> list[Path]:
     """Write bay.txt and bay.json; return both.
 
     Raises
@@ -22,9 +27,7 @@ def write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: P
     """
     make_directory(directory)
     write_atomically(directory / "bay.txt", (text + "\n").encode())
-    content = {
-        "name": bay.name,
-        "digest": bay.digest,
+    value = {
         "spacing_m": spacing(bay),
         "standoff_m": bay.standoff,
         "target": bay.target.name,
@@ -44,8 +47,8 @@ def write_description(bay: Bay, seen: tuple[Sight, ...], text: str, directory: P
             for one in seen
         ],
     }
-    write_atomically(directory / "bay.json", (json.dumps(content, indent=2) + "\n").encode())
-    return [directory / "bay.txt", directory / "bay.json"]
+    path = write_result(directory / DESCRIPTION.file, DESCRIPTION, value, origin)
+    return [directory / "bay.txt", path]
 
 
 SCHEMA_FILE = "bay.schema.json"

@@ -13,10 +13,10 @@ from pydantic import Field
 from bench.errors import BenchError, ConfigError
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.quantities import Pair, Quantity
-from bench.strict import Section, read_toml, validate
 from bench.scene.vehicle import Wheel
 from bench.setting_out.dimensions import ANCHORS
 from bench.setting_out.photo_pose import COMPONENTS, FloorMark, PhotoPose, pose_from_photo
+from bench.strict import Section, read_toml, validate
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 from bench.typing import Array

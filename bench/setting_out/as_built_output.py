@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.scene.load import load_bay
@@ -23,6 +23,7 @@ from bench.setting_out.slack import Knob
 from bench.sighting.prediction import COVERAGE, Predictor
 
 FILES = ("as_built.json", "as_built.csv", "as-built-bay.toml")
+AS_BUILT = Kind("bay as built", FILES[0], "site --as-built", Facts)
 LISTED = 6  # broken limits and corrections that are said aloud
 STATES = {
     "holds": "The bay as built keeps every limit",
@@ -122,7 +123,7 @@ def write_as_built(
     measured: Measured,
     advice: Advice,
     predictor: Predictor,
-    facts: dict[str, Any],
+    origin: Origin,
 ) -> tuple[list[Path], str]:
     """Write `FILES`; return those written and a note, empty unless the bay file couldn't be.
 
@@ -132,8 +133,7 @@ def write_as_built(
         A file can't be written.
     """
     summary, table, bay = (directory / name for name in FILES)
-    content = {
-        **facts,
+    value = {
         "verdict": verdict.state,
         "predicted_from": predictor.basis,
         "plan": {"name": verdict.plan.name, "digest": verdict.plan.digest},
@@ -146,9 +146,7 @@ def write_as_built(
         "corrections": [_correction(one) for one in advice.singles],
         "together": [_move(knob, value) for knob, value in advice.together],
     }
-    write_atomically(
-        summary, json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False).encode()
-    )
+    write_result(summary, AS_BUILT, value, origin)
     rows = [_finite(asdict(check)) for check in verdict.checks]
     write_atomically(
         table, pl.DataFrame(rows, infer_schema_length=None).write_csv(float_precision=6).encode()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
@@ -11,6 +10,7 @@ from typing import Any
 
 import polars as pl
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import BenchError, RunError
 from bench.files import make_directory, write_atomically
 from bench.scene.load import load_bay
@@ -24,6 +24,7 @@ from bench.siting.files import SITED_FILE
 from bench.siting.search import Siting
 
 TEMPLATE = "measured.toml"
+DEVIATIONS = Kind("allowed deviations", "deviations.json", "site", Facts)
 
 
 def _named(bay: Bay, out: Path) -> Bay:
@@ -102,10 +103,8 @@ def write_sheets(
     return [*written, blank], ""
 
 
-def write_deviations(
-    out: Path, single: Allowances, together: Joint, facts: dict[str, Any]
-) -> list[Path]:
-    """Write deviations.csv and .json, the latter after the facts; return them.
+def write_deviations(out: Path, single: Allowances, together: Joint, origin: Origin) -> list[Path]:
+    """Write deviations.csv and .json; return them.
 
     Raises
     ------
@@ -116,15 +115,13 @@ def write_deviations(
     found = rows(single)
     for row in found:
         row["together"] = together.fraction * min(float(row["minus"]), float(row["plus"]))  # type: ignore[arg-type]
-    content: dict[str, Any] = {
-        **facts,
+    value: dict[str, Any] = {
         "alone": found,
         "together": {**asdict(together), "words": together.words},
         "broken_by_plan": list(single.broken),
     }
     write_atomically(table, pl.DataFrame(found).write_csv(float_precision=3).encode())
-    write_atomically(summary, json.dumps(content, indent=1, ensure_ascii=False).encode())
-    return [table, summary]
+    return [table, write_result(summary, DEVIATIONS, value, origin)]
 
 
 def write_template(bay: Bay, out: Path) -> Path:

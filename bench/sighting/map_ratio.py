@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 
 from bench.digest import content_digest
-from bench.errors import ConfigError, RunError
 from bench.envelope import NOTE_UNVERIFIED
+from bench.errors import ConfigError, RunError
 from bench.scene.model import Bay, Tower
 from bench.sighting.ratio_grid import RatioGrid, ratio_grid
 from bench.survey.run_file import read_run_file
@@ -102,7 +102,8 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     RunError
         There is no table of cells, or it can't be read.
     ConfigError
-        It doesn't say what it was made with, hasn't the pipeline, too few ranges or tilts, or no cell with an error and a bound.
+        It doesn't say what it was made with, hasn't the pipeline, too few ranges or tilts, or no
+        cell with an error and a bound.
     """
     path = directory / CELLS_FILE
     prefix = PREFIX[bound]

@@ -9,7 +9,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from bench import __version__
 from bench.digest import key_digest
 from bench.files import write_atomically
 from bench.imaging.picture import Picture, Region
@@ -17,7 +16,6 @@ from bench.scene.model import Bay
 from bench.scene.solids import bay_solids
 from bench.scene.vehicle import Station, Vehicle, wheels_at
 from bench.sighting.view_table import Seen
-from bench.survey import provenance
 
 LIGHT_LEVEL = 0.6  # of a white target in the overview
 BACKGROUND = 0.82  # likewise, where nothing is
@@ -31,6 +29,7 @@ def draw_all(
     stations: Sequence[str],
     fineness: int,
     seed: int,
+    note: str,
     progress: Callable[[int, int], None],
 ) -> list[Path]:
     """Draw every picture and return the files.
@@ -55,7 +54,7 @@ def draw_all(
             for one in seen
             if (one.wheel.vehicle, one.wheel.station) == (vehicle.name, station.name)
         ]
-        written += _draw(out, bay, vehicle, station, shown, fineness, seed)
+        written += _draw(out, bay, vehicle, station, shown, fineness, seed, note)
     progress(len(pairs), len(pairs))
     return written
 
@@ -68,6 +67,7 @@ def _draw(
     seen: Sequence[Seen],
     fineness: int,
     seed: int,
+    note: str,
 ) -> list[Path]:
     # these take a second to load, which the table alone needn't spend
     from bench.draw import style
@@ -76,7 +76,6 @@ def _draw(
     from bench.sighting.overview import plan_figure
     from bench.sighting.overview_perspective import onlooker, perspective_figure
 
-    note = f"{provenance.command_line()}; sightbench {__version__}."
     where = _stem(vehicle.name, station.name)
     written = []
     scene = bay_scene(bay, vehicle, station)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import GeometryError
 from bench.files import write_atomically
 from bench.geometry.camera import project
@@ -20,6 +20,7 @@ from bench.sighting.visibility import Visibility, sight
 from bench.typing import Array
 
 VIEW_FILES = ("view.csv", "view.json")
+VIEW = Kind("view", VIEW_FILES[1], "view", Facts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,10 +130,8 @@ def _row(one: Seen) -> dict[str, Any]:
     }
 
 
-def write_views(
-    directory: Path, bay: Bay, seen: Sequence[Seen], facts: dict[str, Any]
-) -> list[Path]:
-    """Write the table as view.csv and, with `facts` and what fails, as view.json.
+def write_views(directory: Path, bay: Bay, seen: Sequence[Seen], origin: Origin) -> list[Path]:
+    """Write the table as view.csv and, with what fails, as view.json.
 
     Raises
     ------
@@ -142,9 +141,7 @@ def write_views(
     table = view_table(seen)
     csv, document = (directory / name for name in VIEW_FILES)
     write_atomically(csv, table.write_csv(float_precision=4).encode())
-    content = facts | {
-        "bay": bay.name,
-        "digest": bay.digest,
+    value = {
         "least_visible": bay.siting.visible,
         "holds": all(one.enough for one in seen),
         "failures": [one.words for one in seen if not one.enough],
@@ -153,10 +150,7 @@ def write_views(
             for row, one in zip(table.to_dicts(), seen, strict=True)
         ],
     }
-    write_atomically(
-        document, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False).encode()
-    )
-    return [csv, document]
+    return [csv, write_result(document, VIEW, value, origin)]
 
 
 SIDE = "on their tower's side"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.scene.model import Bay, Tower, wheels_of_tower
@@ -18,6 +18,7 @@ from bench.sighting.sighting import Sighting, sightings_of
 from bench.siting.constraints import Constraint, amount, sighting_constraints
 
 AIM_FILES = ("aim.csv", "aim.json")
+AIM = Kind("aim", AIM_FILES[1], "aim", Facts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,8 +186,8 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def write_aim(directory: Path, aim: Aim, facts: dict[str, Any]) -> list[Path]:
-    """Write the table as aim.csv and, with `facts` and what fails, as aim.json.
+def write_aim(directory: Path, aim: Aim, origin: Origin) -> list[Path]:
+    """Write the table as aim.csv and, with what fails, as aim.json.
 
     Raises
     ------
@@ -196,9 +197,7 @@ def write_aim(directory: Path, aim: Aim, facts: dict[str, Any]) -> list[Path]:
     table = aim_table(aim)
     csv, document = (directory / name for name in AIM_FILES)
     write_atomically(csv, table.write_csv(float_precision=5).encode())
-    content = facts | {
-        "bay": aim.bay.name,
-        "digest": aim.bay.digest,
+    value = {
         "basis": aim.predictor.basis,
         "coverage_factor": COVERAGE,
         "tolerance_deg": {
@@ -210,7 +209,4 @@ def write_aim(directory: Path, aim: Aim, facts: dict[str, Any]) -> list[Path]:
         "failures": list(aim.failures),
         "sightings": table.to_dicts(),
     }
-    write_atomically(
-        document, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False).encode()
-    )
-    return [csv, document]
+    return [csv, write_result(document, AIM, value, origin)]

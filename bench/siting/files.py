@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from bench.envelope import Origin, write_result
 from bench.errors import BenchError, ConfigError
 from bench.files import write_atomically
 from bench.scene.load import load_bay
@@ -21,6 +22,7 @@ from bench.sighting.prediction import COVERAGE
 from bench.siting.aim import Aim, aim_table
 from bench.siting.constraints import sighting_constraints
 from bench.siting.limits import Gain, Limit
+from bench.siting.result import SITING
 from bench.siting.search import LensSiting, Siting
 from bench.siting.tower_layout import layout_of
 
@@ -71,9 +73,26 @@ def write_siting(
     siting: Siting,
     limits: Sequence[Limit],
     gains: Sequence[Gain],
-    facts: dict[str, Any],
+    search: dict[str, Any],
+    sited_digest: str | None,
+    origin: Origin,
 ) -> list[Path]:
-    """Write site.csv, a row a lens; sightings.csv; and site.json with everything and `facts`.
+    """Write site.csv, a row a lens; sightings.csv; and site.json with everything.
+
+    Parameters
+    ----------
+    directory : Path
+        Where to.
+    siting : Siting
+        What was found.
+    limits, gains : sequence of Limit, of Gain
+        What limits it, and what would help.
+    search : dict
+        ``starts``, ``evaluated_only`` and ``spare``.
+    sited_digest : str or None
+        Digest of the bay file with the layout found.
+    origin : Origin
+        Where the numbers come from.
 
     Raises
     ------
@@ -86,9 +105,8 @@ def write_siting(
     write_atomically(lenses, pl.DataFrame(rows).write_csv(float_precision=5).encode())
     write_atomically(seen, table.write_csv(float_precision=5).encode())
     layout = siting.layout
-    content = facts | {
-        "bay": siting.asked.name,
-        "digest": siting.asked.digest,
+    value = search | {
+        "sited_digest": sited_digest,
         "basis": siting.predictor.basis,
         "coverage_factor": COVERAGE,
         "feasible": siting.feasible,
@@ -123,13 +141,10 @@ def write_siting(
         ],
         "sightings": table.to_dicts(),
     }
-    write_atomically(
-        document, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False).encode()
-    )
-    return [lenses, document, seen]
+    return [lenses, write_result(document, SITING, value, origin), seen]
 
 
-def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str]:
+def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str, str | None]:
     """Write the asked bay's file with the layout found as sited.toml.
 
     Only what changed is changed; comments stay.
@@ -140,6 +155,8 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str]:
         None where the file is written in a way that can't be edited.
     note : str
         What a reader must know: why there is none, or which mounts the file can't say.
+    digest : str or None
+        Of the bay that the file describes.
 
     Raises
     ------
@@ -155,10 +172,14 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str]:
         _check(loaded, siting.bay)
     except (OSError, BenchError, tomllib.TOMLDecodeError) as error:
         path.unlink(missing_ok=True)
-        return None, f"No {SITED_FILE}: {error}"
+        return None, f"No {SITED_FILE}: {error}", None
     if [v.axles for v in loaded.vehicles] != [v.axles for v in siting.bay.vehicles]:
-        return path, f"{SITED_FILE} can't say how every mount is set; site.json does."
-    return path, ""
+        return (
+            path,
+            f"{SITED_FILE} can't say how every mount is set; site.json does.",
+            (loaded.digest),
+        )
+    return path, "", loaded.digest
 
 
 def edits_of(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:

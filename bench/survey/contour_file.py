@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
-from bench.files import write_atomically
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.survey.contour import Contour
 from bench.survey.contour_run import ContourReport
 
 CONTOUR_FILE = "contour.json"
+CONTOUR = Kind("contour", CONTOUR_FILE, "contour", Facts)
 
 
-def write_contour(out: Path, contour: Contour, report: ContourReport) -> Path:
+def write_contour(out: Path, contour: Contour, report: ContourReport, origin: Origin) -> Path:
     """Write contour.json: the rule, pictures spent and saved, and each tested cell's verdicts.
 
     Raises
@@ -21,8 +21,7 @@ def write_contour(out: Path, contour: Contour, report: ContourReport) -> Path:
         It can't be written.
     """
     plan = contour.plan
-    path = out / CONTOUR_FILE
-    content = {
+    value = {
         "rule": contour.as_dict(),
         "confidence_of_each_look": contour.judged_by.confidence,
         "cells": plan.n_cells,
@@ -39,5 +38,4 @@ def write_contour(out: Path, contour: Contour, report: ContourReport) -> Path:
             for (r, t, p), found in sorted(report.verdicts.items())
         ],
     }
-    write_atomically(path, json.dumps(content, indent=1, ensure_ascii=False).encode())
-    return path
+    return write_result(out / CONTOUR_FILE, CONTOUR, value, origin)

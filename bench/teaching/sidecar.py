@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from bench.files import make_directory, write_atomically
-from bench.scene.model import Bay
 from bench.provenance import library_versions
+from bench.scene.model import Bay
 from bench.teaching.trials import Illustrated
 from bench.teaching.words import Said
 

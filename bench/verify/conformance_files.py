@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
-from bench import __version__
-from bench.files import make_directory, write_atomically
+from bench.envelope import Facts, Kind, Origin, write_result
+from bench.files import make_directory
 from bench.verify.conformance import Report
 from bench.verify.conformance_check import CheckOutcome
 
+CONFORMANCE = Kind("conformance", "conformance.json", "conform", Facts)
 
-def write_conformance(out: Path, report: Report) -> None:
+
+def write_conformance(out: Path, report: Report, origin: Origin) -> None:
     """Write conformance.json: each check's verdict, what was measured, what to change.
 
     Raises
@@ -20,8 +21,7 @@ def write_conformance(out: Path, report: Report) -> None:
         It can't be written.
     """
     make_directory(out)
-    content = {
-        "version": __version__,
+    value = {
         "pipeline": report.name,
         "target": report.target,
         "verdict": str(report.verdict),
@@ -35,7 +35,7 @@ def write_conformance(out: Path, report: Report) -> None:
             for check in report.checks
         ],
     }
-    write_atomically(out / "conformance.json", json.dumps(content, indent=2).encode() + b"\n")
+    write_result(out / CONFORMANCE.file, CONFORMANCE, value, origin)
 
 
 def conclusion(verdict: CheckOutcome) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,9 +9,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from bench.envelope import Origin, write_result
 from bench.files import write_atomically
 from bench.geometry.wheel_angles import toe_length
-from bench.scene.model import Bay
+from bench.wheels.result import WHEELS
 from bench.wheels.vehicle import Answer, MeasuredVehicle, MeasuredWheel
 
 
@@ -56,10 +56,10 @@ def write_wheels(
     rows: list[dict[str, Any]],
     wheels: tuple[MeasuredWheel, ...],
     table: Path,
-    bay: Bay,
-    facts: dict[str, Any],
+    vertical: str,
+    origin: Origin,
 ) -> None:
-    """Write wheels.csv, and wheels.json with the facts and the wheels' run-out.
+    """Write wheels.csv, and wheels.json with the wheels' run-out.
 
     Raises
     ------
@@ -68,11 +68,9 @@ def write_wheels(
     """
     frame = pl.DataFrame(rows, infer_schema_length=None)
     write_atomically(out / "wheels.csv", frame.write_csv(float_precision=6).encode())
-    content = {
-        **facts,
+    value = {
         "table": str(table),
-        "bay": str(bay.path),
-        "bay_digest": bay.digest,
+        "vertical": vertical,
         "rows": rows,
         "run_out": {
             w.name: {
@@ -85,7 +83,7 @@ def write_wheels(
             for w in wheels
         },
     }
-    write_atomically(out / "wheels.json", json.dumps(content, indent=1, allow_nan=False).encode())
+    write_result(out / WHEELS.file, WHEELS, value, origin)
 
 
 def write_wheels_picture(
