@@ -1,11 +1,14 @@
-"""Both towers of a bay, tied to each other by a rehearsed registration."""
+"""Both towers of a bay, tied to each other by a registration, measured or rehearsed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.budget.registration import registration_response
+import numpy as np
+
+from bench.budget.measured import NOTHING, Measured, camera_errors, checked
+from bench.budget.registration import planned_steps, registration_response
 from bench.budget.views import towers_of
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
@@ -24,8 +27,10 @@ class TiedTowers:
     covariance: Array
 
 
-def tied_towers(bay: Bay, sigma_px: float | None, registration: Path | None) -> TiedTowers:
-    """Return the towers with a registration rehearsed.
+def tied_towers(
+    bay: Bay, sigma_px: float | None, poses: Path | None, measured: Measured = NOTHING
+) -> TiedTowers:
+    """Return the towers with a registration measured, or rehearsed.
 
     Parameters
     ----------
@@ -33,16 +38,25 @@ def tied_towers(bay: Bay, sigma_px: float | None, registration: Path | None) -> 
         Whose towers and bar.
     sigma_px : float or None
         Noise of a corner; what the detector claims by default.
-    registration : Path or None
-        File of the bar's places; the best short sequence by default.
+    poses : Path or None
+        File of the bar's places for a rehearsal; the best short sequence by default.
+    measured : Measured
+        Results from site: a registration counts with all that its covariance holds, a
+        calibration by its camera.
 
     Raises
     ------
     ConfigError
-        The file or the noise won't do.
+        The file, the noise or a result won't do.
     """
+    bay = checked(bay, measured)
     left, right = towers_of(bay)
     sigma = predictor_of(bay, "corner", sigma_px).sigma_px
-    poses = default_sequence(bay) if registration is None else read_poses(registration, bay.bar)
-    response = registration_response(bay, poses, sigma)
-    return TiedTowers(left, right, sigma, response.covariance)
+    if measured.registration is not None:
+        covariance = np.array(measured.registration.value.covariance)
+        return TiedTowers(left, right, sigma, covariance)
+    sequence = default_sequence(bay) if poses is None else read_poses(poses, bay.bar)
+    answer = registration_response(
+        bay, planned_steps(bay, sequence), sigma, camera_errors(bay, measured)
+    )
+    return TiedTowers(left, right, sigma, answer.covariance)
