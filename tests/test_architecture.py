@@ -15,7 +15,7 @@ ROOT = Path(bench.__file__).parent
 # A later layer may import an earlier one, never the reverse. The files of the first stand alone;
 # of rooms in one tuple none imports another, so that no two rooms can depend on each other.
 LAYERS = (
-    ("errors", "typing", "units", "plugins", "assets", "files", "digest"),
+    ("errors", "typing", "units", "plugins", "assets", "files", "digest", "tables"),
     ("geometry",),
     ("targets",),
     ("imaging",),

@@ -32,12 +32,13 @@ from bench.proof.length_words import (
     result_table,
     result_words,
 )
-from bench.proof.table import read_rows
 from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey import provenance
+from bench.tables import numbers, read_table, texts
+from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
@@ -150,11 +151,12 @@ def evaluate_command(
     )
     n = len(plan.places)
     readings: list[list[float]] = [[] for _ in range(n)]
-    for texts, numbers in read_rows(table, ("place",), ("length_mm",)):
-        place = texts["place"]
-        if not (place.isascii() and place.isdigit() and 1 <= int(place) <= n):
-            raise ConfigError(f"{table}: place: '{place}' must be a whole number from 1 to {n}")
-        readings[int(place) - 1].append(1e-3 * numbers["length_mm"])
+    # rounded readings repeat honestly
+    for row in read_table(table, (*texts("place"), *numbers("length_mm")), distinct=()):
+        place = row.texts["place"]
+        if place not in map(str, range(1, n + 1)):
+            raise row.refusal(f"place: {shown(place)} must be a whole number from 1 to {n}")
+        readings[int(place) - 1].append(1e-3 * row.numbers["length_mm"])
     result = evaluate_length(plan, readings)
     say(result_words(result))
     content = {

@@ -39,11 +39,11 @@ from bench.proof.moved_words import (
     result_table,
     result_words,
 )
-from bench.proof.table import read_rows
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import predictor_of
 from bench.survey import provenance
+from bench.tables import numbers, read_table, refusal, texts
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
@@ -234,17 +234,17 @@ def _plans(
 def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pose], list[Pose]]]:
     names = [tower.name for tower in towers]
     found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
-    for texts, numbers in read_rows(table, ("tower", "when"), COLUMNS):
-        tower, when = texts["tower"], texts["when"]
+    for row in read_table(table, (*texts("tower", "when"), *numbers(*COLUMNS))):
+        tower, when = row.texts["tower"], row.texts["when"]
         if tower not in names:
-            raise ConfigError(f"{table}: tower: {shown(tower)} must be {' or '.join(names)}")
+            raise row.refusal(f"tower: {shown(tower)} must be {' or '.join(names)}")
         if when not in TIMES:
-            raise ConfigError(f"{table}: when: {shown(when)} must be {' or '.join(TIMES)}")
-        values = [numbers[name] for name in COLUMNS]
+            raise row.refusal(f"when: {shown(when)} must be {' or '.join(TIMES)}")
+        values = [row.numbers[name] for name in COLUMNS]
         pose = Pose.from_rotvec(np.radians(values[:3]), 1e-3 * np.array(values[3:]))
         found[tower][TIMES.index(when)].append(pose)
     for name, groups in found.items():
         for when, group in zip(TIMES, groups, strict=True):
             if not group:
-                raise ConfigError(f"{table}: no row of the {name} tower with when = {when}")
+                raise refusal(table, f"no row of the {name} tower with when = {when}")
     return found
