@@ -9,10 +9,9 @@ from typing import Annotated
 import typer
 
 from bench import __version__
-from bench.cli.options import BayArgument, OutOption
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption
 from bench.cli.predicting import (
     BoundOption,
-    CornerSigmaOption,
     MapOption,
     PipelineOption,
     VisibilityOption,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal, cast
+from typing import Annotated
 
 import numpy as np
 import typer
@@ -13,15 +12,22 @@ import typer
 from bench.budget.budget import CONFIDENCE, budget_of, setting_of
 from bench.budget.files import write_budget
 from bench.budget.tables import table_lines, verdict_words
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    PosesOption,
+    QuietOption,
+    SeedOption,
+    angle_option,
+)
+from bench.cli.predicting import BoundOption, MapOption, PipelineOption, predictor
 from bench.cli.progress import progress_bar
 from bench.cli.results import origin
-from bench.cli.surveying import QuietOption
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
-from bench.sighting.prediction import predictor_of
 from bench.survey import provenance
 from bench.units import format_angle
 
@@ -34,57 +40,18 @@ MAX_LEVEL = math.radians(5.0)
 
 def command(
     bay: BayArgument = None,
-    poses: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.toml",
-            help="Places of the registration bar, as 'sightbench register' writes them.",
-            show_default="the best short sequence for this bay",
-        ),
-    ] = None,
-    level: Annotated[
+    poses: PosesOption = None,
+    level_uncertainty: Annotated[
         float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help="Standard uncertainty of the level, across and along the bay.",
-            show_default="what 'sightbench level' plans",
+        angle_option(
+            "Standard uncertainty of the level, across and along the bay.",
+            "what 'sightbench level' plans",
         ),
     ] = None,
-    map_: Annotated[
-        Path | None,
-        typer.Option(
-            "--map",
-            metavar="DIR",
-            help="A finished 'sightbench map' of this bay: the bound is then scaled by what its "
-            "pipeline really reached.",
-            show_default="the bound alone",
-        ),
-    ] = None,
-    pipeline: Annotated[
-        str | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="Whose errors to predict.",
-            show_default="the bay's first",
-        ),
-    ] = None,
-    bound: Annotated[
-        str | None,
-        typer.Option(
-            metavar="corner|image",
-            help="Predict poses from corners with independent noise, or from the whole image.",
-            show_default="by the pipeline",
-        ),
-    ] = None,
-    corner_sigma: Annotated[
-        float | None,
-        typer.Option(
-            metavar="PIXELS",
-            help="Standard deviation of a corner's coordinate.",
-            show_default="what the detector claims",
-        ),
-    ] = None,
+    map_: MapOption = None,
+    pipeline: PipelineOption = None,
+    bound: BoundOption = None,
+    corner_sigma: CornerSigmaOption = None,
     confidence: Annotated[
         float,
         typer.Option(
@@ -124,29 +91,26 @@ def command(
 
       sightbench budget my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
 
-      sightbench budget my-bay.toml --poses bar.toml --level "0.3 arcmin" --confidence 0.99
+      sightbench budget my-bay.toml --poses plan.toml --level-uncertainty "0.3 arcmin"
     """
     if not 0.5 <= confidence <= 0.999:
         raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
-    if bound not in (None, "corner", "image"):
-        raise typer.BadParameter(f"bound must be corner or image, got '{bound}'")
-    if level is not None and not 0.0 <= level <= MAX_LEVEL:
+    if level_uncertainty is not None and not 0.0 <= level_uncertainty <= MAX_LEVEL:
         raise typer.BadParameter(
-            f"level must lie from 0 to {format_angle(MAX_LEVEL)}, got {format_angle(level)}"
+            f"--level-uncertainty must lie from 0 to {format_angle(MAX_LEVEL)}, got "
+            f"{format_angle(level_uncertainty)}"
         )
     started = provenance.now()
     place = load_bay(bay)
-    predictor = predictor_of(
-        place, cast("Literal['corner', 'image'] | None", bound), corner_sigma, map_, pipeline
-    )
+    asked = predictor(place, bound, corner_sigma, map_, pipeline)
     with progress_bar("preparing", quiet):
         places = default_sequence(place) if poses is None else read_poses(poses, place.bar)
-        if level is None:
-            plan = replace(default_plan(place), corner_px=predictor.sigma_px)
+        if level_uncertainty is None:
+            plan = default_plan(place, corner_sigma_px=asked.sigma_px)
             tilt = level_covariance(place, plan)
         else:
-            tilt = np.eye(2) * level**2
-        setting = setting_of(place, predictor, places, tilt)
+            tilt = np.eye(2) * level_uncertainty**2
+        setting = setting_of(place, asked, places, tilt)
     chosen = place.survey.seed if seed is None else seed
     with progress_bar("vehicles", quiet) as progress:
         budget = budget_of(setting, chosen, trials, confidence, progress)

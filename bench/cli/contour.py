@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
-from bench.cli.options import BayArgument, PlaceOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -17,7 +17,6 @@ from bench.cli.surveying import (
     ChunkOption,
     DryRunOption,
     PitchesOption,
-    QuietOption,
     SchedulerOption,
     TowerOption,
     WorkersOption,

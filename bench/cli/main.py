@@ -19,6 +19,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from bench import __version__
+from bench.cli.options import RENAMED
 from bench.errors import BenchError
 
 PROGRAM = "sightbench"
@@ -156,6 +157,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         context = getattr(error, "ctx", None)
         path = PROGRAM if context is None else context.command_path
+        old = getattr(error, "option_name", "")
+        new = RENAMED.get(((path.split() + ["", ""])[1], old))
+        if new:
+            return _refuse(f"{old}: is called {new} now; see '{path} --help'")
         return _refuse(f"{message().rstrip('.')}; see '{path} --help'")
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, PlaceOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
@@ -18,7 +18,6 @@ from bench.cli.surveying import (
     DryRunOption,
     PitchesOption,
     PositionOption,
-    QuietOption,
     RollOption,
     RollSpreadOption,
     SchedulerOption,

@@ -8,10 +8,15 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_length
-from bench.cli.proof_common import (
+from bench.cli.options import (
+    BayArgument,
     CornerSigmaOption,
-    RegistrationOption,
+    OutOption,
+    PosesOption,
+    SeedOption,
+    parse_length,
+)
+from bench.cli.proof_common import (
     TableArgument,
     say,
     say_written,
@@ -51,8 +56,8 @@ app = typer.Typer(
 PlacesOption = Annotated[
     Path | None,
     typer.Option(
-        metavar="FILE.toml",
-        help="Places of the bar.",
+        metavar="POSES.toml",
+        help="Where the calibrated bar is put for the check.",
         show_default="spread over the bay's depth and height",
     ),
 ]
@@ -97,7 +102,7 @@ def plan_command(
     length: LengthOption = None,
     length_uncertainty: UncertaintyOption = None,
     corner_sigma: CornerSigmaOption = None,
-    registration: RegistrationOption = None,
+    poses: PosesOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
     """Say where to put the bar and how large an error of length the check will find.
@@ -112,9 +117,7 @@ def plan_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    plan = plan_for_bay(
-        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
-    )
+    plan = plan_for_bay(site, _bar(site, length, length_uncertainty), places, corner_sigma, poses)
     say(plan_words(plan, readings))
     say_written(out, write_length_readings(out, plan, readings))
     content = {
@@ -134,7 +137,7 @@ def evaluate_command(
     length: LengthOption = None,
     length_uncertainty: UncertaintyOption = None,
     corner_sigma: CornerSigmaOption = None,
-    registration: RegistrationOption = None,
+    poses: PosesOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Judge lengths measured at the plan's places: columns place (1, 2, ...) and length_mm.
@@ -146,9 +149,7 @@ def evaluate_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    plan = plan_for_bay(
-        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
-    )
+    plan = plan_for_bay(site, _bar(site, length, length_uncertainty), places, corner_sigma, poses)
     n = len(plan.places)
     readings: list[list[float]] = [[] for _ in range(n)]
     # rounded readings repeat honestly
@@ -206,7 +207,7 @@ def simulate_command(
         int, typer.Option(min=100, max=100_000, metavar="N", help="Simulated tests.")
     ] = 2000,
     corner_sigma: CornerSigmaOption = None,
-    registration: RegistrationOption = None,
+    poses: PosesOption = None,
     seed: SeedOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
@@ -218,7 +219,7 @@ def simulate_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    towers = tied_towers(site, corner_sigma, registration)
+    towers = tied_towers(site, corner_sigma, poses)
     if not (0.0 < near < far and 0.0 < low < high and half_width > 0.0):
         raise ConfigError("simulate: NEAR must lie before FAR and LOW below HIGH, all above 0")
     volume = Volume(near, far, low, high, half_width)

@@ -11,16 +11,14 @@ import numpy as np
 import typer
 
 from bench.budget.views import towers_of
-from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, parse_angle, parse_length
 from bench.cli.proof_common import (
-    CornerSigmaOption,
     TableArgument,
     say,
     say_written,
     within,
 )
 from bench.cli.results import origin
-from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
 from bench.proof.moved import (
@@ -41,7 +39,7 @@ from bench.proof.moved_words import (
 )
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
-from bench.sighting.prediction import predictor_of
+from bench.sighting.prediction import sigma_of_corner
 from bench.survey import provenance
 from bench.tables import numbers, read_table, refusal, texts
 from bench.units import shown
@@ -195,7 +193,7 @@ def evaluate_command(
     plans = _plans(site, mark, corner_sigma, 1, false_alarms)
     towers = towers_of(site)
     poses = _poses(table, towers)
-    sigma_px = predictor_of(site, "corner", corner_sigma).sigma_px
+    sigma_px = sigma_of_corner(site, corner_sigma)
     results = []
     for tower, plan in zip(towers, plans, strict=True):
         before, now = poses[tower.name]
@@ -223,7 +221,7 @@ def _plans(
     bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
 ) -> list[MovedPlan]:
     within("false-alarms", false_alarms, 1e-6, 0.5)
-    sigma_px = predictor_of(bay, "corner", corner_sigma).sigma_px
+    sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
         plan_moved(tower, bay.target, mark, sigma_px, pictures, 0.5 * false_alarms)

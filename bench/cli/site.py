@@ -9,10 +9,9 @@ import typer
 
 from bench import __version__
 from bench.cli import site_sheet
-from bench.cli.options import BayArgument, OutOption
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, QuietOption
 from bench.cli.predicting import (
     BoundOption,
-    CornerSigmaOption,
     MapOption,
     PipelineOption,
     VisibilityOption,
@@ -99,7 +98,7 @@ def command(
         str | None,
         typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
 

@@ -9,8 +9,9 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.options import QuietOption
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.surveying import INTERRUPTED, QuietOption, WorkersOption
+from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.errors import ConfigError, RunError
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare as compare_pairs

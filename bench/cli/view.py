@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench import __version__
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.cli.results import write_run
 from bench.errors import ConfigError
@@ -50,7 +50,7 @@ def command(
         ),
     ] = 1,
     seed: SeedOption = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Show what each tower's camera sees, and say how much of every target is visible.
 

@@ -10,7 +10,7 @@ from bench.budget.views import towers_of
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
-from bench.sighting.prediction import predictor_of
+from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
 
@@ -24,7 +24,7 @@ class TiedTowers:
     covariance: Array
 
 
-def tied_towers(bay: Bay, sigma_px: float | None, registration: Path | None) -> TiedTowers:
+def tied_towers(bay: Bay, sigma_px: float | None, places: Path | None) -> TiedTowers:
     """Return the towers with a registration rehearsed.
 
     Parameters
@@ -33,7 +33,7 @@ def tied_towers(bay: Bay, sigma_px: float | None, registration: Path | None) -> 
         Whose towers and bar.
     sigma_px : float or None
         Noise of a corner; what the detector claims by default.
-    registration : Path or None
+    places : Path or None
         File of the bar's places; the best short sequence by default.
 
     Raises
@@ -42,7 +42,7 @@ def tied_towers(bay: Bay, sigma_px: float | None, registration: Path | None) -> 
         The file or the noise won't do.
     """
     left, right = towers_of(bay)
-    sigma = predictor_of(bay, "corner", sigma_px).sigma_px
-    poses = default_sequence(bay) if registration is None else read_poses(registration, bay.bar)
+    sigma = sigma_of_corner(bay, sigma_px)
+    poses = default_sequence(bay) if places is None else read_poses(places, bay.bar)
     response = registration_response(bay, poses, sigma)
     return TiedTowers(left, right, sigma, response.covariance)

@@ -15,6 +15,7 @@ from bench.files import make_directory, write_atomically
 from bench.registration.judgement import Judged
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
+from bench.registration.words import AXES
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
@@ -23,9 +24,14 @@ from bench.typing import Array
 
 
 def write_rows(out: Path, name: str, table: pl.DataFrame) -> None:
-    """Write NAME.csv and NAME.json, the latter with where the numbers come from."""
+    """Write NAME.csv and NAME.json, the latter with where the numbers come from.
+
+    Where columns are about or along x, y and z, it says whose.
+    """
     write_atomically(out / f"{name}.csv", table.write_csv(float_precision=8).encode())
-    _json(out / f"{name}.json", {"rows": [_finite(row) for row in table.iter_rows(named=True)]})
+    axes = {"axes": list(AXES)} if any("_x_" in column for column in table.columns) else {}
+    rows = [_finite(row) for row in table.iter_rows(named=True)]
+    _json(out / f"{name}.json", {**axes, "rows": rows})
 
 
 def write_json(out: Path, judged: Judged) -> None:

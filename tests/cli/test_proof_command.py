@@ -23,9 +23,9 @@ POSES = "\n".join(
 
 @pytest.fixture
 def registration(tmp_path: Path) -> list[str]:
-    path = tmp_path / "registration.toml"
+    path = tmp_path / "poses.toml"
     path.write_text(POSES, encoding="utf-8")
-    return ["--registration", str(path)]
+    return ["--poses", str(path)]
 
 
 def fill(path: Path, values: Callable[[dict[str, str]], dict[str, str]]) -> None:
@@ -60,7 +60,7 @@ def test_length_planned_filled_in_and_judged(
 
 def test_the_simulated_plan_has_35_lengths(tmp_path: Path, registration: list[str]) -> None:
     out = tmp_path / "out"
-    args = ["--runs", "200", "--corner-sigma", "0.05", *registration, "--out", str(out)]
+    args = ["--runs", "200", "--corner-sigma", "0.05 px", *registration, "--out", str(out)]
     assert main(["proof", "length", "simulate", *args]) == 0
     content = result(out / "length-simulation.json")
     assert len(content["table"]) == 35  # type: ignore[arg-type]
@@ -133,7 +133,7 @@ def test_a_target_put_back_elsewhere_is_told_from_a_moved_tower(tmp_path: Path) 
                 lines.append(",".join([tower.name, when, *cells]))
     table = tmp_path / "table.csv"
     table.write_text("\n".join(lines), encoding="utf-8")
-    args = ["--corner-sigma", "0.02", "--out", str(tmp_path / "out")]
+    args = ["--corner-sigma", "0.02 px", "--out", str(tmp_path / "out")]
     assert main(["proof", "moved", "evaluate", str(table), *args]) == 3
     assert result(tmp_path / "out" / "moved-result.json")["verdict"] == "unclear"
 
