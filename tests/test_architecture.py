@@ -15,7 +15,19 @@ ROOT = Path(bench.__file__).parent
 # A later layer may import an earlier one, never the reverse. The files of the first stand alone;
 # of rooms in one tuple none imports another, so that no two rooms can depend on each other.
 LAYERS = (
-    ("errors", "typing", "units", "plugins", "assets", "files", "digest", "envelope", "strict"),
+    (
+        "errors",
+        "typing",
+        "units",
+        "plugins",
+        "assets",
+        "files",
+        "digest",
+        "provenance",
+        "envelope",
+        "strict",
+        "tables",
+    ),
     ("geometry",),
     ("targets",),
     ("imaging",),

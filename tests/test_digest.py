@@ -65,7 +65,7 @@ def test_a_later_field_counts_only_where_it_isn_t_at_its_default():
     before = content_digest(Lens(0.6))
 
     @dataclass(frozen=True)
-    class Lens:  # noqa: F811  # the same class of a later version
+    class Lens:  # the same class of a later version
         blur: float
         coma: float = later(0.0)
 

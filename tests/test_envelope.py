@@ -140,7 +140,7 @@ def test_a_result_from_before_the_envelope_that_names_its_bay_is_read_as_unverif
 def test_one_that_lacks_what_the_value_needs_says_how_to_make_it_again(tmp_path):
     path = tmp_path / "length.json"
     path.write_text(json.dumps({"metres": 1.0, "bay_digest": "ab12"}))
-    with pytest.raises(ConfigError, match="words is missing: .* 'sightbench proof length'"):
+    with pytest.raises(ConfigError, match=r"words is missing: .* 'sightbench proof length'"):
         read_result(path, LENGTH)
 
 

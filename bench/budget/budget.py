@@ -33,6 +33,8 @@ from bench.budget.registration import (
 )
 from bench.budget.response import CameraErrors
 from bench.budget.views import towers_of, wheel_views
+from bench.registration.plan import in_bay
+from bench.registration.words import turn_words
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tolerance
 from bench.scene.vehicle import Station, Vehicle, wheels_at
@@ -345,7 +347,7 @@ def _lines(
 def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     terms, level = setting.bay.budget, np.degrees(np.sqrt(np.diag(setting.level)))
     angles = ", ".join(f"{math.degrees(a):.0f}" for a in terms.roll_angles)
-    turn = np.degrees(np.sqrt(np.diag(setting.registration.covariance)[:3]))
+    turn, _ = in_bay(setting.bay, setting.registration.covariance)
     readings = [r for chain in chains for v in chain.views for r in (*v.rolled, v.rest)]
     unmeasured = sum(not reading.measured for reading in readings)
     beyond = (
@@ -354,9 +356,10 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     )
     return (
         f"target poses: {setting.predictor.basis}{beyond if unmeasured else ''}",
-        f"registration: {setting.registration.steps} places of the bar, rotation between the "
-        f"towers to {turn[0]:.4f}, {turn[1]:.4f} and {turn[2]:.4f} deg (standard)",
-        f"level: {level[0]:.4f} deg across and {level[1]:.4f} deg along the bay (standard)",
+        f"registration: {setting.registration.steps} places of the bar, one tower against the "
+        f"other from corners to {setting.predictor.sigma_px:g} px: {turn_words(turn)} (standard)",
+        f"level: {level[0]:.4f} deg across the bay (about its x, to camber) and "
+        f"{level[1]:.4f} deg along it (about its y; standard)",
         f"run-out: readings of the wheel rolled by {angles} deg, and one at rest",
         *setting.measured.words,
     )

@@ -88,6 +88,11 @@ class Measured:
             lines.append(f"rehearsed or assumed: {', '.join(rest)}")
         return tuple(lines)
 
+    @property
+    def said(self) -> tuple[str, ...]:
+        """The same where anything was measured; else nothing."""
+        return self.words if self.sources else ()
+
     def contradictions(self, bay: Bay) -> tuple[str, ...]:
         """Return what the results themselves say against them."""
         if self.registration is None:

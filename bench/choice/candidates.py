@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from bench.detect.apriltag import FAMILIES
 from bench.errors import BenchError, ConfigError
 from bench.scene.model import Bay
+from bench.solve.default_pipeline import PHOTOMETRIC, detector_of
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
@@ -31,8 +31,7 @@ DEFAULT_SPECS = (
 # Stands for the bay's own target as it is.
 OWN = "bay"
 # A solver from corners alone, and one from all pixels, both from the same detection.
-SOLVERS = ("ippe-lm", "photometric")
-BOARD_DETECTORS = {"charuco": "charuco", "circles": "circles"}
+SOLVERS = ("ippe-lm", PHOTOMETRIC)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,17 +61,6 @@ class Candidate:
     def folder(self) -> str:
         """Name of its run's directory."""
         return re.sub(r"[^a-z0-9_]+", "-", self.spec.lower()).strip("-")
-
-
-def detector_of(target: Target) -> str:
-    """Return the detector that serves a kind of target best.
-
-    For markers that is the AprilTag library where it knows the dictionary: it reads them from
-    farther away than OpenCV does, and most so in grids.
-    """
-    if target.kind in BOARD_DETECTORS:
-        return BOARD_DETECTORS[target.kind]
-    return "apriltag" if target.dictionary in FAMILIES else "aruco-subpix"
 
 
 def pipelines_of(target: Target, asked: Sequence[str] = ()) -> tuple[str, ...]:

@@ -9,11 +9,10 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption
 from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
-    CornerSigmaOption,
     MapOption,
     PipelineOption,
     VisibilityOption,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal, cast
+from typing import Annotated
 
 import numpy as np
 import typer
@@ -13,26 +12,32 @@ import typer
 from bench import provenance
 from bench.budget.budget import CONFIDENCE, budget_of, setting_of
 from bench.budget.files import write_budget
-from bench.budget.measured import checked
 from bench.budget.tables import table_lines, verdict_words
 from bench.cli.measured import (
     LeftCalibrationOption,
     LevelOption,
     RegistrationOption,
     RightCalibrationOption,
-    measured_of,
+    parts_of,
+    site_of,
 )
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    PosesOption,
+    QuietOption,
+    SeedOption,
+    angle_option,
+)
 from bench.cli.origin import origin_of
+from bench.cli.predicting import BoundOption, MapOption, PipelineOption, predictor
 from bench.cli.progress import progress_bar
-from bench.cli.surveying import QuietOption
 from bench.errors import ConfigError
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
-from bench.scene.parts import bay_parts
-from bench.sighting.prediction import predictor_of
 from bench.units import format_angle
 
 DEFAULT_OUT = Path("sightbench-budget")
@@ -44,61 +49,22 @@ MAX_LEVEL = math.radians(5.0)
 
 def command(
     bay: BayArgument = None,
-    poses: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.toml",
-            help="Places of the registration bar, as 'sightbench register' writes them.",
-            show_default="the best short sequence for this bay",
-        ),
-    ] = None,
+    poses: PosesOption = None,
     registration: RegistrationOption = None,
     level: LevelOption = None,
     left_calibration: LeftCalibrationOption = None,
     right_calibration: RightCalibrationOption = None,
     level_uncertainty: Annotated[
         float | None,
-        typer.Option(
-            parser=parse_angle,
-            metavar="ANGLE",
-            help="Standard uncertainty of the level, across and along the bay.",
-            show_default="what 'sightbench level' plans",
+        angle_option(
+            "Standard uncertainty of the level, across and along the bay.",
+            "what 'sightbench level' plans",
         ),
     ] = None,
-    map_: Annotated[
-        Path | None,
-        typer.Option(
-            "--map",
-            metavar="DIR",
-            help="A finished 'sightbench map' of this bay: the bound is then scaled by what its "
-            "pipeline really reached.",
-            show_default="the bound alone",
-        ),
-    ] = None,
-    pipeline: Annotated[
-        str | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="Whose errors to predict.",
-            show_default="the bay's first",
-        ),
-    ] = None,
-    bound: Annotated[
-        str | None,
-        typer.Option(
-            metavar="corner|image",
-            help="Predict poses from corners with independent noise, or from the whole image.",
-            show_default="by the pipeline",
-        ),
-    ] = None,
-    corner_sigma: Annotated[
-        float | None,
-        typer.Option(
-            metavar="PIXELS",
-            help="Standard deviation of a corner's coordinate.",
-            show_default="what the detector claims",
-        ),
-    ] = None,
+    map_: MapOption = None,
+    pipeline: PipelineOption = None,
+    bound: BoundOption = None,
+    corner_sigma: CornerSigmaOption = None,
     confidence: Annotated[
         float,
         typer.Option(
@@ -148,48 +114,36 @@ def command(
     """
     if not 0.5 <= confidence <= 0.999:
         raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
-    if bound not in (None, "corner", "image"):
-        raise typer.BadParameter(f"bound must be corner or image, got '{bound}'")
     if level_uncertainty is not None and not 0.0 <= level_uncertainty <= MAX_LEVEL:
         raise typer.BadParameter(
             f"--level-uncertainty must lie from 0 to {format_angle(MAX_LEVEL)}, got "
             f"{format_angle(level_uncertainty)}"
         )
-    for name, one, other in (
-        ("--level", level, level_uncertainty),
-        ("--registration", registration, poses),
-    ):
-        if one is not None and other is not None:
-            instead = "--level-uncertainty" if name == "--level" else "--poses"
-            raise ConfigError(f"{name}: is measured; {instead} is for a rehearsal: give one")
+    if level is not None and level_uncertainty is not None:
+        raise ConfigError("--level: is measured; --level-uncertainty is assumed: give one")
     started = provenance.now()
-    place = load_bay(bay)
-    measured = measured_of(registration, level, left_calibration, right_calibration)
-    runs = () if map_ is None else (map_,)
-    predictor = predictor_of(
-        place, cast("Literal['corner', 'image'] | None", bound), corner_sigma, runs, pipeline
-    )
-    place = checked(place, measured)
-    contradicted = measured.contradictions(place)
-    for line in contradicted:
-        typer.echo(f"contradicted: {line}")
+    asked = predictor(load_bay(bay), bound, corner_sigma, map_, pipeline)
+    place, measured = site_of(bay, poses, registration, left_calibration, right_calibration, level)
     with progress_bar("preparing", quiet):
         if poses is not None:
             places = read_poses(poses, place.bar)
         else:
             places = default_sequence(place) if registration is None else ()
-        if level_uncertainty is None:
-            plan = replace(default_plan(place), corner_px=predictor.sigma_px)
+        if level_uncertainty is not None:
+            tilt = np.eye(2) * level_uncertainty**2
+        elif level is None:
+            plan = default_plan(place, corner_sigma_px=asked.sigma_px)
             tilt = level_covariance(place, plan)
         else:
-            tilt = np.eye(2) * level_uncertainty**2
-        setting = setting_of(place, predictor, places, tilt, measured)
+            tilt = np.zeros((2, 2))  # the measured one is taken
+        setting = setting_of(place, asked, places, tilt, measured)
     chosen = place.survey.seed if seed is None else seed
     with progress_bar("vehicles", quiet) as progress:
         budget = budget_of(setting, chosen, trials, confidence, progress)
     for line in (*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)):
         typer.echo(line)
-    parts = bay_parts(place) | measured.digests
-    written = write_budget(out, budget, place, origin_of(started, place, chosen, parts))
+    written = write_budget(
+        out, budget, place, origin_of(started, place, chosen, parts_of(place, measured))
+    )
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    return 0 if budget.inside and not contradicted else NEGATIVE
+    return 0 if budget.inside and not measured.contradictions(place) else NEGATIVE

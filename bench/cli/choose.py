@@ -19,7 +19,7 @@ from bench.choice.tables import write_choice
 from bench.choice.trials import default_trials
 from bench.cli.choose_steps import run_all
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, PlaceOption, SeedOption, parse_angle
+from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption, parse_angle
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import (
@@ -29,7 +29,6 @@ from bench.cli.surveying import (
     DryRunOption,
     PitchesOption,
     PositionOption,
-    QuietOption,
     RollOption,
     RollSpreadOption,
     SchedulerOption,

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from bench.cli.options import QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
@@ -63,7 +64,7 @@ def command(
             metavar="DIR", help="Also write conformance.json there.", show_default="nowhere"
         ),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Tell the author of a pipeline whether its adapter keeps to the bench's conventions.
 

@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 
 import typer
 
-from bench.cli.options import BayArgument
+from bench.cli.options import BayArgument, QuietOption
 from bench.cli.progress import progress_bar
 from bench.errors import BenchError, ConfigError
 from bench.scene.load import load_bay
@@ -42,7 +42,7 @@ def command(
             show_default=False,
         ),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Try out views of a target in the browser and see at once what comes of them.
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
 from bench.files import make_directory
@@ -70,7 +70,7 @@ def command(
             show_default=False,
         ),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Make teaching pictures: what makes a target measure well, and what spoils it.
 

@@ -14,9 +14,9 @@ from bench.cameras.calibration import (
     summary,
 )
 from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
-from bench.cameras.default_pipelines import board_detector
 from bench.cameras.intrinsics import LensModel
-from bench.cli.options import OutOption
+from bench.cameras.photograph_targets import board_detector
+from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.digest import content_digest
@@ -65,7 +65,7 @@ def command(
     radial_terms: Annotated[
         int, typer.Option(min=0, max=3, help="Radial terms to fit: k1, k2 and k3.")
     ] = 3,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
     """Calibrate a camera from photographs of a flat board.
@@ -115,5 +115,6 @@ def command(
     for line in summary(run, target):
         typer.echo(line)
     typer.echo(
-        f"wrote camera.toml, calibration.json, parameters, views and pictures of the residuals in {out}"
+        "wrote camera.toml, calibration.json, parameters, views and pictures of the residuals in "
+        f"{out}"
     )

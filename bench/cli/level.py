@@ -11,7 +11,18 @@ import typer
 
 from bench import provenance
 from bench.cli.given import command_line
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.options import (
+    BayArgument,
+    BayOption,
+    CornerSigmaOption,
+    OutOption,
+    QuietOption,
+    SeedOption,
+    angle_option,
+    parse_angle,
+    parse_length,
+    registration_option,
+)
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.envelope import refuse_other, write_result
@@ -117,14 +128,13 @@ def rehearse_command(
     ] = None,
     height_uncertainty: HeightOption = None,
     bar_error: BarOption = None,
-    plumb: Annotated[
-        float, typer.Option(parser=parse_angle, help="Towers' lean, standard deviation.")
-    ] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
+    corner_sigma: CornerSigmaOption = None,
+    plumb: Annotated[float, angle_option("Towers' lean, standard deviation.")] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
     floor_slope: Annotated[
-        float, typer.Option(parser=parse_angle, help="The floor's slope, standard deviation.")
+        float, angle_option("The floor's slope, standard deviation.")
     ] = "0.3 deg",  # type: ignore[assignment]
     seed: SeedOption = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Simulate finding level many times, as planned and with something left out.
@@ -142,7 +152,7 @@ def rehearse_command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    plan = _plan(place, "floor" if floor else "level", height_uncertainty, bar_error)
+    plan = _plan(place, "floor" if floor else "level", height_uncertainty, bar_error, corner_sigma)
     if distance:
         plan = replace(plan, distances=tuple(distance))
     site = Site(plumb=plumb, floor_slope=floor_slope)
@@ -189,19 +199,9 @@ def solve_command(
             show_default="a rehearsed one",
         ),
     ] = None,
-    bay: Annotated[
-        Path | None,
-        typer.Option(
-            "--bay", metavar="BAY.toml", help="Whose bar and towers.", show_default=False
-        ),
-    ] = None,
+    bay: BayOption = None,
     registration: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="registration.json",
-            help="As 'sightbench register solve' writes it: both towers find one level together.",
-            show_default=False,
-        ),
+        Path | None, registration_option(": both towers find one level together.")
     ] = None,
     floor: FloorOption = False,
     height_uncertainty: HeightOption = None,
@@ -263,8 +263,10 @@ def solve_command(
     return code
 
 
-def _plan(bay: Bay, kind: Kind, height: float | None, bar: float | None) -> LevelPlan:
-    plan = default_plan(bay, kind)
+def _plan(
+    bay: Bay, kind: Kind, height: float | None, bar: float | None, sigma_px: float | None = None
+) -> LevelPlan:
+    plan = default_plan(bay, kind, sigma_px)
     for name, value in (("--height-uncertainty", height), ("--bar-error", bar)):
         if value is not None and not value > 0.0:
             raise ConfigError(f"{name} must be above 0")

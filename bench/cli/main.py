@@ -21,6 +21,7 @@ from typer.core import TyperCommand, TyperGroup
 
 from bench import __version__
 from bench.cli.given import GIVEN
+from bench.cli.options import RENAMED
 from bench.errors import BenchError
 
 PROGRAM = "sightbench"
@@ -159,6 +160,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         context = getattr(error, "ctx", None)
         path = PROGRAM if context is None else context.command_path
+        old = getattr(error, "option_name", "")
+        new = RENAMED.get(((path.split() + ["", ""])[1], old))
+        if new:
+            return _refuse(f"{old}: is called {new} now; see '{path} --help'")
         return _refuse(f"{message().rstrip('.')}; see '{path} --help'")
 
 

@@ -10,7 +10,7 @@ import typer
 
 from bench import provenance
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, PlaceOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
@@ -20,7 +20,6 @@ from bench.cli.surveying import (
     DryRunOption,
     PitchesOption,
     PositionOption,
-    QuietOption,
     RollOption,
     RollSpreadOption,
     SchedulerOption,

@@ -8,13 +8,13 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cameras.default_pipelines import PIPELINES, check_pipelines, read_target
 from bench.cameras.photograph_files import (
     MEASURED,
     overlay_names,
     size_of,
     write_rehearsed_photographs,
 )
+from bench.cameras.photograph_targets import check_pipelines, read_target
 from bench.cameras.photographs import (
     measure_file,
     measurement_row,
@@ -22,7 +22,7 @@ from bench.cameras.photographs import (
     measurements_table,
 )
 from bench.cli.given import command_line
-from bench.cli.options import OutOption
+from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.digest import content_digest
@@ -31,6 +31,7 @@ from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import find_pictures, read_picture
 from bench.scene.camera_file import read_camera
+from bench.solve.default_pipeline import BY_TARGET, default_pipeline
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.tables import write_table
 
@@ -75,11 +76,11 @@ def command(
         typer.Option(
             metavar="DETECTOR/SOLVER",
             help="Such as apriltag/ippe-lm. May be given several times.",
-            show_default="by the kind of target, such as aruco-subpix/ippe-lm",
+            show_default=BY_TARGET,
         ),
     ] = None,
     overlays: Annotated[bool, typer.Option(help="Draw what was found over each picture.")] = True,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Measure targets in photographs with the pipelines that 'sightbench map' surveys.
@@ -116,7 +117,7 @@ def command(
         paths, lens, wanted = write_rehearsed_photographs(out, typer.echo)
     intrinsics = read_camera(lens, size_of(paths[0]))
     looked_for = read_target(wanted)
-    pipelines = [pipeline_from_name(n) for n in pipeline or [PIPELINES[looked_for.kind]]]
+    pipelines = [pipeline_from_name(n) for n in pipeline or [default_pipeline(looked_for)]]
     check_pipelines(looked_for, pipelines, any_id)
     for path in paths:  # before anything is written
         read_picture(path, intrinsics)

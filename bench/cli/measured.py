@@ -7,29 +7,20 @@ from typing import Annotated
 
 import typer
 
-from bench.budget.measured import Measured
+from bench.budget.measured import Measured, checked
 from bench.cameras.result import read_calibration
+from bench.cli.options import level_option, registration_option
+from bench.errors import ConfigError
 from bench.registration.level_result import read_level
 from bench.registration.result import read_registration
+from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.scene.parts import bay_parts
 
 RegistrationOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--registration",
-        metavar="registration.json",
-        help="What 'sightbench register solve' found.",
-        show_default="a rehearsed one",
-    ),
+    Path | None, registration_option(", in place of a rehearsed registration.")
 ]
-LevelOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--level",
-        metavar="level.json",
-        help="What 'sightbench level solve' found.",
-        show_default="a rehearsed one",
-    ),
-]
+LevelOption = Annotated[Path | None, level_option(", in place of a rehearsed level.")]
 LeftCalibrationOption = Annotated[
     Path | None,
     typer.Option(
@@ -49,6 +40,37 @@ RightCalibrationOption = Annotated[
         show_default="the bay file's camera and sizes",
     ),
 ]
+
+
+def site_of(
+    bay: Path | None,
+    poses: Path | None,
+    registration: Path | None,
+    left_calibration: Path | None,
+    right_calibration: Path | None,
+    level: Path | None = None,
+) -> tuple[Bay, Measured]:
+    """Return a bay with its calibrated cameras, and what was measured in it.
+
+    What the results themselves say against them is said at once.
+
+    Raises
+    ------
+    ConfigError
+        A result doesn't belong to the bay, or a registration is both measured and rehearsed.
+    """
+    if registration is not None and poses is not None:
+        raise ConfigError("--registration: is measured; --poses is for a rehearsal: give one")
+    measured = measured_of(registration, level, left_calibration, right_calibration)
+    site = checked(load_bay(bay), measured)
+    for line in measured.contradictions(site):
+        typer.echo(f"Contradicted: {line}")
+    return site, measured
+
+
+def parts_of(bay: Bay, measured: Measured) -> dict[str, str]:
+    """Return digests of a bay's parts and of what was measured in it."""
+    return bay_parts(bay) | measured.digests
 
 
 def measured_of(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import typer
 
@@ -42,9 +42,29 @@ def _local(path: object) -> Path:
     return Path(str(path))
 
 
-# For `typer.Option(parser=…)`: "2.5 m" to metres, "0.05 deg" to radians.
+# For `typer.Option(parser=…)`: "2.5 m" to metres, "0.05 deg" to radians, "0.1 px" to pixels.
+# Help shows their names, LENGTH and so on, where an option has no metavar of its own.
 parse_length = _parser("LENGTH", units.length)
 parse_angle = _parser("ANGLE", units.angle)
+parse_pixels = _parser("PIXELS", lambda text: units.quantity(text, "pixels"))
+# What options were called that are called otherwise now, by command.
+RENAMED = {
+    ("register", "--corner-noise"): "--corner-sigma",
+    ("register", "--plan"): "--poses",
+    ("proof", "--registration"): "--poses",
+    ("budget", "--level"): "--level-uncertainty",
+}
+
+
+def length_option(help_: str, default: bool | str = True) -> Any:
+    """Return an option that takes a length; `default` is what help shows of it."""
+    return typer.Option(parser=parse_length, metavar="LENGTH", help=help_, show_default=default)
+
+
+def angle_option(help_: str, default: bool | str = True) -> Any:
+    """Return an option that takes an angle; see `length_option`."""
+    return typer.Option(parser=parse_angle, metavar="ANGLE", help=help_, show_default=default)
+
 
 BayArgument = Annotated[
     Path | None,
@@ -85,5 +105,61 @@ PlaceOption = Annotated[
         parser=parse_place,
         help="Where to write; made when it is missing. An address such as s3://bucket/run is "
         "in an object store: pip install 'sightbench[stores]' and the store's driver.",
+    ),
+]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
+CornerSigmaOption = Annotated[
+    float | None,
+    typer.Option(
+        "--corner-sigma",
+        parser=parse_pixels,
+        metavar="PIXELS",
+        help="Standard deviation of a found corner's coordinate, with its unit, such as "
+        '"0.1 px"; what is predicted is then predicted from corners.',
+        show_default="what the pipeline's detector claims",
+    ),
+]
+PLANNED = "the list that 'sightbench register plan' finds"
+
+
+def poses_option(help_: str, default: bool | str = PLANNED) -> Any:
+    """Return ``--poses``, places of the bar; `default` is what help shows of it."""
+    return typer.Option("--poses", metavar="POSES.toml", help=help_, show_default=default)
+
+
+PosesOption = Annotated[
+    Path | None,
+    poses_option("Places of the bar, a [[pose]] each, as 'sightbench register plan' writes them."),
+]
+
+
+def registration_option(help_: str) -> Any:
+    """Return ``--registration``, the solved one; `help_` says what for."""
+    return typer.Option(
+        "--registration",
+        metavar="registration.json",
+        help=f"As 'sightbench register solve' wrote it{help_}",
+        show_default=False,
+    )
+
+
+def level_option(help_: str) -> Any:
+    """Return ``--level``, the solved one; `help_` says what for."""
+    return typer.Option(
+        "--level",
+        metavar="level.json",
+        help=f"As 'sightbench level solve' wrote it{help_}",
+        show_default=False,
+    )
+
+
+# Of commands whose argument is a table instead of the bay.
+BayOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--bay",
+        metavar="BAY.toml",
+        help="The bay file: whose towers and bar.",
+        show_default="the training workshop",
     ),
 ]

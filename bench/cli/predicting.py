@@ -9,11 +9,11 @@ from typing import Annotated
 import typer
 
 from bench import units
-from bench.cli.options import _parser
 from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.sighting.map_ratio import Bound
 from bench.sighting.prediction import Predictor, predictor_of
+from bench.solve.default_pipeline import OF_BAY
 
 BOUNDS: dict[str, Bound] = {"corner": "corner", "image": "image"}
 
@@ -22,18 +22,9 @@ BoundOption = Annotated[
     typer.Option(
         metavar="image|corner",
         help="What uncertainties are predicted from: the Cramér-Rao bound of the whole image, "
-        "which photometric solvers come near, or that of corners.",
+        "which photometric solvers come near and which excludes --corner-sigma, or that of "
+        "corners.",
         show_default="by the pipeline",
-    ),
-]
-CornerSigmaOption = Annotated[
-    float | None,
-    typer.Option(
-        "--corner-sigma",
-        parser=_parser("PIXELS", lambda text: units.quantity(text, "pixels")),
-        metavar="PIXELS",
-        help='Standard deviation of a found corner, such as "0.1 px"; implies --bound corner.',
-        show_default="what the detector claims",
     ),
 ]
 MapOption = Annotated[
@@ -43,7 +34,7 @@ MapOption = Annotated[
         metavar="RUN",
         help="Directory of a finished 'sightbench map' of this camera, light and target: "
         "predictions are multiplied by the ratio of RMS error to bound that it measured at that "
-        "range and tilt. 'site' takes one for each lens.",
+        "range and tilt; not with --corner-sigma. 'site' takes one for each lens.",
         show_default="the bare bound",
     ),
 ]
@@ -52,7 +43,7 @@ PipelineOption = Annotated[
     typer.Option(
         metavar="DETECTOR/SOLVER",
         help="Whose predictions.",
-        show_default="the bay's first photometric one, else its first",
+        show_default=OF_BAY,
     ),
 ]
 VisibilityOption = Annotated[

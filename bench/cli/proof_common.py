@@ -10,23 +10,6 @@ import typer
 
 from bench.errors import ConfigError
 
-CornerSigmaOption = Annotated[
-    float | None,
-    typer.Option(
-        metavar="PIXELS",
-        help="Standard deviation of a corner's coordinate.",
-        show_default="what the bay's detector claims",
-    ),
-]
-RegistrationOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--registration",
-        metavar="FILE.toml",
-        help="Places of the bar by which the towers were registered.",
-        show_default="the best short sequence for this bay",
-    ),
-]
 TableArgument = Annotated[
     Path, typer.Argument(metavar="TABLE.csv", help="What was measured.", show_default=False)
 ]

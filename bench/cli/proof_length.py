@@ -9,11 +9,23 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_length
+from bench.cli.measured import (
+    LeftCalibrationOption,
+    RegistrationOption,
+    RightCalibrationOption,
+    parts_of,
+    site_of,
+)
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    PosesOption,
+    SeedOption,
+    parse_length,
+)
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
-    CornerSigmaOption,
-    RegistrationOption,
     TableArgument,
     say,
     say_written,
@@ -33,11 +45,11 @@ from bench.proof.length_words import (
     result_table,
     result_words,
 )
-from bench.proof.table import read_rows
 from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar
-from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.tables import numbers, read_table, texts
+from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
@@ -50,8 +62,8 @@ app = typer.Typer(
 PlacesOption = Annotated[
     Path | None,
     typer.Option(
-        metavar="FILE.toml",
-        help="Places of the bar.",
+        metavar="POSES.toml",
+        help="Where the calibrated bar is put for the check.",
         show_default="spread over the bay's depth and height",
     ),
 ]
@@ -96,7 +108,10 @@ def plan_command(
     length: LengthOption = None,
     length_uncertainty: UncertaintyOption = None,
     corner_sigma: CornerSigmaOption = None,
+    poses: PosesOption = None,
     registration: RegistrationOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
     """Say where to put the bar and how large an error of length the check will find.
@@ -110,11 +125,11 @@ def plan_command(
       sightbench proof length plan my-bay.toml --length "1899.62 mm" --length-uncertainty "0.05 mm"
     """
     started = provenance.now()
-    site = load_bay(bay)
-    plan = plan_for_bay(
-        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
-    )
-    say(plan_words(plan, readings))
+    site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
+    origin = origin_of(started, site, parts=parts_of(site, measured))
+    bar = _bar(site, length, length_uncertainty)
+    plan = plan_for_bay(site, bar, places, corner_sigma, poses, measured)
+    say((*measured.said, *plan_words(plan, readings)))
     say_written(out, write_length_readings(out, plan, readings))
     content = {
         "detectable_scale": plan.detectable_scale(readings),
@@ -122,7 +137,16 @@ def plan_command(
         "length_mm": 1e3 * plan.length,
     }
     table = plan_table(plan, readings)
-    say_written(out, write_proof(out, "length-plan", table, content, origin_of(started, site)))
+    say_written(
+        out,
+        write_proof(
+            out,
+            "length-plan",
+            table,
+            content,
+            origin,
+        ),
+    )
 
 
 @app.command("evaluate")
@@ -133,7 +157,10 @@ def evaluate_command(
     length: LengthOption = None,
     length_uncertainty: UncertaintyOption = None,
     corner_sigma: CornerSigmaOption = None,
+    poses: PosesOption = None,
     registration: RegistrationOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Judge lengths measured at the plan's places: columns place (1, 2, ...) and length_mm.
@@ -144,19 +171,20 @@ def evaluate_command(
     Ends with 0 where the lengths hold, 1 where they don't.
     """
     started = provenance.now()
-    site = load_bay(bay)
-    plan = plan_for_bay(
-        site, _bar(site, length, length_uncertainty), places, corner_sigma, registration
-    )
+    site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
+    origin = origin_of(started, site, parts=parts_of(site, measured))
+    bar = _bar(site, length, length_uncertainty)
+    plan = plan_for_bay(site, bar, places, corner_sigma, poses, measured)
     n = len(plan.places)
     readings: list[list[float]] = [[] for _ in range(n)]
-    for texts, numbers in read_rows(table, ("place",), ("length_mm",)):
-        place = texts["place"]
-        if not (place.isascii() and place.isdigit() and 1 <= int(place) <= n):
-            raise ConfigError(f"{table}: place: '{place}' must be a whole number from 1 to {n}")
-        readings[int(place) - 1].append(1e-3 * numbers["length_mm"])
+    # rounded readings repeat honestly
+    for row in read_table(table, (*texts("place"), *numbers("length_mm")), distinct=()):
+        place = row.texts["place"]
+        if place not in map(str, range(1, n + 1)):
+            raise row.refusal(f"place: {shown(place)} must be a whole number from 1 to {n}")
+        readings[int(place) - 1].append(1e-3 * row.numbers["length_mm"])
     result = evaluate_length(plan, readings)
-    say(result_words(result))
+    say((*measured.said, *result_words(result)))
     content = {
         "verdict": "holds" if result.holds else "doesn't hold",
         "p_value": result.p_value,
@@ -165,8 +193,17 @@ def evaluate_command(
         "scale_sigma": result.scale_sigma,
     }
     frame = result_table(result)
-    say_written(out, write_proof(out, "length-result", frame, content, origin_of(started, site)))
-    return 0 if result.holds else FAILS
+    say_written(
+        out,
+        write_proof(
+            out,
+            "length-result",
+            frame,
+            content,
+            origin,
+        ),
+    )
+    return 0 if result.holds and not measured.contradictions(site) else FAILS
 
 
 @app.command("simulate")
@@ -204,7 +241,10 @@ def simulate_command(
         int, typer.Option(min=100, max=100_000, metavar="N", help="Simulated tests.")
     ] = 2000,
     corner_sigma: CornerSigmaOption = None,
+    poses: PosesOption = None,
     registration: RegistrationOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
     seed: SeedOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
@@ -215,8 +255,9 @@ def simulate_command(
     error of such a test would be; it is no acceptance test.
     """
     started = provenance.now()
-    site = load_bay(bay)
-    towers = tied_towers(site, corner_sigma, registration)
+    site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
+    origin = origin_of(started, site, parts=parts_of(site, measured))
+    towers = tied_towers(site, corner_sigma, poses, measured)
     if not (0.0 < near < far and 0.0 < low < high and half_width > 0.0):
         raise ConfigError("simulate: NEAR must lie before FAR and LOW below HIGH, all above 0")
     volume = Volume(near, far, low, high, half_width)
@@ -231,9 +272,16 @@ def simulate_command(
         chosen,
         runs,
     )
-    say(acceptance_words(found, runs, chosen))
+    say((*measured.said, *acceptance_words(found, runs, chosen)))
     content = {"runs": runs, "seed": chosen, "largest_mm_95": 1e3 * found.quantile(0.95)}
     table = acceptance_table(found, volume)
     say_written(
-        out, write_proof(out, "length-simulation", table, content, origin_of(started, site))
+        out,
+        write_proof(
+            out,
+            "length-simulation",
+            table,
+            content,
+            origin,
+        ),
     )

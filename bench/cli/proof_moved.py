@@ -12,16 +12,15 @@ import typer
 
 from bench import provenance
 from bench.budget.views import towers_of
-from bench.cli.options import BayArgument, OutOption, parse_angle, parse_length
+from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, parse_angle, parse_length
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
-    CornerSigmaOption,
     TableArgument,
     say,
     say_written,
     within,
 )
-from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
 from bench.proof.moved import (
@@ -40,10 +39,9 @@ from bench.proof.moved_words import (
     result_table,
     result_words,
 )
-from bench.proof.table import read_rows
-from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
-from bench.sighting.prediction import predictor_of
+from bench.sighting.prediction import sigma_of_corner
+from bench.tables import numbers, read_table, refusal, texts
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
@@ -142,6 +140,8 @@ def plan_command(
     power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
     false_alarms: AlarmOption = 0.05,
     corner_sigma: CornerSigmaOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> None:
     """Say how small a move of each tower the check will find.
@@ -156,14 +156,24 @@ def plan_command(
       sightbench proof moved plan my-bay.toml --distance "2.5 m" --pictures 20
     """
     started = provenance.now()
-    site = load_bay(bay)
+    site, measured = site_of(bay, None, None, left_calibration, right_calibration)
+    origin = origin_of(started, site, parts=parts_of(site, measured))
     mark = _mark(distance, offset, height, put_back, put_back_turn)
     plans = _plans(site, mark, corner_sigma, pictures, false_alarms)
     say(plan_words(plans, power, false_alarms))
     say_written(out, write_moved_readings(out, plans, pictures))
     content = {"power": power, "false_alarms": false_alarms, "pictures": pictures}
     table = plan_table(plans, power)
-    say_written(out, write_proof(out, "moved-plan", table, content, origin_of(started, site)))
+    say_written(
+        out,
+        write_proof(
+            out,
+            "moved-plan",
+            table,
+            content,
+            origin,
+        ),
+    )
 
 
 @app.command("evaluate")
@@ -178,6 +188,8 @@ def evaluate_command(
     power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
     false_alarms: AlarmOption = 0.05,
     corner_sigma: CornerSigmaOption = None,
+    left_calibration: LeftCalibrationOption = None,
+    right_calibration: RightCalibrationOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Say from poses at registration and now whether a tower has moved.
@@ -190,12 +202,13 @@ def evaluate_command(
     target was rather put back elsewhere.
     """
     started = provenance.now()
-    site = load_bay(bay)
+    site, measured = site_of(bay, None, None, left_calibration, right_calibration)
+    origin = origin_of(started, site, parts=parts_of(site, measured))
     mark = _mark(distance, offset, height, put_back, put_back_turn)
     plans = _plans(site, mark, corner_sigma, 1, false_alarms)
     towers = towers_of(site)
     poses = _poses(table, towers)
-    sigma_px = predictor_of(site, "corner", corner_sigma).sigma_px
+    sigma_px = sigma_of_corner(site, corner_sigma)
     results = []
     for tower, plan in zip(towers, plans, strict=True):
         before, now = poses[tower.name]
@@ -215,7 +228,16 @@ def evaluate_command(
     frame = result_table(results)
     answer = "unclear" if same > ALIKE else "moved" if moved else "not moved"
     content = {"verdict": answer, "false_alarms": false_alarms, "power": power}
-    say_written(out, write_proof(out, "moved-result", frame, content, origin_of(started, site)))
+    say_written(
+        out,
+        write_proof(
+            out,
+            "moved-result",
+            frame,
+            content,
+            origin,
+        ),
+    )
     return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
 
 
@@ -223,7 +245,7 @@ def _plans(
     bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
 ) -> list[MovedPlan]:
     within("false-alarms", false_alarms, 1e-6, 0.5)
-    sigma_px = predictor_of(bay, "corner", corner_sigma).sigma_px
+    sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
         plan_moved(tower, bay.target, mark, sigma_px, pictures, 0.5 * false_alarms)
@@ -234,17 +256,17 @@ def _plans(
 def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pose], list[Pose]]]:
     names = [tower.name for tower in towers]
     found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
-    for texts, numbers in read_rows(table, ("tower", "when"), COLUMNS):
-        tower, when = texts["tower"], texts["when"]
+    for row in read_table(table, (*texts("tower", "when"), *numbers(*COLUMNS))):
+        tower, when = row.texts["tower"], row.texts["when"]
         if tower not in names:
-            raise ConfigError(f"{table}: tower: {shown(tower)} must be {' or '.join(names)}")
+            raise row.refusal(f"tower: {shown(tower)} must be {' or '.join(names)}")
         if when not in TIMES:
-            raise ConfigError(f"{table}: when: {shown(when)} must be {' or '.join(TIMES)}")
-        values = [numbers[name] for name in COLUMNS]
+            raise row.refusal(f"when: {shown(when)} must be {' or '.join(TIMES)}")
+        values = [row.numbers[name] for name in COLUMNS]
         pose = Pose.from_rotvec(np.radians(values[:3]), 1e-3 * np.array(values[3:]))
         found[tower][TIMES.index(when)].append(pose)
     for name, groups in found.items():
         for when, group in zip(TIMES, groups, strict=True):
             if not group:
-                raise ConfigError(f"{table}: no row of the {name} tower with when = {when}")
+                raise refusal(table, f"no row of the {name} tower with when = {when}")
     return found

@@ -21,8 +21,8 @@ from bench.proof.repeat_words import (
     plan_words,
     study_words,
 )
-from bench.proof.table import read_rows
 from bench.scene.load import load_bay
+from bench.tables import numbers, read_table, texts
 
 DEFAULT_OUT = Path("sightbench-proof-repeat")
 QUANTITIES = ("toe", "camber")
@@ -109,10 +109,12 @@ def evaluate_command(
     within("pool", pool, 0.0, 1.0)
     within("confidence", confidence, 0.5, 0.999)
     columns = tuple(f"{name}_deg" for name in QUANTITIES)
-    rows = read_rows(table, ("wheel", "operator"), columns, ("round",))
+    known = (*texts("wheel", "operator"), *numbers(*columns), *texts("round", optional=True))
+    # rounded readings repeat honestly, though not in the same round
+    rows = read_table(table, known, key=("round", "wheel", "operator"), distinct=())
     frames, answers, content = [], [], {}
     for name, column in zip(QUANTITIES, columns, strict=True):
-        triples = [(t["wheel"], t["operator"], numbers[column]) for t, numbers in rows]
+        triples = [(r.texts["wheel"], r.texts["operator"], r.numbers[column]) for r in rows]
         design, readings = arrange(triples, str(table))
         study = evaluate(design, readings, confidence, pool)
         answer, words = gauge_verdict(name, study, site, readings)

@@ -10,13 +10,22 @@ import typer
 
 from bench import provenance
 from bench.cli.given import command_line
-from bench.cli.options import BayArgument, OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    PosesOption,
+    QuietOption,
+    SeedOption,
+    angle_option,
+    length_option,
+    poses_option,
+)
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_command
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.registration.bar_views import CORNER_SIGMA_PX
 from bench.registration.files import (
     write_figure,
     write_judged,
@@ -36,6 +45,7 @@ from bench.registration.words import progress_words, rehearsal_words, sequence_w
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
+from bench.sighting.prediction import sigma_of_corner
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -49,42 +59,20 @@ app = typer.Typer(
     epilog="Exit codes: 0 done, 1 a negative verdict, 2 bad input.",
 )
 
-PosesOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--poses",
-        metavar="POSES.toml",
-        help="Bar poses, a [[pose]] a step, as 'plan' writes them.",
-        show_default="the list that 'plan' finds",
-    ),
-]
-NoiseOption = Annotated[
-    float,
-    typer.Option(
-        "--corner-noise",
-        min=1e-4,
-        max=10.0,
-        metavar="PX",
-        help="Standard deviation of a corner's coordinate, pixels.",
-    ),
-]
-
 
 @app.command("plan")
 def plan_command(
     bay: BayArgument = None,
     poses: Annotated[
         list[Path] | None,
-        typer.Option(
-            metavar="POSES.toml",
-            help="A list of your own to rank with the others; may be given several times.",
-            show_default=False,
+        poses_option(
+            "A list of your own to rank with the others; may be given several times.", False
         ),
     ] = None,
     steps: Annotated[
         int, typer.Option(min=3, max=30, metavar="N", help="Bar poses in the list to find.")
     ] = DEFAULT_LENGTH,
-    corner_noise: NoiseOption = CORNER_SIGMA_PX,
+    corner_sigma: CornerSigmaOption = None,
     seed: SeedOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
@@ -109,10 +97,11 @@ def plan_command(
     found = default_sequence(place, steps, seed)
     sets: dict[str, tuple[BarPose, ...]] = {f"found by search, {steps} poses": found}
     sets |= named_sets(place, steps)
+    sigma = sigma_of_corner(place, corner_sigma)
     own = {str(path): read_poses(path, place.bar) for path in poses or []}
-    ranked = {name: progress(place, s, corner_noise) for name, s in (sets | own).items()}
+    ranked = {name: progress(place, s, sigma) for name, s in (sets | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
-    note = f"{place.name}; corner noise {corner_noise:g} px; {command_line()}"
+    note = f"{place.name}; corners to {sigma:g} px; {command_line()}"
     drawn = [name for name in order if name in own or name.startswith("found")]
     drawn += [name for name in (order[1], order[-1]) if name not in drawn]
     in_order = {name: ranked[name] for name in order}
@@ -121,7 +110,10 @@ def plan_command(
     typer.echo(f"{place.name}: {steps} bar poses found by search:")
     for line in sequence_words(found):
         typer.echo(f"  {line}")
-    typer.echo("Lists, the best first; uncertainties are of the right tower against the left one:")
+    typer.echo(
+        "Lists, the best first; standard uncertainties of the right tower against the left one, "
+        f"from corners to {sigma:g} px:"
+    )
     for name in order:
         typer.echo(f"  {name}: {progress_words(ranked[name][-1])}")
     typer.echo(f"wrote plan.toml, sets, plan and pictures in {out}")
@@ -133,14 +125,12 @@ def rehearse_command(
     bay: BayArgument = None,
     poses: PosesOption = None,
     trials: Annotated[int, typer.Option(min=1, max=100_000, help="Rehearsals.")] = 60,
-    corner_noise: NoiseOption = CORNER_SIGMA_PX,
+    corner_sigma: CornerSigmaOption = None,
     scatter_angle: Annotated[
-        float,
-        typer.Option(parser=parse_angle, help="Operator's, in each of the bar's angles."),
+        float, angle_option("Operator's, in each of the bar's angles.")
     ] = "1 deg",  # type: ignore[assignment]  # read by the parser
     scatter_position: Annotated[
-        float,
-        typer.Option(parser=parse_length, help="Operator's, in each coordinate of the bar."),
+        float, length_option("Operator's, in each coordinate of the bar.")
     ] = "20 mm",  # type: ignore[assignment]
     size_error: Annotated[
         float,
@@ -159,7 +149,7 @@ def rehearse_command(
         typer.Option("--pictures", help="Also render one rehearsal's pictures and solve them."),
     ] = False,
     seed: SeedOption = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Simulate a list of bar poses many times, with scatter and errors, registering each time.
@@ -184,11 +174,12 @@ def rehearse_command(
     sequence = (
         default_sequence(place, seed=seed) if poses is None else read_poses(poses, place.bar)
     )
-    steps = progress(place, sequence, corner_noise)
+    sigma = sigma_of_corner(place, corner_sigma)
+    steps = progress(place, sequence, sigma)
     if not steps[-1].is_determined:
         raise ConfigError(f"register: {progress_words(steps[-1])}")
     errors = Errors(
-        corner_px=corner_noise,
+        corner_px=sigma,
         pose_angle=scatter_angle,
         pose_position=scatter_position,
         size=0.01 * size_error,

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import OutOption
+from bench.cli.options import BayOption, OutOption, QuietOption, poses_option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
@@ -29,6 +29,7 @@ from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
+from bench.solve.default_pipeline import BY_TARGET
 
 DEFAULT_OUT = Path("sightbench-register")
 NEGATIVE = 1
@@ -63,14 +64,7 @@ def solve_command(
             show_default=False,
         ),
     ] = None,
-    bay: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="BAY.toml",
-            help="The bay file whose bar it is.",
-            show_default="the training workshop",
-        ),
-    ] = None,
+    bay: BayOption = None,
     board: Annotated[
         str | None,
         typer.Option(
@@ -84,7 +78,7 @@ def solve_command(
         typer.Option(
             metavar="DETECTOR/SOLVER",
             help="Which pipeline looks at pictures.",
-            show_default="by the kind of target, such as apriltag/photometric",
+            show_default=BY_TARGET,
         ),
     ] = None,
     size_uncertainty: Annotated[
@@ -114,15 +108,14 @@ def solve_command(
             help="Of each camera's principal point, each coordinate; counts with pictures.",
         ),
     ] = 0.5,
-    plan: Annotated[
+    poses: Annotated[
         Path | None,
-        typer.Option(
-            metavar="POSES.toml",
-            help="What was planned: tells of an end that wasn't moved and of swapped targets.",
-            show_default=False,
+        poses_option(
+            "What was planned: tells of an end that wasn't moved and of swapped targets.",
+            False,
         ),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Compute the transform between two towers from pictures or from measured poses.
@@ -138,7 +131,7 @@ def solve_command(
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
     the bar bends, and whether a step or target stands out. A calibrated length of the bar that
     the pictures contradict is refused. No residual can tell that an end of the bar wasn't moved:
-    give --plan for that.
+    give --poses for that.
 
     The table's columns are pose, tower (left or right), target (A or B), the rotation vector
     rx_deg, ry_deg, rz_deg and position x_mm, y_mm, z_mm of the target in the camera, their
@@ -152,13 +145,13 @@ def solve_command(
       sightbench register solve
       sightbench register solve --left "shots/left*.png" --right "shots/right*.png" \\
           --left-camera left.toml --right-camera right.toml --bay my-bay.toml
-      sightbench register solve --table poses.csv --plan plan.toml
+      sightbench register solve --table poses.csv --poses plan.toml
       sightbench register solve --left l/ --right r/ --left-camera l.yml --right-camera r.yml \\
           --board "chessboard:9x6:30 mm"
     """  # noqa: D301
     started = provenance.now()
     place = load_bay(bay)
-    planned = None if plan is None else read_poses(plan, place.bar)
+    planned = None if poses is None else read_poses(poses, place.bar)
     if table is not None:
         if left or right or board:
             raise ConfigError("register: give either --table or pictures, not both")
@@ -179,7 +172,7 @@ def solve_command(
         planned = sequence
     if planned is not None and len(planned) != len(taken.steps):
         raise ConfigError(
-            f"{plan}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
+            f"{poses}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
         )
     errors = Errors(
         size=0.01 * size_uncertainty,

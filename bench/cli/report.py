@@ -8,9 +8,8 @@ from typing import Annotated
 import typer
 
 from bench.cli.given import command_line
-from bench.cli.options import parse_place
+from bench.cli.options import QuietOption, parse_place
 from bench.cli.progress import progress_bar
-from bench.cli.surveying import QuietOption
 from bench.errors import RunError
 from bench.files import make_directory, write_atomically
 

@@ -9,11 +9,10 @@ import typer
 
 from bench import provenance
 from bench.cli import site_sheet
-from bench.cli.options import BayArgument, OutOption
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, QuietOption
 from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
-    CornerSigmaOption,
     MapOption,
     PipelineOption,
     VisibilityOption,
@@ -98,7 +97,7 @@ def command(
         str | None,
         typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
 

@@ -148,7 +148,6 @@ DEFAULT_CHUNK = CHUNK
 DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")
 ]
-QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
 
 
 def executor_of(workers: int | None, scheduler: str | None) -> Executor:

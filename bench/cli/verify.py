@@ -9,9 +9,10 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.options import QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
-from bench.cli.surveying import INTERRUPTED, QuietOption, WorkersOption
+from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
 from bench.provenance import now

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
 from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
@@ -49,7 +49,7 @@ def command(
         ),
     ] = 1,
     seed: SeedOption = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress bar.")] = False,
+    quiet: QuietOption = False,
 ) -> int:
     """Show what each tower's camera sees, and say how much of every target is visible.
 

@@ -11,19 +11,27 @@ import typer
 
 from bench import provenance
 from bench.cli.given import command_line
-from bench.cli.options import OutOption, SeedOption, parse_angle, parse_length
+from bench.cli.options import (
+    BayOption,
+    OutOption,
+    SeedOption,
+    angle_option,
+    level_option,
+    parse_length,
+    registration_option,
+)
 from bench.cli.origin import origin_of
 from bench.envelope import refuse_other
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.vehicle_angles import Line
-from bench.registration.bar_views import CORNER_SIGMA_PX
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.registration.level_result import read_level
 from bench.registration.result import read_registration
 from bench.scene.load import load_bay
 from bench.scene.parts import bay_parts
+from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 from bench.wheels.bay_directions import directions_in
 from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
@@ -52,25 +60,15 @@ def command(
             show_default="a rehearsal",
         ),
     ] = None,
-    bay: Annotated[
-        Path | None,
-        typer.Option("--bay", metavar="BAY.toml", help="Whose towers.", show_default=False),
-    ] = None,
+    bay: BayOption = None,
     registration: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="registration.json",
-            help="From 'sightbench register solve'; needed where a right tower measured.",
-            show_default=False,
-        ),
+        Path | None, registration_option("; needed where a right tower measured.")
     ] = None,
     level: Annotated[
         Path | None,
-        typer.Option(
-            metavar="level.json",
-            help="From 'sightbench level solve'; without it camber is from the plane of the "
-            "wheels' centres, or, where the table names no towers, from its frame's z.",
-            show_default=False,
+        level_option(
+            "; without it camber is from the plane of the wheels' centres, or, where the table "
+            "names no towers, from its frame's z."
         ),
     ] = None,
     rear_track: Annotated[
@@ -95,8 +93,7 @@ def command(
         ),
     ] = None,
     bearing_play: Annotated[
-        float,
-        typer.Option(parser=parse_angle, help="Of wheel bearings between readings, standard."),
+        float, angle_option("Of wheel bearings between readings, standard.")
     ] = "0 deg",  # type: ignore[assignment]  # read by the parser
     rim: Annotated[
         float,
@@ -165,8 +162,8 @@ def command(
         truth = rehearsal.truth
         typer.echo(
             f"rehearsal: a {place.vehicles[0].name} with known angles measured in {place.name}, "
-            f"saved as {table}; corners noisy by {CORNER_SIGMA_PX:g} px, registration assumed "
-            "good to 0.004 deg and 0.3 mm, level as 'sightbench level rehearse' finds it"
+            f"saved as {table}; corners noisy by {sigma_of_corner(place):g} px, registration "
+            "assumed good to 0.004 deg and 0.3 mm, level as 'sightbench level rehearse' finds it"
         )
         for name in rehearsal.dropped:
             typer.echo(f"not seen: {name}")

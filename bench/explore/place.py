@@ -8,7 +8,7 @@ from functools import cached_property
 from threading import Lock
 from typing import Any
 
-from bench.choice.candidates import DEFAULT_SPECS, OWN, detector_of
+from bench.choice.candidates import DEFAULT_SPECS, OWN
 from bench.errors import BenchError, PlugInError
 from bench.explore.controls import CONTROL
 from bench.explore.scaling import scaled
@@ -18,6 +18,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.scene.model import Bay, Tower
+from bench.solve.default_pipeline import detector_of
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.plan import Plan, grid_tilt_deg, number
 from bench.survey.setting import Setting, check_plan, shortest_range

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
+from bench.budget.measured import NOTHING, Measured
 from bench.budget.response import target_points
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
@@ -265,9 +266,14 @@ def _direction(left: Tower, right: Tower, bar: Bar, place: BarPose, tower: Tower
 
 
 def plan_for_bay(
-    bay: Bay, bar: Bar, places: Path | None, sigma_px: float | None, registration: Path | None
+    bay: Bay,
+    bar: Bar,
+    places: Path | None,
+    sigma_px: float | None,
+    poses: Path | None,
+    measured: Measured = NOTHING,
 ) -> LengthPlan:
-    """Return the check with a registration rehearsed, see `bench.proof.towers.tied_towers`.
+    """Return the check with its registration, see `bench.proof.towers.tied_towers`.
 
     `places` is a file of the bar's places; by default they spread over the bay's wheels.
 
@@ -276,7 +282,7 @@ def plan_for_bay(
     ConfigError
         A file or a number won't do.
     """
-    towers = tied_towers(bay, sigma_px, registration)
+    towers = tied_towers(bay, sigma_px, poses, measured)
     nearest = min(-float(w.centre[0]) for w in wheels(bay))
     farthest = max(-float(w.centre[0]) for w in wheels(bay))
     chosen = (

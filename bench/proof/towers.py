@@ -13,7 +13,7 @@ from bench.budget.views import towers_of
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
-from bench.sighting.prediction import predictor_of
+from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
 
@@ -51,7 +51,7 @@ def tied_towers(
     """
     bay = checked(bay, measured)
     left, right = towers_of(bay)
-    sigma = predictor_of(bay, "corner", sigma_px).sigma_px
+    sigma = sigma_of_corner(bay, sigma_px)
     if measured.registration is not None:
         covariance = np.array(measured.registration.value.covariance)
         return TiedTowers(left, right, sigma, covariance)

@@ -19,11 +19,10 @@ from bench.registration.model import Unknowns
 from bench.registration.sights import Cameras, End, Side, Sight, Step
 from bench.scene.bar import Bar, BarPose
 from bench.scene.model import Bay, Tower
+from bench.sighting.prediction import sigma_of_corner
 from bench.targets.target import Target
 from bench.typing import Array
 
-# Of a corner as the bundled detectors claim it for a marker of 100 px.
-CORNER_SIGMA_PX = 0.06
 # A target is counted as seen while it is tilted by less than this, radians, and its plate keeps
 # this distance, pixels, from the frame's edge: at 75 degrees markers stop being decoded, and
 # detectors need a white border.
@@ -152,15 +151,15 @@ def step_of(
     bay: Bay,
     pose: BarPose,
     name: str,
-    sigma_px: float = CORNER_SIGMA_PX,
+    sigma_px: float | None = None,
     rng: np.random.Generator | None = None,
 ) -> Step:
     """Return what both towers find of the bar in a pose, everything else being as drawn."""
-    cameras = cameras_of(bay)
+    cameras, sigma = cameras_of(bay), sigma_of_corner(bay, sigma_px)
     return Step(
         name,
         tuple(
-            sight_of(bay.bar.target(g.end), g, cameras.of(g.tower), sigma_px, rng)
+            sight_of(bay.bar.target(g.end), g, cameras.of(g.tower), sigma, rng)
             for g in glimpses(bay, pose)
         ),
     )

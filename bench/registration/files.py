@@ -15,6 +15,7 @@ from bench.registration.judgement import Judged
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
 from bench.registration.result import REGISTRATION, registration_value
+from bench.registration.words import AXES
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
@@ -22,10 +23,14 @@ from bench.typing import Array
 
 
 def write_rows(out: Path, name: str, table: pl.DataFrame, origin: Origin) -> None:
-    """Write NAME.csv and NAME.json, the latter with where the numbers come from."""
+    """Write NAME.csv and NAME.json, the latter with where the numbers come from.
+
+    Where columns are about or along x, y and z, it says whose.
+    """
     write_atomically(out / f"{name}.csv", table.write_csv(float_precision=8).encode())
+    axes = {"axes": list(AXES)} if any("_x_" in column for column in table.columns) else {}
     kind = Kind(f"{name} of a registration".replace("_", " "), f"{name}.json", "register", Facts)
-    write_result(out / kind.file, kind, {"rows": table.to_dicts()}, origin)
+    write_result(out / kind.file, kind, {**axes, "rows": table.to_dicts()}, origin)
 
 
 def poses_table(poses: Sequence[BarPose]) -> pl.DataFrame:

@@ -93,7 +93,8 @@ class Judged:
             f"({', '.join(f'{1e3 * v:.2f}' for v in X.translation)}) mm",
             "standard uncertainties: "
             f"({', '.join(f'{v:.2g}' for v in np.degrees(sigma[:3]))}) deg about the right "
-            f"camera's axes, ({', '.join(f'{1e3 * v:.2g}' for v in sigma[3:])}) mm; of these "
+            f"camera's axes, ({', '.join(f'{1e3 * v:.2g}' for v in sigma[3:])}) mm along the left "
+            "one's, each x right, y down, z forward; of these "
             f"from noise ({', '.join(f'{v:.2g}' for v in np.degrees(noise[:3]))}) deg, "
             f"({', '.join(f'{1e3 * v:.2g}' for v in noise[3:])}) mm, the rest from errors of "
             "cameras and target sizes",

@@ -12,7 +12,6 @@ import numpy as np
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.registration.bar_views import (
-    CORNER_SIGMA_PX,
     T_left_right_of,
     glimpses,
     glimpses_of,
@@ -23,6 +22,7 @@ from bench.registration.level import Kind, Level, Reference, Setting, find_level
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
+from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
 from bench.typing import Array
 
@@ -49,6 +49,8 @@ class LevelPlan:
         Of the bar about its long axis in every setting, radians.
     height : float
         Of the bar above the floor, metres.
+    corner_px : float
+        Standard deviation of a corner's coordinate, pixels.
     reversal : bool
         Whether each place is measured with the bar both ways round.
     registered : bool
@@ -61,19 +63,17 @@ class LevelPlan:
         of floor and stand together. Metres.
     bar_sigma : float
         Standard uncertainty of the bar's own error, radians.
-    corner_px : float
-        Standard deviation of a corner's coordinate, pixels.
     """
 
     distances: tuple[float, ...]
     turns: tuple[float, ...]
     height: float
+    corner_px: float
     reversal: bool = True
     registered: bool = True
     kind: Kind = "level"
     height_sigma: float = HEIGHT_SIGMA
     bar_sigma: float = BAR_SIGMA
-    corner_px: float = CORNER_SIGMA_PX
 
     @property
     def ways(self) -> tuple[bool, ...]:
@@ -90,8 +90,12 @@ class LevelPlan:
         )
 
 
-def default_plan(bay: Bay, kind: Kind = "level") -> LevelPlan:
+def default_plan(
+    bay: Bay, kind: Kind = "level", corner_sigma_px: float | None = None
+) -> LevelPlan:
     """Return a plan of two distances, as far apart as towers see the bar, turned far both ways.
+
+    A corner's standard deviation is what the bay's detector claims where it isn't given.
 
     Raises
     ------
@@ -104,8 +108,9 @@ def default_plan(bay: Bay, kind: Kind = "level") -> LevelPlan:
         key=lambda pair: pair[0] - pair[1],
     )
     sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
+    corner_px = sigma_of_corner(bay, corner_sigma_px)
     for turns, height in product(pairs, bay.bar.heights):
-        plan = LevelPlan((), turns, height, kind=kind, height_sigma=sigma)
+        plan = LevelPlan((), turns, height, corner_px, kind=kind, height_sigma=sigma)
         seen = [d for d in DISTANCES if _is_seen(bay, plan, d)]
         if not seen:
             continue

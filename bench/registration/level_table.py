@@ -10,11 +10,13 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.registration.level import Level, Setting
-from bench.registration.pose_rows import csv_text, number_of, pose_row, read_json, read_pose_rows
+from bench.registration.pose_rows import csv_text, pose_row, read_json, read_pose_rows
+from bench.tables import refusal
 from bench.typing import Array
+from bench.units import shown
 
 NEEDED = ("place", "reversed", "tower")
-OPTIONAL = ("height_mm",)
+HEIGHT = "height_mm"
 YES_NO = {"yes": True, "no": False}
 
 
@@ -31,27 +33,27 @@ def read_level_table(path: Path, length: float) -> tuple[Setting, ...]:
     """
     groups: dict[tuple[str, bool, str], list[Any]] = {}
     heights: dict[str, float] = {}
-    for row in read_pose_rows(path, NEEDED, OPTIONAL):
+    for row in read_pose_rows(path, NEEDED, measures=(HEIGHT,)):
         names = row.names
         way = YES_NO.get(names["reversed"].lower())
         if way is None:
-            raise ConfigError(f"{row.place}: reversed: '{names['reversed']}' must be yes or no")
+            raise row.refusal(f"reversed: {shown(names['reversed'])} must be yes or no")
         tower = names["tower"].lower()
         if tower not in ("left", "right"):
-            raise ConfigError(f"{row.place}: tower: '{names['tower']}' must be left or right")
-        text = names.get("height_mm", "")
-        height = 1e-3 * number_of(text, "height_mm", row.place) if text else 0.0
+            raise row.refusal(f"tower: {shown(names['tower'])} must be left or right")
+        height = 1e-3 * row.row.numbers.get(HEIGHT, 0.0)
         if heights.setdefault(names["place"], height) != height:
-            raise ConfigError(
-                f"{row.place}: height_mm: {1e3 * height:g} differs from the "
-                f"{1e3 * heights[names['place']]:g} of place {names['place']} above"
+            raise row.refusal(
+                f"{HEIGHT}: {1e3 * height:g} differs from the "
+                f"{1e3 * heights[names['place']]:g} of place {shown(names['place'])} above"
             )
         groups.setdefault((names["place"], way, tower), []).append(row)
     for (place, way, tower), rows in groups.items():
         if len(rows) < 2:
-            raise ConfigError(
-                f"{path}: place {place}, {'' if way else 'not '}reversed, {tower} tower: one row; "
-                "turning the bar about its long axis takes two or more"
+            raise refusal(
+                path,
+                f"place {shown(place)}, {'' if way else 'not '}reversed, {tower} tower: one row; "
+                "turning the bar about its long axis takes two or more",
             )
     return tuple(
         Setting(

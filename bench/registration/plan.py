@@ -14,7 +14,6 @@ import numpy as np
 
 from bench.errors import ConfigError, GeometryError
 from bench.registration.bar_views import (
-    CORNER_SIGMA_PX,
     cameras_of,
     is_usable,
     refuse_unseen,
@@ -32,6 +31,7 @@ from bench.registration.rank import (
 )
 from bench.scene.bar import BarPose, with_end_back
 from bench.scene.model import Bay
+from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
 DEFAULT_LENGTH = 6
@@ -76,13 +76,14 @@ class Progress:
 
 
 def plan_rows(
-    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float | None = None
 ) -> list[Array]:
     """Return each pose's rows (M, 12) about T_left_right and T_a_b, bar poses taken out.
 
     The calibrated length of the bar, if it has one, comes last, as one row more.
     """
-    steps = [step_of(bay, pose, str(i + 1), corner_sigma_px) for i, pose in enumerate(poses)]
+    sigma = sigma_of_corner(bay, corner_sigma_px)
+    steps = [step_of(bay, pose, str(i + 1), sigma) for i, pose in enumerate(poses)]
     bar = bay.bar
     length = None if bar.length_uncertainty is None else (bar.length, bar.length_uncertainty)
     model = Model(steps, cameras_of(bay), unknowns_of(bay, poses), length)
@@ -92,7 +93,7 @@ def plan_rows(
 
 
 def progress(
-    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float | None = None
 ) -> tuple[Progress, ...]:
     """Return what is determined after each step.
 
@@ -149,7 +150,7 @@ def bay_axes(bay: Bay) -> Array:
 
 
 def rehearsed_covariance(
-    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float = CORNER_SIGMA_PX
+    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float | None = None
 ) -> Array:
     """Return the covariance of T_left_right that these bar poses give, to first order.
 
@@ -159,8 +160,8 @@ def rehearsed_covariance(
         Towers and bar.
     poses : sequence of BarPose
         In any order.
-    corner_sigma_px : float
-        Standard deviation of a corner's coordinate.
+    corner_sigma_px : float, optional
+        Standard deviation of a corner's coordinate; what the bay's detector claims by default.
 
     Returns
     -------

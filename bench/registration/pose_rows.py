@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ import numpy as np
 
 from bench.errors import BenchError, ConfigError
 from bench.geometry.pose import Pose
+from bench.tables import Column, Row, numbers, read_table, texts
 from bench.typing import Array
 
 # Rotation vector, translation, and standard uncertainties: of rotation about the target's own
@@ -25,9 +25,8 @@ UNCERTAINTY = ("u_rx_deg", "u_ry_deg", "u_rz_deg", "u_x_mm", "u_y_mm", "u_z_mm")
 NUMBERS = (*ROTATION, *TRANSLATION, *UNCERTAINTY)
 CORRELATIONS = tuple(f"c_{i + 1}{j + 1}" for i in range(6) for j in range(i + 1, 6))
 SCALE = np.repeat([math.radians(1.0), 1e-3], 3)
-# Degrees or millimetres. No bay is a kilometre long and nothing is known to a picometre: beyond
-# it is a slip of the pen, and squares of such numbers overflow.
-LARGEST, LEAST = 1e6, 1e-9
+# Degrees or millimetres: nothing is known to a picometre, less is a slip of the pen.
+LEAST = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,24 +35,34 @@ class PoseRow:
 
     Attributes
     ----------
-    place : str
-        File and line, for messages.
-    names : mapping of str to str
-        What else its columns say.
+    row : Row
+        As it was read: file, line, and what else its columns say.
     pose : Pose
         Target to the frame of measurement.
     covariance : (6, 6) float64
         Of rotation about the target's axes, radians, and translation, metres.
     """
 
-    place: str
-    names: Mapping[str, str]
+    row: Row
     pose: Pose
     covariance: Array
 
+    @property
+    def names(self) -> Mapping[str, str]:
+        """What its columns of names say."""
+        return self.row.texts
+
+    def refusal(self, words: str) -> ConfigError:
+        """Return the error that names this row; `words` name column, value and remedy."""
+        return self.row.refusal(words)
+
 
 def read_pose_rows(
-    path: Path, needed: Sequence[str], optional: Sequence[str] = ()
+    path: Path,
+    needed: Sequence[str],
+    optional: Sequence[str] = (),
+    key: Sequence[str] = (),
+    measures: Sequence[str] = (),
 ) -> tuple[PoseRow, ...]:
     """Return the rows of a CSV table.
 
@@ -65,113 +74,61 @@ def read_pose_rows(
         order, may follow.
     needed, optional : sequence of str
         Names of further columns; an optional one may be empty.
+    key : sequence of str
+        Columns that no two rows may agree in.
+    measures : sequence of str
+        Names of further columns of numbers, which may be empty.
 
     Raises
     ------
     ConfigError
         It can't be read, lacks a column or a value, or has one that makes no sense.
     """
-    try:
-        with path.open(newline="", encoding="utf-8") as file:
-            reader = csv.DictReader(file)
-            columns = tuple(name.strip() for name in reader.fieldnames or ())
-            reader.fieldnames = columns
-            lines = [(reader.line_num, row) for row in reader]
-    except OSError as error:
-        raise ConfigError(f"{path}: {error.strerror or error}") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise ConfigError(f"{path}: not a CSV table in UTF-8: {error}") from error
-    whole = (*needed, *NUMBERS)
-    for name in whole:
-        if name not in columns:
-            raise ConfigError(f"{path}: column {name} is missing; needed are {', '.join(whole)}")
-    for name in columns:
-        if name not in (*whole, *optional, *CORRELATIONS):
-            raise ConfigError(f"{path}: unknown column {name}")
-    if not lines:
-        raise ConfigError(f"{path}: has no rows")
-    rows = tuple(_row(row, f"{path}: line {number}", optional) for number, row in lines)
-    _refuse_copies(rows)
-    return rows
+    columns = (
+        *texts(*needed),
+        *numbers(*NUMBERS),
+        *texts(*optional, optional=True),
+        *numbers(*measures, optional=True),
+        *(Column(name, number=True, needed=False) for name in CORRELATIONS),
+    )
+    # what a copied row repeats, whatever uncertainties it was given
+    names = (*needed, *optional, *ROTATION, *TRANSLATION)
+    return tuple(_pose(row) for row in read_table(path, columns, key, names))
 
 
-def _refuse_copies(rows: Sequence[PoseRow]) -> None:
-    """Refuse a row that repeats another's every number: a copy is no second measurement."""
-    seen: dict[tuple[object, ...], str] = {}
-    for row in rows:
-        numbers = (*row.pose.rotation.ravel(), *row.pose.translation)
-        key = (*sorted(row.names.items()), *(float(v) for v in numbers))
-        if key in seen:
-            raise ConfigError(
-                f"{row.place}: repeats {seen[key].rsplit(': ', 1)[-1]}, number for number; a copy "
-                "is no second measurement"
-            )
-        seen[key] = row.place
-
-
-def _row(row: dict[str, str | None], place: str, optional: Sequence[str]) -> PoseRow:
-    if row.get(None) is not None:  # type: ignore[call-overload]  # what DictReader calls the rest
-        raise ConfigError(f"{place}: has more values than the table has columns")
-    text = {name: (value or "").strip() for name, value in row.items()}
-    for name, value in text.items():
-        if not value and name not in optional:
-            raise ConfigError(f"{place}: {name} is empty")
-    numbers = {name: number_of(text[name], name, place) for name in NUMBERS}
+def _pose(row: Row) -> PoseRow:
     for name in UNCERTAINTY:
-        if not numbers[name] > 0.0:
-            raise ConfigError(f"{place}: {name}: {numbers[name]:g} must be above 0")
-        if numbers[name] < LEAST:
-            raise ConfigError(f"{place}: {name}: {numbers[name]:g} must be {LEAST:g} or more")
-    for name in NUMBERS:
-        if not abs(numbers[name]) <= LARGEST:
-            raise ConfigError(
-                f"{place}: {name}: {numbers[name]:g} must be within {LARGEST:,.0f} either way"
-            )
+        value = row.numbers[name]
+        if not value > 0.0:
+            raise row.refusal(f"{name}: {value:g} must be above 0")
+        if value < LEAST:
+            raise row.refusal(f"{name}: {value:g} must be {LEAST:g} or more")
     correlation = np.eye(6)
     for name in CORRELATIONS:
-        if name in text:
+        if name in row.numbers:
             i, j = int(name[2]) - 1, int(name[3]) - 1
-            correlation[i, j] = correlation[j, i] = number_of(text[name], name, place)
+            correlation[i, j] = correlation[j, i] = row.numbers[name]
     if not float(np.linalg.eigvalsh(correlation)[0]) > 0.0:
-        raise ConfigError(f"{place}: correlations c_12 to c_56 contradict each other")
-    sigma = SCALE * [numbers[name] for name in UNCERTAINTY]
+        raise row.refusal("correlations c_12 to c_56 contradict each other")
+    sigma = SCALE * [row.numbers[name] for name in UNCERTAINTY]
     try:
         pose = Pose.from_rotvec(
-            np.radians([numbers[name] for name in ROTATION]),
-            1e-3 * np.array([numbers[name] for name in TRANSLATION]),
+            np.radians([row.numbers[name] for name in ROTATION]),
+            1e-3 * np.array([row.numbers[name] for name in TRANSLATION]),
         )
     except BenchError as error:
-        raise ConfigError(f"{place}: {error}") from error
-    known = (*NUMBERS, *CORRELATIONS)
-    names = {name: value for name, value in text.items() if name not in known}
-    return PoseRow(place, names, pose, correlation * np.outer(sigma, sigma))
-
-
-def number_of(text: str, name: str, place: str) -> float:
-    """Return a finite number.
-
-    Raises
-    ------
-    ConfigError
-        It is none.
-    """
-    try:
-        value = float(text)
-    except ValueError as error:
-        raise ConfigError(f"{place}: {name}: '{text}' must be a number") from error
-    if not math.isfinite(value):
-        raise ConfigError(f"{place}: {name}: '{text}' must be finite")
-    return value
+        raise row.refusal(str(error)) from error
+    return PoseRow(row, pose, correlation * np.outer(sigma, sigma))
 
 
 def pose_row(names: Mapping[str, str], T: Pose, covariance: Array) -> dict[str, str]:
     """Return a row of such a table, as text, from a pose and its covariance (6, 6)."""
     deviation = np.sqrt(np.diag(covariance))
     linked = covariance / np.outer(deviation, deviation)
-    numbers = [*np.degrees(T.rotvec), *(1e3 * T.translation), *(deviation / SCALE)]
+    values = [*np.degrees(T.rotvec), *(1e3 * T.translation), *(deviation / SCALE)]
     return {
         **names,
-        **{name: f"{value:.9g}" for name, value in zip(NUMBERS, numbers, strict=True)},
+        **{name: f"{value:.9g}" for name, value in zip(NUMBERS, values, strict=True)},
         **{name: f"{linked[int(name[2]) - 1, int(name[3]) - 1]:.9f}" for name in CORRELATIONS},
     }
 

@@ -13,7 +13,6 @@ from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec, log_rotation
 from bench.registration.bar_views import (
-    CORNER_SIGMA_PX,
     Glimpse,
     T_left_right_of,
     cameras_of,
@@ -27,6 +26,7 @@ from bench.registration.sights import Sight, Step
 from bench.registration.systematic import systematic_covariance
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
+from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
 
@@ -36,8 +36,8 @@ class Errors:
 
     Attributes
     ----------
-    corner_px : float
-        Of a corner's coordinate, pixels.
+    corner_px : float or None
+        Of a corner's coordinate, pixels; None is what the bay's detector claims.
     pose_angle, pose_position : float
         The operator's, setting up the bar: about and along each of its axes, radians, metres.
     mount_angle, mount_position : float
@@ -50,7 +50,7 @@ class Errors:
         Of each camera's principal point, each coordinate, pixels.
     """
 
-    corner_px: float = CORNER_SIGMA_PX
+    corner_px: float | None = None
     pose_angle: float = np.radians(1.0)
     pose_position: float = 0.02
     mount_angle: float = np.radians(0.5)
@@ -201,7 +201,7 @@ def find_points(
     bay: Bay, scene: Scene, errors: Errors, rng: np.random.Generator
 ) -> tuple[Step, ...]:
     """Return what a detector with Gaussian corner noise finds in a scene."""
-    steps = []
+    steps, sigma = [], sigma_of_corner(bay, errors.corner_px)
     for index, seen in enumerate(scene.glimpses):
         sights = []
         for glimpse in seen:
@@ -211,8 +211,8 @@ def find_points(
                 glimpse.T_camera_target,
                 scene.cameras[glimpse.tower],
             )
-            pixels = pixels + errors.corner_px * rng.standard_normal(pixels.shape)
-            sights.append(Sight(glimpse.tower, glimpse.end, points, pixels, errors.corner_px))
+            pixels = pixels + sigma * rng.standard_normal(pixels.shape)
+            sights.append(Sight(glimpse.tower, glimpse.end, points, pixels, sigma))
         steps.append(Step(f"step {index + 1}", tuple(sights)))
     return tuple(steps)
 
@@ -248,6 +248,7 @@ def rehearse(
         Called as it goes.
     """
     errors, faults = errors or Errors(), faults or Faults()
+    errors = replace(errors, corner_px=sigma_of_corner(bay, errors.corner_px))
     seed = bay.survey.seed if seed is None else seed
     bar, cameras, truth = bay.bar, cameras_of(bay), T_left_right_of(bay)
     length = None if bar.length_uncertainty is None else (bar.length, bar.length_uncertainty)

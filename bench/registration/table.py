@@ -7,10 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.errors import BenchError, ConfigError
+from bench.errors import BenchError
 from bench.registration.pose_rows import PoseRow, csv_text, pose_row, read_pose_rows
 from bench.registration.sights import Cameras, End, MeasuredPose, Side, Sight, Step
+from bench.tables import refusal
 from bench.typing import Array
+from bench.units import shown
 
 NAMES = ("pose", "tower", "target")
 SIDES: tuple[Side, ...] = ("left", "right")
@@ -28,21 +30,14 @@ def read_pose_table(path: Path | str) -> tuple[Step, ...]:
     """
     path = Path(path)
     steps: dict[str, list[MeasuredPose]] = {}
-    for row in read_pose_rows(path, NAMES):
-        pose, measured = row.names["pose"], _measured_pose(row)
-        for other in steps.setdefault(pose, []):
-            if (other.tower, other.end) == (measured.tower, measured.end):
-                raise ConfigError(
-                    f"{row.place}: a second row for pose {pose}, tower {other.tower}, target "
-                    f"{other.end}"
-                )
-        steps[pose].append(measured)
+    for row in read_pose_rows(path, NAMES, key=NAMES):
+        steps.setdefault(row.names["pose"], []).append(_measured_pose(row))
     for pose, rows in steps.items():
         for tower in SIDES:
             if all(measured.tower != tower for measured in rows):
-                raise ConfigError(
-                    f"{path}: pose {pose} has no row for the {tower} tower; every pose needs one "
-                    "for each"
+                raise refusal(
+                    path,
+                    f"pose {pose} has no row for the {tower} tower; every pose needs one for each",
                 )
     return tuple(Step(f"pose {pose}", tuple(rows)) for pose, rows in steps.items())
 
@@ -51,13 +46,13 @@ def _measured_pose(row: PoseRow) -> MeasuredPose:
     tower = next((s for s in SIDES if s == row.names["tower"].lower()), None)
     end = next((e for e in ENDS if e == row.names["target"].upper()), None)
     if tower is None:
-        raise ConfigError(f"{row.place}: tower: '{row.names['tower']}' must be left or right")
+        raise row.refusal(f"tower: {shown(row.names['tower'])} must be left or right")
     if end is None:
-        raise ConfigError(f"{row.place}: target: '{row.names['target']}' must be A or B")
+        raise row.refusal(f"target: {shown(row.names['target'])} must be A or B")
     try:
         return MeasuredPose(tower, end, row.pose, row.covariance)
     except BenchError as error:
-        raise ConfigError(f"{row.place}: {error}") from error
+        raise row.refusal(str(error)) from error
 
 
 def measured_steps(steps: Sequence[Step], cameras: Cameras) -> tuple[Step, ...]:

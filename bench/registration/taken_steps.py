@@ -10,8 +10,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from bench.cameras.default_pipelines import KINDS, board_detector
 from bench.cameras.photograph_files import size_of
+from bench.cameras.photograph_targets import KINDS, board_detector
 from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
@@ -25,22 +25,12 @@ from bench.registration.table import measured_steps, pose_table, read_pose_table
 from bench.scene.bar import BarPose
 from bench.scene.camera_file import read_camera, write_camera
 from bench.scene.model import Bay
+from bench.solve.default_pipeline import default_pipeline
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 from bench.typing import Array
-
-PIPELINES = {
-    "marker": "apriltag/photometric",
-    "grid": "apriltag/photometric",
-    "charuco": "charuco/photometric",
-    "circles": "circles/photometric",
-}
-
-
-# The apriltag detector reads AprilTag dictionaries alone; this one reads all.
-ANY_DICTIONARY = "aruco-subpix/photometric"
 
 
 @dataclass(frozen=True, eq=False)
@@ -221,9 +211,7 @@ def _pipeline(target: Target, name: str | None) -> Pipeline:
         if name is not None:
             raise ConfigError("register: --pipeline isn't for plain chessboards")
         return Pipeline(board_detector(target, None), IppeLmSolver())
-    pipeline = pipeline_from_name(name or PIPELINES[target.kind])
-    if name is None and pipeline.refusal(target):
-        pipeline = pipeline_from_name(ANY_DICTIONARY)
+    pipeline = pipeline_from_name(name or default_pipeline(target))
     reason = pipeline.refusal(target)
     if reason:
         raise ConfigError(reason)

@@ -11,15 +11,23 @@ from bench.registration.rehearsal import Rehearsal
 from bench.scene.bar import BarPose
 from bench.typing import Array
 
+# Of a tower's turn against the other, which goes straight into what their wheels differ by.
+AXES = ("the bay's x (to camber)", "its y (to neither)", "its z (to toe)")
+
+
+def turn_words(sigma: Array) -> str:
+    """Say a turn's standard uncertainties (3,), radians, about the bay's axes."""
+    degrees = np.degrees(sigma)
+    return ", ".join(f"{v:.4f} deg about {axis}" for v, axis in zip(degrees, AXES, strict=True))
+
 
 def progress_words(last: Progress) -> str:
     """Say what a list of bar poses determines, or which directions it leaves open."""
     if last.is_determined:
-        turn = ", ".join(f"{v:.4f}" for v in np.degrees(last.sigma_rotation))
         shift = ", ".join(f"{v:.2f}" for v in 1e3 * last.sigma_translation)
         return (
-            f"all {last.unknowns} directions determined; about x, y, z {turn} deg, along them "
-            f"{shift} mm"
+            f"all {last.unknowns} directions determined; {turn_words(last.sigma_rotation)}; "
+            f"{shift} mm along them"
         )
     named = "; ".join(direction.words for direction in last.open)
     return f"{last.unknowns - last.rank} of {last.unknowns} directions undetermined: {named}"
@@ -31,13 +39,13 @@ def error_words(seen: Array, claimed: Array) -> list[str]:
     Parameters
     ----------
     seen, claimed : (6,) float64
-        RMS errors and standard uncertainties: radians about, metres along x, y and z.
+        RMS errors and standard uncertainties: radians about, metres along the bay's x, y and z.
     """
     return [
         f"about {axis}: {np.degrees(seen[k]):.4f} deg RMS, {np.degrees(claimed[k]):.4f} deg "
-        f"claimed; along {axis}: {1e3 * seen[3 + k]:.3f} mm RMS, "
+        f"claimed; along it: {1e3 * seen[3 + k]:.3f} mm RMS, "
         f"{1e3 * claimed[3 + k]:.3f} mm claimed"
-        for k, axis in enumerate("xyz")
+        for k, axis in enumerate(AXES)
     ]
 
 

@@ -17,19 +17,12 @@ from bench.imaging.read import read_picture
 from bench.scene.model import Placement, Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.setting_out.placements import placement_of
+from bench.solve.default_pipeline import default_pipeline
 from bench.solve.estimate import Estimate, Outcome
-from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.solve.pipeline import pipeline_from_name
 from bench.targets.target import Target
 from bench.typing import Array
 
-# The photometric solver's claims are the ones that were held to chi-square.
-PIPELINES = {
-    "marker": "apriltag/photometric",
-    "grid": "aruco-subpix/photometric",
-    "charuco": "charuco/photometric",
-    "circles": "circles/photometric",
-}
-FALLBACK = "aruco-subpix/photometric"  # of markers in dictionaries that aren't AprilTag's
 # Order of covariances and Jacobians here.
 COMPONENTS = ("offset", "height", "forward", "yaw", "pitch", "roll")
 STEP = 1e-6  # of central differences, metres and radians: error and rounding stay below 1e-9
@@ -128,7 +121,7 @@ def pose_from_picture(
     picture: Picture, tower: Tower, target: Target, mark: FloorMark, pipeline: str | None = None
 ) -> PhotoPose:
     """Return where a tower's camera stood when it took a picture; see `pose_from_photo`."""
-    chosen = pipeline_from_name(pipeline) if pipeline else default_pipeline(target)
+    chosen = pipeline_from_name(pipeline or default_pipeline(target))
     reason = chosen.refusal(target)
     if reason:
         raise ConfigError(reason)
@@ -147,12 +140,6 @@ def pose_from_picture(
         estimate.rmse_px,
         by_plan,
     )
-
-
-def default_pipeline(target: Target) -> Pipeline:
-    """Return the pipeline that measures a target when none is named."""
-    chosen = pipeline_from_name(PIPELINES.get(target.kind, FALLBACK))
-    return pipeline_from_name(FALLBACK) if chosen.refusal(target) else chosen
 
 
 def _solutions(estimate: Estimate, target: Target, name: str) -> list[Pose]:

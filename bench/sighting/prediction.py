@@ -19,12 +19,12 @@ from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio, unlike
 from bench.sighting.projections import Projections, corner_points
 from bench.sighting.ratio_grid import RatioGrid
 from bench.solve.bounds import image_bound
+from bench.solve.default_pipeline import default_pipeline, is_photometric
 from bench.targets.target import Target
 from bench.typing import Array, BoolArray
 
 COVERAGE = 2.0  # k of the expanded uncertainty that tolerances are held against
 FALLBACK_SIGMA_PX = 0.1  # of detectors that don't say what they claim
-PHOTOMETRIC = "/photometric"  # how such pipelines' names end
 
 
 @dataclass(frozen=True)
@@ -216,29 +216,31 @@ def predictor_of(
         See `Predictor`. Left out, it follows from the pipeline: the image's for a photometric
         one, the corners' for any other.
     sigma_px : float, optional
-        Of a corner, instead of what the pipeline's detector claims; not together with a map,
-        whose ratio is to the claim.
+        Of a corner, instead of what the pipeline's detector claims; not together with the
+        image's bound, nor with a map, whose ratio is to the claim.
     runs : sequence of path
         Finished maps whose ratio of RMS to bound is to be applied, each to the bays that it was
         made for, see `Predictor.for_bay`.
     other_lenses : bool
         Whether lenses will be changed: the map is then to be chosen by `Predictor.for_bay`.
     pipeline : str, optional
-        Detector/solver; by default the bay's first photometric one, else its first.
+        Detector/solver; by default the bay's first photometric one, else its first
+        (`bench.solve.default_pipeline`).
 
     Raises
     ------
     ConfigError, RunError, PlugInError
-        The map or the detector won't do; `sigma_px` isn't positive.
+        The map or the detector won't do; `sigma_px` isn't positive, or contradicts the rest.
     """
     if sigma_px is not None and not 0.0 < sigma_px <= 100.0:
         raise ConfigError(f"corner sigma: must lie between 0 and 100 px, got {sigma_px:g}")
+    if sigma_px is not None and bound == "image":
+        raise ConfigError("corner sigma: the image's bound knows no corners; give one of them")
     if sigma_px is not None and runs:
         raise ConfigError("corner sigma: a map's ratio is to what its detector claims; give one")
-    named = bay.survey.pipelines
-    name = pipeline or next((p for p in named if p.endswith(PHOTOMETRIC)), named[0])
+    name = pipeline or default_pipeline(bay.target, bay.survey.pipelines)
     if bound is None:
-        bound = "image" if name.endswith(PHOTOMETRIC) and sigma_px is None else "corner"
+        bound = "image" if is_photometric(name) and sigma_px is None else "corner"
     maps = tuple(read_map_ratio(run, name, bound) for run in runs)
     if sigma_px is not None:
         return Predictor(bound, sigma_px, "as given")
@@ -249,6 +251,20 @@ def predictor_of(
     else:
         found = Predictor(bound, float(claim), f"what {detector} claims", maps=maps)
     return found if other_lenses else found.for_bay(bay)
+
+
+def sigma_of_corner(bay: Bay, sigma_px: float | None = None) -> float:
+    """Return the standard deviation of a corner's coordinate, pixels, in a bay.
+
+    Without `sigma_px` it is what the detector of the bay's default pipeline claims: the one rule
+    of all that works from corners.
+
+    Raises
+    ------
+    ConfigError, PlugInError
+        As `predictor_of`.
+    """
+    return predictor_of(bay, "corner", sigma_px).sigma_px
 
 
 def image_bound_in_bay(

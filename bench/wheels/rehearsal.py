@@ -15,7 +15,6 @@ from bench.geometry.vehicle_angles import WheelState, axles_of, quantities, vehi
 from bench.geometry.viewing import tilt_of_pose
 from bench.geometry.wheel_angles import axis_of_angles, sign_of, steering_axis_of_angles
 from bench.registration.bar_views import (
-    CORNER_SIGMA_PX,
     MAX_TILT,
     T_left_right_of,
     points_of,
@@ -25,6 +24,7 @@ from bench.registration.level_rehearsal import disturbed
 from bench.registration.pose_rows import csv_text, pose_row
 from bench.scene.model import Bay
 from bench.scene.vehicle import Wheel, wheels_at
+from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
 from bench.typing import Array
 
@@ -141,6 +141,7 @@ def rehearse_wheels(
         rotation_z(math.radians(known.heading)),
         middle - rotation_z(math.radians(known.heading)) @ middle,
     )
+    sigma_px = sigma_of_corner(bay)
     rows: list[dict[str, str]] = []
     states, dropped = [], []
     for wheel in ends:
@@ -155,9 +156,7 @@ def rehearse_wheels(
                 dropped.append(f"{axle} {wheel.side}, {kind} {label}")
                 continue
             seen += kind == "roll"
-            covariance = pose_covariance(
-                points_of(bay.target), T_camera, tower.camera, CORNER_SIGMA_PX
-            )
+            covariance = pose_covariance(points_of(bay.target), T_camera, tower.camera, sigma_px)
             measured = disturbed(T_camera, covariance, rng)
             names = {
                 "wheel": f"{axle} {wheel.side}",

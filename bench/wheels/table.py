@@ -13,7 +13,9 @@ import numpy as np
 from bench.errors import ConfigError, GeometryError
 from bench.registration.pose_rows import PoseRow, read_pose_rows
 from bench.solve.wheel_axis import wheel_axis
+from bench.tables import refusal
 from bench.typing import Array
+from bench.units import shown
 from bench.wheels.steering import Steering, steering_axis
 from bench.wheels.vehicle import MeasuredWheel
 
@@ -61,26 +63,27 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
         if name not in WHEELS:
             near = difflib.get_close_matches(name, WHEELS, 1)
             hint = f"; did you mean {near[0]}?" if near else f"; known are {', '.join(WHEELS)}"
-            raise ConfigError(f"{row.place}: wheel: '{row.names['wheel']}' is unknown{hint}")
+            raise row.refusal(f"wheel: {shown(row.names['wheel'])} is unknown{hint}")
         if kind_of(row) not in KINDS:
-            raise ConfigError(f"{row.place}: kind: '{kind_of(row)}' must be roll or steer")
+            raise row.refusal(f"kind: {shown(kind_of(row))} must be roll or steer")
         if tower_of(row) not in ("", "left", "right"):
-            raise ConfigError(f"{row.place}: tower: '{tower_of(row)}' must be left or right")
+            raise row.refusal(f"tower: {shown(tower_of(row))} must be left or right")
         groups.setdefault(name, []).append(row)
     for name, rows in groups.items():
         rolled = sum(kind_of(row) == "roll" for row in rows)
         if rolled < 2:
-            raise ConfigError(
-                f"{path}: {name}: {rolled} rolling reading{'' if rolled == 1 else 's'}; run-out "
-                "compensation takes two or more positions of the rolling wheel"
+            raise refusal(
+                path,
+                f"{name}: {rolled} rolling reading{'' if rolled == 1 else 's'}; run-out "
+                "compensation takes two or more positions of the rolling wheel",
             )
         if len({tower_of(row) for row in rows}) > 1:
-            raise ConfigError(f"{path}: {name}: rows of more than one tower")
+            raise refusal(path, f"{name}: rows of more than one tower")
     for axle in AXLES:
         sides = [s for s in ("left", "right") if f"{axle} {s}" in groups]
         if len(sides) == 1:
             missing = "right" if sides == ["left"] else "left"
-            raise ConfigError(f"{path}: {axle} {missing} is missing; axles need both wheels")
+            raise refusal(path, f"{axle} {missing} is missing; axles need both wheels")
     ordered = sorted(groups, key=WHEELS.index)
     return {name: tuple(groups[name]) for name in ordered}
 

@@ -37,6 +37,7 @@ from bench.registration.rehearsal import (
 from bench.scene.bar import BarPose, with_end_back
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.sighting.prediction import sigma_of_corner
 from bench.survey.statistics import wilson_interval
 from reports.registration.lists import unmoved_list, usual_list
 
@@ -231,9 +232,9 @@ def _head(options: argparse.Namespace, bay: Bay) -> str:
     python -m reports.registration --rehearsals {options.rehearsals} --trials \
 {options.trials}
 
-Bay: {bay.name} ({bay.digest[:12]}); corner noise 0.06 px; bar {bay.bar.length:g} m with two
-markers of 200 mm; version {__version__}, seed {SEED}. In the first two sections the bar's length
-is not calibrated.
+Bay: {bay.name} ({bay.digest[:12]}); corner noise {sigma_of_corner(bay):g} px; bar
+{bay.bar.length:g} m with two markers of 200 mm; version {__version__}, seed {SEED}. In the
+first two sections the bar's length is not calibrated.
 
 The usual list is common practice (no source), a case to study and not the bench's proposal: the
 bar ten feet ahead of the towers, turned about its long axis both ways; the same with A's end one

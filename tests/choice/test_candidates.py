@@ -7,13 +7,13 @@ import pytest
 from bench.choice.candidates import (
     DEFAULT_SPECS,
     OWN,
-    detector_of,
     jobs_of,
     pipelines_of,
     read_candidates,
 )
 from bench.errors import ConfigError, PlugInError, TargetError
 from bench.scene.load import load_bay
+from bench.solve.default_pipeline import detector_of
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.plan import view_of_case
 from bench.survey.setup import job_of_bay

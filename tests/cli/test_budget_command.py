@@ -30,7 +30,7 @@ def test_budget_writes_every_angle_with_every_contribution(
     tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
-    options = ["--trials", "20000", "--corner-sigma", "0.02", "--quiet"]
+    options = ["--trials", "20000", "--corner-sigma", "0.02 px", "--quiet"]
     code = main(["budget", "--poses", str(poses), "--out", str(out), *options])
     printed = capsys.readouterr().out
     content = json.loads((out / "budget.json").read_text(encoding="utf-8"))
@@ -52,7 +52,7 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
     bay = tmp_path / "bay.toml"
     text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
     bay.write_text(text + '\n[budget]\nmount_play = "0.2 deg"\n', encoding="utf-8")
-    options = ["--poses", str(poses), "--trials", "20000", "--corner-sigma", "0.02", "--quiet"]
+    options = ["--poses", str(poses), "--trials", "20000", "--corner-sigma", "0.02 px", "--quiet"]
     code = main(["budget", str(bay), "--out", str(tmp_path / "out"), *options])
     printed = capsys.readouterr().out
     assert code == 1
@@ -64,11 +64,19 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
     ("options", "words"),
     [
         (["--confidence", "0.3"], "confidence must lie from 0.5 to 0.999"),
-        (["--bound", "best"], "bound must be corner or image"),
+        (["--bound", "best"], "--bound: 'best' is neither image nor corner"),
+        (["--bound", "image", "--corner-sigma", "0.1 px"], "the image's bound knows no corners"),
+        (["--level", "0.3 arcmin"], "--level: is called --level-uncertainty now"),
         (["--poses", "missing.toml"], "missing.toml: No such file"),
-        (["--corner-sigma", "0"], "corner sigma: must lie between 0 and 100 px"),
-        (["--level", "-1 deg"], "level must lie from 0 to 5 deg, got -1 deg"),
-        (["--level", "20 deg"], "level must lie from 0 to 5 deg, got 20 deg"),
+        (["--corner-sigma", "0 px"], "corner sigma: must lie between 0 and 100 px"),
+        (
+            ["--level-uncertainty", "-1 deg"],
+            "must lie from 0 to 5 deg, got -1 deg",
+        ),
+        (
+            ["--level-uncertainty", "20 deg"],
+            "must lie from 0 to 5 deg, got 20 deg",
+        ),
     ],
 )
 def test_bad_input_is_one_line(

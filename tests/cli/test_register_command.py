@@ -71,7 +71,7 @@ def test_solve_takes_a_table_and_a_plan(tmp_path, capsys, table, poses):
     (tmp_path / "poses.csv").write_text(table, encoding="utf-8")
     (tmp_path / "plan.toml").write_text(poses_toml(poses), encoding="utf-8")
     arguments = ["register", "solve", "--table", str(tmp_path / "poses.csv")]
-    arguments += ["--plan", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "out")]
+    arguments += ["--poses", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "out")]
     assert main(arguments) == 0, capsys.readouterr()
     found = json.loads((tmp_path / "out" / "registration.json").read_text(encoding="utf-8"))
     assert found["T_left_right"]["translation_m"][0] == pytest.approx(-3.13, abs=0.05)

@@ -141,7 +141,11 @@ def only(rows, keep):
         (lambda r: crossed(r, "front", "rear", 0), "front left stands behind rear left"),
         (lambda r: [r[0], r[1].replace(",roll,", ",slide,"), *r[2:]], "must be roll or steer"),
         (lambda r: [r[0], put(r, "x"), *r[2:]], "u_z_mm: 'x' must be a number"),
-        (lambda r: [r[0], ",".join(r[1].split(",")[:6]), *r[2:]], "is empty"),
+        (
+            lambda r: [r[0], ",".join(r[1].split(",")[:6]), *r[2:]],
+            "line 2 has 6 cells, the header",
+        ),
+        (lambda r: [r[0], put(r, ""), *r[2:]], "line 2: u_z_mm is empty"),
         (
             lambda r: only(r, lambda x: ",steer," not in x or "front left,steer,left,+20" in x),
             "two or more steer angles",

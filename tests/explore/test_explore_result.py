@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 import pytest
 
-from bench.choice.candidates import detector_of
 from bench.explore.bounds import Bound
 from bench.explore.drawing import REACH_95, ellipse
 from bench.explore.place import job_of
@@ -19,6 +18,7 @@ from bench.explore.state import StateError
 from bench.explore.words import judge_bound, judge_error
 from bench.geometry.viewing import pose_of_view
 from bench.render.planar import render_target
+from bench.solve.default_pipeline import detector_of
 from bench.survey.bound import image_bound_columns
 from bench.survey.plan import noise_rng, view_of_case
 from bench.survey.worker import Worker, picture_of_case

@@ -26,11 +26,11 @@ from bench.imaging.model import Imaging, noise_free
 from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
+from bench.provenance import library_versions
 from bench.render.planar import MARGIN_PX
 from bench.survey.cells import summarise
 from bench.survey.executors import InlineExecutor
 from bench.survey.plan import Plan
-from bench.provenance import library_versions
 from bench.survey.run import run_survey
 from bench.survey.setting import Setting
 from bench.survey.store import RunStore, read_cases

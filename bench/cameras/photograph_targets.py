@@ -1,4 +1,4 @@
-"""Targets to look for in photographs, and the pipelines and detectors that do by default."""
+"""Targets to look for in photographs, and the detectors of calibration boards."""
 
 from __future__ import annotations
 
@@ -14,14 +14,6 @@ from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
 KINDS = ("marker", "grid", "charuco", "circles")
-
-
-PIPELINES = {
-    "marker": "aruco-subpix/ippe-lm",
-    "grid": "aruco-subpix/ippe-lm",
-    "charuco": "charuco/ippe-lm",
-    "circles": "circles/ippe-lm",
-}
 
 
 def board_detector(board: Target, window: int | None) -> Detector:
