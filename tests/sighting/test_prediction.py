@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from fixtures.surveys import map_cells as cells
 
 from bench.errors import ConfigError, RunError
 from bench.imaging.illumination import Illumination
@@ -19,27 +20,10 @@ from bench.sighting.sighting import sightings
 from bench.siting.tower_layout import layout_of, with_layout
 from bench.targets.design import MarkerDesign, build_target
 
-RANGES, TILTS = (2.0, 4.0, 8.0, 16.0), (10.0, 30.0, 50.0)
-
 
 @pytest.fixture(scope="module")
 def bay():
     return load_bay()
-
-
-def cells(ratio=2.0, **changes):
-    """Return a map's cells in which RMS is so many times the bound."""
-    rows = []
-    for r in RANGES:
-        for tilt in TILTS:
-            bound = {"rot_deg": 0.01 * r, "along_mm": 0.1 * r, "right_mm": 0.01 * r}
-            row = {"pipeline": "apriltag/photometric", "range_m": r, "tilt_deg": tilt}
-            row |= {"n": 100, "n_ok": 100, "bound_holds": True}
-            for name, value in bound.items():
-                row |= {f"bound_{name}": value, f"corner_bound_{name}": value}
-                row[f"rms_{name}"] = ratio * value
-            rows.append(row | changes)
-    return pl.DataFrame(rows)
 
 
 @pytest.fixture
