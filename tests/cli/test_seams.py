@@ -134,7 +134,7 @@ def test_a_proof_stands_on_the_measured_registration(solved, tmp_path, capsys):
 
 
 def test_a_result_of_another_kind_is_refused(solved, tmp_path, capsys):
-    folder, tie = solved
+    folder, _ = solved
     level = str(folder / "level" / "level.json")
     assert main(["budget", "--registration", level, "--out", str(tmp_path / "b")]) == 2
     said = capsys.readouterr().err
