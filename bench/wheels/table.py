@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.errors import ConfigError, GeometryError
+from bench.errors import GeometryError
 from bench.registration.pose_rows import PoseRow, read_pose_rows
 from bench.solve.wheel_axis import wheel_axis
 from bench.tables import refusal
@@ -79,6 +79,8 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
             )
         if len({tower_of(row) for row in rows}) > 1:
             raise refusal(path, f"{name}: rows of more than one tower")
+    if len({bool(tower_of(rows[0])) for rows in groups.values()}) > 1:
+        raise refusal(path, "column tower is filled for some wheels only: fill it in for all")
     for axle in AXLES:
         sides = [s for s in ("left", "right") if f"{axle} {s}" in groups]
         if len(sides) == 1:
@@ -142,7 +144,7 @@ def measured_wheels(
             )
             steering = _steering(steered, rough.up, play)
         except GeometryError as error:
-            raise ConfigError(f"{path}: {name}: {error}") from error
+            raise refusal(path, f"{name}: {error}") from error
         found.append(MeasuredWheel(axle, side, tower, wheel, steering))
     _refuse_reversed(path, found, directions)
     return tuple(found)
@@ -155,9 +157,10 @@ def _refuse_reversed(
     for ahead, behind in _neighbours(wheels):
         way = directions(ahead.tower).ahead
         if not float((ahead.wheel.centre - behind.wheel.centre) @ way) > 0.0:
-            raise ConfigError(
-                f"{path}: {ahead.name} stands behind {behind.name}: names of axles are swapped, "
-                "or the vehicle doesn't stand with its nose to the towers"
+            raise refusal(
+                path,
+                f"{ahead.name} stands behind {behind.name}: names of axles are swapped, "
+                "or the vehicle doesn't stand with its nose to the towers",
             )
 
 
@@ -181,17 +184,8 @@ def _steering(rows: Sequence[PoseRow], up: Array, play: float) -> Steering | Non
 
 
 def needs_registration(groups: dict[str, tuple[PoseRow, ...]]) -> bool:
-    """Tell whether wheels were measured by both towers.
-
-    Raises
-    ------
-    ConfigError
-        Some rows name a tower, others don't.
-    """
-    towers = {tower_of(rows[0]) for rows in groups.values()}
-    if "" in towers and len(towers) > 1:
-        raise ConfigError("column tower is filled for some wheels and empty for others")
-    return "right" in towers
+    """Tell whether the right tower measured any wheel."""
+    return any(tower_of(rows[0]) == "right" for rows in groups.values())
 
 
 def camera_directions(R_bay_camera: Array) -> Directions:

@@ -151,6 +151,10 @@ def only(rows, keep):
             "two or more steer angles",
         ),
         (lambda r: [r[0], r[1].replace(",left,1", ",,1"), *r[2:]], "more than one tower"),
+        (
+            lambda r: [x.replace(",left,", ",,") if "front left" in x else x for x in r],
+            "column tower is filled for some wheels only",
+        ),
     ],
 )
 def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, words):
