@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -51,8 +52,6 @@ parse_pixels = _parser("PIXELS", lambda text: units.quantity(text, "pixels"))
 RENAMED = {
     ("register", "--corner-noise"): "--corner-sigma",
     ("register", "--plan"): "--poses",
-    ("proof", "--registration"): "--poses",
-    ("budget", "--level"): "--level-uncertainty",
 }
 
 
@@ -133,10 +132,28 @@ PosesOption = Annotated[
 ]
 
 
+def _registration(text: object) -> Path:
+    """Return the solved registration's path, not that of the bar's places, as it once was."""
+    if str(text).lower().endswith(".toml"):
+        raise ConfigError(f"{text}: is registration.json; the bar's places are --poses now")
+    return Path(str(text))
+
+
+def _level(text: object) -> Path:
+    """Return the solved level's path, not its standard uncertainty, as it once was."""
+    with suppress(ConfigError):
+        units.angle(text)
+        raise typer.BadParameter(
+            f"{text}: is level.json; 'sightbench budget' takes an angle by --level-uncertainty now"
+        )
+    return Path(str(text))
+
+
 def registration_option(help_: str) -> Any:
     """Return ``--registration``, the solved one; `help_` says what for."""
     return typer.Option(
         "--registration",
+        parser=_parser("registration.json", _registration),
         metavar="registration.json",
         help=f"As 'sightbench register solve' wrote it{help_}",
         show_default=False,
@@ -147,6 +164,7 @@ def level_option(help_: str) -> Any:
     """Return ``--level``, the solved one; `help_` says what for."""
     return typer.Option(
         "--level",
+        parser=_parser("level.json", _level),
         metavar="level.json",
         help=f"As 'sightbench level solve' wrote it{help_}",
         show_default=False,

@@ -1,12 +1,12 @@
 """Options that commands share: one spelling, one form, and the same answer everywhere."""
 
-import json
 import re
 
 import numpy as np
 import pytest
 
-from bench.budget.registration import registration_response
+from bench.budget.measured import NOTHING, camera_errors
+from bench.budget.registration import planned_steps, registration_response
 from bench.cli import main as cli
 from bench.cli.main import main
 from bench.registration.level_plan import default_plan
@@ -117,14 +117,33 @@ def test_a_corner_s_sigma_contradicts_the_image_s_bound(tmp_path, capsys, comman
         (("register", "plan", "--corner-noise", "0.1"), "--corner-sigma"),
         (("register", "rehearse", "--corner-noise", "0.1"), "--corner-sigma"),
         (("register", "solve", "--plan", "plan.toml"), "--poses"),
-        (("proof", "length", "plan", "--registration", "bar.toml"), "--poses"),
-        (("budget", "--level", "0.3 arcmin"), "--level-uncertainty"),
     ],
 )
 def test_an_old_spelling_is_refused_with_the_new_one(capsys, given, new):
     assert main(given) == 2
     error = capsys.readouterr().err
     assert f"{given[-2]}: is called {new} now; see 'sightbench {given[0]}" in error
+    assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (
+            ("proof", "length", "plan", "--registration", "bar.toml"),
+            "'--registration': bar.toml: is registration.json; the bar's places are --poses now",
+        ),
+        (
+            ("budget", "--level", "0.3 arcmin"),
+            "'--level': 0.3 arcmin: is level.json; 'sightbench budget' takes an angle by "
+            "--level-uncertainty now",
+        ),
+    ],
+)
+def test_what_an_option_meant_before_is_refused_with_what_means_it_now(capsys, given, words):
+    assert main(given) == 2
+    error = capsys.readouterr().err
+    assert words in error
     assert error.count("\n") == 1
 
 
@@ -144,7 +163,8 @@ def test_a_rehearsal_s_corners_scatter_as_the_detector_claims(bay, poses):
 
 def test_register_and_budget_linearise_the_same_registration(bay, poses):
     ours = progress(bay, poses[0])[-1]
-    response = registration_response(bay, poses[0], sigma_of_corner(bay))
+    steps, errors = planned_steps(bay, poses[0]), camera_errors(bay, NOTHING)
+    response = registration_response(bay, steps, sigma_of_corner(bay), errors)
     theirs = in_bay(bay, response.covariance)
     # both invert the same normal matrix, one by its singular values; its condition number, some
     # 1e5 after scaling, leaves nine digits of sixteen
@@ -158,9 +178,8 @@ def test_register_plan_and_budget_print_the_same_registration(tmp_path, capsys, 
     planned = next(li for li in capsys.readouterr().out.splitlines() if f"{path}: all" in li)
     given = ["--poses", path, "--trials", "20000", "--quiet", "--out", str(tmp_path / "budget")]
     main(["budget", *given])
-    capsys.readouterr()
-    content = json.loads((tmp_path / "budget/budget.json").read_text(encoding="utf-8"))
-    budgeted = next(li for li in content["basis"] if li.startswith("registration:"))
+    said = capsys.readouterr().out.splitlines()
+    budgeted = next(li for li in said if li.startswith("registration:"))
     axes = r"([0-9.]+ deg about the bay's x \(to camber\), .* its z \(to toe\))"
     assert re.search(axes, planned)[1] == re.search(axes, budgeted)[1]
 
