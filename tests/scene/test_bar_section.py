@@ -45,7 +45,7 @@ def test_poses_survive_being_written_and_read(tmp_path):
     poses = (BarPose(3.0, 0.1, 0.4, 0.1, -0.05, 0.8), BarPose(2.5, reversed=True))
     path = tmp_path / "poses.toml"
     path.write_text(poses_toml(poses, "two poses"), encoding="utf-8")
-    again = read_poses(path, Bar())
+    again = read_poses(path)
     for one, other in zip(poses, again, strict=True):
         # written to 0.1 mm and 1e-6 rad
         np.testing.assert_allclose(one.T_bay_bar.matrix, other.T_bay_bar.matrix, atol=1e-4, rtol=0)
