@@ -257,8 +257,8 @@ STEP_BY_STEP = """
 ## Rank and uncertainty after each step
 
 Where no target is seen by both towers, the bar alone ties them: each tower knows how its own
-target moved. A bar that turns about its long axis alone then leaves the shift along that axis open,
-and, where it also keeps its place, the turn about it.
+target moved. A bar that turns about its long axis alone then leaves the shift along that axis
+open, and, where it also keeps its place, the turn about it.
 
 ![progress](progress.png)
 
