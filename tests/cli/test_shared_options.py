@@ -5,16 +5,16 @@ import re
 
 import numpy as np
 import pytest
+from fixtures.bar_lists import both_ways
 
 from bench.budget.registration import registration_response
 from bench.cli import main as cli
 from bench.cli.main import main
 from bench.registration.level_plan import default_plan
-from bench.registration.plan import in_bay, named_sets, progress
+from bench.registration.plan import in_bay, progress
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.scene.bar_section import poses_toml
 from bench.scene.load import load_bay
-from fixtures.bar_lists import both_ways
 from bench.sighting.prediction import predictor_of, sigma_of_corner
 from bench.solve.default_pipeline import default_pipeline
 from bench.solve.pipeline import pipeline_from_name
