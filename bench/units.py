@@ -1,4 +1,4 @@
-"""Quantities as people write them, and SI numbers inside: "13 ft", "6 ft 3 in", "0.05 deg".
+"""Quantities as people write them, and SI numbers inside: "2.35 m", "6 ft 3 in", "0.05 deg".
 
 Units and their factors are pint's. Only the units listed in `UNITS` are accepted, so that a
 slip is refused rather than read as something else: to pint alone "3 px" is a length (a CSS
@@ -60,7 +60,7 @@ UNITS: dict[str, tuple[str, dict[str, str], tuple[str, ...]]] = {
 NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 # 2.5 m, 2.5m, -3e-2 1/m; the unit is looked up, so anything that can't be one may stand here
 QUANTITY = re.compile(rf"(?P<number>[+-]?{NUMBER})(?: ?(?P<unit>\S+))?")
-# 6 ft 3 in, 6 ft 3 1/2 in, 6' 3", 13', 3/4 in
+# 6 ft 3 in, 6 ft 3 1/2 in, 6' 3", 7', 3/4 in
 FEET_AND_INCHES = re.compile(
     r"(?P<sign>[+-]?)(?:(?P<feet>[0-9]+) ?(?:ft|'|′))?"
     rf"(?: ?(?P<inches>(?:[0-9]+ )?[0-9]+/[1-9][0-9]*|{NUMBER}) ?(?:in|\"|″))?"

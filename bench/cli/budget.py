@@ -126,7 +126,7 @@ def command(
     place, measured = site_of(bay, poses, registration, left_calibration, right_calibration, level)
     with progress_bar("preparing", quiet):
         if poses is not None:
-            places = read_poses(poses, place.bar)
+            places = read_poses(poses)
         else:
             places = default_sequence(place) if registration is None else ()
         if level_uncertainty is not None:

@@ -34,15 +34,21 @@ from bench.registration.files import (
 )
 from bench.registration.plan import (
     DEFAULT_LENGTH,
+    FOUND,
     Progress,
     default_sequence,
-    named_sets,
     progress,
+    searched_lists,
 )
 from bench.registration.rehearsal import Errors, rehearse
 from bench.registration.taken_steps import judge_taken
-from bench.registration.words import progress_words, rehearsal_words, sequence_words, toe_words
-from bench.scene.bar import BarPose
+from bench.registration.words import (
+    progress_words,
+    rehearsal_words,
+    sequence_words,
+    times_words,
+    toe_words,
+)
 from bench.scene.bar_section import read_poses
 from bench.scene.load import load_bay
 from bench.sighting.prediction import sigma_of_corner
@@ -79,10 +85,11 @@ def plan_command(
     """Find a short list of bar poses, and rank lists by what they determine.
 
     The list is D-optimal: the volume of the uncertainty of the transform between the towers is
-    the least that an exchange search finds among some hundred poses that the stands allow and
-    both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take. Lists that leave a
-    direction undetermined are named with that direction: turning the bar about its long axis
-    alone is one of them.
+    the least that an exchange search finds among some hundred poses that stands and floor allow
+    and both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take. Beside it stand
+    the best lists without turns, headings or slopes, at one distance, or without a target that
+    both towers see at once. A list that leaves a direction undetermined is named with it: where
+    each tower sees its own target alone, turning the bar about its long axis isn't enough.
 
     Exit code 1 says that a list of your own leaves a direction undetermined.
 
@@ -90,20 +97,19 @@ def plan_command(
     Examples:
       sightbench register plan
       sightbench register plan my-bay.toml --steps 4
-      sightbench register plan my-bay.toml --poses usual.toml --poses quick.toml
+      sightbench register plan my-bay.toml --poses mine.toml --poses quick.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    found = default_sequence(place, steps, seed)
-    sets: dict[str, tuple[BarPose, ...]] = {f"found by search, {steps} poses": found}
-    sets |= named_sets(place, steps)
+    sets = searched_lists(place, steps, seed)
+    found = sets[FOUND]
     sigma = sigma_of_corner(place, corner_sigma)
-    own = {str(path): read_poses(path, place.bar) for path in poses or []}
+    own = {str(path): read_poses(path) for path in poses or []}
     ranked = {name: progress(place, s, sigma) for name, s in (sets | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
     note = f"{place.name}; corners to {sigma:g} px; {command_line()}"
-    drawn = [name for name in order if name in own or name.startswith("found")]
-    drawn += [name for name in (order[1], order[-1]) if name not in drawn]
+    drawn = [name for name in order if name in own or name == FOUND]
+    drawn += [name for name in (*order[1:2], order[-1]) if name not in drawn]
     in_order = {name: ranked[name] for name in order}
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
     write_plan(out, place, found, in_order, drawn[:3], origin, note)
@@ -111,11 +117,13 @@ def plan_command(
     for line in sequence_words(found):
         typer.echo(f"  {line}")
     typer.echo(
-        "Lists, the best first; standard uncertainties of the right tower against the left one, "
-        f"from corners to {sigma:g} px:"
+        "Lists, the least volume of uncertainty first; standard uncertainties of the right tower "
+        f"against the left one, from corners to {sigma:g} px:"
     )
+    best = ranked[FOUND][-1]
     for name in order:
-        typer.echo(f"  {name}: {progress_words(ranked[name][-1])}")
+        times = "" if name == FOUND else times_words(ranked[name][-1], best)
+        typer.echo(f"  {name}: {progress_words(ranked[name][-1])}{times}")
     typer.echo(f"wrote plan.toml, sets, plan and pictures in {out}")
     return NEGATIVE if any(not ranked[name][-1].is_determined for name in own) else 0
 
@@ -171,9 +179,7 @@ def rehearse_command(
     """  # noqa: D301
     started = provenance.now()
     place = load_bay(bay)
-    sequence = (
-        default_sequence(place, seed=seed) if poses is None else read_poses(poses, place.bar)
-    )
+    sequence = default_sequence(place, seed=seed) if poses is None else read_poses(poses)
     sigma = sigma_of_corner(place, corner_sigma)
     steps = progress(place, sequence, sigma)
     if not steps[-1].is_determined:
@@ -220,4 +226,4 @@ app.command("solve")(solve_command)
 
 
 def _merit(last: Progress) -> tuple[int, float]:
-    return (last.unknowns - last.rank, float(np.max(last.sigma_rotation)))
+    return (last.unknowns - last.rank, last.log_volume)

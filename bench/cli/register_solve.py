@@ -111,7 +111,7 @@ def solve_command(
     poses: Annotated[
         Path | None,
         poses_option(
-            "What was planned: tells of an end that wasn't moved and of swapped targets.",
+            "What was planned: tells of a bar set up otherwise and of swapped targets.",
             False,
         ),
     ] = None,
@@ -130,8 +130,8 @@ def solve_command(
 
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
     the bar bends, and whether a step or target stands out. A calibrated length of the bar that
-    the pictures contradict is refused. No residual can tell that an end of the bar wasn't moved:
-    give --poses for that.
+    the pictures contradict is refused. No residual can tell that the bar stood otherwise than
+    planned: give --poses for that.
 
     The table's columns are pose, tower (left or right), target (A or B), the rotation vector
     rx_deg, ry_deg, rz_deg and position x_mm, y_mm, z_mm of the target in the camera, their
@@ -151,7 +151,7 @@ def solve_command(
     """  # noqa: D301
     started = provenance.now()
     place = load_bay(bay)
-    planned = None if poses is None else read_poses(poses, place.bar)
+    planned = None if poses is None else read_poses(poses)
     if table is not None:
         if left or right or board:
             raise ConfigError("register: give either --table or pictures, not both")

@@ -54,7 +54,7 @@ def command(
         bool,
         typer.Option(
             "--set-mounts/--keep-mounts",
-            help="Whether the targets' holders may be set to other presets of the bay file.",
+            help="Whether targets' holders may be set to other angles that the bay file allows.",
         ),
     ] = True,
     starts: Annotated[

@@ -288,6 +288,6 @@ def plan_for_bay(
     chosen = (
         default_places(towers.left, towers.right, bar, nearest, min(farthest, nearest + 4.0))
         if places is None
-        else read_poses(places, bar)
+        else read_poses(places)
     )
     return plan_length(towers.left, towers.right, bar, chosen, towers.sigma_px, towers.covariance)

@@ -55,7 +55,7 @@ def tied_towers(
     if measured.registration is not None:
         covariance = np.array(measured.registration.value.covariance)
         return TiedTowers(left, right, sigma, covariance)
-    sequence = default_sequence(bay) if poses is None else read_poses(poses, bay.bar)
+    sequence = default_sequence(bay) if poses is None else read_poses(poses)
     answer = registration_response(
         bay, planned_steps(bay, sequence), sigma, camera_errors(bay, measured)
     )

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import combinations
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from bench.registration.bar_views import (
     tower_pair,
 )
 from bench.registration.level import Kind, Level, Reference, Setting, find_level
+from bench.registration.pool import TURN_SPACING
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
@@ -35,6 +36,10 @@ FLOOR_SIGMA = 1.0e-3
 # Distances that a plan tries, metres from the tower line, and how far apart it may take two.
 DISTANCES = tuple(float(d) for d in np.arange(1.5, 8.01, 0.25))
 MOST_APART = 3.0
+# Two turns nearer than this tell the bar's long axis badly; so many of the pairs that are farthest
+# apart, with heights, are judged.
+LEAST_APART = math.radians(5.0)
+MOST_TRIED = 6
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,10 @@ class LevelPlan:
 def default_plan(
     bay: Bay, kind: Kind = "level", corner_sigma_px: float | None = None
 ) -> LevelPlan:
-    """Return a plan of two distances, as far apart as towers see the bar, turned far both ways.
+    """Return the plan of two distances and two turns that knows best which way is up.
+
+    Searched are the bar's heights and turns, the turns farthest apart first; distances are as far
+    apart as towers see the bar. The best has the least variance about the bay's x and y together.
 
     A corner's standard deviation is what the bay's detector claims where it isn't given.
 
@@ -102,25 +110,29 @@ def default_plan(
     ConfigError
         The towers don't see the bar at two distances half a metre apart or more.
     """
-    presets = bay.bar.turn_presets
-    pairs = sorted(
-        ((a, b) for a, b in product(presets, presets) if b - a > math.radians(5.0)),
-        key=lambda pair: pair[0] - pair[1],
-    )
-    sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
     corner_px = sigma_of_corner(bay, corner_sigma_px)
-    for turns, height in product(pairs, bay.bar.heights):
-        plan = LevelPlan((), turns, height, corner_px, kind=kind, height_sigma=sigma)
-        seen = [d for d in DISTANCES if _is_seen(bay, plan, d)]
-        if not seen:
-            continue
-        far = max(d for d in seen if d <= seen[0] + MOST_APART)
-        if far >= seen[0] + 0.5:
-            return replace(plan, distances=(seen[0], far))
-    raise ConfigError(
-        f"{bay.path}: bar: the towers don't see it at two distances with any two of its "
-        f"turn_presets and heights, between {DISTANCES[0]:g} and {DISTANCES[-1]:g} m"
-    )
+    found = sorted(_plans(bay, kind, corner_px), key=lambda plan: plan.turns[0] - plan.turns[1])
+    if not found:
+        raise ConfigError(
+            f"{bay.path}: bar: the towers don't see it at two distances with any two of its "
+            f"turns and heights, between {DISTANCES[0]:g} and {DISTANCES[-1]:g} m"
+        )
+    return min(found[:MOST_TRIED], key=lambda plan: float(np.trace(level_covariance(bay, plan))))
+
+
+def _plans(bay: Bay, kind: Kind, corner_px: float) -> Iterator[LevelPlan]:
+    turns = bay.bar.turns(TURN_SPACING)
+    sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
+    for height in bay.bar.heights:
+        one = LevelPlan((), (), height, corner_px, kind=kind, height_sigma=sigma)
+        seen = {turn: {d for d in DISTANCES if _is_seen(bay, one, d, turn)} for turn in turns}
+        for low, high in combinations(turns, 2):
+            both = sorted(seen[low] & seen[high])
+            if not both or high - low < LEAST_APART:
+                continue
+            far = max(d for d in both if d <= both[0] + MOST_APART)
+            if far >= both[0] + 0.5:
+                yield replace(one, distances=(both[0], far), turns=(low, high))
 
 
 def reference_of(bay: Bay, plan: LevelPlan) -> Reference:
@@ -220,8 +232,8 @@ def seen_poses(
     return tuple(found)
 
 
-def _is_seen(bay: Bay, plan: LevelPlan, distance: float) -> bool:
-    for way, turn in product(plan.ways, plan.turns):
+def _is_seen(bay: Bay, plan: LevelPlan, distance: float, turn: float) -> bool:
+    for way in plan.ways:
         seen = {(g.tower, g.end) for g in glimpses(bay, plan.pose(distance, turn, way))}
         if not {("left", "B" if way else "A"), ("right", "A" if way else "B")} <= seen:
             return False

@@ -6,22 +6,22 @@ starts of the exchange.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
 from bench.errors import ConfigError, GeometryError
 from bench.registration.bar_views import (
     cameras_of,
-    is_usable,
+    glimpses,
     refuse_unseen,
     step_of,
     tower_pair,
     unknowns_of,
 )
 from bench.registration.model import Model
+from bench.registration.pool import candidates
 from bench.registration.rank import (
     Direction,
     directions,
@@ -29,12 +29,13 @@ from bench.registration.rank import (
     shared_covariance,
     shared_rows,
 )
-from bench.scene.bar import BarPose, with_end_back
+from bench.scene.bar import BarPose
 from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
 DEFAULT_LENGTH = 6
+FOUND = "found by search"
 STARTS = 4  # of the exchange; the best counts
 # Of the criterion's logarithm, below which an exchange isn't worth it: rounding, far below what
 # a bar pose is repeated to.
@@ -59,6 +60,9 @@ class Progress:
         Standard uncertainties of the right tower against the left one: about and along the
         bay's x, y and z, radians and metres; infinite where undetermined. Those about z go to
         toe, those about x to camber.
+    log_volume : float
+        Half the logarithm of the determinant of T_left_right's covariance, radians and metres:
+        of the uncertainty's volume, which the search minimises; infinite where undetermined.
     """
 
     steps: int
@@ -68,6 +72,7 @@ class Progress:
     weakest: Direction
     sigma_rotation: Array
     sigma_translation: Array
+    log_volume: float
 
     @property
     def is_determined(self) -> bool:
@@ -113,12 +118,20 @@ def progress(
         principal = directions(some, unknowns)
         covariance = shared_covariance(some)
         open_ = tuple(d for d in principal if d.is_open)
-        rotation, translation = np.full(3, np.inf), np.full(3, np.inf)
+        rotation, translation, volume = np.full(3, np.inf), np.full(3, np.inf), np.inf
         if covariance is not None and not open_:
             rotation, translation = in_bay(bay, covariance[:6, :6])
+            volume = 0.5 * float(np.linalg.slogdet(covariance[:6, :6])[1])
         found.append(
             Progress(
-                k, rank(principal), len(principal), open_, principal[0], rotation, translation
+                k,
+                rank(principal),
+                len(principal),
+                open_,
+                principal[0],
+                rotation,
+                translation,
+                volume,
             )
         )
     return tuple(found)
@@ -188,72 +201,125 @@ def rehearsed_covariance(
     return np.asarray(covariance[:6, :6])
 
 
-def candidates(bay: Bay) -> tuple[BarPose, ...]:
-    """Return the bar poses that a plan may choose from: those that both towers see.
-
-    Distances go with the bay's standoff; the bar stands straight or with either end back or
-    up, at the presets and heights that its stands have.
-    """
-    bar = bay.bar
-    swing = np.arcsin(min(0.3 / bar.length, 0.5))  # an end one foot back, or a third of the bar
-    heights = sorted(set(bar.heights))
-    lift = 0.0
-    if len(heights) > 1:  # one stand low, the other high
-        lift = float(np.arcsin(min((heights[-1] - heights[0]) / bar.length, 0.5)))
-    places = [
-        *((height, 0.0) for height in heights),
-        *((0.5 * (heights[0] + heights[-1]), sign * lift) for sign in (1.0, -1.0) if lift),
-    ]
-    found = [
-        BarPose(factor * bay.standoff, 0.0, height, heading, slope, turn)
-        for factor, heading, (height, slope), turn in product(
-            (0.85, 1.0, 1.2, 1.45, 1.75, 2.1, 2.6),
-            (-2.0 * swing, -swing, 0.0, swing, 2.0 * swing),
-            places,
-            bar.turn_presets,
-        )
-    ]
-    return tuple(pose for pose in found if is_usable(bay, pose))
-
-
-def default_sequence(
-    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
-) -> tuple[BarPose, ...]:
-    """Return a short list of bar poses that determines T_left_right best, in working order.
+@dataclass(frozen=True, eq=False)
+class Search:
+    """A search among bar poses for a short list that determines T_left_right best.
 
     D-optimal for T_left_right with T_a_b and the bar poses as nuisances (D_s; Atkinson, Donev
     and Tobias 2007, "Optimum Experimental Designs", section 10.3), by Fedorov's exchange (Fedorov
     1972, "Theory of Optimal Experiments") from seeded random starts.
 
-    Parameters
+    Attributes
     ----------
-    bay : Bay
-        Towers and bar.
+    pool : tuple of BarPose
+        To choose from.
+    information : (C, 12, 12) float64
+        Each pose's, about T_left_right and T_a_b.
+    prior : (12, 12) float64
+        What is known besides: a calibrated length.
     n : int
-        Number of poses, 3 or more.
-    seed : int, optional
-        Of the starts; the bay's own when left out.
+        Number of poses of a list, 3 or more.
+    seed : int
+        Of the starts.
+    """
+
+    pool: tuple[BarPose, ...]
+    information: Array
+    prior: Array
+    n: int
+    seed: int
+
+    @classmethod
+    def of(cls, bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None) -> Search:
+        """Return the search among a bay's candidates; the seed is the bay's own when left out.
+
+        Raises
+        ------
+        ConfigError
+            Fewer than n bar poses are seen by both towers.
+        """
+        pool = candidates(bay)
+        if len(pool) < n:
+            raise ConfigError(
+                f"{bay.path}: bar: only {len(pool)} of the bar poses that a plan may choose from "
+                f"show a target to both towers, {n} are needed: change the bar's length or "
+                "heights, or the towers' aim"
+            )
+        rows = plan_rows(bay, pool)
+        information = np.array([r.T @ r for r in rows[: len(pool)]])
+        prior = sum((r.T @ r for r in rows[len(pool) :]), np.zeros((12, 12)))
+        return cls(pool, information, prior, n, bay.survey.seed if seed is None else seed)
+
+    def best(self, may: Callable[[BarPose], bool] = lambda _: True) -> tuple[BarPose, ...]:
+        """Return the best list of poses that may be, in working order; none where they are few."""
+        return working_order([self.pool[i] for i in self._chosen(may)])
+
+    def best_at_one_distance(self) -> tuple[BarPose, ...]:
+        """Return the best list of which all poses have the same distance."""
+        lists = [
+            chosen
+            for distance in sorted({pose.distance for pose in self.pool})
+            for chosen in [self._chosen(lambda pose, d=distance: pose.distance == d)]  # type: ignore[misc]
+            if chosen
+        ]
+        best = max(lists, key=self._value, default=[])
+        return working_order([self.pool[i] for i in best])
+
+    def _chosen(self, may: Callable[[BarPose], bool]) -> list[int]:
+        some = [i for i, pose in enumerate(self.pool) if may(pose)]
+        if len(some) < self.n:
+            return []
+        rng = np.random.default_rng(np.random.SeedSequence([self.seed, self.n]))
+        return [some[i] for i in exchange(self.information[some], self.prior, self.n, rng)]
+
+    def _value(self, chosen: list[int]) -> float:
+        return float(criterion(self.prior + self.information[chosen].sum(axis=0)))
+
+
+def default_sequence(
+    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
+) -> tuple[BarPose, ...]:
+    """Return the short list of bar poses that a `Search` finds, in working order.
 
     Raises
     ------
     ConfigError
-        No bar pose is seen by both towers.
+        Fewer than n bar poses are seen by both towers.
     """
-    pool = candidates(bay)
-    if len(pool) < n:
-        raise ConfigError(
-            f"{bay.path}: bar: only {len(pool)} of the bar poses that a plan may choose from show "
-            f"a target to both towers, {n} are needed: change the bar's length or heights, or the "
-            "towers' aim"
-        )
-    rows = plan_rows(bay, pool)
-    information = np.array([r.T @ r for r in rows[: len(pool)]])
-    prior = sum((r.T @ r for r in rows[len(pool) :]), np.zeros((12, 12)))
-    rng = np.random.default_rng(
-        np.random.SeedSequence([bay.survey.seed if seed is None else seed, n])
-    )
-    chosen = exchange(information, prior, n, rng)
-    return working_order([pool[i] for i in chosen])
+    return Search.of(bay, n, seed).best()
+
+
+def searched_lists(
+    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
+) -> dict[str, tuple[BarPose, ...]]:
+    """Return the list that the search finds, and the best with something left out, by its name.
+
+    What leaves fewer than n poses to choose from isn't among them.
+
+    Raises
+    ------
+    ConfigError
+        Fewer than n bar poses are seen by both towers.
+    """
+    search = Search.of(bay, n, seed)
+    found = search.best()
+    unturned = min((pose.turn for pose in search.pool), key=lambda turn: (abs(turn), turn))
+    lists = {
+        FOUND: found,
+        "no turn": search.best(lambda pose: pose.turn == unturned),
+        "no heading": search.best(lambda pose: pose.heading == 0.0),
+        "no slope": search.best(lambda pose: pose.slope == 0.0),
+        "no target seen by both towers": search.best(lambda pose: sees_its_own(bay, pose)),
+        "one distance": search.best_at_one_distance(),
+        "first three poses alone": found[:3] if n > 3 else (),
+    }
+    return {name: poses for name, poses in lists.items() if poses}
+
+
+def sees_its_own(bay: Bay, pose: BarPose) -> bool:
+    """Tell whether each tower sees another one of the bar's targets, and nothing else."""
+    seen = glimpses(bay, pose)
+    return len(seen) == len({g.tower for g in seen}) == len({g.end for g in seen})
 
 
 def exchange(information: Array, prior: Array, n: int, rng: np.random.Generator) -> list[int]:
@@ -285,7 +351,7 @@ def exchange(information: Array, prior: Array, n: int, rng: np.random.Generator)
                 candidate = int(np.argmax(values))
                 if values[candidate] > value + LEAST_GAIN:
                     chosen[place], value, improved = candidate, float(values[candidate]), True
-        if value > best_value:
+        if not best or value > best_value:
             best, best_value = chosen, value
     return best
 
@@ -311,37 +377,3 @@ def working_order(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:
         return (pose.distance, pose.height, pose.slope, pose.heading)
 
     return tuple(sorted(poses, key=lambda pose: (*place(pose), pose.turn)))
-
-
-def named_sets(bay: Bay, n: int = DEFAULT_LENGTH) -> dict[str, tuple[BarPose, ...]]:
-    """Return lists of bar poses to compare: what one might think of, and what the search finds."""
-    distance = 1.2 * bay.standoff
-    height = bay.bar.heights[0]
-    base = BarPose(distance, 0.0, height)
-    steep = max(bay.bar.turn_presets, key=abs)
-    gentle = min(bay.bar.turn_presets, key=abs)
-    back = min(0.3, 0.3 * bay.bar.length)
-
-    def turned(pose: BarPose, turn: float) -> list[BarPose]:
-        return [
-            BarPose(pose.distance, pose.offset, pose.height, pose.heading, pose.slope, t)
-            for t in (-abs(turn), abs(turn))
-        ]
-
-    a_back = with_end_back(base, bay.bar, a=back)
-    b_back = with_end_back(base, bay.bar, b=back)
-    ends = (base, a_back, b_back)
-    return {
-        "turns only": tuple(
-            BarPose(distance, 0.0, height, turn=t) for t in np.linspace(-abs(steep), abs(steep), n)
-        ),
-        "ends only": tuple(
-            BarPose(p.distance, 0.0, height, p.heading, turn=abs(gentle)) for p in ends
-        ),
-        f"ends back, turned ±{np.degrees(abs(gentle)):.0f} deg": tuple(
-            p for e in ends for p in turned(e, gentle)
-        ),
-        f"ends back, turned ±{np.degrees(abs(steep)):.0f} deg": tuple(
-            p for e in ends for p in turned(e, steep)
-        ),
-    }

@@ -33,6 +33,18 @@ def progress_words(last: Progress) -> str:
     return f"{last.unknowns - last.rank} of {last.unknowns} directions undetermined: {named}"
 
 
+def times_words(last: Progress, best: Progress) -> str:
+    """Say how uncertain a list of bar poses leaves the towers against the best; "" where open.
+
+    By the sixth root of the volumes' ratio, D-efficiency's inverse (Atkinson, Donev and Tobias
+    2007, "Optimum Experimental Designs", section 11.1, from memory).
+    """
+    if not last.is_determined:
+        return ""
+    times = np.exp((last.log_volume - best.log_volume) / 6.0)
+    return f"; {times:.2f} times as uncertain as what the search found, on average"
+
+
 def error_words(seen: Array, claimed: Array) -> list[str]:
     """Say how far off rehearsed registrations came out, and what they claimed, axis by axis.
 

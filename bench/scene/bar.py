@@ -15,6 +15,7 @@ import numpy as np
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z
+from bench.scene.holder import stepped
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.targets.design import MarkerDesign, build_target
 from bench.targets.target import Target
@@ -40,7 +41,12 @@ class Bar:
     target_a, target_b : Target
         What the bar carries; different marker ids tell them apart.
     turn_presets : tuple of float
-        Angles about its long axis at which the stands hold the bar, radians.
+        The only angles about its long axis at which the stands hold the bar, radians; empty
+        where they hold any in `turn_range`.
+    turn_range : (float, float)
+        Least and greatest such angle, radians.
+    angle_step : float
+        What such angles are whole multiples of, as a protractor sets them, radians.
     heights : tuple of float
         Heights of the bar above the floor that the stands can be set to, metres.
     level_sensitivity : float
@@ -56,7 +62,9 @@ class Bar:
     length_uncertainty: float | None = 0.2e-3
     target_a: Target = field(default_factory=lambda: _marker(MARKER_A))
     target_b: Target = field(default_factory=lambda: _marker(MARKER_B))
-    turn_presets: tuple[float, ...] = tuple(math.radians(t) for t in (-50.0, -20.0, 20.0, 50.0))
+    turn_presets: tuple[float, ...] = ()
+    turn_range: tuple[float, float] = (-math.pi / 3.0, math.pi / 3.0)
+    angle_step: float = math.pi / 180.0
     heights: tuple[float, ...] = (0.4, 0.7)
     level_sensitivity: float = 1e-4
 
@@ -82,6 +90,16 @@ class Bar:
     def T_a_b(self) -> Pose:
         """B's nominal pose in A's frame."""
         return self.T_bar_a.inverse() @ self.T_bar_b
+
+    def turns(self, spacing: float) -> tuple[float, ...]:
+        """Return angles at which the stands hold the bar, ascending.
+
+        Presets, all of them; otherwise the ends of the range and what divides it evenly into
+        intervals of `spacing` (radians) at most, to the step.
+        """
+        if self.turn_presets:
+            return tuple(sorted(self.turn_presets))
+        return stepped(self.turn_range, self.angle_step, spacing)
 
     def target(self, end: str) -> Target:
         """Return the target at end ``"A"`` or ``"B"``."""
@@ -148,40 +166,8 @@ class BarPose:
         if abs(self.slope) >= 5e-4:
             end = "A" if (self.slope > 0) != self.reversed else "B"
             parts.append(f"{end}'s end up by {abs(math.degrees(self.slope)):.1f} deg")
-        parts.append(f"turned {math.degrees(self.turn):+.0f} deg")
+        turn = round(math.degrees(self.turn), 1)
+        parts.append(f"turned {turn:+g} deg" if turn else "unturned")
         if self.reversed:
             parts.append("end for end")
         return ", ".join(parts)
-
-
-def with_end_back(pose: BarPose, bar: Bar, a: float = 0.0, b: float = 0.0) -> BarPose:
-    """Return a bar pose with one end moved back, the other end staying where it is.
-
-    Parameters
-    ----------
-    pose : BarPose
-        Before; unsloped, and not reversed.
-    bar : Bar
-        Whose ends are its targets' centres.
-    a, b : float
-        How far A's and B's end are moved away from the tower line, metres.
-
-    Raises
-    ------
-    ConfigError
-        An end would be moved by more than the bar is long.
-    """
-    back = bar.length * math.sin(pose.heading) + a - b
-    if not abs(back) < bar.length:
-        raise ConfigError(
-            f"an end can't be moved back by {abs(back):g} m: the bar is {bar.length:g} m long"
-        )
-    return BarPose(
-        pose.distance + 0.5 * (a + b),
-        pose.offset,
-        pose.height,
-        math.asin(back / bar.length),
-        pose.slope,
-        pose.turn,
-        pose.reversed,
-    )

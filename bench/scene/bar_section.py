@@ -5,16 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from bench.errors import BenchError, ConfigError
-from bench.scene.bar import Bar, BarPose, with_end_back
-from bench.scene.quantities import Quantities, Quantity, written
+from bench.scene.bar import Bar, BarPose
+from bench.scene.fields import AngleStep, refuse_both, refuse_empty
+from bench.scene.quantities import Interval, Quantities, Quantity, written
 from bench.scene.target_section import TargetSection
 from bench.strict import Section, read_toml, validate
 from bench.targets.design import build_target
 
 Turn = Annotated[float, Quantity("angle", "-85 deg", "85 deg")]
+TurnRange = Annotated[tuple[float, float], Interval("angle", "-85 deg", "85 deg")]
 Swing = Annotated[float, Quantity("angle", "-60 deg", "60 deg")]
 
 
@@ -31,10 +32,14 @@ class BarSection(Section):
     """At the left end; the bench's own 200 mm marker when left out."""
     target_b: TargetSection | None = None
     """At the right end; with another id than A's."""
-    turn_presets: Annotated[tuple[float, ...], Quantities("angle", "-85 deg", "85 deg")] = written(
-        "-50, -20, 20, 50 deg"
+    turn_presets: Annotated[tuple[float, ...], Quantities("angle", "-85 deg", "85 deg")] | None = (
+        None
     )
-    """Angles about its long axis at which the stands hold the bar."""
+    """The only angles about its long axis at which the stands hold the bar."""
+    turn_range: TurnRange | None = None
+    """Without presets: least and greatest such angle, -60 deg and 60 deg when left out."""
+    angle_step: AngleStep | None = None
+    """Such angles are whole multiples of it, as a protractor sets them; 1 deg when left out."""
     heights: Annotated[tuple[float, ...], Quantities("length", "0 m", "5 m", above=True)] = (
         written("0.4, 0.7 m")
     )
@@ -43,6 +48,12 @@ class BarSection(Section):
         written("0.1 mrad")
     )
     """Standard uncertainty of a reading of the spirit level on the bar."""
+
+    @model_validator(mode="after")
+    def _presets_or_a_range(self) -> BarSection:
+        refuse_both(self, "turn_presets", "turn_range", "angle_step")
+        refuse_empty(self.turn_range or Bar.turn_range, self.angle_step or Bar.angle_step)
+        return self
 
     def to_bar(self) -> Bar:
         """Return the bar."""
@@ -53,7 +64,9 @@ class BarSection(Section):
             self.length_uncertainty,
             own.target_a if a is None else build_target(a.to_design()),
             own.target_b if b is None else build_target(b.to_design()),
-            self.turn_presets,
+            () if self.turn_presets is None else self.turn_presets,
+            self.turn_range or own.turn_range,
+            self.angle_step or own.angle_step,
             self.heights,
             self.level_sensitivity,
         )
@@ -76,14 +89,10 @@ class PoseSection(Section):
     """About its long axis, positive with the faces looking down."""
     reversed: bool = False
     """Laid end for end, faces toward the towers again."""
-    a_back: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
-    """A's end then moved back by so much, B's staying."""
-    b_back: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
-    """B's end then moved back by so much, A's staying."""
 
-    def to_pose(self, bar: Bar) -> BarPose:
-        """Return the pose of a bar."""
-        pose = BarPose(
+    def to_pose(self) -> BarPose:
+        """Return the pose."""
+        return BarPose(
             self.distance,
             self.offset,
             self.height,
@@ -92,7 +101,6 @@ class PoseSection(Section):
             self.turn,
             self.reversed,
         )
-        return with_end_back(pose, bar, self.a_back, self.b_back)
 
 
 class PosesFile(Section):
@@ -102,7 +110,7 @@ class PosesFile(Section):
     """One step."""
 
 
-def read_poses(path: Path | str, bar: Bar) -> tuple[BarPose, ...]:
+def read_poses(path: Path | str) -> tuple[BarPose, ...]:
     """Return the bar poses of a TOML file, a ``[[pose]]`` a step.
 
     Raises
@@ -112,13 +120,7 @@ def read_poses(path: Path | str, bar: Bar) -> tuple[BarPose, ...]:
     """
     path = Path(path)
     section = validate(PosesFile, read_toml(path), path)
-    poses = []
-    for index, pose in enumerate(section.pose):
-        try:
-            poses.append(pose.to_pose(bar))
-        except BenchError as error:
-            raise ConfigError(f"{path}: pose.{index}: {error}") from error
-    return tuple(poses)
+    return tuple(pose.to_pose() for pose in section.pose)
 
 
 def poses_toml(poses: tuple[BarPose, ...], comment: str = "") -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Annotated, Any
 
 from pydantic import Field
 
+from bench.errors import ConfigError
+from bench.scene.holder import stepped
 from bench.scene.quantities import Interval, Pair, Quantities, Quantity, Triple
 from bench.strict import Section
 
@@ -25,6 +28,7 @@ PlanPoint = Annotated[tuple[float, float], Pair("length", "-200 m", "200 m")]
 Point = Annotated[tuple[float, float, float], Triple("length", "-200 m", "200 m")]
 Extent = Annotated[tuple[float, float, float], Triple("length", "1 mm", "200 m")]
 LengthInterval = Annotated[tuple[float, float], Interval("length", "0 m", "200 m")]
+AngleStep = Annotated[float, Quantity("angle", "0.01 deg", "45 deg")]
 AngleInterval = Annotated[tuple[float, float], Interval("angle", "-89 deg", "89 deg")]
 
 
@@ -39,3 +43,18 @@ def check_distinct(what: str, names: Sequence[str]) -> None:
     for name in names:
         if names.count(name) > 1:
             raise ValueError(f"two of the {what}s are called '{name}'; names must differ")
+
+
+def refuse_both(section: Section, key: str, *others: str) -> None:
+    """Raise ValueError, as pydantic wants it, when a table has a key and another beside it."""
+    for other in others:
+        if getattr(section, key) is not None and getattr(section, other) is not None:
+            raise ValueError(f"{key} and {other} contradict each other: leave one out")
+
+
+def refuse_empty(limits: tuple[float, float], step: float) -> None:
+    """Raise ValueError, as pydantic wants it, when no whole step lies within limits, radians."""
+    try:
+        stepped(limits, step, math.pi)
+    except ConfigError as error:
+        raise ValueError(str(error)) from error

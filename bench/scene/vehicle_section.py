@@ -10,6 +10,8 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.fields import (
+    AngleInterval,
+    AngleStep,
     Coordinate,
     Distance,
     Name,
@@ -18,7 +20,10 @@ from bench.scene.fields import (
     Tilts,
     check_distinct,
     given,
+    refuse_both,
+    refuse_empty,
 )
+from bench.scene.holder import stepped
 from bench.scene.quantities import Quantities, Quantity, written
 from bench.scene.vehicle import Axle, Body, Mount, Station, Vehicle
 from bench.strict import Section
@@ -28,6 +33,8 @@ WheelHeight = Annotated[float, Quantity("length", "1 cm", "5 m")]
 Track = Annotated[float, Quantity("length", "0.3 m", "5 m")]
 MAX_FAMILY = 64  # vehicles; every one costs time in every command
 TYRE_WIDTH = 0.20  # where a file doesn't say
+ANGLE_STEP = math.radians(5.0)  # a search over holders' settings tries them all
+SAME_ANGLE = 1e-9  # radians: rounding, far below any protractor
 BODY_HEIGHT, OVERHANG, GROUND_CLEARANCE = 1.5, 0.9, 0.15  # likewise
 
 
@@ -50,9 +57,29 @@ class MountSection(Section):
     """Turns that the holder can be set to; just `turn` when left out."""
     pitch_presets: Tilts | None = None
     """Pitches that the holder can be set to; just `pitch` when left out."""
+    turn_range: AngleInterval | None = None
+    """In place of turn_presets: the holder's least and greatest turn."""
+    pitch_range: AngleInterval | None = None
+    """In place of pitch_presets: its least and greatest pitch."""
+    angle_step: AngleStep | None = None
+    """Within a range the holder is set to whole multiples of it, as by a protractor; 5 deg when
+    left out."""
 
     @model_validator(mode="after")
     def _among_the_presets(self) -> MountSection:
+        if self.angle_step is not None and self.turn_range is None and self.pitch_range is None:
+            raise ValueError("angle_step needs turn_range or pitch_range")
+        for key in ("turn", "pitch"):
+            value, limits = getattr(self, key), getattr(self, f"{key}_range")
+            refuse_both(self, f"{key}_presets", f"{key}_range")
+            if limits is None:
+                continue
+            refuse_empty(limits, self.angle_step or ANGLE_STEP)
+            if value is not None and not limits[0] <= value <= limits[1]:
+                raise ValueError(
+                    f"{key} of {format_angle(value)} is outside {key}_range: "
+                    f"{format_angle(limits[0])} to {format_angle(limits[1])}"
+                )
         for key in ("turn", "pitch"):
             value, presets = getattr(self, key), getattr(self, f"{key}_presets")
             if value is not None and presets is not None and value not in presets:
@@ -64,8 +91,15 @@ class MountSection(Section):
 
     def to_mount(self, otherwise: Mount) -> Mount:
         """Return the mount, with another's values where this one has none."""
-        changes = given(self)
+        changes = given(self, "turn_range", "pitch_range", "angle_step")
         for key in ("turn", "pitch"):
+            limits = getattr(self, f"{key}_range")
+            if limits is not None:
+                own = changes.get(key, getattr(otherwise, key))
+                angles = stepped(limits, self.angle_step or ANGLE_STEP)
+                if limits[0] <= own <= limits[1]:  # what is set stays possible, and exact
+                    angles = (own, *(a for a in angles if abs(a - own) > SAME_ANGLE))
+                changes[f"{key}_presets"] = tuple(sorted(angles))
             presets = changes.get(f"{key}_presets")
             value = changes.get(key)
             if presets is not None and value is None and getattr(otherwise, key) not in presets:

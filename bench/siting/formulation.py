@@ -28,7 +28,7 @@ def make_problem(bay: Bay, predictor: Predictor, settings: bool = True) -> Probl
     predictor : Predictor
         Made quick here.
     settings : bool
-        Whether mounts may be set anew, where they have more than one preset.
+        Whether mounts may be set anew, where they have more than one angle.
 
     Raises
     ------

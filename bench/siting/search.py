@@ -192,7 +192,7 @@ def site(
     lenses : sequence of float
         Focal lengths to try, metres; the bay's list, or its own lens, when empty.
     settings : bool
-        Whether mounts may be set anew, where they have presets.
+        Whether mounts may be set anew, where they have more than one angle.
     progress : callable
         Told what is done of how many starts.
     spare : float

@@ -7,12 +7,12 @@ import sys
 
 import numpy as np
 import pytest
+from fixtures.bar_lists import both_ways
 
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.registration.bar_views import T_left_right_of, cameras_of
 from bench.registration.fit import register
-from bench.registration.plan import named_sets
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.registration.sights import own_poses
 from bench.registration.start import bar_from_rotations
@@ -68,7 +68,7 @@ def bay():
 
 @pytest.fixture(scope="module")
 def poses(bay):
-    return next(s for name, s in named_sets(bay).items() if "50" in name)
+    return both_ways(bay, 45.0)
 
 
 def seen(bay, poses, corner_px):

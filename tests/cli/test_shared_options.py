@@ -4,13 +4,14 @@ import re
 
 import numpy as np
 import pytest
+from fixtures.bar_lists import both_ways
 
 from bench.budget.measured import NOTHING, camera_errors
 from bench.budget.registration import planned_steps, registration_response
 from bench.cli import main as cli
 from bench.cli.main import main
 from bench.registration.level_plan import default_plan
-from bench.registration.plan import in_bay, named_sets, progress
+from bench.registration.plan import in_bay, progress
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.scene.bar_section import poses_toml
 from bench.scene.load import load_bay
@@ -40,9 +41,9 @@ def bay():
 @pytest.fixture
 def poses(bay, tmp_path):
     path = tmp_path / "poses.toml"
-    steep = next(found for name, found in named_sets(bay).items() if "±50" in name)
-    path.write_text(poses_toml(steep), encoding="utf-8")
-    return steep, str(path)
+    listed = both_ways(bay, 45.0)
+    path.write_text(poses_toml(listed), encoding="utf-8")
+    return listed, str(path)
 
 
 def options(command, path=()):

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fixtures.bar_lists import both_ways
 from scipy.stats import chi2
 
 from bench.errors import GeometryError
@@ -19,7 +20,6 @@ from bench.registration.checks import (
 )
 from bench.registration.fit import register
 from bench.registration.model import Model
-from bench.registration.plan import named_sets
 from bench.registration.rank import directions, rank, shared_covariance, shared_rows
 from bench.registration.rehearsal import Errors, Faults, draw_scene, error_of, find_points
 from bench.registration.sights import MeasuredPose, Step, own_poses
@@ -29,8 +29,6 @@ from bench.registration.table import measured_steps
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 
-ENDS_BACK = "ends back, turned ±50 deg"
-
 
 @pytest.fixture(scope="module")
 def bay():
@@ -39,7 +37,7 @@ def bay():
 
 @pytest.fixture(scope="module")
 def poses(bay):
-    return named_sets(bay)[ENDS_BACK]
+    return both_ways(bay, 45.0)
 
 
 def seen(bay, poses, corner_px=0.06, faults=None, seed=1):
@@ -143,7 +141,7 @@ def test_parallel_poses_are_refused_with_the_directions_named(bay):
 
 def test_turns_about_the_long_axis_leave_a_turn_and_a_shift_open(bay):
     distance, height = 1.2 * bay.standoff, bay.bar.heights[0]
-    turns = [BarPose(distance, 0.0, height, turn=t) for t in np.radians([-50, -20, 10, 50])]
+    turns = [BarPose(distance, 0.0, height, turn=t) for t in np.radians([-48, -16, 11, 44])]
     steps = tuple(step_of(bay, pose, f"step {i + 1}") for i, pose in enumerate(turns))
     with pytest.raises(GeometryError) as refused:
         register(steps, cameras_of(bay), bay.bar.T_a_b)

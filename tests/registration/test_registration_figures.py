@@ -3,13 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+from fixtures.bar_lists import both_ways
 
 from bench.draw import style
 from bench.registration.figures import error_figure, poses_figure, progress_figure
 from bench.registration.plan import progress
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
-from reports.registration.lists import usual_list
 
 
 def words(figure):
@@ -19,7 +19,7 @@ def words(figure):
 def test_every_bar_is_numbered_with_its_steps():
     bay = load_bay()
     with style.applied():
-        figure = poses_figure(bay, usual_list(bay, 50.0))
+        figure = poses_figure(bay, both_ways(bay, 45.0))
     found = words(figure)
     assert {"1, 2", "3, 4", "5, 6"} <= set(found)
     assert {tower.name for tower in bay.towers} <= set(found)
@@ -35,9 +35,9 @@ def test_bars_that_end_side_by_side_share_a_number():
 
 def test_steps_that_leave_directions_open_say_how_many_are_known():
     bay = load_bay()
-    steps = progress(bay, usual_list(bay, 50.0))
+    steps = progress(bay, both_ways(bay, 45.0))
     with style.applied():
-        figure = progress_figure([("usual", steps)], bay.tolerance.toe)
+        figure = progress_figure([("six views", steps)], bay.tolerance.toe)
     open_steps = [p for p in steps if not p.is_determined]
     assert words(figure) == [f"{p.rank} of 12 known" for p in open_steps] * 2
     line = figure.axes[0].lines[0].get_ydata()

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fixtures.bar_lists import both_ways
 from scipy.stats import chi2
 
 from bench.digest import key_digest
@@ -21,7 +22,6 @@ from bench.registration.rehearsal import (
 )
 from bench.registration.sights import Step
 from bench.scene.load import load_bay
-from reports.registration.lists import usual_list
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,7 @@ def bay():
 
 @pytest.fixture(scope="module")
 def poses(bay):
-    return usual_list(bay, 50.0)
+    return both_ways(bay, 45.0)
 
 
 def seen(bay, poses, faults=None, key="one"):

@@ -29,6 +29,37 @@ def test_a_bar_is_read_in_si_units(tmp_path):
     np.testing.assert_allclose(bar.T_a_b.translation, [-1.8288, 0, 0])
 
 
+def test_turns_are_presets_or_steps_within_a_range(tmp_path):
+    def turns(text, spacing=20.0):
+        bar = load_bay(with_bar(tmp_path, text)).bar
+        return np.degrees(bar.turns(np.radians(spacing))).round(9).tolist()
+
+    assert turns("") == [-60.0, -40.0, -20.0, 0.0, 20.0, 40.0, 60.0]
+    assert turns('turn_range = ["-13 deg", "41 deg"]\nangle_step = "5 deg"') == [-10, 5, 25, 40]
+    assert turns('turn_range = ["0 deg", "0 deg"]') == [0.0]
+    assert turns('turn_presets = "33, -7, 12 deg"', spacing=1.0) == [-7.0, 12.0, 33.0]
+
+
+def test_a_bar_file_with_presets_keeps_its_digest(tmp_path):
+    # of a bay file as it stood before turn_range and angle_step were known
+    text = 'length = "6 ft"\nturn_presets = "-40, 40 deg"'
+    assert load_bay(with_bar(tmp_path, text)).digest.startswith("5d6011bb7584dd98")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('turn_presets = "5 deg"\nangle_step = "1 deg"', "turn_presets and angle_step contradict"),
+        ('turn_range = ["1 deg", "4 deg"]\nangle_step = "5 deg"', "no whole multiple of 5 deg"),
+        ('turn_range = ["20 deg", "-20 deg"]', "must begin with the smaller one"),
+        ('angle_step = "0 deg"', "lies outside the limits, from 0.01 deg to 45 deg"),
+    ],
+)
+def test_turns_that_no_stand_can_hold_are_refused(tmp_path, text, message):
+    with pytest.raises(ConfigError, match=f"bay.toml: bar.*{message}"):
+        load_bay(with_bar(tmp_path, text))
+
+
 def test_targets_with_one_id_are_refused(tmp_path):
     target = '{ kind = "marker", marker_id = 5, size = "200 mm" }'
     path = with_bar(tmp_path, f"target_a = {target}\ntarget_b = {target}")
@@ -45,7 +76,7 @@ def test_poses_survive_being_written_and_read(tmp_path):
     poses = (BarPose(3.0, 0.1, 0.4, 0.1, -0.05, 0.8), BarPose(2.5, reversed=True))
     path = tmp_path / "poses.toml"
     path.write_text(poses_toml(poses, "two poses"), encoding="utf-8")
-    again = read_poses(path, Bar())
+    again = read_poses(path)
     for one, other in zip(poses, again, strict=True):
         # written to 0.1 mm and 1e-6 rad
         np.testing.assert_allclose(one.T_bay_bar.matrix, other.T_bay_bar.matrix, atol=1e-4, rtol=0)

@@ -150,6 +150,18 @@ MISTAKES = {
         '[mount]\nturn = "25 deg"\nturn_presets = "0, 20 deg"\n',
         r"mount: turn of 25 deg is not among turn_presets: 0 deg, 20 deg",
     ),
+    "turn outside the holder's range": (
+        '[mount]\nturn = "25 deg"\nturn_range = ["0 deg", "20 deg"]\n',
+        r"mount: turn of 25 deg is outside turn_range: 0 deg to 20 deg",
+    ),
+    "presets and a range": (
+        '[mount]\npitch_presets = "0, 5 deg"\npitch_range = ["0 deg", "20 deg"]\n',
+        r"mount: pitch_presets and pitch_range contradict each other: leave one out",
+    ),
+    "step without a range": (
+        '[mount]\nangle_step = "2 deg"\n',
+        r"mount: angle_step needs turn_range or pitch_range",
+    ),
     "first station elsewhere": (
         STATION.format("4 m").partition('[[station]]\nname = "close"')[0] + 'standoff = "4 m"\n',
         r"station\.0\.standoff: 4 m must be the bay's standoff, 3 m, or left out",

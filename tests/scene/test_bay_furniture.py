@@ -57,6 +57,18 @@ def test_a_turn_without_presets_is_the_only_one(bay_file):
     assert mount.pitch == pytest.approx(5 * DEGREE)  # 0 deg can't be set; the first can
 
 
+def test_a_holder_within_a_range_is_set_in_its_protractors_steps(bay_file):
+    mount = '[mount]\nturn = "33 deg"\nturn_range = ["-2 deg", "40 deg"]\nangle_step = "10 deg"\n'
+    own = 'name = "rear"\nmount = { pitch_range = ["-5 deg", "5 deg"] }'
+    front, rear = load_bay(bay_file(('name = "rear"', own), extra=mount)).vehicles[0].axles
+    # what is set stays among what can be set, even between two steps
+    assert np.degrees(front.mount.turn_presets).round(9).tolist() == [0, 10, 20, 30, 33, 40]
+    assert front.mount.turn in front.mount.turn_presets
+    assert rear.mount.turn_presets == front.mount.turn_presets
+    assert np.degrees(rear.mount.pitch_presets).round(9).tolist() == [-5, 0, 5]
+    assert rear.mount.pitch == 0.0
+
+
 def test_a_turned_target_faces_its_own_side_on_both_sides(bay_file):
     bay = load_bay(bay_file(extra='[mount]\nturn = "30 deg"\n'))
     left, right = (w.T_bay_target.rotation[:, 2] for w in wheels(bay)[:2])
