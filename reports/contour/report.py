@@ -6,9 +6,8 @@ from pathlib import Path
 
 import polars as pl
 
+from bench.provenance import host_facts, library_versions
 from bench.survey.plan import Plan, number
-from bench.provenance import library_versions
-from bench.provenance import host_facts
 from bench.survey.statistics import wilson_interval
 from reports.contour.setting import LOOKS, PIPELINES, REQUESTS, Size, request_words
 from reports.contour.study import BOTH, LOOKS_ALONE

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from bench.provenance import library_versions
-from bench.provenance import host_facts
+from bench.provenance import host_facts, library_versions
 from reports.photometric.cases import COMPONENTS
 from reports.photometric.report_side import (
     mirrored_section,

@@ -7,8 +7,7 @@ import io
 from typing import Any
 
 from bench.files import make_directory, write_atomically
-from bench.provenance import library_versions
-from bench.provenance import host_facts
+from bench.provenance import host_facts, library_versions
 from reports.photometric.report_words import paragraph, table
 from reports.throughput.report_renderers import opengl_section, tracer_section
 from reports.throughput.setting import SIZES_PX, Options
