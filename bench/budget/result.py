@@ -52,7 +52,7 @@ class BudgetValue(Section):
     trials_stable: bool
     largest_difference_deg: float
     worst: str
-    lines: list[BudgetLine]
+    lines: list[BudgetLine] = Field(min_length=1)
 
 
 BUDGET = Kind("budget", "budget.json", "budget", BudgetValue)

@@ -21,7 +21,7 @@ from bench.files import make_directory
 from bench.provenance import now
 from bench.survey.limit_words import limit_lines
 from bench.survey.limits import NONE, find_limits
-from bench.survey.run_file import read_run_file
+from bench.survey.run_file import RUN_FILE, read_run_file
 from bench.survey.store import RunStore, open_cases
 from bench.survey.tables import LIMITS_FILES, read_limits, write_limits
 from bench.survey.verdicts import HOLDS, Request
@@ -84,8 +84,8 @@ def command(
         )
     if out is not None:  # never unasked: the run's own files belong to its pictures
         make_directory(out)
-        survey = read_run_file(run)
-        written = write_limits(out, limits, origin_of(started, parts=survey.parts))
+        parts = read_run_file(run).parts if (run / RUN_FILE).exists() else {}
+        written = write_limits(out, limits, origin_of(started, parts=parts))
         typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 

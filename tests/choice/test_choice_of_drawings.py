@@ -17,6 +17,7 @@ from bench.choice.words import (
     trait_words,
     usable_words,
 )
+from bench.envelope import Origin
 from bench.survey.verdicts import Request
 from bench.targets.fill import Plate
 from bench.targets.spec import target_from_spec
@@ -359,13 +360,15 @@ def test_files_hold_what_was_found(surveyed, tmp_path):
     b = surveyed("b", corners=along(30.0, noisy(0.01, 2), noisy(0.01, 3)))
     choice = choose_drawing([a, b], REQUEST)
     # traits need a whole target
-    csv, summary = write_choice(tmp_path, choice, Plate(0.3, 0.2), ["words"], {"seed": 1})
+    csv, summary = write_choice(
+        tmp_path, choice, Plate(0.3, 0.2), ["words"], {"tower": "left"}, Origin("choose", "2026")
+    )
     assert pl.read_csv(csv).height == choice.table.height
-    told = json.loads(summary.read_text())
+    told = json.loads(summary.read_text())["value"]
     assert told["verdict"] == "holds"
     assert told["plate_m"] == [0.3, 0.2]
     assert told["ranking"]["first"] == "b"
     assert told["ranking"]["decided"] is True
     assert [c["name"] for c in told["candidates"]] == ["a", "b"]
-    assert told["made"] == {"seed": 1}
+    assert told["tower"] == "left"
     assert told["ranking"]["error_ratio_to"]["a"]["n"] == N

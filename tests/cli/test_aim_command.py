@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
+from bench.scene.load import load_bay
 
 
 def run(tmp_path, *options):
@@ -18,10 +19,11 @@ def test_the_shipped_bay_holds_and_every_file_is_written(tmp_path, capsys):
     for tower in ("left", "right"):
         for kind, start in (("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")):
             assert (out / f"aim-{tower}.{kind}").read_bytes().startswith(start)
-    content = json.loads((out / "aim.json").read_text())
+    content = json.loads((out / "aim.json").read_text())["value"]
     assert content["holds"] is True
     assert pl.read_csv(out / "aim.csv").height == len(content["sightings"])
-    assert json.loads((out / "run.json").read_text())["bay"]["name"] == content["bay"]
+    head = json.loads((out / "aim.json").read_text())["sightbench"]
+    assert head["bay"]["name"] == load_bay().name
     assert "targets hold" in capsys.readouterr().out
 
 
@@ -30,7 +32,7 @@ def test_a_wider_margin_fails_with_words_and_code_1(tmp_path, capsys):
     words = capsys.readouterr().out
     assert "plate widths of margin of 3.00" in words
     assert "targets fail:" in words
-    assert json.loads((tmp_path / "out" / "aim.json").read_text())["failures"]
+    assert json.loads((tmp_path / "out" / "aim.json").read_text())["value"]["failures"]
 
 
 def test_corners_with_a_stated_noise_can_be_asked_for(tmp_path, capsys):

@@ -81,9 +81,9 @@ def test_the_description_is_written_where_it_is_wanted(run, tmp_path):
     code, out, _ = run("--out", "description")
     assert code == 0
     assert (tmp_path / "description/bay.txt").read_text() in out
-    facts = json.loads((tmp_path / "description/bay.json").read_text())
-    bay = load_bay()
-    assert facts["digest"] == bay.digest
+    whole = json.loads((tmp_path / "description/bay.json").read_text())
+    facts, bay = whole["value"], load_bay()
+    assert whole["sightbench"]["bay"]["digest"] == bay.digest
     assert facts["spacing_m"] == pytest.approx(3.2)
     assert facts["clear_left_m"] == pytest.approx(1.4)
     assert [s["lift_m"] for s in facts["stations"]] == [0.0, 0.4]
@@ -227,7 +227,7 @@ def test_everything_that_may_stand_in_a_bay_is_told(run, tmp_path):
         "0.01 m behind",
     ):
         assert words in out
-    facts = json.loads((tmp_path / "told/bay.json").read_text())
+    facts = json.loads((tmp_path / "told/bay.json").read_text())["value"]
     assert [o["kind"] for o in facts["obstacles"]][-3:] == ["MeshObject", "ParkedVehicle", "Box"]
 
 

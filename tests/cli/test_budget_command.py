@@ -33,7 +33,8 @@ def test_budget_writes_every_angle_with_every_contribution(
     options = ["--trials", "20000", "--corner-sigma", "0.02 px", "--quiet"]
     code = main(["budget", "--poses", str(poses), "--out", str(out), *options])
     printed = capsys.readouterr().out
-    content = json.loads((out / "budget.json").read_text(encoding="utf-8"))
+    whole = json.loads((out / "budget.json").read_text(encoding="utf-8"))
+    content = whole["value"]
     table = pl.read_csv(out / "budget.csv")
     assert code == (0 if content["verdict"] == "inside" else 1)
     assert "Attack first:" in printed
@@ -43,7 +44,7 @@ def test_budget_writes_every_angle_with_every_contribution(
     assert squares.to_numpy() == pytest.approx((table["u_deg"] ** 2).to_numpy(), rel=1e-6)  # type: ignore[union-attr]
     for kind in ("png", "svg", "pdf"):
         assert (out / f"budget.{kind}").stat().st_size > 10_000
-    assert content["bay"]["digest"]
+    assert whole["sightbench"]["bay"]["digest"]
 
 
 def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(

@@ -109,13 +109,16 @@ def test_comparison_writes_what_it_says_it_wrote_and_recommends(run, bay, capsys
 def test_tables_agree_with_each_other_and_with_the_runs(run):
     directory, _ = run
     table = pl.read_csv(directory / "choice.csv")
-    told = json.loads((directory / "choice.json").read_text())
+    whole = json.loads((directory / "choice.json").read_text())
+    told = whole["value"]
     assert table.height == len(told["limits"]) == 2 * 2  # drawings by tilts
     assert told["verdict"] == "holds"
-    assert told["made"]["seed"] == 3
-    assert told["made"]["ranges_m"] == [1.0, 1.5, 3.0]
+    assert whole["sightbench"]["seed"] == 3
+    assert told["ranges_m"] == [1.0, 1.5, 3.0]
     for candidate in told["candidates"]:
-        limits = json.loads((directory / candidate["directory"] / "limits.json").read_text())
+        limits = json.loads((directory / candidate["directory"] / "limits.json").read_text())[
+            "value"
+        ]
         mine = table.filter(pl.col("candidate") == candidate["name"]).sort("turn_deg")
         assert mine["longest_range_m"].to_list() == [
             row["longest_range_m"] for row in sorted(limits["ranges"], key=lambda r: r["turn_deg"])
@@ -134,7 +137,7 @@ def test_drawings_were_seen_in_the_same_views(run):
 
 
 def test_plate_has_the_bays_reflectances_and_drawings_fill_it(run):
-    told = json.loads((run[0] / "choice.json").read_text())
+    told = json.loads((run[0] / "choice.json").read_text())["value"]
     assert told["plate_m"] == [0.25, 0.25]
     assert [c["name"] for c in told["candidates"]] == [
         "marker 36h11-0, 200 mm",
@@ -189,7 +192,7 @@ def test_stopped_comparison_keeps_what_is_done_and_goes_on(bay, tmp_path):
     assert "the same command goes on from there" in error
     assert "of 120 pictures are done and kept" in error
     assert main(options) == 3  # ten pictures can't show 90 %
-    told = json.loads((tmp_path / "marker-36h11-0" / "run.json").read_text())
+    told = json.loads((tmp_path / "marker-36h11-0" / "run.json").read_text())["value"]
     assert len(told["starts"]) == 2
     assert told["starts"][1]["report"]["found"] > 0
 

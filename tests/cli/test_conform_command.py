@@ -28,7 +28,7 @@ def test_the_example_in_the_documentation_conforms(tmp_path, capsys):
     code = main(["conform", "--command", adapter(), "--out", str(tmp_path / "o"), *PATIENT])
     said = capsys.readouterr().out
     assert code == 0, said
-    report = json.loads((tmp_path / "o" / "conformance.json").read_text())
+    report = json.loads((tmp_path / "o" / "conformance.json").read_text())["value"]
     assert report["verdict"] == "pass"
     assert {check["name"] for check in report["checks"]} >= {"pixel origin", "corner order"}
 

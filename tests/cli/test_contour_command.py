@@ -62,7 +62,7 @@ def test_it_writes_tables_limits_summary_and_a_picture(run):
     names = {path.name for path in run.iterdir()}
     assert names >= {"cases.parquet", "cells.csv", "limits.json", "contour.json", "run.json"}
     assert (run / "contour.png").read_bytes().startswith(b"\x89PNG")
-    summary = json.loads((run / "contour.json").read_text())
+    summary = json.loads((run / "contour.json").read_text())["value"]
     cases = pl.read_parquet(run / "cases.parquet")
     assert summary["pictures"] == cases.height < summary["pictures_of_the_full_grid"] == 9 * 80
     assert summary["cells_tested"] == len(summary["tested"]) <= summary["cells"] == 9

@@ -1,11 +1,10 @@
-import json
-
 import cv2
 import numpy as np
 import polars as pl
 import pytest
 
 from bench.cameras.rehearsal import calibration_views, rehearse
+from bench.cameras.result import read_calibration
 from bench.cli.main import main
 from bench.geometry.camera import Camera
 from bench.imaging.model import Imaging
@@ -73,7 +72,9 @@ def test_camera_comes_back_within_its_uncertainty(shots, tmp_path, capfd):
     pictures = {path.name for path in out.glob("*.png")}
     assert {f"calibration_{n}.png" for n in ("residuals", "coverage", "views")} < pictures
     assert sum(name.endswith("-overlay.png") for name in pictures) == 1  # of the worst view
-    assert json.loads((out / "run.json").read_text())["free"] == ["fy", "cx", "cy", "k1", "k2"]
+    result, camera_found = read_calibration(out)
+    assert result.value.free == ["fy", "cx", "cy", "k1", "k2"]
+    assert camera_found == camera
     assert "no view stands out" in capfd.readouterr().out
 
 

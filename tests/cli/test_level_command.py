@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bench.cli.main import main
+from bench.scene.load import load_bay
 
 
 @pytest.fixture(scope="module")
@@ -16,11 +17,12 @@ def rehearsed(tmp_path_factory):
 
 
 def test_rehearse_writes_tables_and_a_picture(rehearsed):
-    rows = json.loads((rehearsed / "shares.json").read_text())["rows"]
+    rows = json.loads((rehearsed / "shares.json").read_text())["value"]["rows"]
     assert {row["plan"] for row in rows} >= {"as planned", "bar not reversed", "one distance only"}
     assert (rehearsed / "shares.csv").read_text().startswith("plan,source,u_across_deg")
     assert (rehearsed / "level.png").stat().st_size > 10_000
-    assert "seed" in json.loads((rehearsed / "run.json").read_text())
+    head = json.loads((rehearsed / "rehearsals.json").read_text())["sightbench"]
+    assert head["seed"] == load_bay().survey.seed
 
 
 def test_solve_finds_up_in_the_rehearsed_table(rehearsed, tmp_path, capsys):
@@ -29,7 +31,7 @@ def test_solve_finds_up_in_the_rehearsed_table(rehearsed, tmp_path, capsys):
     said = capsys.readouterr().out
     assert "up against gravity" in said
     assert "the bar's own error cancels" in said
-    level = json.loads((tmp_path / "level.json").read_text())
+    level = json.loads((tmp_path / "level.json").read_text())["value"]
     up = np.array(level["towers"]["left"]["up_camera"])
     # the shipped tower looks down, so up is up in the picture (-y) and toward the camera (-z)
     assert up[1] < -0.9
@@ -40,7 +42,9 @@ def test_solve_says_that_a_floor_is_not_gravity(rehearsed, tmp_path, capsys):
     table = str(rehearsed / "rehearsal.csv")
     assert main(["level", "solve", table, "--floor", "--out", str(tmp_path)]) == 0
     assert "not gravity" in capsys.readouterr().out
-    assert json.loads((tmp_path / "level.json").read_text())["found"] == "the floor's normal"
+    assert (
+        json.loads((tmp_path / "level.json").read_text())["value"]["found"] == "the floor's normal"
+    )
 
 
 def test_solve_with_one_distance_exits_with_could_not_judge(rehearsed, tmp_path, capsys):
@@ -100,6 +104,6 @@ def test_a_missing_or_foreign_registration_is_refused(rehearsed, tmp_path, capsy
     wrong.write_text("{}")
     options = ["--registration", str(wrong), "--out", str(tmp_path)]
     assert main(["level", "solve", table, *options]) == 2
-    assert "not a registration.json" in capsys.readouterr().err
+    assert "registration.json: " in capsys.readouterr().err
     assert main(["level", "rehearse", "--height-uncertainty", "0", "--out", str(tmp_path)]) == 2
     assert "above 0" in capsys.readouterr().err

@@ -5,7 +5,9 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
+from bench.envelope import Origin, write_result
 from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
+from bench.survey.tables import LIMITS
 
 
 def write_run(directory, sizes, n=300):
@@ -47,7 +49,7 @@ def test_limits_answers_for_each_tilt_and_range(run, capsys):
     assert "tilt 0 deg: none (fails at 2 m: RMS 0.31 deg of 0.05 (at least 0.31))" in said
     assert "tilt 30 deg: 4 m (the longest tested)" in said
     assert "2 m: turn 30 deg" in said
-    limits = json.loads((out / "limits.json").read_text())
+    limits = json.loads((out / "limits.json").read_text())["value"]
     assert limits["asked"]["detection"] == 0.99
     assert limits["verdict"] == "holds"
     table = pl.read_csv(out / "limits.csv")
@@ -101,15 +103,30 @@ def test_bare_options_repeat_the_question_of_the_map(run, capsys):
         "{",
         '{"asked": 5}',
         '{"asked": {"rotation_deg": 0.7}}',
-        '{"asked": {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": ""}}',
-        '{"asked": {"rotation_deg": -1, "detection": 0.9, "confidence": 0.9, "statistic": "rms"}}',
-        '{"asked": {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": []}}',
     ],
 )
-def test_a_limits_file_without_a_sensible_question_counts_for_nothing(run, text, capsys):
+def test_a_damaged_limits_file_is_refused_not_ignored(run, text, capsys):
     (run / "limits.json").write_text(text)
-    assert main(["limits", str(run)]) == 0
-    assert "at most 0.05 deg" in capsys.readouterr().out
+    assert main(["limits", str(run)]) == 2
+    said = capsys.readouterr().err
+    assert "limits.json: " in said
+    assert said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {"rotation_deg": 0.7, "speed": 3},
+        {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": ""},
+        {"rotation_deg": -1, "detection": 0.9, "confidence": 0.9, "statistic": "rms"},
+        {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": []},
+    ],
+)
+def test_a_question_without_sense_is_refused(run, asked, capsys):
+    value = {"asked": asked, "verdict": "holds", "ranges": [], "bands": [], "cells": []}
+    write_result(run / "limits.json", LIMITS, value, Origin("sightbench map", "2026"))
+    assert main(["limits", str(run)]) == 2
+    assert "can't be read as a survey's limits" in capsys.readouterr().err
 
 
 def test_a_question_leaves_the_run_untouched(run):

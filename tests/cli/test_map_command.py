@@ -104,7 +104,7 @@ def test_tables_agree_with_each_other(run):
     assert cells["n"].sum() == cases.height
     assert cells["n_ok"].sum() == (cases["outcome"] == "ok").sum()
     assert pl.read_csv(run / "cells.csv").columns == cells.columns
-    limits = json.loads((run / "limits.json").read_text())
+    limits = json.loads((run / "limits.json").read_text())["value"]
     assert limits["asked"] == {
         "rotation_deg": 0.5,
         "detection": 0.9,
@@ -131,12 +131,13 @@ def test_mirrored_poses_are_counted_beside_what_was_predicted(run):
 
 
 def test_run_json_tells_where_the_numbers_come_from(run):
-    told = json.loads((run / "run.json").read_text())
+    whole = json.loads((run / "run.json").read_text())
+    told, bay = whole["value"], whole["sightbench"]["bay"]
     assert told["complete"] is True
     assert (told["pictures"], told["rows"]) == (120, 240)
-    assert told["bay"]["name"] == "Little bay"
-    assert told["bay"]["file"] == "little.toml"  # no path of the machine that ran it
-    assert len(told["bay"]["digest"]) == 64
+    assert bay["name"] == "Little bay"
+    assert bay["file"] == "little.toml"  # no path of the machine that ran it
+    assert len(bay["digest"]) == 64
     start = told["starts"][0]
     assert {"numpy", "opencv-contrib-python-headless", "polars"} <= start["versions"].keys()
     assert start["host"]["cores"] >= 1
@@ -214,7 +215,7 @@ def test_a_client_of_a_cluster_may_be_killed_and_its_command_resumes(bay, run, c
     assert (again.returncode, complained) == (0, "")
     for name in ("cases.parquet", "cells.parquet"):
         assert pl.read_parquet(tmp_path / name).equals(pl.read_parquet(run / name))
-    assert json.loads((tmp_path / "run.json").read_text())["starts"][-1]["workers"] == (
+    assert json.loads((tmp_path / "run.json").read_text())["value"]["starts"][-1]["workers"] == (
         cluster.address
     )
 

@@ -71,7 +71,7 @@ def test_folder_gives_a_row_a_picture_and_an_overlay_each(folder, capfd):
     assert csv.columns == table.columns
     overlays = sorted(path.name for path in (folder / "out").glob("*-overlay.png"))
     assert overlays == ["empty-overlay.png", "far-overlay.png", "near-overlay.png"]
-    facts = json.loads((folder / "out/run.json").read_text())
+    facts = json.loads((folder / "out/run.json").read_text())["value"]
     assert facts["pictures"] == 3
     assert "2 ok, 1 missed" in capfd.readouterr().out
 

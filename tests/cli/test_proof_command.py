@@ -38,7 +38,7 @@ def fill(path: Path, values: Callable[[dict[str, str]], dict[str, str]]) -> None
 
 
 def result(path: Path) -> dict[str, object]:
-    content: dict[str, object] = json.loads(path.read_text(encoding="utf-8"))
+    content: dict[str, object] = json.loads(path.read_text(encoding="utf-8"))["value"]
     return content
 
 

@@ -63,7 +63,7 @@ def test_rehearse_gives_a_verdict_with_a_number(tmp_path, capsys, bay, poses):
     code = main(["register", "rehearse", "--poses", str(plan), "--trials", "3", "--out", str(out)])
     said = capsys.readouterr().out
     assert ("inside tolerance" in said) == (code == 0)
-    rows = json.loads((out / "rehearsals.json").read_text(encoding="utf-8"))
+    rows = json.loads((out / "rehearsals.json").read_text(encoding="utf-8"))["value"]
     assert len(rows["rows"]) == 3
 
 
@@ -73,7 +73,9 @@ def test_solve_takes_a_table_and_a_plan(tmp_path, capsys, table, poses):
     arguments = ["register", "solve", "--table", str(tmp_path / "poses.csv")]
     arguments += ["--poses", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "out")]
     assert main(arguments) == 0, capsys.readouterr()
-    found = json.loads((tmp_path / "out" / "registration.json").read_text(encoding="utf-8"))
+    found = json.loads((tmp_path / "out" / "registration.json").read_text(encoding="utf-8"))[
+        "value"
+    ]
     assert found["T_left_right"]["translation_m"][0] == pytest.approx(-3.13, abs=0.05)
     assert (tmp_path / "out" / "residuals.png").stat().st_size > 0
 

@@ -57,7 +57,7 @@ def test_three_commands_in_a_row_bring_back_known_angles_as_honestly_as_they_cla
         assert main([*level, "--out", str(folder / "l")]) == 0
         ask = ["wheels", wheels, "--registration", tie, "--level", up]
         assert main([*ask, "--out", str(folder / "w")]) == 0
-        rows = json.loads((folder / "w" / "wheels.json").read_text())["rows"]
+        rows = json.loads((folder / "w" / "wheels.json").read_text())["value"]["rows"]
         assert len(rows) == len(truth)
         for row in rows:
             key = (row["name"], row["refers_to"])

@@ -27,7 +27,7 @@ def run(bay_file, *options):
 def test_a_layout_is_found_and_written_as_a_bay_file_that_loads(bay_file, capsys):
     code, out = run(bay_file, "--corner-sigma", "0.01 px", "--no-pictures")
     assert code == 0
-    content = json.loads((out / "site.json").read_text())
+    content = json.loads((out / "site.json").read_text())["value"]
     found = content["layout"]
     sited = load_bay(out / "sited.toml")
     layout = layout_of(sited)
@@ -49,12 +49,12 @@ def test_a_layout_is_found_and_written_as_a_bay_file_that_loads(bay_file, capsys
 def test_evaluating_the_found_bay_comes_to_the_same_share(bay_file, capsys):
     options = ("--corner-sigma", "0.01 px", "--no-pictures")
     run(bay_file, *options)
-    first = json.loads((bay_file.parent / "out" / "site.json").read_text())
+    first = json.loads((bay_file.parent / "out" / "site.json").read_text())["value"]
     sited = bay_file.parent / "out" / "sited.toml"
     again = bay_file.parent / "again"
     fixed = ("--evaluate", "--no-visibility", "--no-sheet", "--out", str(again), *options)
     assert main(["site", str(sited), *fixed]) == 0
-    second = json.loads((again / "site.json").read_text())
+    second = json.loads((again / "site.json").read_text())["value"]
     # the file keeps metres and degrees to five decimals
     assert second["over_tolerance"] == pytest.approx(first["over_tolerance"], rel=1e-3)
     assert second["evaluated_only"] is True
@@ -66,7 +66,7 @@ def test_the_same_command_gives_the_same_numbers(bay_file):
     tables = []
     for _ in range(2):
         _, out = run(bay_file, "--no-pictures", "--lenses", "16 mm", "--bound", "corner")
-        content = json.loads((out / "site.json").read_text())
+        content = json.loads((out / "site.json").read_text())["value"]
         tables.append((content["layout"], content["sightings"], content["limits"]))
     assert tables[0] == tables[1]
 
@@ -78,7 +78,7 @@ def test_no_feasible_layout_ends_with_1_and_says_what_binds(bay_file, capsys):
     assert "No feasible layout with 50 mm" in words
     assert "margin (" in words
     assert "lacks" in words
-    assert json.loads((out / "site.json").read_text())["feasible"] is False
+    assert json.loads((out / "site.json").read_text())["value"]["feasible"] is False
     assert not (out / "sited.toml").exists()
 
 

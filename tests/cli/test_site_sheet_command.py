@@ -32,7 +32,7 @@ def test_a_bay_built_as_planned_holds(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "keeps every limit" in said
     assert "Nothing was measured of right" in said
-    summary = json.loads((tmp_path / "out/as_built.json").read_text())
+    summary = json.loads((tmp_path / "out/as_built.json").read_text())["value"]
     assert summary["verdict"] == "holds"
     assert summary["corrections"] == []
     assert "visible" in {check["limit"] for check in summary["checks"]}
@@ -45,7 +45,7 @@ def test_a_camera_aimed_too_high_fails_and_the_correction_repairs_it(tmp_path, c
     assert as_built(tmp_path, pitched(6.0), "--no-visibility") == 1
     said = capsys.readouterr().out
     assert "Smallest single correction: left tower's pitch by -" in said
-    summary = json.loads((tmp_path / "out/as_built.json").read_text())
+    summary = json.loads((tmp_path / "out/as_built.json").read_text())["value"]
     assert summary["verdict"] == "fails"
     first = summary["corrections"][0]
     assert (first["where"], first["what"], first["unit"]) == ("left", "pitch", "deg")
@@ -108,7 +108,7 @@ def test_sheets_and_deviations_are_written(tmp_path):
     assert set(table["where"]) == {"all towers", *(t.name for t in BAY.towers)}
     assert (table["minus"] >= 0.0).all()
     assert (table["plus"] >= 0.0).all()
-    summary = json.loads((tmp_path / "deviations.json").read_text())
+    summary = json.loads((tmp_path / "deviations.json").read_text())["value"]
     assert 0.0 < summary["together"]["fraction"] <= 1.0
     assert "seed" in summary["together"]["words"]
     assert f"site {BAY.path.name} --as-built" in (tmp_path / "measured.toml").read_text()

@@ -39,7 +39,7 @@ def test_the_shipped_bay_is_seen_whole_without_graphics(tmp_path, capsys):
     assert table["enough"].all()
     # two towers, and on each one's side both wheels of three vehicles' axles at two stations
     assert len(table) == 24
-    content = json.loads((tmp_path / "view.json").read_text())
+    content = json.loads((tmp_path / "view.json").read_text())["value"]
     assert content["holds"]
     assert len(content["views"]) == 24
     assert not list(tmp_path.glob("*.png"))
@@ -52,7 +52,7 @@ def test_what_hides_a_target_is_named_and_fails(shipped, tmp_path, capsys):
     out = capsys.readouterr().out
     assert "left tower, van" in out
     assert "hidden by: tool chest" in out
-    content = json.loads((tmp_path / "view.json").read_text())
+    content = json.loads((tmp_path / "view.json").read_text())["value"]
     worst = min(content["views"], key=lambda row: row["visible"])
     assert worst["hidden_by"]["tool chest"] == pytest.approx(1.0 - worst["visible"], abs=0.002)
     right = [row for row in content["views"] if row["tower"] == "right"]

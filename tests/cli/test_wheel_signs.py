@@ -76,7 +76,7 @@ def answers(tmp_path_factory):
     (out / "hand.csv").write_text(table())
     options = ["--outboard", "60 mm", "--rim", "400 mm"]
     assert main(["wheels", str(out / "hand.csv"), *options, "--out", str(out)]) == 0
-    rows = json.loads((out / "wheels.json").read_text())["rows"]
+    rows = json.loads((out / "wheels.json").read_text())["value"]["rows"]
     return {(r["name"], r["refers_to"]): r for r in rows}
 
 

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from bench.cli.main import main
+from bench.envelope import Origin, write_result
 from bench.registration.bar_views import T_left_right_of, tower_pair
 from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
+from bench.registration.result import REGISTRATION, pose_value
 from bench.scene.load import load_bay
 
 
@@ -19,7 +21,7 @@ def rehearsed(tmp_path_factory):
 
 
 def test_bare_run_states_truth_and_error(rehearsed):
-    content = json.loads((rehearsed / "wheels.json").read_text())
+    content = json.loads((rehearsed / "wheels.json").read_text())["value"]
     rows = content["rows"]
     assert {row["refers_to"] for row in rows if row["name"] == "front left toe"} == {
         "centre line",
@@ -37,15 +39,22 @@ def test_bare_run_states_truth_and_error(rehearsed):
 def registration(path):
     """Write the shipped bay's own transform as a registration file."""
     T = T_left_right_of(load_bay())
-    content = {
-        "T_left_right": {
-            "rotation_vector_rad": T.rotvec.tolist(),
-            "translation_m": T.translation.tolist(),
-        },
-        "covariance": (1e-8 * np.eye(6)).tolist(),
+    value = {
+        "T_left_right": pose_value(T).model_dump(),
+        "covariance": 1e-8 * np.eye(6),
+        "covariance_from_noise": 1e-8 * np.eye(6),
+        "covariance_of": "rotation, translation",
+        "chi_square": 1.0,
+        "degrees": 1,
+        "p_value": 0.5,
+        "variance_factor": 1.0,
+        "T_left_a": {},
+        "weakest_direction": {"words": "", "singular_value_per_m": 1.0},
+        "failed_checks": [],
+        "off_plan": [],
+        "swapped": [],
     }
-    path.write_text(json.dumps(content))
-    return str(path)
+    return str(write_result(path, REGISTRATION, value, Origin("sightbench register", "2026")))
 
 
 def test_without_a_level_camber_is_from_the_plane_of_wheel_centres(rehearsed, tmp_path, capsys):
@@ -56,7 +65,7 @@ def test_without_a_level_camber_is_from_the_plane_of_wheel_centres(rehearsed, tm
     assert "wheel centres' plane" in said
     assert "front left caster" in said
     assert (tmp_path / "wheels.png").is_file()
-    rows = json.loads((tmp_path / "wheels.json").read_text())["rows"]
+    rows = json.loads((tmp_path / "wheels.json").read_text())["value"]["rows"]
     total = next(row for row in rows if row["name"] == "front total toe")
     assert abs(total["value"] - 0.22) < 5.0 * total["u"]  # 0.08 + 0.14, as invented
 
@@ -76,8 +85,8 @@ def test_a_table_in_one_frame_needs_no_towers(rehearsed, tmp_path, capsys):
     path.write_text(csv_text(rows))
     assert main(["wheels", str(path), "--out", str(tmp_path)]) == 0
     assert "table's z" in capsys.readouterr().out
-    found = json.loads((tmp_path / "wheels.json").read_text())["rows"]
-    before = json.loads((rehearsed / "wheels.json").read_text())["rows"]
+    found = json.loads((tmp_path / "wheels.json").read_text())["value"]["rows"]
+    before = json.loads((rehearsed / "wheels.json").read_text())["value"]["rows"]
     for a, b in zip(found, before, strict=True):
         # the same readings; registration and level err by 0.004 and 0.009 deg and 0.3 mm
         # beside readings' own shares of 0.03 deg and 1 mm and more, but for the front track

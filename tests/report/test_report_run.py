@@ -5,9 +5,11 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
+from bench.envelope import Origin
 from bench.errors import ConfigError, RunError
 from bench.report.run import find_bay, read_map
 from bench.report.words import headline
+from bench.survey.tables import read_limits, write_limits
 
 
 @pytest.fixture
@@ -56,11 +58,12 @@ def test_a_broken_file_is_named(moved_map, name):
         '{"bay": 3, "starts": [{}]}',
         '{"bay": {}, "starts": []}',
         '{"bay": {}, "starts": [7]}',
+        '{"bay": {"digest": "ab12"}, "starts": [{}]}',
     ],
 )
 def test_a_provenance_without_its_parts_is_refused(moved_map, content):
     (moved_map / "run.json").write_text(content, encoding="utf-8")
-    with pytest.raises(RunError, match=r"run\.json.*bay and starts"):
+    with pytest.raises(ConfigError, match=r"run\.json: .*'sightbench map'"):
         read_map(moved_map)
 
 
@@ -83,8 +86,9 @@ def test_a_headline_calls_the_last_tested_range_no_limit(finished_map):
 
 
 def test_limits_of_another_run_are_refused(moved_map):
-    path = moved_map / "limits.json"
-    path.write_text(path.read_text(encoding="utf-8").replace("aruco-none", "aruco-some"))
+    limits = read_limits(moved_map)
+    some = limits.cells.with_columns(pl.col("pipeline").str.replace("aruco-none", "aruco-some"))
+    write_limits(moved_map, replace(limits, cells=some), Origin("sightbench map", "2026"))
     with pytest.raises(RunError, match="different runs"):
         read_map(moved_map)
 

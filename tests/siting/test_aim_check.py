@@ -7,6 +7,7 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
+from bench.envelope import Origin
 from bench.errors import ConfigError
 from bench.scene.facts import sights
 from bench.scene.load import load_bay
@@ -98,8 +99,8 @@ def test_common_practice_near_inner_and_low_far_outer_and_high(common):
 
 def test_tables_have_the_same_rows(bay, tmp_path):
     aim = judge_aim(bay, QUICK, visible=False)
-    csv, document = write_aim(tmp_path, aim, {"command": "test"})
-    content = json.loads(document.read_text())
+    csv, document = write_aim(tmp_path, aim, Origin("sightbench aim", "2026"))
+    content = json.loads(document.read_text())["value"]
     table = pl.read_csv(csv)
     assert table.height == len(aim.sightings) == len(content["sightings"])
     assert content["holds"] == (not content["failures"])
