@@ -89,5 +89,6 @@ def read_level(place: Path) -> Result[LevelValue]:
         where = f"{result.path}: towers.{name}"
         if abs(float(np.linalg.norm(tower.up)) - 1.0) > LENGTH_TOLERANCE:
             raise ConfigError(f"{where}.up_camera: must be a unit vector")
-        covariance_of_rows(tower.covariance, 3, f"{where}.covariance")
+        # a turn about up itself leaves up as it is
+        covariance_of_rows(tower.covariance, 3, f"{where}.covariance", singular=True)
     return result

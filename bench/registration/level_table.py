@@ -1,4 +1,4 @@
-"""Tables of measured bar poses for finding level, and the level as a file."""
+"""Tables of measured bar poses for finding level."""
 
 from __future__ import annotations
 
@@ -6,13 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from bench.errors import ConfigError
-from bench.registration.level import Level, Setting
-from bench.registration.pose_rows import csv_text, pose_row, read_json, read_pose_rows
+from bench.registration.level import Setting
+from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
 from bench.tables import refusal
-from bench.typing import Array
 from bench.units import shown
 
 NEEDED = ("place", "reversed", "tower")
@@ -87,46 +83,3 @@ def level_table(settings: Sequence[Setting]) -> str:
             for T, c in zip(s.poses, s.covariances, strict=True)
         ]
     )
-
-
-def level_facts(level: Level) -> dict[str, Any]:
-    """Return a level as plain numbers, SI units and radians."""
-    return {
-        "found": "up against gravity" if level.kind == "level" else "the floor's normal",
-        "towers": {
-            up.tower: {
-                "up_camera": up.direction.tolist(),
-                "covariance": up.covariance.tolist(),
-                "covariance_of": "rotation vector of up about the camera's axes, rad",
-                "shares": {name: share.tolist() for name, share in up.shares.items()},
-            }
-            for up in level.ups
-        },
-        "bar_error_rad": level.bar_error,
-        "bar_error_sigma_rad": level.bar_error_sigma,
-        "chi_square": level.chi2,
-        "degrees": level.dof,
-    }
-
-
-def read_level(path: Path) -> tuple[Array, Array, str]:
-    """Return the left tower's up (3,), its covariance (3, 3) and what was found, from level.json.
-
-    Raises
-    ------
-    ConfigError
-        The file can't be read or isn't one of 'sightbench level solve'.
-    """
-    content = read_json(path)
-    try:
-        left = content["towers"]["left"]
-        up = np.array(left["up_camera"], dtype=np.float64).reshape(3)
-        covariance = np.array(left["covariance"], dtype=np.float64).reshape(3, 3)
-        found = str(content["found"])
-        if not abs(float(np.linalg.norm(up)) - 1.0) < 1e-6:
-            raise ValueError
-    except (KeyError, TypeError, ValueError) as error:
-        raise ConfigError(
-            f"{path}: not a level.json of 'sightbench level solve' with the left tower's level"
-        ) from error
-    return up, covariance, found

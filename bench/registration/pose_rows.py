@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -138,47 +136,3 @@ def csv_text(rows: Sequence[Mapping[str, str]]) -> str:
     columns = list(rows[0])
     lines = [",".join(columns)] + [",".join(row[c] for c in columns) for row in rows]
     return "\n".join(lines) + "\n"
-
-
-def read_registration(path: Path) -> tuple[Pose, Array]:
-    """Return T_left_right and its covariance (6, 6) from 'sightbench register solve'.
-
-    Raises
-    ------
-    ConfigError
-        The file can't be read or isn't one of these.
-    """
-    content = read_json(path)
-    try:
-        T = Pose.from_rotvec(
-            np.array(content["T_left_right"]["rotation_vector_rad"], dtype=np.float64),
-            np.array(content["T_left_right"]["translation_m"], dtype=np.float64),
-        )
-        covariance = np.array(content["covariance"], dtype=np.float64)
-        np.linalg.cholesky(covariance)
-    except (KeyError, TypeError, ValueError, BenchError, np.linalg.LinAlgError) as error:
-        raise ConfigError(
-            f"{path}: not a registration.json of 'sightbench register solve'"
-        ) from error
-    if covariance.shape != (6, 6):
-        raise ConfigError(f"{path}: covariance must be 6 by 6, is {covariance.shape}")
-    return T, covariance
-
-
-def read_json(path: Path) -> dict[str, Any]:
-    """Return the object of a JSON file.
-
-    Raises
-    ------
-    ConfigError
-        It can't be read or is none.
-    """
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(f"{path}: {error.strerror or error}") from error
-    except ValueError as error:
-        raise ConfigError(f"{path}: not a JSON file: {error}") from error
-    if not isinstance(content, dict):
-        raise ConfigError(f"{path}: must hold a JSON object")
-    return content

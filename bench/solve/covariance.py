@@ -20,6 +20,8 @@ from bench.typing import Array
 MAX_CONDITION = 1e8
 # A claimed noise is overruled where residuals as large would come up less often than this.
 IMPLAUSIBLE = 0.05
+# Of an eigenvalue of a small matrix scaled to ones: a few units of its sixteenth digit, with room.
+ROUNDING = 1e-12
 
 
 def least_squares_covariance(jacobian: Array, sigma: float | Array) -> Array:
@@ -156,23 +158,39 @@ def in_facing_frame(covariance: Array, T_camera_target: Pose) -> Array:
     return propagate(turn, covariance)
 
 
-def covariance_of_rows(rows: list[list[float]], n: int, name: str) -> Array:
+def covariance_of_rows(
+    rows: list[list[float]], n: int, name: str, singular: bool = False
+) -> Array:
     """Return rows as a covariance (n, n).
+
+    Parameters
+    ----------
+    rows : list of lists of float
+        As a file holds it.
+    n : int
+        Its size.
+    name : str
+        For messages.
+    singular : bool
+        Whether something may be known exactly, as the turn of a direction about itself is.
 
     Raises
     ------
     ConfigError
-        It isn't symmetric and positive definite; names it.
+        It isn't symmetric and positive definite, or semidefinite if it may be `singular`; names
+        it.
     """
     try:
         found = np.array(rows, dtype=np.float64)
         whole = found.shape == (n, n) and bool(np.allclose(found, found.T, rtol=1e-9))
         if whole:
             # columns scaled to one: variances of radians and of metres may lie far apart
-            scale = np.sqrt(np.diag(found))
-            np.linalg.cholesky(found / np.outer(scale, scale))
+            variances = np.diag(found)
+            scale = np.sqrt(np.where(variances > 0.0, variances, 1.0))
+            least = float(np.linalg.eigvalsh(found / np.outer(scale, scale))[0])
+            whole = least >= -ROUNDING if singular else least > 0.0 and bool(np.all(variances > 0))
     except (ValueError, TypeError, np.linalg.LinAlgError):
         whole = False
-    if not whole or not np.all(np.diag(found) > 0.0):
+    if not whole:
         raise ConfigError(f"{name} must be a covariance, {n} by {n}, symmetric and positive")
     return found

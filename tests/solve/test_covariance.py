@@ -7,10 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
+from bench.errors import ConfigError
 from bench.geometry.camera import Camera, project
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import View, pose_of_view
 from bench.solve.covariance import (
+    covariance_of_rows,
     in_facing_frame,
     least_squares_covariance,
     noise_variance,
@@ -136,3 +138,18 @@ def test_estimates_claim_this_covariance(
     assert estimate.covariance is not None
     scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     assert_allclose(estimate.covariance / scale, expected / scale, atol=1e-8)
+
+
+@pytest.mark.parametrize("up", [(0.0, -1.0, 0.0), (0.03, -0.99, 0.13)])
+def test_a_direction_s_covariance_is_one_though_its_own_turn_is_known(
+    up: tuple[float, float, float],
+) -> None:
+    axis = np.array(up) / np.linalg.norm(up)
+    aside = np.eye(3) - np.outer(axis, axis)
+    rows = (1e-8 * aside).tolist()
+    assert_allclose(covariance_of_rows(rows, 3, "level", singular=True), rows)
+    for wrong in ((np.array(rows) - 1e-9 * np.eye(3)).tolist(), [[1.0]], [[np.nan] * 3] * 3):
+        with pytest.raises(ConfigError, match="level must be a covariance"):
+            covariance_of_rows(wrong, 3, "level", singular=True)
+    with pytest.raises(ConfigError, match="level must be a covariance"):
+        covariance_of_rows(np.diag([1.0, 1.0, 0.0]).tolist(), 3, "level")
