@@ -19,7 +19,6 @@ from bench.registration.bar_views import (
     tower_pair,
 )
 from bench.registration.level import Kind, Level, Reference, Setting, find_level
-from bench.registration.pool import TURN_SPACING
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
@@ -36,8 +35,9 @@ FLOOR_SIGMA = 1.0e-3
 # Distances that a plan tries, metres from the tower line, and how far apart it may take two.
 DISTANCES = tuple(float(d) for d in np.arange(1.5, 8.01, 0.25))
 MOST_APART = 3.0
-# Two turns nearer than this tell the bar's long axis badly; so many of the pairs that are farthest
-# apart, with heights, are judged.
+# Turns that a plan tries: of the pairs that are farthest apart, with heights, so many are judged;
+# two turns nearer than the least tell the bar's long axis badly.
+TURN_SPACING = math.radians(30.0)
 LEAST_APART = math.radians(5.0)
 MOST_TRIED = 6
 
