@@ -11,6 +11,7 @@ from bench.cli.main import main
 from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import judge
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
+from bench.registration.result import registration_value
 from bench.registration.sights import Cameras
 from bench.registration.systematic import systematic_covariance
 from bench.registration.table import measured_steps, pose_table, read_pose_table
@@ -42,7 +43,7 @@ def test_plan_writes_a_list_that_it_takes_again(tmp_path, capsys, bay):
     said = capsys.readouterr().out
     assert "no heading: all 12 directions determined" in said
     assert len(read_poses(tmp_path / "plan.toml")) == 3
-    for name in ("sets.csv", "sets.json", "plan_poses.png", "plan_progress.png", "run.json"):
+    for name in ("sets.csv", "sets.json", "plan_poses.png", "plan_progress.png", "plan.json"):
         assert (tmp_path / name).stat().st_size > 0
 
 
@@ -123,8 +124,8 @@ def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, pos
     known = taken.intrinsics(errors)
     judged = judge(steps, cameras_of(bay), bay, None, poses, known, errors.size)
     plain = judge(steps, cameras_of(bay), bay, None, poses)
-    written = np.array(judged.as_dict()["covariance"])
-    added = written - np.array(plain.as_dict()["covariance"])
+    written = np.array(registration_value(judged)["covariance"])
+    added = written - np.array(registration_value(plain)["covariance"])
     expected = systematic_covariance(judged.registration, known, errors.size)
     np.testing.assert_allclose(added, expected, rtol=1e-6, atol=1e-12 * np.max(expected))
     # the principal point's half pixel over some 3500 px turns each camera's rays by 0.008 deg;

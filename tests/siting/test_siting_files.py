@@ -46,9 +46,10 @@ def siting(bay_file):
 def test_stations_meshes_and_lens_follow_into_another_directory(siting, tmp_path):
     out = tmp_path / "elsewhere"
     out.mkdir()
-    path, note = write_sited_bay(out, siting)
+    path, note, digest = write_sited_bay(out, siting)
     assert note == ""
     sited = load_bay(path)
+    assert digest == sited.digest
     assert layout_of(sited).focal_length == pytest.approx(0.016)
     further = sited.standoff - siting.asked.standoff
     for before, after in zip(siting.asked.stations, sited.stations, strict=True):
@@ -58,7 +59,7 @@ def test_stations_meshes_and_lens_follow_into_another_directory(siting, tmp_path
 
 
 def test_what_did_not_change_is_left_as_it_was_written(siting, bay_file, tmp_path):
-    path, _ = write_sited_bay(tmp_path, siting)
+    path, _, _ = write_sited_bay(tmp_path, siting)
     before = bay_file.read_text().splitlines()
     after = path.read_text().splitlines()
     document = tomllib.loads(bay_file.read_text())
@@ -70,7 +71,8 @@ def test_what_did_not_change_is_left_as_it_was_written(siting, bay_file, tmp_pat
 def test_a_file_written_unusually_is_not_edited_but_said(siting, bay_file, tmp_path):
     text = bay_file.read_text().replace("[camera]\nwidth = 2448", "camera.width = 2448\n[camera]")
     bay_file.write_text(text)  # no longer TOML that can be read
-    path, note = write_sited_bay(tmp_path, siting)
+    path, note, digest = write_sited_bay(tmp_path, siting)
     assert path is None
+    assert digest is None
     assert note.startswith("No sited.toml")
     assert not (tmp_path / "sited.toml").exists()
