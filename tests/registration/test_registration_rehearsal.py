@@ -89,7 +89,6 @@ def test_an_end_that_was_not_moved_shows_in_the_plan_and_not_in_residuals(bay, p
     words = " ".join(judged.off_plan)
     # steps 3 and 4 repeat the first two, so that the way to step 5 isn't the plan's
     assert "from step 4 to step 5, end B moved 108 mm; the plan has 378 mm" in words
-    assert "end B" not in words.split("from step 2 to step 3")[1].split(";")[0]
     assert not judged.is_clean
 
 
