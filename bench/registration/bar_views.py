@@ -28,6 +28,10 @@ from bench.typing import Array
 # detectors need a white border.
 MAX_TILT = np.radians(72.0)
 MARGIN_PX = 16.0
+# How far an operator may be off where a plan counts on a target: three times a scatter of 1 degree
+# about two axes together, and of 20 mm with what 1 degree does at the end of a 2 m bar, 26 mm.
+SCATTER_ANGLE = 3.0 * np.radians(2.0**0.5)
+SCATTER_LENGTH = 3.0 * 0.026
 SIDES: tuple[Side, Side] = ("left", "right")
 ENDS: tuple[End, End] = ("A", "B")
 
@@ -85,9 +89,14 @@ def points_of(target: Target) -> Array:
     return np.column_stack((flat, np.zeros(len(flat))))
 
 
-def glimpses(bay: Bay, pose: BarPose, bar: Bar | None = None) -> tuple[Glimpse, ...]:
-    """Return what each tower sees of the bar in a pose, left tower first, A before B."""
-    return glimpses_of(bay, pose.T_bay_bar, bar)
+def glimpses(
+    bay: Bay, pose: BarPose, bar: Bar | None = None, scattered: bool = False
+) -> tuple[Glimpse, ...]:
+    """Return what each tower sees of the bar in a pose, left tower first, A before B.
+
+    Scattered: what it sees wherever an operator's scatter takes the bar.
+    """
+    return glimpses_of(bay, pose.T_bay_bar, bar, scattered=scattered)
 
 
 def glimpses_of(
@@ -95,6 +104,7 @@ def glimpses_of(
     T_bay_bar: Pose,
     bar: Bar | None = None,
     T_bar_ends: tuple[Pose, Pose] | None = None,
+    scattered: bool = False,
 ) -> tuple[Glimpse, ...]:
     """Return what each tower sees of a bar that stands at T_bay_bar.
 
@@ -108,6 +118,8 @@ def glimpses_of(
         Which; the bay's own when left out.
     T_bar_ends : (Pose, Pose), optional
         Where A and B really sit on it; as drawn when left out.
+    scattered : bool
+        Whether to keep room for an operator's scatter.
     """
     bar = bay.bar if bar is None else bar
     mounts = (bar.T_bar_a, bar.T_bar_b) if T_bar_ends is None else T_bar_ends
@@ -115,21 +127,27 @@ def glimpses_of(
     for side, tower in zip(SIDES, tower_pair(bay), strict=True):
         for end, mount in zip(ENDS, mounts, strict=True):
             T = tower.T_bay_camera.inverse() @ T_bay_bar @ mount
-            if is_seen(bar.target(end), T, tower.camera):
+            if is_seen(bar.target(end), T, tower.camera, scattered):
                 found.append(Glimpse(side, end, T))
     return tuple(found)
 
 
-def is_seen(target: Target, T_camera_target: Pose, camera: Camera) -> bool:
-    """Tell whether a tower sees all of a target, not too steeply."""
-    if not tilt_of_pose(T_camera_target) < MAX_TILT:
+def is_seen(
+    target: Target, T_camera_target: Pose, camera: Camera, scattered: bool = False
+) -> bool:
+    """Tell whether a tower sees all of a target, not too steeply; with room where scattered."""
+    tilt, margin = MAX_TILT, MARGIN_PX
+    if scattered:
+        tilt = tilt - SCATTER_ANGLE
+        margin = margin + camera.fx * SCATTER_LENGTH / max(T_camera_target.translation[2], 0.1)
+    if not tilt_of_pose(T_camera_target) < tilt:
         return False
     plate = np.column_stack((target.drawing.outline, np.zeros(4)))
     try:
         pixels = project(plate, T_camera_target, camera)
     except GeometryError:
         return False
-    return camera.contains(pixels, MARGIN_PX)
+    return camera.contains(pixels, margin)
 
 
 def sight_of(
@@ -177,8 +195,8 @@ def unknowns_of(bay: Bay, poses: Sequence[BarPose]) -> Unknowns:
 
 
 def is_usable(bay: Bay, pose: BarPose) -> bool:
-    """Tell whether each tower sees a target of the bar in a pose."""
-    return {g.tower for g in glimpses(bay, pose)} == set(SIDES)
+    """Tell whether each tower sees a target of the bar in a pose, even if that is scattered."""
+    return {g.tower for g in glimpses(bay, pose, scattered=True)} == set(SIDES)
 
 
 def refuse_unseen(bay: Bay, poses: Sequence[BarPose]) -> None:

@@ -21,6 +21,7 @@ from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
 from bench.typing import Array
 
+LINE = 0.2  # inches, of a panel's title
 INDENT = 0.25  # inches, of a list's second lines
 AXES = ("x (along the bay)", "y (across)", "z (vertical)")
 SIGHTS = (("left", "A"), ("left", "B"), ("right", "A"), ("right", "B"))
@@ -160,23 +161,25 @@ def progress_figure(
     if tolerance is not None:
         handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label="tolerance of toe"))
     n = len(sets)
+    gap = 0.25
+    width = (style.WIDTH - 0.85 - 0.2 - gap * (n - 1)) / n
+    titles = [wrap(name, width, style.NORMAL) for name, _ in sets]
+    top = 0.3 + LINE * (max(map(len, titles)) - 1)
     page = Page(
         "What each bar pose adds",
         "standard uncertainty of the right tower against the left one, from corner noise alone",
         "Shaded: steps that leave directions undetermined, with the number of directions that are "
         f"known of all that are unknown.\n{note}",
-        5.6,
+        top + 5.3,
         handles,
     )
-    gap = 0.25
-    width = (page.width - 0.85 - 0.2 - gap * (n - 1)) / n
     every = [p for _, found in sets for p in found]
     known = [] if tolerance is None else [np.array([np.degrees(tolerance)])]
     limits = [_range([_turns(p) for p in every] + known), _range([_shifts(p) for p in every])]
-    for column, (name, found) in enumerate(sets):
+    for column, (_, found) in enumerate(sets):
         left = 0.85 + column * (width + gap)
         for row, values in enumerate((_turns, _shifts)):
-            axes = page.axes(Box(left, 0.3 + 2.6 * row, width, 2.2))
+            axes = page.axes(Box(left, top + 2.6 * row, width, 2.2))
             steps = np.array([p.steps for p in found])
             for k in range(3):
                 axes.plot(
@@ -207,7 +210,7 @@ def progress_figure(
                         fontsize=style.SMALL,
                     )
             if row == 0:
-                axes.set_title(name, fontsize=style.NORMAL, loc="left")
+                axes.set_title("\n".join(titles[column]), fontsize=style.NORMAL, loc="left")
                 if tolerance is not None:
                     axes.axhline(np.degrees(tolerance), color=style.INK, linewidth=1.0)
             else:

@@ -234,7 +234,8 @@ def seen_poses(
 
 def _is_seen(bay: Bay, plan: LevelPlan, distance: float, turn: float) -> bool:
     for way in plan.ways:
-        seen = {(g.tower, g.end) for g in glimpses(bay, plan.pose(distance, turn, way))}
+        pose = plan.pose(distance, turn, way)
+        seen = {(g.tower, g.end) for g in glimpses(bay, pose, scattered=True)}
         if not {("left", "B" if way else "A"), ("right", "A" if way else "B")} <= seen:
             return False
     return True

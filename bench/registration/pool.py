@@ -30,7 +30,8 @@ def candidates(bay: Bay) -> tuple[BarPose, ...]:
 
     Distances go with the bay's standoff; headings are those for which the floor has room, between
     the walls and clear of obstacles and towers; heights, slopes (one stand low, the other high)
-    and turns are those that the bar's stands hold. Both towers see a target in each.
+    and turns are those that the bar's stands hold. Both towers see a target in each, wherever an
+    operator's scatter takes the bar.
     """
     bar = bay.bar
     heights = sorted(set(bar.heights))

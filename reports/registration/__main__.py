@@ -143,7 +143,7 @@ def honesty_line(name: str, result: Rehearsal) -> str:
     n, total = len(result.normalised), float(result.normalised.sum())
     p = 2.0 * min(chi2.sf(total, 6 * n), chi2.cdf(total, 6 * n))
     return (
-        f"| {name} | {n} | {total / n:.3f} | {p:.3f} | "
+        f"| {name} | {n} of {n + len(result.refused)} | {total / n:.3f} | {p:.3f} | "
         f"{100 * np.mean(result.normalised > chi2.isf(0.05, 6)):.1f} % |"
     )
 

@@ -122,7 +122,7 @@ def test_a_sloping_floor_matters_only_where_it_is_the_reference(bay, plan):
 
 def test_a_bar_that_was_not_turned_is_refused_by_place(bay, plan):
     with pytest.raises(
-        GeometryError, match=r"bar at 2\.25 m, not reversed, left tower: .*turn it"
+        GeometryError, match=r"bar at 3\.25 m, not reversed, left tower: .*turn it"
     ):
         find_level(exact(bay, replace(plan, turns=(0.5, 0.5))), REFERENCE)
     with pytest.raises(GeometryError, match="needs settings"):
