@@ -27,6 +27,11 @@ settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
 
+def pytest_configure() -> None:
+    """Give a worker one thread: libraries that start one a core would get in each other's way."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # read by workers, which start later
+
+
 @pytest.fixture
 def solve_for() -> Callable[..., Estimate]:
     """Return a function that hands points to a solver, as if a detector had found them."""

@@ -85,7 +85,7 @@ def test_coverage_equals_clipped_polygons_pixel_by_pixel(range_m, tilt_deg):
     # near the camera the plate is a thousand pixels wide: a window around a corner of the square
     u, v = project(flat(square[2:3]), pose, CAMERA)[0]
     region = Region(
-        max(whole.u0, int(u) - 30), max(whole.v0, int(v) - 30), min(whole.width, 60), 60
+        max(whole.u0, int(u) - 20), max(whole.v0, int(v) - 20), min(whole.width, 40), 40
     )
     expected = clipped_coverage(project(flat(drawing.outline), pose, CAMERA), region)
     expected -= 0.8 * clipped_coverage(project(flat(square), pose, CAMERA), region)
