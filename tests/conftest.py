@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,6 +31,17 @@ settings.load_profile("repeatable")
 def pytest_configure() -> None:
     """Give a worker one thread: libraries that start one a core would get in each other's way."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # read by workers, which start later
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Say what browsers took: times are for the log, and nothing depends on them.
+
+    Here, since the process that hands tests to workers reads no other room's settings.
+    """
+    for report in terminalreporter.getreports("passed"):
+        for name, value in getattr(report, "user_properties", ()):
+            if report.nodeid.startswith("tests/browser/") and report.when == "call":
+                terminalreporter.write_line(f"{name.replace('_', ' ')}: {value}")
 
 
 @pytest.fixture

@@ -42,6 +42,7 @@ def test_all_markers_of_a_photograph_are_measured(photographs, samples, tmp_path
     assert table["tilt_deg"].max() < 60.0
 
 
+@pytest.mark.slow
 def test_grid_with_a_dictionary_of_its_own_is_measured(photographs, samples, tmp_path):
     table = measured(
         tmp_path, photographs / "aruco_board_detection/images/gboriginal.jpg",
@@ -52,6 +53,7 @@ def test_grid_with_a_dictionary_of_its_own_is_measured(photographs, samples, tmp
     assert table["n_points"].to_list() == [4 * 35]
 
 
+@pytest.mark.slow
 def test_board_is_measured_whole_and_half_covered(photographs, samples, tmp_path):
     table = measured(
         tmp_path, photographs / "charuco_detection/images/choriginal.jpg",

@@ -21,7 +21,7 @@ from bench.survey.score import is_mirrored
 from bench.targets.marker import MarkerDesign, build_marker
 from reports.real.april_vision import CAMERA, SIZE_M, read_truth
 
-pytestmark = pytest.mark.network
+pytestmark = [pytest.mark.network, pytest.mark.slow]
 
 TARGET = build_marker(MarkerDesign("DICT_APRILTAG_36h11", 14, SIZE_M))
 CORNERS = (

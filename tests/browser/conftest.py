@@ -79,14 +79,6 @@ def browser() -> Iterator[Any]:
         started.close()
 
 
-def pytest_terminal_summary(terminalreporter: Any) -> None:
-    """Say what was measured: times are for the log, and nothing depends on them."""
-    for report in terminalreporter.getreports("passed"):
-        for name, value in getattr(report, "user_properties", ()):
-            if report.nodeid.startswith("tests/browser/") and report.when == "call":
-                terminalreporter.write_line(f"{name.replace('_', ' ')}: {value}")
-
-
 @pytest.fixture(scope="session")
 def phone_size() -> tuple[int, int]:
     return PHONE

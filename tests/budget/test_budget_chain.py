@@ -250,6 +250,7 @@ def test_a_scale_that_all_targets_share_changes_no_angle_unless_the_bar_is_calib
     assert np.abs(chain(_row(chain, "print scale", 0, 1e-3))).max() > 1e-4
 
 
+@pytest.mark.slow
 def test_noise_alone_scatters_the_whole_measurement_as_first_order_says(
     bay: Bay, chain: Chain
 ) -> None:

@@ -116,8 +116,10 @@ def test_a_turned_tower_line_moves_its_left_end_away():
     assert place.yaw == pytest.approx(left.placement.yaw - 0.01)
 
 
-def test_a_quick_prediction_is_exact_for_the_plan():
-    predictor = Predictor("image")
+@pytest.mark.parametrize(
+    "predictor", [PREDICTOR, pytest.param(Predictor("image"), marks=pytest.mark.slow)]
+)
+def test_a_quick_prediction_is_exact_for_the_plan(predictor):
     limits = limits_of(SHIPPED, predictor)
     found = limits.slack([{}])
     quick = [v for (name, _), v in zip(found.names, found.values[0], strict=True)
@@ -160,6 +162,7 @@ def test_a_table_has_millimetres_and_degrees():
     assert second["plus"] == pytest.approx(3.0)
 
 
+@pytest.mark.slow
 def test_the_joint_fraction_holds_as_often_as_it_says_on_fresh_draws(limits, single):
     found = joint(limits, single, trials=300, seed=3)
     assert 0.0 < found.fraction < 1.0

@@ -78,6 +78,7 @@ def test_the_placement_is_recovered_within_three_of_its_own_uncertainties(name):
     assert np.all(np.array(list(found.u.values())) < 0.5 * np.abs(off))
 
 
+@pytest.mark.slow
 def test_claimed_uncertainties_cover_the_error_over_many_noises():
     """36 sums of squared normalised errors against chi-square of 6 degrees of freedom."""
     plan = small(PLAN)

@@ -73,6 +73,7 @@ def test_a_deviated_bay_has_its_vehicles_farther_off():
     assert bay.towers[0].placement.offset == pytest.approx(OPEN.towers[0].placement.offset)
 
 
+@pytest.mark.slow
 def test_corrections_of_a_bay_that_hides_targets_move_its_towers():
     loose = replace(OPEN, tolerance=replace(OPEN.tolerance, toe=0.1, camber=0.1))
     plan = with_post(loose, 0.03)

@@ -64,6 +64,7 @@ def test_no_text_overlaps_or_leaves_the_page(bay, text_faults, turned):
     assert text_faults(figure) == []
 
 
+@pytest.mark.slow
 def test_the_same_aim_gives_the_same_files(bay, tmp_path):
     aim = judge_aim(bay, QUICK, "left", visible=False)
     first = [p.read_bytes() for p in write_aim_pictures(tmp_path / "a", aim)]

@@ -84,7 +84,9 @@ def information_by_differences(drawing, pose, camera, imaging, region, mask):
 
 # diffraction takes seconds a picture's derivatives: one target and view of it will do
 CASES = [
-    (setting, kind, view)
+    pytest.param(
+        *(setting, kind, view), marks=[pytest.mark.slow] if setting == "diffracted" else []
+    )
     for setting in SETTINGS
     for kind in TARGETS
     for view in VIEWS

@@ -103,7 +103,7 @@ def test_pose_covariance_matches_monte_carlo(
     solve_for: Callable[..., Estimate],
 ) -> None:
     p_target: Array = request.getfixturevalue(shape)
-    sigma, n = 0.1, 800
+    sigma, n = 0.1, 300
     pose = pose_of_view(View(4.0, 0.5, -0.35, 0.6, (1600.0, 800.0)), lens)
     pixels = project(p_target, pose, lens)
     covariance = pose_covariance(p_target, pose, lens, sigma)

@@ -46,7 +46,7 @@ def test_share_of_a_distance_is_the_normal_tail():
 def test_corner_prediction_agrees_with_monte_carlo(tilt_deg, sigma):
     pose = pose_of_view(View(12.0, np.deg2rad(tilt_deg)), CAMERA)
     pixels = project(CORNERS, pose, CAMERA)
-    n, wins = 4000, 0
+    n, wins = 1500, 0
     for noise in np.random.default_rng(int(tilt_deg)).normal(0.0, sigma, (n, 4, 2)):
         points = planar_points(Detection(Found.FOUND, pixels + noise, CORNERS), CAMERA)
         right = refine(pose.rotation, pose.translation, points, CAMERA)
@@ -56,6 +56,7 @@ def test_corner_prediction_agrees_with_monte_carlo(tilt_deg, sigma):
     assert_rate(wins, n, predicted)
 
 
+@pytest.mark.slow
 def test_image_prediction_agrees_with_monte_carlo():
     imaging = Imaging(Optics(0.8), Illumination(1.0), Sensor(dark_noise=75.0))
     pose = pose_of_view(View(30.0, np.deg2rad(20.0), roll=0.2, pixel=(1200.3, 1000.2)), CAMERA)

@@ -94,7 +94,7 @@ def test_two_readings_of_a_rolling_wheel_give_the_axis_and_take_the_mount_for_it
     ],
 )
 def test_covariance_is_honest_over_many_draws(rolls, rolling, play):
-    n = 500
+    n = 200
     axis, centre, poses = poses_of([r * DEG for r in rolls], rolling=rolling)
     rng = np.random.default_rng([7, len(rolls), int(rolling), int(play > 0)])
     told = wheel_axis(poses, [NOISE] * len(poses), OUT, 0.25, AHEAD if rolling else None)
@@ -144,7 +144,7 @@ def test_uncertainty_falls_with_half_the_sine_of_half_the_roll(roll_deg):
     assert_allclose(axis_sigma(sigma, [0.0, roll_deg * DEG]), closed, rtol=1e-12)
     predicted = axis_covariance(sigma**2 * np.eye(3), [0.0, roll_deg * DEG], np.array([1.0, 2, 3]))
     assert_allclose(predicted, closed**2 * np.eye(2), rtol=1e-9, atol=1e-9 * closed**2)
-    n = 500
+    n = 200
     axis, _, poses = poses_of([0.0, roll_deg * DEG])
     rng = np.random.default_rng([11, int(roll_deg)])
     noise = np.diag([sigma**2] * 3 + [1e-10] * 3)
@@ -153,7 +153,7 @@ def test_uncertainty_falls_with_half_the_sine_of_half_the_roll(roll_deg):
         rotations = [p.rotation for p in noisy(poses, rng, noise)]
         found = fit_turning(rotations, [noise[:3, :3]] * 2, OUT).axis
         errors.append(np.cross(axis, found) @ frame_about(axis)[:, :2])
-    # two components, n draws: the variance's relative scatter is √(2 / 2n), 4.5 %; 3.5 of them
+    # two components, n draws: the variance's relative scatter is √(2 / 2n), 7.1 %; 3.5 of them
     slack = 3.5 / math.sqrt(n)
     assert abs(np.mean(np.square(errors)) / closed**2 - 1.0) < slack
 

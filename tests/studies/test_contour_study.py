@@ -109,6 +109,7 @@ def test_the_truth_is_what_the_recorded_cases_say(job, record):
     assert {v for cell in failing.values() for v in cell.values()} == {FAILS}
 
 
+@pytest.mark.slow
 def test_an_interrupted_study_goes_on_and_its_report_says_what_was_found(
     job, record, tmp_path, monkeypatch
 ):
