@@ -267,13 +267,17 @@ RULES = {
 }
 
 
+@pytest.fixture(scope="module")
+def sources():
+    return read_package(ROOT)
+
+
 @pytest.mark.parametrize("rule", RULES)
-def test_the_package_keeps(rule):
-    assert RULES[rule](read_package(ROOT)) == []
+def test_the_package_keeps(sources, rule):
+    assert RULES[rule](sources) == []
 
 
-def test_the_package_is_read_whole():
-    sources = read_package(ROOT)
+def test_the_package_is_read_whole(sources):
     assert {"bench", "bench.errors", "bench.detect", "bench.detect.aruco"} <= set(sources)
     imported = {item.module for item in imports_of(sources["bench.detect.aruco"], sources)}
     assert {"cv2", "bench.detect.markers", "bench.detect.detection"} <= imported

@@ -33,13 +33,14 @@ CELL = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
 # rotation or more, see `bench.solve.bounds`.
 TILTED_SHARE, TILT_BOUNDS = 0.95, 2.0
 
+BOUND_PREFIXES = ("bound", "corner_bound")
 _ROTATION = next(c for c in COMPONENTS if c.name == "rot")
 BOUND_SCHEMA: dict[str, type[pl.DataType]] = {
     "outcome": pl.String,
     "tilt_true_deg": pl.Float64,
     **{
         statistic_name(prefix, c): pl.Float64
-        for prefix in ("bound", "corner_bound")
+        for prefix in BOUND_PREFIXES
         for c in COMPONENTS
         if c is not _ROTATION
     },
@@ -156,26 +157,35 @@ def _bounds(cell: CellCases) -> Row:
     """Return bounds over all cases, efficiencies over ok ones, and whether the bound holds."""
     row: Row = {}
     ok = cell.bounds["outcome"] == "ok"
-    for prefix in ("bound", "corner_bound"):
+    variances = cell.bounds.select(_BOUND_VARIANCES)
+    for prefix in BOUND_PREFIXES:
         for component in COMPONENTS:
-            variance = _bound_variance(cell.bounds, prefix, component)
+            variance = variances[statistic_name(prefix, component)]
             row[statistic_name(prefix, component)] = _root_mean(variance)
             errors = cell.errors[component.name]
             best = _root_mean(variance.filter(ok))
             if prefix == "bound" and best is not None and np.any(errors):
                 row[f"efficiency_{component.name}"] = best / math.sqrt(np.mean(errors**2))
-    rotation = _bound_variance(cell.bounds, "bound", _ROTATION).sqrt()
+    rotation = variances[statistic_name("bound", _ROTATION)].sqrt()
     tilted = (cell.bounds["tilt_true_deg"] >= TILT_BOUNDS * rotation).mean()
     if tilted is not None:
         row["bound_holds"] = bool(float(tilted) >= TILTED_SHARE)  # type: ignore[arg-type]
     return row
 
 
-def _bound_variance(bounds: pl.DataFrame, prefix: str, component: Component) -> pl.Series:
+def _bound_variance(prefix: str, component: Component) -> pl.Expr:
     if component is not _ROTATION:
-        return bounds[statistic_name(prefix, component)] ** 2
-    x, y, z = (bounds[f"{prefix}_rot_{axis}_deg"] ** 2 for axis in "xyz")
+        return pl.col(statistic_name(prefix, component)) ** 2
+    x, y, z = (pl.col(f"{prefix}_rot_{axis}_deg") ** 2 for axis in "xyz")
     return x + y + z
+
+
+# all of a cell's in one query: a query each would take most of the time of a small cell
+_BOUND_VARIANCES = [
+    _bound_variance(prefix, component).alias(statistic_name(prefix, component))
+    for prefix in BOUND_PREFIXES
+    for component in COMPONENTS
+]
 
 
 def _root_mean(variance: pl.Series) -> float | None:

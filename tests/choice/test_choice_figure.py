@@ -25,7 +25,7 @@ PIPELINES = ("eye/ippe-lm", "eye/photometric")
 SHAPES = {
     "three drawings": {"count": 3, "trials": 40},
     "one drawing, one pipeline": {"count": 1, "pipelines": PIPELINES[:1], "trials": 40},
-    "seven drawings": {"count": 7, "trials": 4, "turns": (20.0, 50.0)},
+    "seven drawings": {"count": 7, "trials": 4, "turns": (20.0, 50.0), "ranges": (2.0, 4.0)},
     "many tilts": {"count": 2, "trials": 4, "turns": tuple(np.arange(0.0, 80.0, 7.0))},
     "pitches": {"count": 2, "trials": 4, "turns": (-20.0, 20.0), "pitches": (0.0, 25.0)},
     "one cell": {"count": 2, "trials": 40, "turns": (30.0,), "ranges": (3.0,)},

@@ -47,6 +47,7 @@ def test_budget_writes_every_angle_with_every_contribution(
     assert whole["sightbench"]["bay"]["digest"]
 
 
+@pytest.mark.slow
 def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
     tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

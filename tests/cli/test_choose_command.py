@@ -172,6 +172,7 @@ def test_another_plate_needs_another_directory(run, bay, capsys):
     assert message.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_stopped_comparison_keeps_what_is_done_and_goes_on(bay, tmp_path):
     options = [*map(str, ("choose", bay, "--out", tmp_path)), *QUICK, "--no-pictures"]
     options += ["--trials", "10", "--chunk", "2", "--workers", "1"]

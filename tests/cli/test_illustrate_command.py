@@ -32,6 +32,7 @@ def test_a_sidecars_command_makes_the_same_bytes(tmp_path, capsys):
     ]
 
 
+@pytest.mark.slow
 def test_a_sheets_command_makes_the_same_bytes(tmp_path):
     first, second = tmp_path / "one", tmp_path / "two"
     assert illustrate("--set", "mirror", "--shape", "letter", "--trials", 1, "--out", first) == 0
@@ -73,6 +74,7 @@ def test_a_trainers_words_are_used_and_named_in_the_command(tmp_path, capsys):
     assert f"--language de --captions {own}" in sidecar["command"]
 
 
+@pytest.mark.slow
 def test_a_compared_pictures_command_makes_the_same_bytes_in_german_too(tmp_path):
     first, second = tmp_path / "one", tmp_path / "two"
     options = ("--shape", "letter", "--trials", 1, "--language", "de", "--seed", 4)
@@ -97,6 +99,7 @@ def test_texts_can_be_written_out_reworded_and_used(tmp_path, capsys):
     assert "own.toml: exists already" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_what_a_bay_cannot_show_is_left_out_and_named(tmp_path, capsys):
     bay = tmp_path / "bay.toml"
     text = asset("training-workshop.toml").read_text(encoding="utf-8")

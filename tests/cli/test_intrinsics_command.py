@@ -137,6 +137,7 @@ def test_board_without_pictures_is_refused(tmp_path, capfd):
     check_refused(capfd, tmp_path / "out", code, "--board needs pictures")
 
 
+@pytest.mark.slow
 def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
     assert intrinsics(tmp_path / "out") == 0
     assert capfd.readouterr().out.startswith("rehearsal: no pictures given")

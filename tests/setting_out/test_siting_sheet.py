@@ -10,7 +10,9 @@ import numpy as np
 import pypdfium2
 import pytest
 from matplotlib.font_manager import FontProperties
+from matplotlib.path import Path
 from matplotlib.textpath import TextPath
+from matplotlib.transforms import Bbox
 
 from bench.errors import TargetError
 from bench.scene.load import load_bay
@@ -102,7 +104,10 @@ def plan_of(name):
 @cache
 def text_box(text, size, bold):
     font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
-    return TextPath((0, 0), text, size=size, prop=font).get_extents()
+    path = TextPath((0, 0), text, size=size, prop=font)
+    # the hull of its curves' points, which takes a tenth of the time that their extremes do
+    points = path.vertices[path.codes != Path.CLOSEPOLY]
+    return Bbox([points.min(axis=0), points.max(axis=0)])
 
 
 def extent(mark):

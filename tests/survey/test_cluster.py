@@ -47,6 +47,7 @@ def test_a_worker_killed_in_the_middle_and_one_that_joins_change_no_bit(
     assert read_cases(out).equals(reference, null_equal=True)
 
 
+@pytest.mark.slow
 def test_a_stopped_client_keeps_what_is_done_and_resumes(cluster, job, reference, tmp_path):
     cluster.worker("only")
     executor, seen = ClusterExecutor(cluster.address), []
@@ -61,6 +62,7 @@ def test_a_stopped_client_keeps_what_is_done_and_resumes(cluster, job, reference
     assert read_cases(store.directory).equals(reference, null_equal=True)
 
 
+@pytest.mark.slow
 def test_a_survey_that_begins_without_a_worker_says_so_and_waits(
     cluster, make_job, tmp_path, monkeypatch
 ):
@@ -78,6 +80,7 @@ def test_a_survey_that_begins_without_a_worker_says_so_and_waits(
     assert said == ["the scheduler has no worker, waiting for one", "a worker has come, going on"]
 
 
+@pytest.mark.slow
 def test_workers_with_other_versions_are_refused(cluster, make_job, tmp_path):
     cluster.worker("old")
     job = make_job(trials=1)
@@ -87,6 +90,7 @@ def test_workers_with_other_versions_are_refused(cluster, make_job, tmp_path):
         run_survey(job, RunStore(tmp_path), ClusterExecutor(cluster.address))
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_goes_away_leaves_what_is_finished(cluster, job, reference, tmp_path):
     cluster.worker("only")
     store = RunStore(tmp_path / "run")

@@ -192,6 +192,7 @@ def peaks(directory, ranges):
     return json.loads(done.stdout)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a parent's memory counts too")
 def test_memory_does_not_grow_with_the_number_of_cases(tmp_path):
     row, *small = peaks(tmp_path / "small", 4)

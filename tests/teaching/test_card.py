@@ -104,6 +104,7 @@ def test_a_sheet_has_the_pages_size_and_keeps_within_it(bay, shown, captions, na
                 assert is_within(text.get_window_extent(), figure), text.get_text()
 
 
+@pytest.mark.slow
 def test_pages_become_one_pdf_and_numbered_pictures(tmp_path, bay, shown, captions):
     of_set = [one for key, one in shown.items() if key.startswith("tilt.")]
     with style.applied():
