@@ -181,6 +181,7 @@ def test_dry_run_says_when_the_trials_cannot_decide(bay, capsys):
     assert "it takes 25" in out
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX's")
 def test_a_killed_run_is_resumed_by_the_same_command_to_the_same_tables(bay, run, tmp_path):
     arguments = ["map", bay, "--out", tmp_path, "--workers", 2, "--chunk", 2, "--no-pictures"]
@@ -200,6 +201,7 @@ def test_a_killed_run_is_resumed_by_the_same_command_to_the_same_tables(bay, run
     assert "Gross failures" in said
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX's")
 def test_a_client_of_a_cluster_may_be_killed_and_its_command_resumes(bay, run, cluster, tmp_path):
     arguments = ["map", bay, "--out", tmp_path, "--chunk", 2, "--no-pictures"]

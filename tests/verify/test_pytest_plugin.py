@@ -57,6 +57,7 @@ def test_a_pipeline_outside_its_tolerance_fails_with_numbers(pytester: pytest.Py
     assert "pytest_bench.py" not in result.stdout.str()
 
 
+@pytest.mark.slow
 def test_an_external_pipeline_is_measured_and_ended_with_the_test(
     pytester: pytest.Pytester,
 ) -> None:
