@@ -162,6 +162,7 @@ def test_a_long_path_leaves_room_for_what_is_wrong(tmp_path):
     assert str(caught.value).startswith("table.csv: line 2: length_mm: 'far' must be a number")
 
 
+@pytest.mark.slow
 def test_every_command_reads_a_table_from_a_spreadsheet_as_it_reads_a_plain_one(tmp_path):
     """Byte order mark, semicolons, decimal commas; wheels once called its first column missing."""
     assert main(["wheels", "--out", str(tmp_path)]) == 0

@@ -25,7 +25,7 @@ def save(path, grey):
     path.write_bytes(cv2.imencode(".png", grey)[1].tobytes())
 
 
-@pytest.fixture(scope="module", params=[CHESSBOARD, CHARUCO])
+@pytest.fixture(scope="module", params=[CHESSBOARD, pytest.param(CHARUCO, marks=pytest.mark.slow)])
 def shots(request, tmp_path_factory):
     """Twelve pictures of a board by a known camera; the board's line and their folder."""
     folder = tmp_path_factory.mktemp("shots")

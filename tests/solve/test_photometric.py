@@ -65,7 +65,9 @@ def views(n, rng, range_m, turn_deg, pitch_deg=5.0):
         yield pose_of_view(View(range_m, turn, pitch, rng.uniform(-0.3, 0.3), pixel), CAMERA)
 
 
-@pytest.mark.parametrize("kind", TARGETS)
+@pytest.mark.parametrize(
+    "kind", [pytest.param(k, marks=pytest.mark.slow) if k == "circles" else k for k in TARGETS]
+)
 @pytest.mark.parametrize("known", [True, False])
 def test_errors_are_those_that_the_covariance_claims(kind, known):
     rng = np.random.default_rng(11)
