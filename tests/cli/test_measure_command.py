@@ -172,6 +172,7 @@ def test_refusal_keeps_earlier_results(folder, capfd):
     assert (folder / "out/measurements.csv").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
     assert main(["measure", "--no-overlays", "--out", str(tmp_path / "out")]) == 0
     printed = capfd.readouterr().out

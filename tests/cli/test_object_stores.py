@@ -67,6 +67,7 @@ def test_a_map_in_a_store_has_the_files_of_a_map_on_disk(on_disk, s3_address, ki
     assert (there / "asked" / "limits.json").exists()
 
 
+@pytest.mark.slow
 def test_contour_and_choose_write_to_a_store(capsys):
     few = ["--ranges", "2.5 m", "--turns", "40 deg", "--trials", "20", "--workers", "1", "--quiet"]
     contour = ["contour", *few, "--levels", "0", "--looks", "1", "--pipeline", "aruco-none/ippe"]

@@ -43,6 +43,7 @@ def measured(bay, level, seed, path):
     )
 
 
+@pytest.mark.slow
 def test_claims_are_honest_over_rehearsals(bay, level, tmp_path):
     """Errors of every quantity, normalised by its own claim, pooled over seeds."""
     squares: dict[tuple[str, str], float] = {}
