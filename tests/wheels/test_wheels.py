@@ -13,8 +13,6 @@ from bench.wheels.rehearsal import INVENTED, rehearse_wheels
 from bench.wheels.table import camera_directions, measured_wheels, read_wheel_table
 from bench.wheels.vehicle import by_name, measure_vehicle
 
-TRIALS = 500
-
 
 @pytest.fixture(scope="module")
 def bay():
@@ -43,13 +41,13 @@ def measured(bay, level, seed, path):
     )
 
 
-@pytest.mark.slow
-def test_claims_are_honest_over_rehearsals(bay, level, tmp_path):
+@pytest.mark.parametrize("trials", [25, pytest.param(500, marks=pytest.mark.slow)])
+def test_claims_are_honest_over_rehearsals(bay, level, tmp_path, trials):
     """Errors of every quantity, normalised by its own claim, pooled over seeds."""
     squares: dict[tuple[str, str], float] = {}
     joint = 0.0
     keep = None
-    for seed in range(TRIALS):
+    for seed in range(trials):
         rehearsal, _, vehicle = measured(bay, level, seed, tmp_path / "w.csv")
         answers = by_name(vehicle.answers)
         for key, answer in answers.items():
@@ -73,9 +71,9 @@ def test_claims_are_honest_over_rehearsals(bay, level, tmp_path):
         )
         joint += error @ np.linalg.solve(vehicle.covariance[np.ix_(keep, keep)], error)
     # 23 quantities and their joint: 99.99 % each, a false alarm in 200 choices of seeds
-    low, high = chi2.ppf([0.00005, 0.99995], TRIALS)
+    low, high = chi2.ppf([0.00005, 0.99995], trials)
     assert {key: s for key, s in squares.items() if not low < s < high} == {}
-    low, high = chi2.ppf([0.00005, 0.99995], TRIALS * len(keep))
+    low, high = chi2.ppf([0.00005, 0.99995], trials * len(keep))
     assert low < joint < high
 
 
@@ -114,6 +112,7 @@ def test_registration_and_level_are_carried_into_the_uncertainties(bay, level, t
     assert_allclose(added, 100.0 * rehearsal.registration[1][0, 0], rtol=0.05)
 
 
+@pytest.mark.slow
 def test_claims_are_honest_where_the_wheels_centres_stand_for_level(bay, level, tmp_path):
     # the shipped small car's wheels are all 0.29 m high, so that their plane is level
     trials, squares = 60, {}
