@@ -52,6 +52,7 @@ def test_bad_input_is_one_line(capsys, arguments, words):
     assert words in error
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_the_server_cleanly_though_a_run_is_at_work():
     process = subprocess.Popen(
         [sys.executable, "-c", RUN, "explore", "--no-browser", "--port", "0"],

@@ -115,6 +115,7 @@ def test_a_table_with_a_gap_or_nonsense_is_refused_by_line(
     assert error.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, poses):
     rng = np.random.default_rng(9)
     scene = draw_scene(bay, poses, Errors(), Faults(), rng)

@@ -82,6 +82,7 @@ def test_the_example_without_any_library_finds_corners_to_a_tenth_of_a_pixel(one
     assert np.max(np.abs(detection.pixels - true)) < 0.1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("node") is None, reason="no Node.js here")
 def test_the_example_without_any_library_conforms():
     command = ["node", str(EXAMPLES / "square_finder.mjs")]

@@ -36,6 +36,7 @@ def test_recording_again_gives_the_same_bytes(tiny_suite, recorded, tmp_path):
     assert again.read_bytes() == recorded.read_bytes()
 
 
+@pytest.mark.slow
 def test_other_processes_give_the_same_bytes(tiny_suite, recorded, tmp_path):
     again = tmp_path / "apart.baseline"
     record(tiny_suite, PIPELINE, again, workers=2, chunk=4)
