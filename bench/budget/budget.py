@@ -31,7 +31,6 @@ from bench.budget.registration import (
     planned_steps,
     registration_response,
 )
-from bench.budget.response import CameraErrors
 from bench.budget.views import towers_of, wheel_views
 from bench.registration.plan import in_bay
 from bench.registration.words import turn_words
@@ -39,6 +38,7 @@ from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tolerance
 from bench.scene.vehicle import Station, Vehicle, wheels_at
 from bench.sighting.prediction import Predictor
+from bench.solve.response import CameraErrors
 from bench.typing import Array
 
 # Of a standard uncertainty, to which both methods must agree (JCGM 101, 8.1): half a unit in

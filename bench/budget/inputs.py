@@ -16,10 +16,10 @@ from bench.budget.distributions import (
     Source,
 )
 from bench.budget.registration import RegistrationResponse
-from bench.budget.response import PLATE, PRINT
 from bench.budget.views import Reading, WheelViews
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.model import Tower
+from bench.solve.response import PLATE, PRINT
 from bench.typing import Array
 
 _Pick = Callable[..., Array]

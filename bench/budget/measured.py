@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from bench.budget.registration import BarStep
-from bench.budget.response import CameraErrors, assumed_errors, calibrated_errors
 from bench.cameras.result import CalibrationValue
 from bench.envelope import Result, refuse_other
 from bench.errors import ConfigError
@@ -26,6 +25,7 @@ from bench.registration.level_result import LevelValue
 from bench.registration.result import RegistrationValue
 from bench.scene.model import Bay, Tower
 from bench.scene.parts import bay_parts
+from bench.solve.response import CameraErrors, calibrated_errors
 from bench.typing import Array
 
 # A response is linear about the bay file's geometry: towers that stand off it by a tenth of the
@@ -192,7 +192,7 @@ def camera_errors(bay: Bay, measured: Measured) -> tuple[CameraErrors, CameraErr
     for side, tower in zip(SIDES, tower_pair(bay), strict=True):
         result = measured.calibrations.get(side)
         found.append(
-            assumed_errors(tower.camera, bay.budget)
+            CameraErrors(bay.budget.camera_modes(tower.camera))
             if result is None
             else calibrated_errors(result.value.matrix, result.words)
         )

@@ -7,13 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.budget.response import (
-    PLATE,
-    PRINT,
-    CameraErrors,
-    camera_shift,
-    face_shift,
-)
 from bench.errors import ConfigError
 from bench.geometry.camera import point_jacobian
 from bench.geometry.pose import Pose
@@ -33,6 +26,13 @@ from bench.registration.model import Model, Unknowns
 from bench.registration.sights import Step
 from bench.scene.bar import Bar, BarPose
 from bench.scene.model import Bay, Tower
+from bench.solve.response import (
+    PLATE,
+    PRINT,
+    CameraErrors,
+    camera_shift,
+    face_shift,
+)
 from bench.typing import Array
 
 

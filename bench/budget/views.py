@@ -7,14 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.budget.response import (
-    CameraErrors,
-    camera_shift,
-    face_shift,
-    focal_mode,
-    pose_response,
-    target_points,
-)
 from bench.errors import BenchError, ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
@@ -28,6 +20,14 @@ from bench.sighting.image_bound import MARGIN_PX
 from bench.sighting.prediction import Predictor
 from bench.solve.bounds import image_bound
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import (
+    CameraErrors,
+    camera_shift,
+    face_shift,
+    focal_mode,
+    pose_response,
+    target_points,
+)
 from bench.typing import Array
 
 

@@ -60,9 +60,27 @@ def length_option(help_: str, default: bool | str = True) -> Any:
     return typer.Option(parser=parse_length, metavar="LENGTH", help=help_, show_default=default)
 
 
+OF_BUDGET = "from the bay file's [budget]"
+
+
 def angle_option(help_: str, default: bool | str = True) -> Any:
     """Return an option that takes an angle; see `length_option`."""
     return typer.Option(parser=parse_angle, metavar="ANGLE", help=help_, show_default=default)
+
+
+def percent_option(help_: str) -> Any:
+    """Return an option of a relative error, per cent; the bay file's [budget] by default."""
+    return typer.Option(min=0.0, max=5.0, metavar="PERCENT", help=help_, show_default=OF_BUDGET)
+
+
+def fraction(percent: float | None) -> float | None:
+    """Return what an option in per cent says, if it was given."""
+    return None if percent is None else 0.01 * percent
+
+
+def centre_option(help_: str) -> Any:
+    """Return an option of a principal point's error, pixels; likewise."""
+    return typer.Option(min=0.0, max=50.0, metavar="PX", help=help_, show_default=OF_BUDGET)
 
 
 BayArgument = Annotated[

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -18,7 +19,10 @@ from bench.cli.options import (
     QuietOption,
     SeedOption,
     angle_option,
+    centre_option,
+    fraction,
     length_option,
+    percent_option,
     poses_option,
 )
 from bench.cli.origin import origin_of
@@ -140,18 +144,11 @@ def rehearse_command(
     scatter_position: Annotated[
         float, length_option("Operator's, in each coordinate of the bar.")
     ] = "20 mm",  # type: ignore[assignment]
-    size_error: Annotated[
-        float,
-        typer.Option(min=0.0, max=5.0, metavar="PERCENT", help="Of each target's printed size."),
-    ] = 0.02,
-    focal_error: Annotated[
-        float,
-        typer.Option(min=0.0, max=5.0, metavar="PERCENT", help="Of each camera's focal length."),
-    ] = 0.02,
+    size_error: Annotated[float | None, percent_option("Of each target's printed size.")] = None,
+    focal_error: Annotated[float | None, percent_option("Of each camera's focal length.")] = None,
     centre_error: Annotated[
-        float,
-        typer.Option(min=0.0, max=50.0, metavar="PX", help="Of each camera's principal point."),
-    ] = 0.5,
+        float | None, centre_option("Of each camera's principal point.")
+    ] = None,
     pictures: Annotated[
         bool,
         typer.Option("--pictures", help="Also render one rehearsal's pictures and solve them."),
@@ -163,9 +160,10 @@ def rehearse_command(
     """Simulate a list of bar poses many times, with scatter and errors, registering each time.
 
     All sizes of errors are standard deviations. Corner noise differs in every picture; errors of
-    target sizes, focal lengths and principal points stay the same through one rehearsal, as on
-    site. The verdict compares the expanded uncertainty (k = 2) of the right tower's turn about
-    the vertical, which goes straight into toe, with the bay's tolerance of toe.
+    target sizes and cameras stay the same through one rehearsal, as on site; those of aspect and
+    distortion are the bay file's [budget]. The verdict compares the expanded uncertainty (k = 2)
+    of the right tower's turn about the vertical, which goes straight into toe, with the bay's
+    tolerance of toe.
 
     With --pictures one rehearsal is also rendered, found by a real detector and solved; the
     pictures and camera files stay, for 'solve' to be tried on.
@@ -184,13 +182,11 @@ def rehearse_command(
     steps = progress(place, sequence, sigma)
     if not steps[-1].is_determined:
         raise ConfigError(f"register: {progress_words(steps[-1])}")
-    errors = Errors(
+    errors = replace(
+        Errors.assumed(place.budget, fraction(size_error), fraction(focal_error), centre_error),
         corner_px=sigma,
         pose_angle=scatter_angle,
         pose_position=scatter_position,
-        size=0.01 * size_error,
-        focal=0.01 * focal_error,
-        centre_px=centre_error,
     )
     with progress_bar("rehearsals", quiet) as moved:
         result = rehearse(place, sequence, trials, errors, seed=seed, moved=moved)

@@ -9,7 +9,15 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayOption, OutOption, QuietOption, poses_option
+from bench.cli.options import (
+    BayOption,
+    OutOption,
+    QuietOption,
+    centre_option,
+    fraction,
+    percent_option,
+    poses_option,
+)
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
@@ -82,32 +90,19 @@ def solve_command(
         ),
     ] = None,
     size_uncertainty: Annotated[
-        float,
-        typer.Option(
-            min=0.0,
-            max=5.0,
-            metavar="PERCENT",
-            help="Standard uncertainty of each target's size, which a length of the bar has too.",
+        float | None,
+        percent_option(
+            "Standard uncertainty of each target's size, which a length of the bar has too."
         ),
-    ] = 0.02,
+    ] = None,
     focal_uncertainty: Annotated[
-        float,
-        typer.Option(
-            min=0.0,
-            max=5.0,
-            metavar="PERCENT",
-            help="Standard uncertainty of each camera's focal length; counts with pictures.",
-        ),
-    ] = 0.02,
+        float | None,
+        percent_option("Of each camera's focal length; counts with pictures."),
+    ] = None,
     centre_uncertainty: Annotated[
-        float,
-        typer.Option(
-            min=0.0,
-            max=50.0,
-            metavar="PX",
-            help="Of each camera's principal point, each coordinate; counts with pictures.",
-        ),
-    ] = 0.5,
+        float | None,
+        centre_option("Of each camera's principal point, each coordinate; counts with pictures."),
+    ] = None,
     poses: Annotated[
         Path | None,
         poses_option(
@@ -129,9 +124,10 @@ def solve_command(
     both together.
 
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
-    the bar bends, and whether a step or target stands out. A calibrated length of the bar that
-    the pictures contradict is refused. No residual can tell that the bar stood otherwise than
-    planned: give --poses for that.
+    the bar bends, and whether a step or target stands out; what errors of cameras and sizes can
+    explain isn't held against them. Those of aspect and distortion are the bay file's
+    [budget]. A calibrated length of the bar that the pictures contradict is refused. No residual
+    can tell that the bar stood otherwise than planned: give --poses for that.
 
     The table's columns are pose, tower (left or right), target (A or B), the rotation vector
     rx_deg, ry_deg, rz_deg and position x_mm, y_mm, z_mm of the target in the camera, their
@@ -152,6 +148,12 @@ def solve_command(
     started = provenance.now()
     place = load_bay(bay)
     planned = None if poses is None else read_poses(poses)
+    errors = Errors.assumed(
+        place.budget,
+        fraction(size_uncertainty),
+        fraction(focal_uncertainty),
+        centre_uncertainty,
+    )
     if table is not None:
         if left or right or board:
             raise ConfigError("register: give either --table or pictures, not both")
@@ -168,17 +170,12 @@ def solve_command(
             )
         sequence = default_sequence(place) if planned is None else planned
         typer.echo(f"rehearsal: no pictures given, so {out / 'rehearsal'} gets rendered ones")
-        taken = rehearsed(place, sequence, Errors(), out / "rehearsal", None, quiet)
+        taken = rehearsed(place, sequence, errors, out / "rehearsal", None, quiet)
         planned = sequence
     if planned is not None and len(planned) != len(taken.steps):
         raise ConfigError(
             f"{poses}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
         )
-    errors = Errors(
-        size=0.01 * size_uncertainty,
-        focal=0.01 * focal_uncertainty,
-        centre_px=centre_uncertainty,
-    )
     judged = judge_taken(taken, place, planned, errors)
     # of the bay only the bar matters: cameras are those of the pictures
     parts = {"bar": bay_parts(place)["bar"]} if taken.has_bar else {}

@@ -11,7 +11,7 @@ r2 = x² + y²::
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -112,6 +112,14 @@ class Camera:
         roots = np.roots([1.0, 3.0 * k1, 5.0 * k2, 7.0 * k3])
         turning = roots.real[(roots.imag == 0.0) & (roots.real > 0.0)]
         return float(1.0 / np.sqrt(turning.max())) if len(turning) else float(np.inf)
+
+    def changed(self, change: Array) -> Camera:
+        """Return the camera after a change (9,) of fx, fy, cx, cy, k1, k2, p1, p2, k3."""
+        own = (self.fx, self.fy, self.cx, self.cy, *self.distortion)
+        fx, fy, cx, cy, k1, k2, p1, p2, k3 = (
+            a + float(b) for a, b in zip(own, change, strict=True)
+        )
+        return replace(self, fx=fx, fy=fy, cx=cx, cy=cy, distortion=(k1, k2, p1, p2, k3))
 
     def contains(self, pixels: Array, margin: float = 0.0) -> bool:
         """Tell whether all pixels (..., 2) lie on the sensor, `margin` px or more inside."""

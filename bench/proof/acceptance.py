@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.budget.distributions import JointNormal
-from bench.budget.response import target_points
 from bench.digest import key_digest
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
@@ -23,6 +22,7 @@ from bench.geometry.rotation import exp_rotvec
 from bench.scene.model import Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.targets.target import Target
 from bench.typing import Array
 

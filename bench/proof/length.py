@@ -15,7 +15,6 @@ import numpy as np
 from scipy import stats
 
 from bench.budget.measured import NOTHING, Measured
-from bench.budget.response import target_points
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
@@ -25,6 +24,7 @@ from bench.scene.bar import Bar, BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower, wheels
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.targets.target import Target
 from bench.typing import Array
 

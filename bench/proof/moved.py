@@ -17,7 +17,6 @@ import numpy as np
 from scipy import stats
 from scipy.optimize import brentq
 
-from bench.budget.response import target_points
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
@@ -25,6 +24,7 @@ from bench.geometry.rotation import log_rotation, skew
 from bench.scene.model import Bay, Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.targets.target import Target
 from bench.typing import Array
 

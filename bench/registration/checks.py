@@ -4,7 +4,9 @@ A group of residuals is tested by what the others predict of it; a fault by how 
 would gain if it were allowed for (the score test: Rao 1948, Mathematical Proceedings of the
 Cambridge Philosophical Society 44, p. 50). All are exact for a linear model with the claimed
 noise; where the rest of the residuals refutes that noise, it is raised first, as
-`bench.solve.covariance.noise_variance` does.
+`bench.solve.covariance.noise_variance` does. Errors of cameras and sizes that a registration was
+given as causes count as unknowns that are observed, zero to within one: what they can explain
+isn't held against a step, target or fault.
 
 No residual shows a bar that wasn't moved where it should have been, since bar poses are free,
 nor a common scale of both targets: the first is for a plan, the second for the bar's length.
@@ -19,12 +21,11 @@ import numpy as np
 from scipy.stats import chi2
 
 from bench.errors import GeometryError
-from bench.geometry.camera import point_jacobian
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation, skew
 from bench.registration.fit import Registration, register
 from bench.registration.model import Model
-from bench.registration.sights import MeasuredPose, Sight
+from bench.registration.systematic import size_shift
 from bench.solve.covariance import IMPLAUSIBLE
 from bench.typing import Array, IntArray
 
@@ -112,7 +113,13 @@ def leave_one_out(registration: Registration) -> tuple[LeftOut, ...]:
     for index, step in enumerate(model.steps):
         others = [s for i, s in enumerate(model.steps) if i != index]
         try:
-            less = register(others, model.cameras, model.start.T_a_b, model.length)
+            less = register(
+                others,
+                model.cameras,
+                model.start.T_a_b,
+                model.length,
+                causes=registration.causes,
+            )
         except GeometryError:
             continue
         turned = log_rotation(whole.rotation.T @ less.T_left_right.rotation)
@@ -121,6 +128,8 @@ def leave_one_out(registration: Registration) -> tuple[LeftOut, ...]:
             less.covariance_left_right / less.variance_factor
             - registration.covariance_left_right / registration.variance_factor
         )
+        by_causes = less.answer[:6] - registration.answer[:6]
+        covariance = covariance + by_causes @ by_causes.T
         scale = np.sqrt(np.diag(less.covariance_left_right / less.variance_factor))
         values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
         kept = values > LEAST_SHARE
@@ -141,9 +150,10 @@ def length_deviation(registration: Registration) -> float | None:
     if not registration.model.has_length:
         return None
     found = _Linear(registration)
-    row = found.basis[-1]
+    last = found.model.n_residuals - 1
+    row = found.basis[last]
     share = 1.0 - float(row @ row)
-    return None if share < LEAST_SHARE else float(found.residuals[-1] / np.sqrt(share))
+    return None if share < LEAST_SHARE else float(found.residuals[last] / np.sqrt(share))
 
 
 def refuse_length(registration: Registration) -> None:
@@ -217,14 +227,22 @@ class _Linear:
 
     def __init__(self, registration: Registration) -> None:
         self.model: Model = registration.model
-        self.residuals = registration.residuals
         self.chi_square, self.degrees = registration.chi_square, registration.degrees
         x = np.zeros(self.model.n_parameters)
         self.jacobian: Array = self.model.jacobian(x).toarray()
-        scale = np.linalg.norm(self.jacobian, axis=0)
+        shifts = registration.shifts
+        causes = shifts.shape[1]
+        whole = np.block(
+            [
+                [self.jacobian, shifts],
+                [np.zeros((causes, self.jacobian.shape[1])), np.eye(causes)],
+            ]
+        )
         # an orthonormal basis of what the fit can do: projections to rounding, where the normal
         # matrix would square the condition number
-        self.basis, _ = np.linalg.qr(self.jacobian / scale)
+        self.basis, _ = np.linalg.qr(whole / np.linalg.norm(whole, axis=0))
+        residuals = np.concatenate((registration.residuals, np.zeros(causes)))
+        self.residuals: Array = residuals - self.basis @ (self.basis.T @ residuals)
 
     def judge(self, name: str, statistic: float, degrees: int, estimate: Array) -> Check | None:
         """Return a check, its noise raised where the rest of the residuals wants it."""
@@ -246,6 +264,9 @@ class _Linear:
 
     def added(self, name: str, columns: Array) -> Check | None:
         """Test whether parameters with these derivatives (M, K) of residuals are missing."""
+        columns = np.vstack(
+            (columns, np.zeros((len(self.residuals) - len(columns), columns.shape[1])))
+        )
         beyond = columns - self.basis @ (self.basis.T @ columns)
         scale = np.linalg.norm(columns, axis=0)
         scale[scale == 0.0] = 1.0
@@ -277,7 +298,7 @@ def _slip(found: _Linear, step: int) -> Check | None:
     """Test for T_a_b that differs from `step` on; which of the two slipped, sights can't tell."""
     if not found.model.two_ends:
         return None
-    columns = np.zeros((len(found.residuals), 6))
+    columns = np.zeros((found.model.n_residuals, 6))
     rows = np.concatenate(found.model.rows[step:])
     columns[rows] = found.jacobian[rows, 6:12]
     return found.added(f"a target slipped before {found.model.steps[step].name}", columns)
@@ -287,23 +308,8 @@ def _size(found: _Linear) -> Check | None:
     """Test for a target A whose size is off by another factor than B's."""
     if not found.model.two_ends:
         return None
-    columns = np.zeros((len(found.residuals), 1))
-    for step, sight, rows in found.model.sights:
-        if sight.end == "A":
-            T = found.model.start.predict(step, sight)
-            columns[rows, 0] = size_derivative(sight, T, found.model)
+    columns = -size_shift(found.model, "A")[:, None]
     return found.added("the targets' sizes don't go together", columns)
-
-
-def size_derivative(sight: Sight | MeasuredPose, T_camera_target: Pose, model: Model) -> Array:
-    """Return d(residual)/ds (M,) where the target is (1 + s) times as large as believed."""
-    if isinstance(sight, Sight):
-        camera = model.cameras.of(sight.tower)
-        by_point = point_jacobian(T_camera_target @ sight.p_target, camera)
-        moved = sight.p_target @ T_camera_target.rotation.T
-        return np.asarray(-np.einsum("nij,nj->ni", by_point, moved).reshape(-1) / sight.sigma_px)
-    # a pose measured with too small a size comes out too near
-    return np.asarray(sight.whitener[:, 3:] @ T_camera_target.translation)
 
 
 def _bend(found: _Linear) -> Check | None:
@@ -314,7 +320,7 @@ def _bend(found: _Linear) -> Check | None:
     """
     if not found.model.two_ends:
         return None
-    columns = np.zeros((len(found.residuals), 3))
+    columns = np.zeros((found.model.n_residuals, 3))
     Y = found.model.start.T_a_b
     for rows, L in zip(found.model.rows, found.model.start.T_left_a, strict=True):
         long = L.rotation @ Y.translation

@@ -3,12 +3,17 @@
 The fit minimises the whitened residuals of all sights at once (maximum likelihood for Gaussian
 noise), by scipy's trust-region least squares with the analytic sparse Jacobian and Huber's loss,
 then by Gauss-Newton steps to rounding. See `bench.registration.model` for the unknowns.
+
+Errors of cameras and sizes don't enter the estimate, lest it answer to others than those that the
+same cameras make when they measure wheels; they widen what residuals are judged by, and the
+covariance.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -20,6 +25,7 @@ from bench.registration.model import Model, Unknowns
 from bench.registration.rank import Direction, directions, shared_rows
 from bench.registration.sights import Cameras, Step
 from bench.registration.start import check_steps, starts
+from bench.registration.systematic import Causes
 from bench.solve.covariance import IMPLAUSIBLE
 from bench.typing import Array
 
@@ -29,6 +35,7 @@ HUBER = 3.0
 # Radius of the first trust region, in standard deviations of a parameter with all others known:
 # a start from each sight's own pose is some tens to a thousand of them away.
 FIRST_RADIUS = 1e3
+NO_CAUSES = Causes()
 POLISH = 20  # Gauss-Newton steps at most; 2 to 4 are usual
 # Stop when a step is below this fraction of every parameter's standard uncertainty.
 SETTLED = 1e-8
@@ -45,15 +52,20 @@ class Registration:
     covariance : (P, P) float64
         Of all unknowns in `Model`'s order, from the claimed noise times `variance_factor`.
     residuals : (M,) float64
-        In standard deviations, in the order of the model's sights.
+        In standard deviations of the noise, in the order of the model's sights.
     chi_square, degrees : float, int
-        Sum of their squares and its degrees of freedom.
+        Sum of their squares over what noise, and errors of cameras and sizes, allow together;
+        its degrees of freedom.
     variance_factor : float
-        By which residuals overrule the claimed variances: 1 unless they are refuted.
+        By which residuals overrule the claimed noise's variances: 1 unless they are refuted.
     directions : tuple of Direction
         Principal directions of T_left_right and T_a_b, the least determined first.
     model : Model
         Linearised at the estimate.
+    causes : Causes
+        Errors that stay the same through all steps.
+    shifts : (M, K) float64
+        What each does to whitened observations, by one standard deviation.
     """
 
     unknowns: Unknowns
@@ -64,6 +76,8 @@ class Registration:
     variance_factor: float
     directions: tuple[Direction, ...]
     model: Model
+    causes: Causes
+    shifts: Array
 
     @property
     def T_left_right(self) -> Pose:
@@ -84,6 +98,18 @@ class Registration:
     def covariance_a_b(self) -> Array | None:
         """Of (ω, τ) of T_a_b, (6, 6)."""
         return np.asarray(self.covariance[6:12, 6:12]) if self.model.two_ends else None
+
+    @cached_property
+    def answer(self) -> Array:
+        """Change (P, K) of all unknowns by one standard deviation of each cause."""
+        jacobian = self.model.jacobian(np.zeros(self.model.n_parameters)).toarray()
+        cofactor = self.covariance / self.variance_factor
+        return np.asarray(-cofactor @ (jacobian.T @ self.shifts))
+
+    @property
+    def systematic(self) -> Array:
+        """Covariance (6, 6) of T_left_right from its causes, which comes on top of noise."""
+        return np.asarray(self.answer[:6] @ self.answer[:6].T)
 
     @property
     def p_value(self) -> float:
@@ -107,6 +133,7 @@ def register(
     nominal_T_a_b: Pose,
     length: tuple[float, float] | None = None,
     start: Unknowns | None = None,
+    causes: Causes = NO_CAUSES,
 ) -> Registration:
     """Return the registration that fits all steps.
 
@@ -123,6 +150,8 @@ def register(
         further observation.
     start : Unknowns, optional
         Where to start instead of the closed form.
+    causes : Causes
+        Errors that residuals may show beyond noise; none by default.
 
     Raises
     ------
@@ -134,7 +163,7 @@ def register(
     candidates = [start] if start is not None else starts(steps, cameras, nominal_T_a_b)
     models = [Model(steps, cameras, unknowns, length) for unknowns in candidates]
     model = min(models, key=_cost)
-    found = _fit(model)
+    found, allowed = _fit(model, causes)
     rows = shared_rows(found)
     principal = directions(rows, found.start)
     unknown = [direction.words for direction in principal if direction.is_open]
@@ -145,16 +174,53 @@ def register(
             f"{'s' if len(unknown) > 1 else ''} undetermined: {listed}"
         )
     residuals, jacobian = _linear(found)
-    weights = huber_weights(residuals)
+    weights = huber_weights(residuals / allowed)
     cofactor = _inverse_normal(jacobian * np.sqrt(weights)[:, None])
-    chi_square = float(residuals @ residuals)
+    shifts = causes.shifts(found)
+    chi_square = _chi_square(residuals, jacobian, shifts)
     degrees = len(residuals) - found.n_parameters
     # the rule of `bench.solve.covariance.noise_variance`
     factor = chi_square / float(chi2.isf(IMPLAUSIBLE, degrees)) if degrees > 0 else 1.0
     factor = max(1.0, factor)
     return Registration(
-        found.start, factor * cofactor, residuals, chi_square, degrees, factor, principal, found
+        found.start,
+        factor * cofactor,
+        residuals,
+        chi_square,
+        degrees,
+        factor,
+        principal,
+        found,
+        causes,
+        shifts,
     )
+
+
+def _beyond(columns: Array, jacobian: Array) -> Array:
+    """Return the part of columns (M, K) that the fit can't take up."""
+    basis, _ = np.linalg.qr(jacobian / np.linalg.norm(jacobian, axis=0))
+    return np.asarray(columns - basis @ (basis.T @ columns))
+
+
+def _allowed(model: Model, shifts: Array) -> Array:
+    """Return each residual's standard deviation (M,) from noise and causes, in that of noise.
+
+    What noise alone would make an outlier may be what a camera's error does.
+    """
+    if not shifts.shape[1]:
+        return np.ones(model.n_residuals)
+    _, jacobian = _linear(model)
+    return np.asarray(np.sqrt(1.0 + np.sum(_beyond(shifts, jacobian) ** 2, axis=1)))
+
+
+def _chi_square(residuals: Array, jacobian: Array, shifts: Array) -> float:
+    """Return rᵀ (I + S Sᵀ)⁻¹ r, with S what the fit leaves of causes (Woodbury's identity)."""
+    if not shifts.shape[1]:
+        return float(residuals @ residuals)
+    r, left = _beyond(residuals, jacobian), _beyond(shifts, jacobian)
+    by = left.T @ r
+    inner = np.eye(len(by)) + left.T @ left
+    return float(r @ r - by @ np.linalg.solve(inner, by))
 
 
 def huber_weights(residuals: Array) -> Array:
@@ -162,12 +228,13 @@ def huber_weights(residuals: Array) -> Array:
     return np.asarray(HUBER / np.maximum(np.abs(residuals), HUBER))
 
 
-def _cost(model: Model) -> float:
+def _cost(model: Model, allowed: Array | float = 1.0) -> float:
     try:
         size = np.abs(model.residuals(np.zeros(model.n_parameters)))
     except GeometryError:
         return np.inf
-    return float(np.sum(np.where(size <= HUBER, size**2, HUBER * (2.0 * size - HUBER))))
+    limit = HUBER * allowed
+    return float(np.sum(np.where(size <= limit, size**2, limit * (2.0 * size - limit))))
 
 
 def _linear(model: Model) -> tuple[Array, Array]:
@@ -176,8 +243,8 @@ def _linear(model: Model) -> tuple[Array, Array]:
     return model.residuals(x), model.jacobian(x).toarray()
 
 
-def _fit(model: Model) -> Model:
-    """Return the model about its minimum."""
+def _fit(model: Model, causes: Causes) -> tuple[Model, Array]:
+    """Return the model about its minimum, and what its residuals are allowed, see `_allowed`."""
 
     def residuals(x: Array) -> Array:
         try:
@@ -190,6 +257,22 @@ def _fit(model: Model) -> Model:
         size = len(model.residuals(x))
     except GeometryError as error:
         raise GeometryError(f"no start fits the sights: {error}") from error
+    allowed = _allowed(model, causes.shifts(model))
+
+    def huber(z: Array) -> Array:
+        # scipy's own is the same for all residuals; z is the squared residual
+        limit = HUBER * allowed
+        root = np.sqrt(z)
+        inside = root <= limit
+        root = np.maximum(root, limit)
+        return np.stack(
+            (
+                np.where(inside, z, limit * (2.0 * root - limit)),
+                np.where(inside, 1.0, limit / root),
+                np.where(inside, 0.0, -0.5 * limit / root**3),
+            )
+        )
+
     # scipy's first trust region is a ball of radius 1 in scaled parameters
     norms = np.sqrt(np.asarray(model.jacobian(x).power(2).sum(axis=0))).reshape(-1)
     scale = FIRST_RADIUS / np.where(norms > 0.0, norms, 1.0)
@@ -198,8 +281,7 @@ def _fit(model: Model) -> Model:
         x,
         jac=model.jacobian,
         x_scale=scale,
-        loss="huber",
-        f_scale=HUBER,
+        loss=huber,
         tr_solver="lsmr",
         # scipy's own limits leave lsmr far short of its solution for a bar, whose unknowns
         # hang together closely; what remains then is for the last steps
@@ -208,20 +290,21 @@ def _fit(model: Model) -> Model:
         max_nfev=100,
     )
     model = replace(model, start=model.start.moved(solution.x, model.two_ends))
+    allowed = _allowed(model, causes.shifts(model))
     for _ in range(POLISH):
         r, jacobian = _linear(model)
-        root = np.sqrt(huber_weights(r))
+        root = np.sqrt(huber_weights(r / allowed))
         scale = np.linalg.norm(jacobian, axis=0)
         scale[scale == 0.0] = 1.0
         # least norm where a direction is open: it stays where it is
         step, *_ = np.linalg.lstsq(root[:, None] * jacobian / scale, -root * r, rcond=1e-9)
         moved = replace(model, start=model.start.moved(step / scale, model.two_ends))
-        if not _cost(moved) <= _cost(model):
+        if not _cost(moved, allowed) <= _cost(model, allowed):
             break
         model = moved
         if np.max(np.abs(step)) < SETTLED:
             break
-    return model
+    return model, allowed
 
 
 def _inverse_normal(jacobian: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,9 +19,9 @@ from bench.registration.checks import (
     on_the_right,
     refuse_length,
 )
-from bench.registration.fit import Registration, register
+from bench.registration.fit import NO_CAUSES, Registration, register
 from bench.registration.sights import Cameras, Step
-from bench.registration.systematic import systematic_covariance
+from bench.registration.systematic import Causes
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
 from bench.typing import Array
@@ -49,8 +49,6 @@ class Judged:
         Where the bar wasn't moved as planned.
     swapped : tuple of str
         Steps in which A and B stand on each other's side, unplanned; and swapped towers.
-    systematic : (6, 6) float64
-        Covariance of T_left_right from errors of cameras and target sizes, beside that from noise.
     """
 
     registration: Registration
@@ -58,12 +56,11 @@ class Judged:
     left_out: tuple[LeftOut, ...]
     off_plan: tuple[str, ...]
     swapped: tuple[str, ...]
-    systematic: Array
 
     @property
     def covariance(self) -> Array:
         """Covariance (6, 6) of T_left_right from all that is known of."""
-        return np.asarray(self.registration.covariance_left_right + self.systematic)
+        return np.asarray(self.registration.covariance_left_right + self.registration.systematic)
 
     @property
     def failed(self) -> tuple[Check, ...]:
@@ -87,7 +84,8 @@ class Judged:
         lines = [
             f"registration from {len(found.model.steps)} steps: chi-square "
             f"{found.chi_square:.1f} with {found.degrees} degrees of freedom, p = "
-            f"{found.p_value:.2g}",
+            f"{found.p_value:.2g}"
+            + (", errors of cameras and target sizes allowed for" if found.shifts.size else ""),
             "right camera in the left one's frame: rotation vector "
             f"({', '.join(f'{v:.4f}' for v in turn)}) deg, translation "
             f"({', '.join(f'{1e3 * v:.2f}' for v in X.translation)}) mm",
@@ -156,8 +154,7 @@ def judge(
     bay: Bay,
     length: tuple[float, float] | None = None,
     planned: Sequence[BarPose] | None = None,
-    intrinsics: Mapping[str, Array] | None = None,
-    size: float = 0.0,
+    causes: Causes = NO_CAUSES,
 ) -> Judged:
     """Register and say all that speaks for and against it.
 
@@ -173,17 +170,15 @@ def judge(
         The bar's calibrated length and its standard uncertainty, metres.
     planned : sequence of BarPose, optional
         What was to be done; without it, A is taken to stand on the left.
-    intrinsics : mapping of str to (9, 9) float64, optional
-        Covariance of each tower's intrinsics; poses of a table don't answer to it.
-    size : float
-        Relative standard uncertainty of each target's size.
+    causes : Causes
+        Errors of cameras and target sizes; poses of a table don't answer to those of cameras.
 
     Raises
     ------
     GeometryError
         As `register`, or the bar's length disagrees with the data.
     """
-    found = register(steps, cameras, bay.bar.T_a_b, length)
+    found = register(steps, cameras, bay.bar.T_a_b, length, causes=causes)
     refuse_length(found)
     off: tuple[str, ...] = ()
     swapped: tuple[str, ...] = ()
@@ -200,5 +195,4 @@ def judge(
             swapped += ("the left tower's pictures come from the tower on the right",)
         if planned is not None:
             off = off_plan(found, unknowns_of(bay, planned).T_left_a, PLAN_TOLERANCE)
-    systematic = systematic_covariance(found, intrinsics, size)
-    return Judged(found, checks(found), leave_one_out(found), off, swapped, systematic)
+    return Judged(found, checks(found), leave_one_out(found), off, swapped)

@@ -114,6 +114,11 @@ class Model:
         """Whether the bar's length is an observation."""
         return self.length is not None and self.two_ends
 
+    @property
+    def n_residuals(self) -> int:
+        """Number of residuals."""
+        return sum(s.size for step in self.steps for s in step.sights) + int(self.has_length)
+
     @cached_property
     def rows(self) -> tuple[IntArray, ...]:
         """Rows of each step's residuals; the length's own row, if any, comes last."""

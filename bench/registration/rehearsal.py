@@ -22,9 +22,10 @@ from bench.registration.bar_views import (
 from bench.registration.checks import alarms, length_deviation
 from bench.registration.fit import Registration, register
 from bench.registration.plan import bay_axes
-from bench.registration.sights import Sight, Step
-from bench.registration.systematic import systematic_covariance
+from bench.registration.sights import Cameras, Sight, Step
+from bench.registration.systematic import Causes
 from bench.scene.bar import BarPose
+from bench.scene.budget_terms import BudgetTerms
 from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
@@ -46,8 +47,12 @@ class Errors:
         Relative, of each target's size: the same in all steps.
     focal : float
         Relative, of each camera's focal length.
+    aspect : float
+        Relative, of each camera's focal length down over across.
     centre_px : float
         Of each camera's principal point, each coordinate, pixels.
+    distortion_px : float
+        Of each camera's radial distortion at the picture's corner, pixels.
     """
 
     corner_px: float | None = None
@@ -57,14 +62,43 @@ class Errors:
     mount_position: float = 1e-3
     size: float = 0.0
     focal: float = 0.0
+    aspect: float = 0.0
     centre_px: float = 0.0
+    distortion_px: float = 0.0
 
-    def intrinsics_covariance(self, camera: Camera) -> Array:
-        """Return the covariance (9, 9) of a camera's intrinsics."""
-        focal = (self.focal * camera.fx, self.focal * camera.fy)
-        covariance = np.diag([0.0, 0.0, self.centre_px**2, self.centre_px**2, 0, 0, 0, 0, 0])
-        covariance[:2, :2] = np.outer(focal, focal)
-        return covariance
+    @classmethod
+    def assumed(
+        cls,
+        terms: BudgetTerms,
+        size: float | None = None,
+        focal: float | None = None,
+        centre_px: float | None = None,
+    ) -> Errors:
+        """Return the errors of cameras and sizes that a bay's budget assumes, or those given."""
+        return cls(
+            size=terms.print_scale if size is None else size,
+            focal=terms.focal if focal is None else focal,
+            aspect=terms.aspect,
+            centre_px=terms.principal_point if centre_px is None else centre_px,
+            distortion_px=terms.distortion,
+        )
+
+    def camera_modes(self, camera: Camera) -> Array:
+        """Return the change (9, K) of a camera's intrinsics by one standard deviation each."""
+        terms = BudgetTerms(
+            focal=self.focal,
+            aspect=self.aspect,
+            principal_point=self.centre_px,
+            distortion=self.distortion_px,
+        )
+        modes = terms.camera_modes(camera)
+        return modes[:, np.any(modes, axis=0)]
+
+    def causes(self, cameras: Cameras) -> Causes:
+        """Return errors of cameras and sizes as a registration takes them; none of no camera."""
+        known = {"left": cameras.left, "right": cameras.right}
+        by_side = {s: self.camera_modes(c) for s, c in known.items() if c is not None}
+        return Causes({s: m for s, m in by_side.items() if m.size}, self.size)
 
 
 @dataclass(frozen=True)
@@ -76,6 +110,8 @@ class Faults:
     slip : (3,) floats and slip_step : int
         Rotation vector, radians about B's axes, by which B has turned in its holder from step
         `slip_step` (counted from 0) on.
+    shift : (3,) floats
+        By which B has slipped along its own axes from that step on, metres.
     bend : float
         Tilt of each end of the bar, radians, as it sags between its stands.
     size_a, size_b : float
@@ -84,6 +120,7 @@ class Faults:
 
     slip: tuple[float, float, float] = (0.0, 0.0, 0.0)
     slip_step: int = 0
+    shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
     bend: float = 0.0
     size_a: float = 1.0
     size_b: float = 1.0
@@ -168,12 +205,17 @@ def draw_scene(
         between = mounts[0].translation - mounts[1].translation
         surplus = (length / np.linalg.norm(between) - 1.0) * between
         mounts[0] = Pose(mounts[0].rotation, mounts[0].translation + surplus)
+    if errors.aspect or errors.distortion_px:
+        terms = replace(errors, focal=0.0, centre_px=0.0)
+        for side, camera in cameras.items():
+            modes = terms.camera_modes(camera)
+            cameras[side] = camera.changed(modes @ rng.standard_normal(modes.shape[1]))
     steps = []
     for index, pose in enumerate(poses):
         T = pose.T_bay_bar @ _small(errors.pose_angle, errors.pose_position, rng)
         ends = [_bent(T, mount, faults.bend) for mount in mounts]
         if index >= faults.slip_step:
-            ends[1] = ends[1] @ Pose(exp_rotvec(np.array(faults.slip)), np.zeros(3))
+            ends[1] = ends[1] @ Pose.from_rotvec(np.array(faults.slip), np.array(faults.shift))
         steps.append(glimpses_of(bay, T, None, (ends[0], ends[1])))
     return Scene(tuple(steps), cameras, sizes)
 
@@ -253,7 +295,7 @@ def rehearse(
     bar, cameras, truth = bay.bar, cameras_of(bay), T_left_right_of(bay)
     length = None if bar.length_uncertainty is None else (bar.length, bar.length_uncertainty)
     into = bay_axes(bay)
-    intrinsics = {s: errors.intrinsics_covariance(cameras.of(s)) for s in ("left", "right")}
+    causes = errors.causes(cameras)
     off, normalised, claimed, p_values, failed, deviations, refused = [], [], [], [], [], [], []
     example = None
     for trial in range(trials):
@@ -261,14 +303,13 @@ def rehearse(
         rng = np.random.default_rng(sequence)
         scene = draw_scene(bay, poses, errors, faults, rng)
         try:
-            found = register(find_points(bay, scene, errors, rng), cameras, bar.T_a_b, length)
+            steps = find_points(bay, scene, errors, rng)
+            found = register(steps, cameras, bar.T_a_b, length, causes=causes)
         except GeometryError as error:
             refused.append(str(error))
             continue
         example = found if example is None else example
-        covariance = found.covariance_left_right
-        if errors.focal or errors.centre_px or errors.size:
-            covariance = covariance + systematic_covariance(found, intrinsics, errors.size)
+        covariance = found.covariance_left_right + found.systematic
         miss = error_of(found.T_left_right, truth)
         off.append(into @ miss)
         normalised.append(float(miss @ np.linalg.solve(covariance, miss)))

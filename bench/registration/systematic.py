@@ -1,85 +1,87 @@
-"""What errors of cameras and of target sizes do to a registration, to first order.
+"""Errors of cameras and target sizes: what they do to a registration's observations.
 
-They are the same in every step, so that more steps don't average them out and residuals hardly
-show them; their share comes on top of the covariance from noise (JCGM 100:2008, 5.2).
+They are the same in every step, so that more steps don't average them out. Their share comes on
+top of the covariance from noise (JCGM 100:2008, 5.2), and residuals show what of them the fit
+can't take up: judged as observed unknowns, zero to within one standard uncertainty, they widen
+what residuals may be (a bundle adjustment's additional parameters with prior variances; Förstner
+and Wrobel 2016, "Photogrammetric Computer Vision", section 15.4, from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from bench.geometry.camera import intrinsics_jacobian, pose_jacobian
-from bench.registration.checks import size_derivative
-from bench.registration.fit import Registration
-from bench.registration.sights import Sight
+from bench.geometry.camera import intrinsics_jacobian, point_jacobian, pose_jacobian
+from bench.geometry.pose import Pose
+from bench.registration.model import Model
+from bench.registration.sights import MeasuredPose, Sight
 from bench.typing import Array
 
 
-def intrinsics_sensitivity(registration: Registration, tower: str) -> Array:
-    """Return d(ω, τ of T_left_right)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3), (6, 9).
+@dataclass(frozen=True, eq=False)
+class Causes:
+    """Errors that stay the same through a registration.
 
-    Of the estimate's error, by what the tower's real camera has more than the one believed.
-    Measured poses follow as one fitted to their points would; those without points don't.
+    Attributes
+    ----------
+    cameras : mapping of str to (9, K) float64
+        Change of a tower's fx, fy, cx, cy, k1, k2, p1, p2, k3 by one standard deviation of each
+        of K independent causes, by side.
+    size : float
+        Relative standard uncertainty of each target's size, independent.
     """
-    model = registration.model
-    shift = np.zeros((len(registration.residuals), 9))
+
+    cameras: Mapping[str, Array] = field(default_factory=dict)
+    size: float = 0.0
+
+    def shifts(self, model: Model) -> Array:
+        """Return the change (M, K) of whitened observations by one standard deviation of each.
+
+        Measured poses follow as one fitted to their points would; those without points don't
+        follow cameras.
+        """
+        ends = ("A", "B") if model.two_ends else ("A",)
+        columns = [_camera_shift(model, side, modes) for side, modes in self.cameras.items()]
+        if self.size > 0.0:
+            columns += [self.size * size_shift(model, end) for end in ends]
+        empty = np.zeros((model.n_residuals, 0))
+        return np.column_stack([empty, *columns])
+
+
+def _camera_shift(model: Model, tower: str, modes: Array) -> Array:
+    shift = np.zeros((model.n_residuals, modes.shape[1]))
     for step, sight, rows in model.sights:
         if sight.tower != tower or sight.p_target is None:
             continue
         T, camera = model.start.predict(step, sight), model.cameras.of(tower)
-        by_camera = intrinsics_jacobian(T @ sight.p_target, camera).reshape(-1, 9)
+        by_camera = intrinsics_jacobian(T @ sight.p_target, camera).reshape(-1, 9) @ modes
         if isinstance(sight, Sight):
             shift[rows] = by_camera / sight.sigma_px
             continue
         by_pose = pose_jacobian(sight.p_target, T, camera).reshape(-1, 6)
         pose = np.linalg.lstsq(by_pose, by_camera, rcond=None)[0]
         shift[rows] = sight.whitener @ pose
-    return _response(registration, shift)
+    return shift
 
 
-def size_sensitivity(registration: Registration, ends: str) -> Array:
-    """Return d(ω, τ of T_left_right)/ds, (6,): targets in `ends` really (1 + s) times as large."""
-    model = registration.model
-    shift = np.zeros((len(registration.residuals), 1))
+def size_shift(model: Model, end: str) -> Array:
+    """Return d(whitened observations)/ds (M,): target `end` really (1 + s) times as large."""
+    shift = np.zeros(model.n_residuals)
     for step, sight, rows in model.sights:
-        if sight.end in ends:
-            T = model.start.predict(step, sight)
-            shift[rows, 0] = -size_derivative(sight, T, model)
-    return np.asarray(_response(registration, shift)[:, 0])
+        if sight.end == end:
+            shift[rows] = -size_derivative(sight, model.start.predict(step, sight), model)
+    return shift
 
 
-def systematic_covariance(
-    registration: Registration,
-    intrinsics: Mapping[str, Array] | None = None,
-    size: float = 0.0,
-) -> Array:
-    """Return the covariance (6, 6) of T_left_right that comes on top of noise.
-
-    Parameters
-    ----------
-    registration : Registration
-        Where to linearise.
-    intrinsics : mapping of str to (9, 9) float64, optional
-        Covariance of each tower's intrinsics, as a calibration gives it.
-    size : float
-        Relative standard uncertainty of each target's size, independent.
-    """
-    total = np.zeros((6, 6))
-    for tower, covariance in (intrinsics or {}).items():
-        by = intrinsics_sensitivity(registration, tower)
-        total += by @ covariance @ by.T
-    if size > 0.0:
-        for end in "AB" if registration.model.two_ends else "A":
-            by = size * size_sensitivity(registration, end)
-            total += np.outer(by, by)
-    return total
-
-
-def _response(registration: Registration, shift: Array) -> Array:
-    """Return what T_left_right does when whitened observations change by `shift` (M, K)."""
-    model = registration.model
-    jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
-    cofactor = registration.covariance / registration.variance_factor
-    return np.asarray(-(cofactor[:6] @ (jacobian.T @ shift)))
+def size_derivative(sight: Sight | MeasuredPose, T_camera_target: Pose, model: Model) -> Array:
+    """Return d(residual)/ds (M,) where the target is believed (1 + s) times as large."""
+    if isinstance(sight, Sight):
+        camera = model.cameras.of(sight.tower)
+        by_point = point_jacobian(T_camera_target @ sight.p_target, camera)
+        moved = sight.p_target @ T_camera_target.rotation.T
+        return np.asarray(-np.einsum("nij,nj->ni", by_point, moved).reshape(-1) / sight.sigma_px)
+    # a pose measured with too small a size comes out too near
+    return np.asarray(sight.whitener[:, 3:] @ T_camera_target.translation)

@@ -30,7 +30,6 @@ from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
-from bench.typing import Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,15 +60,6 @@ class TakenSteps:
         if bar.length_uncertainty is None or not self.has_bar:
             return None
         return bar.length, math.hypot(bar.length_uncertainty, size * bar.length)
-
-    def intrinsics(self, errors: Errors) -> dict[str, Array]:
-        """Return the covariance (9, 9) of each tower's intrinsics; none for a table's poses."""
-        found = {"left": self.cameras.left, "right": self.cameras.right}
-        return {
-            side: errors.intrinsics_covariance(camera)
-            for side, camera in found.items()
-            if camera is not None
-        }
 
 
 def from_table(path: Path) -> TakenSteps:
@@ -200,8 +190,7 @@ def judge_taken(
         bay,
         taken.length(bay, errors.size),
         planned,
-        taken.intrinsics(errors),
-        errors.size,
+        errors.causes(taken.cameras),
     )
 
 

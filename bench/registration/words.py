@@ -66,8 +66,7 @@ def rehearsal_words(result: Rehearsal, seen: Array) -> list[str]:
     failed = sum(bool(names) for names in result.alarms)
     lines = [
         *error_words(seen, np.asarray(result.claimed)),
-        f"a residual check failed in {failed} rehearsals; checks know of corner noise alone, so "
-        "that errors of sizes and cameras show",
+        f"a residual check failed in {failed} rehearsals, by chance in one of 100",
     ]
     if result.refused:
         lines.append(f"refused: {len(result.refused)} rehearsals, such as: {result.refused[0]}")

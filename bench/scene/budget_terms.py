@@ -5,6 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from bench.geometry.camera import Camera
+from bench.typing import Array
+
 
 def _deg(value: float) -> float:
     return math.radians(value)
@@ -83,3 +88,17 @@ class BudgetTerms:
     lens_expansion: float = 10e-6
     column_depth: float = 0.15
     operator: float = _deg(0.003)
+
+    def camera_modes(self, camera: Camera) -> Array:
+        """Return changes (9, 5) of a camera's intrinsics by one standard deviation of a cause.
+
+        Of the focal length, its aspect, each coordinate of the principal point, and the
+        distortion in pixels at the picture's corner; independent.
+        """
+        corner = math.hypot(camera.width / camera.fx, camera.height / camera.fy) / 2.0
+        modes = np.zeros((9, 5))
+        modes[:2, 0] = self.focal * np.array([camera.fx, camera.fy])
+        modes[:2, 1] = 0.5 * self.aspect * np.array([-camera.fx, camera.fy])
+        modes[2, 2] = modes[3, 3] = self.principal_point
+        modes[4, 4] = self.distortion / (camera.fx * corner**3)
+        return modes

@@ -16,7 +16,6 @@ from bench.budget.budget import Setting, chain_of, setting_of
 from bench.budget.chain import Chain, common_axis
 from bench.budget.inputs import CONTRIBUTIONS
 from bench.budget.propagation import first_order
-from bench.budget.response import target_points
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -32,6 +31,7 @@ from bench.scene.model import Bay, Tower
 from bench.sighting.map_ratio import MapRatio
 from bench.sighting.prediction import Predictor
 from bench.sighting.ratio_grid import ratio_grid
+from bench.solve.response import target_points
 from bench.targets.target import Target
 from bench.typing import Array
 

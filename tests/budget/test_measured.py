@@ -10,7 +10,6 @@ import pytest
 from bench.budget.budget import chain_of, setting_of
 from bench.budget.measured import Measured, checked
 from bench.budget.propagation import first_order
-from bench.budget.response import assumed_errors
 from bench.cameras.intrinsics import PARAMETERS
 from bench.cameras.result import CALIBRATION, read_calibration
 from bench.digest import key_digest
@@ -85,7 +84,7 @@ def registration(bay, solved, tmp_path):
 
 def calibration(bay, folder, side, modes=None, camera=None):
     tower = tower_pair(bay)[0 if side == "left" else 1]
-    modes = assumed_errors(tower.camera, bay.budget).modes if modes is None else modes
+    modes = bay.budget.camera_modes(tower.camera) if modes is None else modes
     value = {
         "camera": camera_value(camera or tower.camera).model_dump(),
         "parameters": list(PARAMETERS),
@@ -157,7 +156,7 @@ def test_a_calibration_s_own_covariance_stands_in_place_of_the_sizes(
 ):
     both = {}
     for side, tower in zip(("left", "right"), tower_pair(bay), strict=True):
-        modes = 0.5 * assumed_errors(tower.camera, bay.budget).modes
+        modes = 0.5 * bay.budget.camera_modes(tower.camera)
         both[side] = calibration(bay, tmp_path, side, modes)
     measured = Measured(calibrations=both)
     predictor = Predictor("corner", SIGMA_PX, "as given")

@@ -13,9 +13,7 @@ from bench.registration.judgement import judge
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.registration.result import registration_value
 from bench.registration.sights import Cameras
-from bench.registration.systematic import systematic_covariance
 from bench.registration.table import measured_steps, pose_table, read_pose_table
-from bench.registration.taken_steps import TakenSteps
 from bench.scene.bar_section import poses_toml, read_poses
 from bench.scene.load import load_bay
 
@@ -121,19 +119,18 @@ def test_errors_of_cameras_and_sizes_are_in_what_the_next_command_reads(bay, pos
     scene = draw_scene(bay, poses, Errors(), Faults(), rng)
     steps = find_points(bay, scene, Errors(), rng)
     errors = Errors(size=2e-4, focal=2e-4, centre_px=0.5)
-    taken = TakenSteps(steps, cameras_of(bay))
-    known = taken.intrinsics(errors)
-    judged = judge(steps, cameras_of(bay), bay, None, poses, known, errors.size)
+    causes = errors.causes(cameras_of(bay))
+    judged = judge(steps, cameras_of(bay), bay, None, poses, causes)
     plain = judge(steps, cameras_of(bay), bay, None, poses)
     written = np.array(registration_value(judged)["covariance"])
     added = written - np.array(registration_value(plain)["covariance"])
-    expected = systematic_covariance(judged.registration, known, errors.size)
+    expected = judged.registration.systematic
     np.testing.assert_allclose(added, expected, rtol=1e-6, atol=1e-12 * np.max(expected))
     # the principal point's half pixel over some 3500 px turns each camera's rays by 0.008 deg;
     # what both cameras share cancels in part, but not an order of magnitude of it
     assert np.sqrt(added[1, 1]) > np.radians(0.0008)
     # a table's poses hold their cameras' share already
-    assert TakenSteps(steps, Cameras()).intrinsics(errors) == {}
+    assert errors.causes(Cameras()).cameras == {}
 
 
 def test_a_pose_without_a_tower_is_refused(tmp_path, capsys, table):

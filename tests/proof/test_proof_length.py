@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.budget.response import target_points
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -17,6 +16,7 @@ from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.typing import Array
 
 SIGMA_PX = 0.05

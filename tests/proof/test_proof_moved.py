@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.budget.response import target_points
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -14,6 +13,7 @@ from bench.proof.moved import Mark, alike, evaluate_moved, noncentrality, plan_m
 from bench.scene.load import load_bay
 from bench.scene.model import Bay, Tower
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.typing import Array
 
 SIGMA_PX, PICTURES = 0.05, 5

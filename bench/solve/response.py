@@ -7,19 +7,15 @@ its own way, and what cancels between them cancels.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from bench.geometry.camera import Camera, intrinsics_jacobian, point_jacobian, pose_jacobian
 from bench.geometry.pose import Pose
-from bench.scene.budget_terms import BudgetTerms
 from bench.targets.target import Target
 from bench.typing import Array
 
-# Of a camera's parameters, see `bench.geometry.camera.intrinsics_jacobian`.
-INTRINSICS = 9
 # Of the print: relative scale and relative height over width.
 PRINT = ("scale", "print aspect")
 # Of a plate: bow across, bow up, twist; metres at its corners.
@@ -49,21 +45,6 @@ class CameraErrors:
     source: str = ""
 
 
-def assumed_errors(camera: Camera, terms: BudgetTerms) -> CameraErrors:
-    """Return the errors that a bay file's sizes make.
-
-    Of the focal length, its aspect, the principal point, and the distortion in pixels at the
-    picture's corner.
-    """
-    corner = math.hypot(camera.width / camera.fx, camera.height / camera.fy) / 2.0
-    modes = np.zeros((INTRINSICS, 5))
-    modes[:2, 0] = terms.focal * np.array([camera.fx, camera.fy])
-    modes[:2, 1] = 0.5 * terms.aspect * np.array([-camera.fx, camera.fy])
-    modes[2, 2] = modes[3, 3] = terms.principal_point
-    modes[4, 4] = terms.distortion / (camera.fx * corner**3)
-    return CameraErrors(modes)
-
-
 def calibrated_errors(covariance: Array, source: str) -> CameraErrors:
     """Return the errors that a calibration's covariance (9, 9) makes, one mode a direction.
 
@@ -83,7 +64,7 @@ def camera_shift(p_target: Array, T_camera_target: Pose, camera: Camera, modes: 
 
 def focal_mode(camera: Camera) -> Array:
     """Return the change (9, 1) of the intrinsics by a relative change of the focal length."""
-    mode = np.zeros((INTRINSICS, 1))
+    mode = np.zeros((9, 1))
     mode[:2, 0] = camera.fx, camera.fy
     return mode
 
