@@ -320,12 +320,17 @@ def _bend(found: _Linear) -> Check | None:
     """
     if not found.model.two_ends:
         return None
-    columns = np.zeros((found.model.n_residuals, 3))
-    Y = found.model.start.T_a_b
-    for rows, L in zip(found.model.rows, found.model.start.T_left_a, strict=True):
+    return found.added("the bar bends", bend_columns(found.model, found.jacobian))
+
+
+def bend_columns(model: Model, jacobian: Array) -> Array:
+    """Return the residuals' derivative (M, 3) by a turn of B against A, as `_bend` tests it."""
+    columns = np.zeros((model.n_residuals, 3))
+    Y = model.start.T_a_b
+    for rows, L in zip(model.rows, model.start.T_left_a, strict=True):
         long = L.rotation @ Y.translation
         long = long / np.linalg.norm(long)
         in_a = L.rotation.T @ skew(long)
         change = np.vstack((Y.rotation.T @ in_a, -0.5 * skew(Y.translation) @ in_a))
-        columns[rows] = found.jacobian[rows, 6:12] @ change
-    return found.added("the bar bends", columns)
+        columns[rows] = jacobian[rows, 6:12] @ change
+    return columns

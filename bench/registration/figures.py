@@ -17,6 +17,7 @@ from bench.draw.page_layout import Box, Page, wrap
 from bench.registration.bar_views import tower_pair
 from bench.registration.fit import Registration
 from bench.registration.plan import Progress
+from bench.registration.words import pose_words
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
 from bench.typing import Array
@@ -27,8 +28,13 @@ AXES = ("x (along the bay)", "y (across)", "z (vertical)")
 SIGHTS = (("left", "A"), ("left", "B"), ("right", "A"), ("right", "B"))
 
 
-def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
-    """Draw the bar's poses from above, with the towers and what they see."""
+def poses_figure(
+    bay: Bay, poses: Sequence[BarPose], note: str = "", said: Sequence[str] = ()
+) -> Figure:
+    """Draw the bar's poses from above, with the towers and what they see.
+
+    `said` is what to add to each pose's words; nothing by default.
+    """
     ends = [_ends(bay, pose) for pose in poses]
     depth = max(float(-end[:, 0].min()) for end in ends) + 0.5
     towers = tower_pair(bay)
@@ -92,8 +98,9 @@ def poses_figure(bay: Bay, poses: Sequence[BarPose], note: str = "") -> Figure:
     axes.set_ylabel("from the tower line, m")
     left = 0.75 + width + 0.35
     lines = []
-    for index, pose in enumerate(poses):
-        lines += _wrapped(f"{index + 1}  {pose.words}", page.width - left - 0.15)
+    for index, words in enumerate(pose_words(poses)):
+        more = f"; {said[index]}" if said and said[index] else ""
+        lines += _wrapped(f"{index + 1}  {words}{more}", page.width - left - 0.15)
     page.text(left, 0.1, "\n".join(lines), va="top", fontsize=style.SMALL, linespacing=1.4)
     return page.figure
 

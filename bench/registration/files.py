@@ -14,8 +14,9 @@ from bench.files import make_directory, write_atomically
 from bench.registration.judgement import Judged
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
+from bench.registration.reliability import Reliability
 from bench.registration.result import REGISTRATION, registration_value
-from bench.registration.words import AXES
+from bench.registration.words import AXES, slip_words
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
@@ -33,8 +34,8 @@ def write_rows(out: Path, name: str, table: pl.DataFrame, origin: Origin) -> Non
     write_result(out / kind.file, kind, {**axes, "rows": table.to_dicts()}, origin)
 
 
-def poses_table(poses: Sequence[BarPose]) -> pl.DataFrame:
-    """Return a row for each bar pose."""
+def poses_table(poses: Sequence[BarPose], found: Reliability) -> pl.DataFrame:
+    """Return a row for each bar pose, with what the checks find there; null where nothing."""
     return pl.DataFrame(
         [
             {
@@ -46,10 +47,18 @@ def poses_table(poses: Sequence[BarPose]) -> pl.DataFrame:
                 "slope_deg": float(np.degrees(p.slope)),
                 "turn_deg": float(np.degrees(p.turn)),
                 "reversed": p.reversed,
+                "redundancy": step.redundancy,
+                "least_slip_mm": _finite(1e3 * step.least_slip),
+                "least_slip_deg": _finite(float(np.degrees(step.least_turn))),
+                "hidden_slip_over_tolerance": step.cost,
             }
-            for i, p in enumerate(poses)
+            for i, (p, step) in enumerate(zip(poses, found.steps, strict=True))
         ]
     )
+
+
+def _finite(value: float) -> float | None:
+    return value if np.isfinite(value) else None
 
 
 def progress_rows(name: str, found: Sequence[Progress]) -> list[dict[str, Any]]:
@@ -97,6 +106,7 @@ def write_plan(
     found: tuple[BarPose, ...],
     ranked: Mapping[str, Sequence[Progress]],
     drawn: Sequence[str],
+    reliable: Reliability,
     origin: Origin,
     note: str,
 ) -> None:
@@ -114,6 +124,8 @@ def write_plan(
         What each list determines, the best first.
     drawn : sequence of str
         Lists whose progress is drawn.
+    reliable : Reliability
+        What the checks of the list found find.
     origin : Origin
         Where the poses come from.
     note : str
@@ -129,9 +141,10 @@ def write_plan(
     write_atomically(out / "plan.toml", poses_toml(found, comment).encode())
     rows = [row for name, steps in ranked.items() for row in progress_rows(name, steps)]
     write_rows(out, "sets", pl.DataFrame(rows), origin)
-    write_rows(out, "plan", poses_table(found), origin)
+    write_rows(out, "plan", poses_table(found, reliable), origin)
     columns = [(name, ranked[name]) for name in drawn]
-    write_figure(out, "plan_poses", "poses", bay, found, note)
+    said = [slip_words(step) for step in reliable.steps]
+    write_figure(out, "plan_poses", "poses", bay, found, note, said)
     write_figure(out, "plan_progress", "progress", columns, bay.tolerance.toe, note)
 
 

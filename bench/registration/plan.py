@@ -279,14 +279,32 @@ class Search:
 def default_sequence(
     bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
 ) -> tuple[BarPose, ...]:
-    """Return the short list of bar poses that a `Search` finds, in working order.
+    """Return the short list of bar poses that a `Search` finds, in working order, and back.
+
+    Parameters
+    ----------
+    bay : Bay
+        Where.
+    n : int
+        How many to find; the return to the first comes on top, see `returned`.
+    seed : int, optional
+        The bay's own by default.
 
     Raises
     ------
     ConfigError
         Fewer than n bar poses are seen by both towers.
     """
-    return Search.of(bay, n, seed).best()
+    return returned(Search.of(bay, n, seed).best())
+
+
+def returned(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:
+    """Return bar poses with the first once more at the end.
+
+    A target that slips on the bar late in a list is told from a bar pose that merely differs by
+    nothing else; see `bench.registration.reliability`.
+    """
+    return (*poses, *poses[:1])
 
 
 def searched_lists(
@@ -294,7 +312,8 @@ def searched_lists(
 ) -> dict[str, tuple[BarPose, ...]]:
     """Return the list that the search finds, and the best with something left out, by its name.
 
-    What leaves fewer than n poses to choose from isn't among them.
+    What leaves fewer than n poses to choose from isn't among them. All but the first three poses
+    alone end where they began.
 
     Raises
     ------
@@ -304,16 +323,16 @@ def searched_lists(
     search = Search.of(bay, n, seed)
     found = search.best()
     unturned = min((pose.turn for pose in search.pool), key=lambda turn: (abs(turn), turn))
-    lists = {
+    lists: dict[str, tuple[BarPose, ...]] = {
         FOUND: found,
         "no turn": search.best(lambda pose: pose.turn == unturned),
         "no heading": search.best(lambda pose: pose.heading == 0.0),
         "no slope": search.best(lambda pose: pose.slope == 0.0),
         "no target seen by both towers": search.best(lambda pose: sees_its_own(bay, pose)),
         "one distance": search.best_at_one_distance(),
-        "first three poses alone": found[:3] if n > 3 else (),
     }
-    return {name: poses for name, poses in lists.items() if poses}
+    back = {name: returned(poses) for name, poses in lists.items() if poses}
+    return back | ({"first three poses alone": found[:3]} if n > 3 else {})
 
 
 def sees_its_own(bay: Bay, pose: BarPose) -> bool:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from bench.registration.plan import Progress
 from bench.registration.rehearsal import Rehearsal
+from bench.registration.reliability import Reliability, StepReliability
 from bench.scene.bar import BarPose
 from bench.typing import Array
 
@@ -82,6 +84,54 @@ def toe_words(expanded: float, tolerance: float) -> str:
     )
 
 
+def pose_words(poses: Sequence[BarPose]) -> list[str]:
+    """Return each bar pose in words; one that was taken before by its number."""
+    first = {pose: i + 1 for i, pose in reversed(list(enumerate(poses)))}
+    return [
+        pose.words if first[pose] == i + 1 else f"back to pose {first[pose]}: {pose.words}"
+        for i, pose in enumerate(poses)
+    ]
+
+
 def sequence_words(poses: Sequence[BarPose]) -> list[str]:
     """Return a line for each bar pose."""
-    return [f"{i + 1}. {pose.words}" for i, pose in enumerate(poses)]
+    return [f"{i + 1}. {words}" for i, words in enumerate(pose_words(poses))]
+
+
+def slip_words(step: StepReliability) -> str:
+    """Say what slip of a target its check finds before a step; "" for the first."""
+    if math.isnan(step.least_slip):
+        return ""
+    if math.isinf(step.least_slip):
+        return "a target that slips before it may go unseen"
+    return (
+        f"a target that slips before it shows from {1e3 * step.least_slip:.1f} mm or "
+        f"{math.degrees(step.least_turn):.2f} deg"
+    )
+
+
+def reliability_words(found: Reliability) -> list[str]:
+    """Say what the checks of a list find, a line for each kind of fault."""
+    slips = [step.least_slip for step in found.steps[1:]]
+    turns = [step.least_turn for step in found.steps[1:]]
+    worst = max(step.cost for step in found.steps)
+    bend = (
+        "the bar's bend shows in no check"
+        if math.isinf(found.least_bend)
+        else f"a bend of the bar shows from {math.degrees(found.least_bend):.2f} deg at each end"
+    )
+    hidden = found.bend_cost
+    return [
+        f"checks find (4 times in 5) a target that slips by {_span(slips, 1e3)} mm or turns by "
+        f"{_span(turns, math.degrees(1.0))} deg on the bar, whichever way, by the step before "
+        f"which it does; a slip of 1 or 3 mm that they miss costs {100 * worst:.0f} % of a "
+        "tolerance at most",
+        f"{bend}; unseen, 0.1 deg costs {100 * hidden:.0f} % of a tolerance",
+        "swapped ends always show, by the targets' ids; a misread turn of the bar costs nothing, "
+        "since its poses are found, not taken from the plan",
+    ]
+
+
+def _span(values: Sequence[float], factor: float) -> str:
+    low, high = factor * min(values), factor * max(values)
+    return f"{low:.2g} to {high:.2g}" if math.isfinite(high) else f"{low:.2g} or never"

@@ -40,7 +40,11 @@ def test_plan_writes_a_list_that_it_takes_again(tmp_path, capsys, bay):
     assert main(["register", "plan", "--steps", "3", "--out", str(tmp_path)]) == 0
     said = capsys.readouterr().out
     assert "no heading: all 12 directions determined" in said
-    assert len(read_poses(tmp_path / "plan.toml")) == 3
+    found = read_poses(tmp_path / "plan.toml")
+    assert len(found) == 4
+    assert found[-1] == found[0]
+    assert "back to pose 1" in said
+    assert "a target that slips by" in said
     for name in ("sets.csv", "sets.json", "plan_poses.png", "plan_progress.png", "plan.json"):
         assert (tmp_path / name).stat().st_size > 0
 
