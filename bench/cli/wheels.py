@@ -38,6 +38,7 @@ from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
 from bench.wheels.rehearsal import rehearse_wheels
 from bench.wheels.table import (
     BAY,
+    contradictions,
     measured_wheels,
     needs_registration,
     read_wheel_table,
@@ -46,6 +47,7 @@ from bench.wheels.table import (
 from bench.wheels.vehicle import measure_vehicle
 from bench.wheels.words import wheel_words
 
+NEGATIVE = 1
 DEFAULT_OUT = Path("sightbench-wheels")
 # Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
 BAY_LEVEL = float(np.radians(0.01))
@@ -121,6 +123,9 @@ def command(
     Without a table this is a rehearsal: an invented vehicle with known angles is measured in the
     shipped bay, its targets askew on their wheels; the answers stand beside the truth.
 
+    Exit code 1 says that readings of a wheel contradict each other; the one that fits worst is
+    named first.
+
     \b
     Examples:
       sightbench wheels
@@ -172,12 +177,13 @@ def command(
         raise ConfigError(
             f"{table}: wheels of the right tower need --registration, which ties it to the left"
         )
+    towers = directions_in(place, None if up is None else up[0], None if tied is None else tied[0])
     if up is None and not any(tower_of(rows[0]) for rows in groups.values()):
         up, vertical = (BAY.up, np.eye(3) * BAY_LEVEL**2), "table's z"
     wheels = measured_wheels(
         table,
         groups,
-        directions_in(place),
+        towers,
         place.vehicles[0].axles[0].mount.outboard if outboard is None else outboard,
         in_place,
         bearing_play,
@@ -187,8 +193,11 @@ def command(
     make_directory(out)
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
     write_wheels(out, rows, wheels, table, vertical, origin_of(started, place, seed, parts))
+    against = contradictions(groups, wheels, towers, bearing_play)
+    for one in against:
+        typer.echo(one.words)
     for said in wheel_words(rows, wheels, vehicle):
         typer.echo(said)
     write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")
-    return 0
+    return NEGATIVE if against else 0

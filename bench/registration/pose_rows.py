@@ -119,6 +119,21 @@ def _pose(row: Row) -> PoseRow:
     return PoseRow(row, pose, correlation * np.outer(sigma, sigma))
 
 
+def refuse_behind(row: PoseRow, tower: str) -> None:
+    """Refuse a target that isn't before the camera in whose frame it was measured.
+
+    Raises
+    ------
+    ConfigError
+        z_mm is 0 or below.
+    """
+    z = 1e3 * float(row.pose.translation[2])
+    if not z > 0.0:
+        raise row.refusal(
+            f"z_mm: {z:g} must be above 0: the {tower} tower's camera looks along its z"
+        )
+
+
 def pose_row(names: Mapping[str, str], T: Pose, covariance: Array) -> dict[str, str]:
     """Return a row of such a table, as text, from a pose and its covariance (6, 6)."""
     deviation = np.sqrt(np.diag(covariance))

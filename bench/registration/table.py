@@ -8,7 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from bench.errors import BenchError
-from bench.registration.pose_rows import PoseRow, csv_text, pose_row, read_pose_rows
+from bench.registration.pose_rows import (
+    PoseRow,
+    csv_text,
+    pose_row,
+    read_pose_rows,
+    refuse_behind,
+)
 from bench.registration.sights import Cameras, End, MeasuredPose, Side, Sight, Step
 from bench.tables import refusal
 from bench.typing import Array
@@ -49,6 +55,7 @@ def _measured_pose(row: PoseRow) -> MeasuredPose:
         raise row.refusal(f"tower: {shown(row.names['tower'])} must be left or right")
     if end is None:
         raise row.refusal(f"target: {shown(row.names['target'])} must be A or B")
+    refuse_behind(row, tower)
     try:
         return MeasuredPose(tower, end, row.pose, row.covariance)
     except BenchError as error:

@@ -6,10 +6,11 @@ rotations alone (`bench.solve.turning`), so that it doesn't matter which. The ce
 the places: with t_k and R_k the target's pose, q its centre's foot on the axis as the target has
 it, and c the wheel's centre at the reading of rest::
 
-    t_k + R_k q = c + (φ_k - φ_rest) (s_along d + s_across a)
+    t_k + R_k q = c + (φ_k - φ_rest) (s_1 d_1 + s_2 d_2)
 
-d is the direction of travel, s_along the rolling radius; both s are 0 for a wheel that turns in
-place. Where along its axis the wheel's middle lies no turning tells: the mount's drawing does.
+d_1 and d_2 span the floor, since a vehicle need not be pushed along the bay; both s are 0 for a
+wheel that turns in place. Where along its axis the wheel's middle lies no turning tells: the
+mount's drawing does.
 """
 
 from __future__ import annotations
@@ -19,12 +20,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtrc
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
 from bench.solve.covariance import propagate
-from bench.solve.turning import Turning, fit_turning
+from bench.solve.turning import Turning, fit_turning, frame_about
 from bench.typing import Array
 
 # Of the target's centre across the axis, each way, metres, where the readings don't tell the
@@ -52,6 +54,9 @@ class WheelAxis:
     run_out : float
         Angle between the target's normal and the axis, radians, where the target should be
         square; with a mount that turns the target on purpose it includes that turn.
+    place_p_value : float
+        How often places fit a rolling wheel as badly by the stated noise alone; 1 where they
+        aren't more than the unknowns.
     """
 
     turning: Turning
@@ -59,6 +64,7 @@ class WheelAxis:
     covariance: Array
     centre_source: str
     run_out: float
+    place_p_value: float = 1.0
 
     @property
     def axis(self) -> Array:
@@ -71,7 +77,7 @@ def wheel_axis(
     covariances: Sequence[Array],
     outward: Array,
     outboard: float,
-    travel: Array | None = None,
+    floor: Array | None = None,
     play: float = 0.0,
     rest: int = -1,
 ) -> WheelAxis:
@@ -87,8 +93,9 @@ def wheel_axis(
         Roughly the outward direction.
     outboard : float
         How far the target's centre lies outward of the wheel's middle along the axis, metres.
-    travel : (3,) float64, optional
-        Direction that the vehicle was pushed along; None for a wheel that turned in place.
+    floor : (3,) float64, optional
+        Upward normal of the floor that the vehicle was pushed along; None for a wheel that
+        turned in place.
     play : float
         Standard deviation of the spin axis from reading to reading, radians.
     rest : int
@@ -106,9 +113,10 @@ def wheel_axis(
     for k, covariance in enumerate(covariances):
         noise[6 * k : 6 * k + 6, 6 * k : 6 * k + 6] = covariance
     to_axis = _axis_gain(turning, len(poses))
-    tell = travel is None or len(poses) >= ROLLING_READINGS
+    tell = floor is None or len(poses) >= ROLLING_READINGS
+    place_p = 1.0
     if tell:
-        foot, to_foot = _centre(poses, noise, turning, travel, rest)
+        foot, to_foot, place_p = _centre(poses, noise, turning, floor, rest, play)
     else:
         foot = np.array(poses[rest].translation)
         to_foot = np.zeros((3, len(noise)))
@@ -129,6 +137,7 @@ def wheel_axis(
         covariance,
         "turning" if tell else "mount",
         math.acos(min(1.0, abs(float(normal)))),
+        place_p,
     )
 
 
@@ -151,17 +160,23 @@ def _play_share(turning: Turning, play: float) -> Array:
 
 
 def _centre(
-    poses: Sequence[Pose], noise: Array, turning: Turning, travel: Array | None, rest: int
-) -> tuple[Array, Array]:
-    """Return the axis's foot (3,) at rest and its derivative (3, 6 N) by the readings."""
+    poses: Sequence[Pose],
+    noise: Array,
+    turning: Turning,
+    floor: Array | None,
+    rest: int,
+    play: float,
+) -> tuple[Array, Array, float]:
+    """Return the axis's foot (3,) at rest, its derivative (3, 6 N) by the readings, and p.
+
+    p is that of the places' residuals.
+    """
     n = len(poses)
     rolled = turning.angles - turning.angles[rest]
     across = turning.B[:, :2]
     ways = np.zeros((3, 0))
-    if travel is not None:
-        along = np.asarray(travel, dtype=np.float64)
-        along = along - (along @ turning.axis) * turning.axis
-        ways = np.column_stack((along / np.linalg.norm(along), turning.axis))
+    if floor is not None:
+        ways = frame_about(floor)[:, :2]
     columns = 5 + ways.shape[1]
     design, place = np.zeros((3 * n, columns)), np.zeros(3 * n)
     for k, pose in enumerate(poses):
@@ -180,7 +195,12 @@ def _centre(
         normal = design.T @ weight @ design
         gain = np.linalg.solve(normal, design.T @ weight)
         x = gain @ place
-    return np.asarray(x[2:5]), -gain[2:5] @ by_reading
+    residual = place - design @ x
+    # play turns the wheel about its centre, which the target's arm carries to its place
+    spare = int(np.linalg.matrix_rank(weight)) - columns
+    fits = play > 0.0 or spare <= 0
+    p = 1.0 if fits else float(chdtrc(spare, residual @ weight @ residual))
+    return np.asarray(x[2:5]), -gain[2:5] @ by_reading, p
 
 
 def _errors(

@@ -21,6 +21,7 @@ from bench.wheels.vehicle import Answer, MeasuredVehicle, by_name
 ENLARGED = 20.0
 WHEEL = (0.62, 0.2)  # drawn length and width, metres
 WIDTH, HEIGHT = 10.0, 7.2
+_SAID = {"centre line": "centre line", "rear track": "line square to the rear track"}
 
 
 def draw_wheels(
@@ -51,17 +52,18 @@ def draw_wheels(
         half = 0.5 * float(np.ptp(places[:, 1]))
         front, rear = float(places[:, 0].max()), float(places[:, 0].min())
         axes.plot([0, 0], [rear - 0.75, front + 0.85], color=style.MUTED, lw=0.9, ls="-.")
-        axes.text(0.05, rear - 0.72, "centre line", fontsize=style.SMALL, color=style.MUTED)
+        line = _line_of(answers)
+        axes.text(0.05, rear - 0.72, _SAID[line], fontsize=style.SMALL, color=style.MUTED)
         for wheel in vehicle.wheels:
             _wheel(axes, wheel, answers, half)
-        _thrust(axes, answers, rear, front)
+        _thrust(axes, answers, rear, front, _SAID[line])
         _middle(axes, answers, vehicle.wheels)
         axes.set_xlim(-half - 2.6, half + 2.6)
         axes.set_ylim(rear - 0.85, front + 0.95)
         note = (
             f"Wheels and thrust line are drawn turned {ENLARGED:g} times as far. Each value ± its "
-            "standard uncertainty. Toe-in and top outward are positive; toe is from the centre "
-            "line unless said, camber from the vertical found."
+            "standard uncertainty. Toe-in and top outward are positive; toe is from the "
+            f"{_SAID[line]} unless said, camber from the vertical found."
         )
         if truth is not None:
             off = [
@@ -75,6 +77,11 @@ def draw_wheels(
         figure.text(0.03, 0.06, fill(note, 150), fontsize=style.SMALL, va="center")
         figure.text(0.03, 0.015, caption, fontsize=style.SMALL, color=style.MUTED, va="center")
     return figure
+
+
+def _line_of(answers: Mapping[tuple[str, str], Answer]) -> str:
+    """Return the line that toe and thrust refer to."""
+    return next(a.quantity.reference for a in answers.values() if a.quantity.kind == "thrust")
 
 
 def _screen(points: Array) -> Array:
@@ -113,7 +120,11 @@ def _wheel(
 
 
 def _thrust(
-    axes: Axes, answers: Mapping[tuple[str, str], Answer], rear: float, front: float
+    axes: Axes,
+    answers: Mapping[tuple[str, str], Answer],
+    rear: float,
+    front: float,
+    line: str,
 ) -> None:
     thrust = next((a for a in answers.values() if a.quantity.kind == "thrust"), None)
     if thrust is None:
@@ -128,7 +139,7 @@ def _thrust(
         arrowprops={"arrowstyle": "-|>", "color": style.OKABE_ITO[0], "lw": 1.8},
     )
     side = "left" if thrust.value >= 0.0 else "right"
-    words = f"thrust line {_degrees(thrust)},\nto the {side} of the centre line"
+    words = f"thrust line {_degrees(thrust)},\nto the {side} of the {line}"
     axes.text(
         0.09 if thrust.value >= 0.0 else -0.09,
         rear + 0.45 * (front - rear),

@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from bench.errors import GeometryError
-from bench.registration.pose_rows import PoseRow, read_pose_rows
+from bench.registration.pose_rows import PoseRow, read_pose_rows, refuse_behind
 from bench.solve.wheel_axis import wheel_axis
 from bench.tables import refusal
 from bench.typing import Array
 from bench.units import shown
+from bench.wheels.contradiction import Contradiction, contradiction
 from bench.wheels.steering import Steering, steering_axis
 from bench.wheels.vehicle import MeasuredWheel
 
@@ -68,6 +69,8 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
             raise row.refusal(f"kind: {shown(kind_of(row))} must be roll or steer")
         if tower_of(row) not in ("", "left", "right"):
             raise row.refusal(f"tower: {shown(tower_of(row))} must be left or right")
+        if tower_of(row):
+            refuse_behind(row, tower_of(row))
         groups.setdefault(name, []).append(row)
     for name, rows in groups.items():
         rolled = sum(kind_of(row) == "roll" for row in rows)
@@ -139,7 +142,7 @@ def measured_wheels(
                 [row.covariance for row in rolled],
                 rough.left if side == "left" else -rough.left,
                 outboard,
-                None if in_place else rough.ahead,
+                None if in_place else rough.up,
                 play,
             )
             steering = _steering(steered, rough.up, play)
@@ -148,6 +151,22 @@ def measured_wheels(
         found.append(MeasuredWheel(axle, side, tower, wheel, steering))
     _refuse_reversed(path, found, directions)
     return tuple(found)
+
+
+def contradictions(
+    groups: dict[str, tuple[PoseRow, ...]],
+    wheels: Sequence[MeasuredWheel],
+    directions: Callable[[str], Directions],
+    play: float = 0.0,
+) -> tuple[Contradiction, ...]:
+    """Return what speaks against wheels' rolling readings, as `measured_wheels` took them."""
+    found = []
+    for one in wheels:
+        rolled = [row for row in groups[one.name] if kind_of(row) == "roll"]
+        left = directions(one.tower).left
+        outward = left if one.side == "left" else -left
+        found.append(contradiction(one.name, rolled, one.wheel, outward, play))
+    return tuple(one for one in found if one is not None)
 
 
 def _refuse_reversed(

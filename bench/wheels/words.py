@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from bench.solve.turning import axis_sigma
+from bench.wheels.contradiction import REFUTED
 from bench.wheels.steering import formula_error
 from bench.wheels.vehicle import MeasuredVehicle, MeasuredWheel
 
@@ -51,7 +52,7 @@ def wheel_words(
         lines.append(line.rstrip())
     for wheel in wheels:
         turning = wheel.wheel.turning
-        if turning.p_value < 0.01:
+        if REFUTED <= turning.p_value < 0.01:
             lines.append(
                 f"{wheel.name}: its axis wobbled by {np.degrees(turning.wobble):.3f} deg between "
                 f"readings, more than their uncertainties explain (p {turning.p_value:.1e}): "

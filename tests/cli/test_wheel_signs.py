@@ -48,7 +48,8 @@ def row(name, kind, rotation, place):
     return ",".join([name, kind, *(f"{v:.10f}" for v in numbers), *["0.001"] * 6])
 
 
-def table():
+def table(yaw_deg=0.0):
+    stand = Rotation.from_euler("z", yaw_deg, degrees=True)
     columns = "wheel,kind,rx_deg,ry_deg,rz_deg,x_mm,y_mm,z_mm"
     lines = [columns + ",u_rx_deg,u_ry_deg,u_rz_deg,u_x_mm,u_y_mm,u_z_mm"]
     for name, outward in AXES.items():
@@ -62,11 +63,20 @@ def table():
         for roll in (-30.0, 15.0, 0.0):
             turn = Rotation.from_rotvec(np.radians(roll) * left)
             forward = np.array([300.0 * math.radians(roll), 0.0, 0.0])
-            lines.append(row(name, "roll", turn * own, centre + forward + turn.apply(arm)))
+            lines.append(
+                row(
+                    name,
+                    "roll",
+                    stand * turn * own,
+                    stand.apply(centre + forward + turn.apply(arm)),
+                )
+            )
         if name in STEERING:
             for steer in (-20.0, 20.0):
                 turn = Rotation.from_rotvec(np.radians(steer) * unit(STEERING[name]))
-                lines.append(row(name, "steer", turn * own, centre + turn.apply(arm)))
+                lines.append(
+                    row(name, "steer", stand * turn * own, stand.apply(centre + turn.apply(arm)))
+                )
     return "\n".join(lines) + "\n"
 
 
@@ -116,3 +126,15 @@ def test_toe_in_millimetres_by_hand(answers):
     assert total == pytest.approx(2 * 6.981, rel=4e-4)
     assert answers["rear left toe", "centre line"]["toe_mm"] == pytest.approx(-1.396, abs=1e-3)
     assert answers["front track", "wheel centres"]["value"] == pytest.approx(1500.0, abs=0.05)
+
+
+@pytest.mark.parametrize("yaw_deg", [0.2, 0.8, 3.0])
+def test_a_vehicle_that_stands_askew_has_the_same_thrust_to_its_rear_track(tmp_path, yaw_deg):
+    (tmp_path / "hand.csv").write_text(table(yaw_deg))
+    options = ["--outboard", "60 mm", "--rear-track", "--out", str(tmp_path)]
+    assert main(["wheels", str(tmp_path / "hand.csv"), *options]) == 0
+    rows = json.loads((tmp_path / "wheels.json").read_text())["value"]["rows"]
+    thrust = next(r for r in rows if r["name"] == "thrust")
+    # the rear wheels' centres stand square: the thrust found by hand above
+    assert thrust["refers_to"] == "rear track"
+    assert thrust["value"] == pytest.approx(0.3, abs=2e-5)

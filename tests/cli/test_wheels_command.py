@@ -175,3 +175,35 @@ def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, w
     said = capsys.readouterr().err
     assert words in said
     assert said.count("\n") == 1
+
+
+def edited(rehearsed, tmp_path, wheel, number, **cells):
+    """Return the rehearsed table with cells of a wheel's n-th rolling reading replaced."""
+    rows = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    names = rows[0].split(",")
+    at = [i for i, row in enumerate(rows) if row.startswith(f"{wheel},roll")][number]
+    words = rows[at].split(",")
+    for name, value in cells.items():
+        words[names.index(name)] = value
+    rows[at] = ",".join(words)
+    path = tmp_path / "edited.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path, at + 1
+
+
+def test_one_wrong_reading_is_found_and_is_a_negative_verdict(rehearsed, tmp_path, capsys):
+    path, line = edited(rehearsed, tmp_path, "rear left", 1, rx_deg="1")
+    tie = ["--registration", registration(tmp_path / "registration.json")]
+    assert main(["wheels", str(path), *tie, "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr().out
+    assert "rear left: its readings contradict each other" in said
+    assert f"reading 2, line {line}, fits worst" in said
+
+
+@pytest.mark.parametrize("z", ["0", "-2400"])
+def test_a_target_behind_its_camera_is_refused(rehearsed, tmp_path, capsys, z):
+    path, line = edited(rehearsed, tmp_path, "rear left", 1, z_mm=z)
+    assert main(["wheels", str(path), "--out", str(tmp_path / "out")]) == 2
+    error = capsys.readouterr().err
+    assert f"line {line}: z_mm: {z} must be above 0: the left tower's camera" in error
+    assert error.count("\n") == 1

@@ -50,7 +50,7 @@ def noisy(poses, rng, noise=NOISE):
 
 
 OUT = np.array([0.0, 1.0, 0.0])
-AHEAD = np.array([1.0, 0.0, 0.0])
+UP = np.array([0.0, 0.0, 1.0])
 
 
 @pytest.mark.parametrize(
@@ -64,18 +64,40 @@ AHEAD = np.array([1.0, 0.0, 0.0])
 )
 def test_axis_and_centre_come_back_without_noise(rolls, rolling):
     axis, centre, poses = poses_of([r * DEG for r in rolls], rolling=rolling)
-    found = wheel_axis(poses, [NOISE] * len(poses), OUT, 0.25, AHEAD if rolling else None)
+    found = wheel_axis(poses, [NOISE] * len(poses), OUT, 0.25, UP if rolling else None)
     assert_allclose(found.axis, axis, atol=1e-9)
-    # travel isn't quite square to the axis, by the toe: the model has a way across for that
     assert_allclose(found.centre, centre, atol=1e-6)
     assert_allclose(np.diff(found.turning.angles) / DEG, np.diff(rolls), atol=1e-7)
     assert_allclose(found.run_out, math.acos(T_WHEEL_TARGET.rotation[2, 2]), atol=1e-9)
     assert found.turning.chi2 < 1e-9
 
 
+@pytest.mark.parametrize("yaw_deg", [0.2, 0.8, 3.0, 20.0])
+def test_a_vehicle_that_stands_askew_has_its_centres_where_they_are(yaw_deg):
+    axis, centre, poses = poses_of([-30 * DEG, 0.0, 30 * DEG])
+    stand = Pose(exp_rotvec(np.array([0.0, 0.0, yaw_deg * DEG])), np.zeros(3))
+    found = wheel_axis([stand @ p for p in poses], [NOISE] * 3, OUT, 0.25, UP)
+    assert_allclose(found.axis, stand.rotation @ axis, atol=1e-9)
+    assert_allclose(found.centre, stand @ centre, atol=1e-9)
+
+
+def test_places_that_no_rolling_gives_are_told():
+    p = []
+    for seed in range(60):
+        _, _, poses = poses_of([r * DEG for r in (-30, 0, 30)])
+        found = wheel_axis(noisy(poses, np.random.default_rng(seed)), [NOISE] * 3, OUT, 0.25, UP)
+        p.append(found.place_p_value)
+    # uniform by noise alone: Fisher's sum, neither tail beyond 1 in 10,000
+    assert 1e-4 < chi2.cdf(-2.0 * np.sum(np.log(p)), 2 * len(p)) < 1.0 - 1e-4
+    # along the axis; across it a foot elsewhere explains what the middle of three readings does
+    wrong = list(poses)
+    wrong[1] = Pose(poses[1].rotation, poses[1].translation + [0.0, 0.01, 0.0])
+    assert wheel_axis(wrong, [NOISE] * 3, OUT, 0.25, UP).place_p_value < 1e-6
+
+
 def test_two_readings_of_a_rolling_wheel_give_the_axis_and_take_the_mount_for_its_centre():
     axis, centre, poses = poses_of([0.0, 40.0 * DEG])
-    found = wheel_axis(poses, [NOISE] * 2, OUT, 0.25, AHEAD)
+    found = wheel_axis(poses, [NOISE] * 2, OUT, 0.25, UP)
     assert_allclose(found.axis, axis, atol=1e-9)
     assert found.centre_source == "mount"
     # off by the target's own eccentricity, sqrt(8² + 5²) = 9.43 mm
@@ -97,7 +119,7 @@ def test_covariance_is_honest_over_many_draws(rolls, rolling, play):
     n = 200
     axis, centre, poses = poses_of([r * DEG for r in rolls], rolling=rolling)
     rng = np.random.default_rng([7, len(rolls), int(rolling), int(play > 0)])
-    told = wheel_axis(poses, [NOISE] * len(poses), OUT, 0.25, AHEAD if rolling else None)
+    told = wheel_axis(poses, [NOISE] * len(poses), OUT, 0.25, UP if rolling else None)
     whole = told.centre_source == "turning"
     squares, left = [], []
     for _ in range(n):
@@ -112,7 +134,7 @@ def test_covariance_is_honest_over_many_draws(rolls, rolling, play):
             [NOISE] * len(poses),
             OUT,
             0.25,
-            AHEAD if rolling else None,
+            UP if rolling else None,
             play=play,
         )
         # δ turns the true axis into the found one; it has no part along the axis
@@ -194,12 +216,12 @@ def test_residuals_tell_a_bearing_that_wobbles():
 def test_a_wheel_that_did_not_roll_is_refused_by_name():
     _, _, poses = poses_of([0.0, 0.0])
     with pytest.raises(GeometryError, match=r"turned by 0\.00 deg only.*turn it farther"):
-        wheel_axis(poses, [NOISE] * 2, OUT, 0.25, AHEAD)
+        wheel_axis(poses, [NOISE] * 2, OUT, 0.25, UP)
     _, _, poses = poses_of([0.0, 0.1 * DEG])
     with pytest.raises(GeometryError, match=r"turned by 0\.10 deg only.*uncertain by"):
-        wheel_axis(poses, [NOISE] * 2, OUT, 0.25, AHEAD)
+        wheel_axis(poses, [NOISE] * 2, OUT, 0.25, UP)
     with pytest.raises(GeometryError, match="two readings or more, got 1"):
-        wheel_axis(poses[:1], [NOISE], OUT, 0.25, AHEAD)
+        wheel_axis(poses[:1], [NOISE], OUT, 0.25, UP)
     with pytest.raises(GeometryError, match="turn it farther"):
         axis_covariance(NOISE, [0.2, 0.2])
 

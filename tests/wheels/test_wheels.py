@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 from numpy.testing import assert_allclose
 from scipy.stats import chi2
 
@@ -9,6 +10,7 @@ from bench.geometry.vehicle_angles import STEP
 from bench.registration.bar_views import tower_pair
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.scene.load import load_bay
+from bench.wheels.picture import draw_wheels
 from bench.wheels.rehearsal import INVENTED, rehearse_wheels
 from bench.wheels.table import camera_directions, measured_wheels, read_wheel_table
 from bench.wheels.vehicle import by_name, measure_vehicle
@@ -127,3 +129,15 @@ def test_claims_are_honest_where_the_wheels_centres_stand_for_level(bay, level, 
     assert len(squares) == 8
     low, high = chi2.ppf([0.00005, 0.99995], trials)
     assert {name: s for name, s in squares.items() if not low < s < high} == {}
+
+
+@pytest.mark.parametrize("line", ["centre line", "rear track"])
+def test_the_picture_names_the_line_that_angles_refer_to(bay, level, tmp_path, line):
+    rehearsal, wheels, _ = measured(bay, level, 0, tmp_path / "w.csv")
+    up = rehearsal.up, level
+    figure = draw_wheels(
+        measure_vehicle(wheels, up, rehearsal.registration, line), "Wheel angles", "", None
+    )
+    words = " ".join(t.get_text() for t in figure.findobj(Text)).replace("\n", " ")
+    assert ("line square to the rear track" in words) == (line == "rear track")
+    assert ("centre line" in words) == (line == "centre line")
