@@ -21,13 +21,17 @@ from bench.cli.proof_common import (
     say_written,
     within,
 )
+from bench.errors import ConfigError
 from bench.geometry.pose import Pose
+from bench.geometry.rotation import log_rotation
 from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
 from bench.proof.moved import (
     Mark,
     MovedPlan,
     alike,
     evaluate_moved,
+    is_seen,
+    nearest_mark,
     plan_moved,
     pose_noise,
 )
@@ -41,11 +45,14 @@ from bench.proof.moved_words import (
 )
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import sigma_of_corner
-from bench.tables import numbers, read_table, refusal, texts
+from bench.tables import Row, numbers, read_table, refusal, texts
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
 MOVED, UNCLEAR = 1, 3
+# The response to a move is linear about the mark: a tenth of the nearest range, as in the budget,
+# and of a radian. Poses of another frame are metres or a quarter turn away.
+MOST_OFF, MOST_TURN_DEG = 0.25, 6.0
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -108,6 +115,20 @@ AlarmOption = Annotated[
 ]
 
 
+def _refuse_frame(row: Row, pose: Pose, tower: Tower, mark: Mark) -> None:
+    """Refuse a target that lies elsewhere than its mark: poses of another frame do."""
+    planned = (tower.T_bay_camera.inverse() @ mark.T_bay_target()).translation
+    off = float(np.linalg.norm(pose.translation - planned))
+    if off > MOST_OFF:
+        x, y, z = 1e3 * planned
+        raise row.refusal(
+            f"x_mm to z_mm: {1e3 * off:.0f} mm from the mark, which is at ({x:.0f}, {y:.0f}, "
+            f"{z:.0f}) in the {tower.name} tower's camera (x right, y down, z forward), limit "
+            f"{1e3 * MOST_OFF:.0f}: poses of another frame, or another --distance, --offset or "
+            "--height?"
+        )
+
+
 def _mark(
     distance: float | None,
     offset: float | None,
@@ -158,7 +179,9 @@ def plan_command(
     started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     origin = origin_of(started, site, parts=parts_of(site, measured))
-    mark = _mark(distance, offset, height, put_back, put_back_turn)
+    mark = _seen_mark(
+        site, _mark(distance, offset, height, put_back, put_back_turn), (distance, offset, height)
+    )
     plans = _plans(site, mark, corner_sigma, pictures, false_alarms)
     say(plan_words(plans, power, false_alarms))
     say_written(out, write_moved_readings(out, plans, pictures))
@@ -195,8 +218,10 @@ def evaluate_command(
     """Say from poses at registration and now whether a tower has moved.
 
     TABLE has the columns tower, when (registration or now), rx_deg, ry_deg, rz_deg (rotation
-    vector of the target in the camera), x_mm, y_mm, z_mm. Two pictures a time show their own
-    scatter; where it refutes the predicted one, the larger counts.
+    vector of the target in the camera), x_mm, y_mm, z_mm. The camera's frame is x right, y down,
+    z forward; the target's own axes may lie any way, the same in all rows, its origin at the
+    plate's middle. Two pictures a time show their own scatter; where it refutes the predicted
+    one, the larger counts.
 
     Ends with 0 where no tower moved, 1 where one did, 3 where both see the same change: then the
     target was rather put back elsewhere.
@@ -204,10 +229,12 @@ def evaluate_command(
     started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     origin = origin_of(started, site, parts=parts_of(site, measured))
-    mark = _mark(distance, offset, height, put_back, put_back_turn)
+    mark = _seen_mark(
+        site, _mark(distance, offset, height, put_back, put_back_turn), (distance, offset, height)
+    )
     plans = _plans(site, mark, corner_sigma, 1, false_alarms)
     towers = towers_of(site)
-    poses = _poses(table, towers)
+    poses = _poses(table, towers, mark)
     sigma_px = sigma_of_corner(site, corner_sigma)
     results = []
     for tower, plan in zip(towers, plans, strict=True):
@@ -219,7 +246,8 @@ def evaluate_command(
             plan.response,
             plan.alpha,
         )
-        results.append(evaluate_moved(own, before, now, noise))
+        planned = tower.T_bay_camera.inverse() @ mark.T_bay_target()
+        results.append(evaluate_moved(own, before, now, noise, planned))
     say(result_words(results, power))
     moved = [result for result in results if result.moved]
     same = alike(results[0], results[1], towers, mark) if len(moved) == 2 else 0.0
@@ -241,6 +269,36 @@ def evaluate_command(
     return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
 
 
+def _seen_mark(bay: Bay, mark: Mark, given: tuple[float | None, ...]) -> Mark:
+    """Return a mark that both towers see: the nearest to the usual place, where none was given.
+
+    Raises
+    ------
+    ConfigError
+        They don't see it where it was given; the nearest place that they see is named.
+    """
+    towers = towers_of(bay)
+    if all(is_seen(tower, bay.target, mark) for tower in towers):
+        return mark
+    near = nearest_mark(towers, bay.target, mark)
+    if near is None:
+        raise ConfigError(
+            f"{bay.path.name}: the towers see a target nowhere together: no mark serves both"
+        )
+    place = (
+        f'--distance "{near.distance:g} m" --offset "{near.offset:g} m" '
+        f'--height "{near.height:g} m"'
+    )
+    if any(value is not None for value in given):
+        raise ConfigError(
+            f"moved: the towers don't both have the target in their pictures {mark.distance:g} m "
+            f"ahead, {mark.offset:g} m off the centre line and {mark.height:g} m high; the "
+            f"nearest place that they see is {place}"
+        )
+    typer.echo(f"the mark is where both towers see it: {place}")
+    return near
+
+
 def _plans(
     bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
 ) -> list[MovedPlan]:
@@ -253,7 +311,9 @@ def _plans(
     ]
 
 
-def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pose], list[Pose]]]:
+def _poses(
+    table: Path, towers: tuple[Tower, Tower], mark: Mark
+) -> dict[str, tuple[list[Pose], list[Pose]]]:
     names = [tower.name for tower in towers]
     found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
     for row in read_table(table, (*texts("tower", "when"), *numbers(*COLUMNS))):
@@ -264,7 +324,18 @@ def _poses(table: Path, towers: tuple[Tower, Tower]) -> dict[str, tuple[list[Pos
             raise row.refusal(f"when: {shown(when)} must be {' or '.join(TIMES)}")
         values = [row.numbers[name] for name in COLUMNS]
         pose = Pose.from_rotvec(np.radians(values[:3]), 1e-3 * np.array(values[3:]))
-        found[tower][TIMES.index(when)].append(pose)
+        _refuse_frame(row, pose, next(t for t in towers if t.name == tower), mark)
+        groups = found[tower]
+        first = next((group[0] for group in groups if group), pose)
+        turned = math.degrees(
+            float(np.linalg.norm(log_rotation(first.rotation.T @ pose.rotation)))
+        )
+        if turned > MOST_TURN_DEG:
+            raise row.refusal(
+                f"rx_deg to rz_deg: {turned:.0f} deg from the {tower} tower's first row, limit "
+                f"{MOST_TURN_DEG:g}: are its axes the same way round?"
+            )
+        groups[TIMES.index(when)].append(pose)
     for name, groups in found.items():
         for when, group in zip(TIMES, groups, strict=True):
             if not group:

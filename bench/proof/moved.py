@@ -5,13 +5,17 @@ the floor. A tower that turned or shifted sees it elsewhere. The difference d of
 is Gaussian with covariance C, so that dᵀ C⁻¹ d is chi-square with six degrees of freedom while
 nothing moved, and noncentral when something did; which size that takes is the smallest
 detectable move. Both towers seeing it changed alike is a target put back elsewhere.
+
+Poses are of any target fixed to the plate, whichever way its axes lie, in the camera's frame: x
+right, y down, z forward. What turned is told in that frame before it is compared.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from scipy import stats
@@ -191,11 +195,7 @@ def plan_moved(
     T_bay_target = mark.T_bay_target()
     T = tower.T_bay_camera.inverse() @ T_bay_target
     points = target_points(target)
-    try:
-        seen = tower.camera.contains(project(points, T, tower.camera))
-    except GeometryError:
-        seen = False
-    if not seen or (T.rotation.T @ T.translation)[2] >= 0.0:
+    if not is_seen(tower, target, mark):
         raise ConfigError(
             f"moved: the {tower.name} tower doesn't have the target in its picture, "
             f"{mark.distance:g} m ahead, {mark.offset:g} m off the centre line and "
@@ -213,8 +213,42 @@ def plan_moved(
     return MovedPlan(tower.name, 2.0 * noise + again, response, alpha)
 
 
+def is_seen(tower: Tower, target: Target, mark: Mark) -> bool:
+    """Tell whether a tower has the face of a target on its mark wholly in its picture."""
+    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
+    try:
+        inside = tower.camera.contains(project(target_points(target), T, tower.camera))
+    except GeometryError:
+        return False
+    return inside and float((T.rotation.T @ T.translation)[2]) < 0.0
+
+
+def nearest_mark(towers: Sequence[Tower], target: Target, mark: Mark) -> Mark | None:
+    """Return the nearest place to a mark that all towers see; None where there is none.
+
+    Of a grid of 0.25 m along and across the bay and 0.1 m upward.
+    """
+    places = product(
+        np.arange(1.0, 8.01, 0.25), np.arange(-1.0, 1.01, 0.25), np.arange(0.2, 2.01, 0.1)
+    )
+    tried = [
+        replace(mark, distance=float(d), offset=float(o), height=float(h)) for d, o, h in places
+    ]
+    tried.sort(key=lambda m: _apart(m, mark))
+    return next((m for m in tried if all(is_seen(t, target, m) for t in towers)), None)
+
+
+def _apart(one: Mark, other: Mark) -> float:
+    away = (one.distance - other.distance, one.offset - other.offset, one.height - other.height)
+    return math.hypot(*away)
+
+
 def evaluate_moved(
-    plan: MovedPlan, before: Sequence[Pose], now: Sequence[Pose], noise: Array
+    plan: MovedPlan,
+    before: Sequence[Pose],
+    now: Sequence[Pose],
+    noise: Array,
+    planned: Pose,
 ) -> MovedResult:
     """Compare a tower's poses of the fixed target at registration and now.
 
@@ -225,10 +259,11 @@ def evaluate_moved(
     before, now : sequence of Pose
         ``T_camera_target`` of each picture.
     noise : (6, 6) float64
-        Predicted covariance of one picture's pose.
+        Predicted covariance of one picture's pose, as planned.
+    planned : Pose
+        ``T_camera_target`` as planned, about whose axes the plan counts turns.
     """
-    reference = before[0]
-    groups = [np.array([_small(reference, T) for T in group]) for group in (before, now)]
+    groups = [np.array([_small(before[0], T, planned) for T in group]) for group in (before, now)]
     difference = groups[1].mean(axis=0) - groups[0].mean(axis=0)
     apart = np.concatenate([group - group.mean(axis=0) for group in groups])
     freedom = 6 * (len(apart) - 2)
@@ -271,8 +306,9 @@ def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark
     return float(stats.chi2.sf(float(apart @ np.linalg.solve(covariance, apart)), 6))
 
 
-def _small(reference: Pose, T: Pose) -> Array:
-    turned = log_rotation(reference.rotation.T @ T.rotation)
+def _small(reference: Pose, T: Pose, planned: Pose) -> Array:
+    # in the camera's frame, where it doesn't matter which way the target's own axes lie
+    turned = planned.rotation.T @ log_rotation(T.rotation @ reference.rotation.T)
     return np.concatenate((turned, T.translation - reference.translation))
 
 

@@ -195,8 +195,20 @@ def test_readings_that_never_differ_prove_nothing(
         ),
         (
             "moved",
-            "tower,when,rx_deg,ry_deg,rz_deg,x_mm,y_mm,z_mm\n" + "left,now" + ",1" * 6,
+            "tower,when,rx_deg,ry_deg,rz_deg,x_mm,y_mm,z_mm\n" + "left,now,1,1,1,-941,-277,3294",
             "no row of the left tower with when = registration",
+        ),
+        (
+            "moved",
+            "tower,when,rx_deg,ry_deg,rz_deg,x_mm,y_mm,z_mm\n"
+            + "left,now,1,1,1,-941,-277,3294\nleft,now,91,1,1,-941,-277,3294",
+            "line 3: rx_deg to rz_deg: 90 deg from the left tower's first row, limit 6",
+        ),
+        (
+            "moved",
+            # the same place in the bay's own frame
+            "tower,when,rx_deg,ry_deg,rz_deg,x_mm,y_mm,z_mm\n" + "left,now,1,1,1,-3000,0,600",
+            "from the mark, which is at (-941, -277, 3294) in the left tower's camera",
         ),
     ],
 )
@@ -220,3 +232,19 @@ def test_a_place_beyond_the_plan_is_refused(
     table.write_text("place,length_mm\n99,1900\n", encoding="utf-8")
     assert main(["proof", "length", "evaluate", str(table), *registration]) == 2
     assert "place: '99' must be a whole number from 1 to" in capsys.readouterr().err
+
+
+def test_a_mark_that_a_tower_does_not_see_is_answered_with_the_nearest_that_both_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = Path("assets/training-workshop.toml").read_text(encoding="utf-8")
+    # cameras that look higher than the shipped bay's: the usual mark is below their pictures
+    path = tmp_path / "high.toml"
+    path.write_text(text.replace('pitch = "-13.5 deg"', 'pitch = "10 deg"'), encoding="utf-8")
+    plan = ["proof", "moved", "plan", str(path), "--out", str(tmp_path / "out")]
+    assert main(plan) == 0
+    assert "the mark is where both towers see it: --distance" in capsys.readouterr().out
+    assert main([*plan, "--distance", "3 m"]) == 2
+    error = capsys.readouterr().err
+    assert "the nearest place that they see is --distance" in error
+    assert error.count("\n") == 1
