@@ -275,7 +275,7 @@ def _check_once(one: TowerMeasured) -> None:
 
 
 def _tape(one: TowerMeasured, tower: Tower) -> dict[str, float]:
-    """Return a tower's numbers, anchors as they were measured: unsigned from the centre line."""
+    """Return a tower's numbers, anchors as distances from the centre line."""
     found: dict[str, float] = {}
     for name in TAPE:
         _put(found, f"{tower.name}/{name}", getattr(one, name))
@@ -297,9 +297,14 @@ def _tape(one: TowerMeasured, tower: Tower) -> dict[str, float]:
     if one.anchors is not None and len(given) < 2:
         raise ConfigError("anchors: needs two anchor points at least")
     for name, (across, behind) in given.items():
-        if across <= 0.0:
-            raise ConfigError(f"anchors.{name}: the distance from the centre line is positive")
-        found[f"{tower.name}/anchors/{name}/across"] = across
+        # right of the centre line signed as offsets are, or unsigned as a tape reads
+        if across == 0.0 or (across < 0.0 < planned):
+            side = "left" if planned > 0.0 else "right"
+            raise ConfigError(
+                f"anchors.{name}: the {tower.name} tower is planned {side} of the centre line; "
+                f"{1e3 * across:.0f} mm lies {'on it' if across == 0.0 else 'right of it'}"
+            )
+        found[f"{tower.name}/anchors/{name}/across"] = abs(across)
         found[f"{tower.name}/anchors/{name}/behind"] = behind
     for i, seen in enumerate(one.seen or ()):
         found[f"{tower.name}/seen/{i}/u"], found[f"{tower.name}/seen/{i}/v"] = seen.at

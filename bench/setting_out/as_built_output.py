@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,10 @@ from bench.files import write_atomically
 from bench.scene.load import load_bay
 from bench.setting_out.as_built import differences, out_of_square
 from bench.setting_out.as_built_file import Measured
-from bench.setting_out.as_built_verdict import AsBuiltVerdict
+from bench.setting_out.as_built_verdict import PLUMB, AsBuiltVerdict
 from bench.setting_out.bay_text import bay_text
 from bench.setting_out.corrections import Advice, Correction
+from bench.setting_out.off_plan import Off, off_words, shim_words, size_words
 from bench.setting_out.photo_pose import COMPONENTS
 from bench.setting_out.slack import Knob
 from bench.sighting.prediction import COVERAGE, Predictor
@@ -43,6 +45,10 @@ def words_of(verdict: AsBuiltVerdict, measured: Measured, advice: Advice) -> lis
     lines += [f"  {check.state}: {check.words}" for check in verdict.broken[:LISTED]]
     if len(verdict.broken) > LISTED:
         lines.append(f"  and {len(verdict.broken) - LISTED} more, see as_built.csv")
+    lines += [f"Off the plan: {off_words(one)}." for one in verdict.off[:LISTED]]
+    if len(verdict.off) > LISTED:
+        lines.append(f"  and {len(verdict.off) - LISTED} more, see as_built.json")
+    lines += shim_words(verdict.plan.towers, verdict.plan.surroundings.column, measured)
     lines += square_words(verdict, measured)
     for tower, photo in measured.photos.items():
         u = photo.u
@@ -62,7 +68,9 @@ def words_of(verdict: AsBuiltVerdict, measured: Measured, advice: Advice) -> lis
     ]
     if unmeasured:
         lines.append(f"Nothing was measured of {', '.join(unmeasured)}: taken as planned.")
-    return lines + (advice_words(advice) if verdict.state != "holds" else [])
+    # what leans is mended as said, and by nothing else
+    wanting = any(check.limit != PLUMB for check in verdict.broken)
+    return lines + (advice_words(advice, verdict.off) if wanting else [])
 
 
 def square_words(verdict: AsBuiltVerdict, measured: Measured) -> list[str]:
@@ -80,27 +88,40 @@ def square_words(verdict: AsBuiltVerdict, measured: Measured) -> list[str]:
     ]
 
 
-def advice_words(advice: Advice) -> list[str]:
-    """Say what to move."""
+def advice_words(advice: Advice, off: Sequence[Off] = ()) -> list[str]:
+    """Say what to move: first what stands off the plan itself."""
+    back = {one.knob: -one.by for one in off}
+    if advice.nothing_new:
+        return [
+            "What is broken the plan breaks too: nothing on site mends it; site the bay again."
+        ]
     if advice.singles:
-        first, *rest = advice.singles
-        lines = [f"Smallest single correction: {correction_words(first)}."]
-        return lines + [f"  or {correction_words(one)}" for one in rest[: LISTED - 1]]
+        first, *rest = sorted(advice.singles, key=lambda c: not _leads_back(c, back))
+        lines = [f"Smallest single correction: {correction_words(first, back)}."]
+        return lines + [f"  or {correction_words(one, back)}" for one in rest[: LISTED - 1]]
+    if len(advice.together) == 1:
+        ((knob, amount),) = advice.together
+        return [f"Smallest single correction: {knob_words(knob)} by {amount_words(knob, amount)}."]
     if advice.together:
         moves = ", ".join(f"{knob_words(k)} by {amount_words(k, v)}" for k, v in advice.together)
         return [f"No single correction is enough. Together: {moves}."]
-    return [
-        "No correction was found: bring every placement back to the plan (as_built.json lists "
-        "by how much each is off)."
-    ]
+    return ["No correction was found: bring everything back to the plan as said above."]
 
 
-def correction_words(one: Correction) -> str:
-    """Return a correction in words."""
-    return (
-        f"{knob_words(one.knob)} by {amount_words(one.knob, one.least)} at least, "
-        f"{amount_words(one.knob, one.middle)} for most room ({one.effort})"
-    )
+def _leads_back(one: Correction, back: Mapping[Knob, float]) -> bool:
+    """Tell whether a correction leads toward the plan, no farther than it."""
+    way = back.get(one.knob, 0.0)
+    return way * one.least > 0.0 and abs(one.least) <= abs(way) * (1.0 + 1e-6)
+
+
+def correction_words(one: Correction, back: Mapping[Knob, float]) -> str:
+    """Return a correction in words; `back` is what leads each number back to the plan."""
+    least = f"{knob_words(one.knob)} by {amount_words(one.knob, one.least)} at least"
+    if _leads_back(one, back):
+        way = back[one.knob]
+        sign = "-" if way < 0.0 else "+"
+        return f"{least}, {sign}{size_words(one.knob, way)} back to plan ({one.effort})"
+    return f"{least}, {amount_words(one.knob, one.middle)} for most room ({one.effort})"
 
 
 def knob_words(knob: Knob) -> str:

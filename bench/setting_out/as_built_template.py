@@ -48,8 +48,8 @@ name = {name}
 # lean_along = "0 deg"    # top away from the vehicle
 # lean_across = "0 deg"   # top to the vehicle's left
 #
-# instead of offset and forward, two or more anchor points: from the centre line, behind the
-# tower line
+# instead of offset and forward, two or more anchor points: from the centre line, positive to the
+# vehicle's left, and behind the tower line
 # [tower.anchors]
 {anchors}
 #
@@ -97,7 +97,7 @@ def _tower(bay: Bay, tower: Tower) -> str:
         pitch=_deg(place.pitch),
         roll=_deg(place.roll),
         anchors="\n".join(
-            f'# {a.name} = ["{_mm(abs(a.y))}", "{_mm(a.x)}"]'
+            f'# {a.name} = ["{_mm(a.y)}", "{_mm(a.x)}"]'
             for a in anchors_of(place, bay.surroundings.column)
         ),
         target=wheel,

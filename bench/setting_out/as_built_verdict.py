@@ -12,6 +12,7 @@ import numpy as np
 from bench.scene.model import Bay
 from bench.setting_out.as_built import as_built
 from bench.setting_out.as_built_file import Measured
+from bench.setting_out.off_plan import MOST_LEAN, Off, lean_of, off_plan
 from bench.setting_out.slack import UNCERTAINTY, UNCERTAINTY_SCALE, Knob, Limits, Slack, limits_of
 from bench.setting_out.visible_deviations import deviated, hidden_targets
 from bench.sighting.prediction import COVERAGE, Predictor
@@ -20,9 +21,11 @@ from bench.siting.constraints import SCALES
 from bench.typing import Array
 
 State = Literal["holds", "fails", "undecided"]
+PLUMB = "plumb"
 UNITS = {
     "margin": ("plate widths", 1.0),
     "least tilt": ("deg", math.degrees(SCALES["least tilt"])),
+    PLUMB: ("deg", math.degrees(SCALES["least tilt"])),
     "greatest tilt": ("deg", math.degrees(SCALES["greatest tilt"])),
     "visible": ("% of the plate", 100.0 * SCALES["visible"]),
     "focus": ("px", SCALES["focus"]),
@@ -88,6 +91,11 @@ class AsBuiltVerdict:
     checks: tuple[Check, ...]
 
     @property
+    def off(self) -> tuple[Off, ...]:
+        """What stands off the plan."""
+        return off_plan(self.plan, self.built)
+
+    @property
     def state(self) -> State:
         """Fails if any limit does, else undecided if any is."""
         states: set[State] = {check.state for check in self.checks}
@@ -136,6 +144,7 @@ def judge(
     room = found.values[0]
     u = np.sqrt(np.sum((found.values[1:] - room) ** 2, axis=0))
     checks = _checks(found.names, room, _matching(planned, found.names), u)
+    checks += _plumb(bay, measured)
     if visible:
         checks += _visible(bay, built, predictor)
     order = {"fails": 0, "undecided": 1, "holds": 2}
@@ -197,6 +206,24 @@ def _state(room: float, u: float) -> State:
     if room - COVERAGE * u >= -1e-9:  # a hair for rounding, as constraints have it
         return "holds"
     return "fails" if room + COVERAGE * u < 0.0 else "undecided"
+
+
+def _plumb(bay: Bay, measured: Measured) -> list[Check]:
+    """Return how far from plumb each tower may still go whose lean was measured."""
+    found = []
+    for tower in bay.towers:
+        keys = [f"{tower.name}/lean_{way}" for way in ("along", "across")]
+        if not any(key in measured.numbers for key in keys):
+            continue
+        lean = math.hypot(*lean_of(measured, tower))
+        u = max(measured.u.get(key, 0.0) for key in keys)
+        found += _checks(
+            ((PLUMB, f"{tower.name} tower"),),
+            np.array([(MOST_LEAN - lean) / SCALES["least tilt"]]),
+            np.array([MOST_LEAN / SCALES["least tilt"]]),
+            np.array([u / SCALES["least tilt"]]),
+        )
+    return found
 
 
 def _visible(bay: Bay, built: Bay, predictor: Predictor) -> list[Check]:

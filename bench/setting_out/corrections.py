@@ -65,10 +65,13 @@ class Advice:
     together : tuple of (Knob, float)
         Where none is: several changes that restore the limits together; empty if none were
         found.
+    nothing_new : bool
+        Whether all that is broken the plan breaks too.
     """
 
     singles: tuple[Correction, ...]
     together: tuple[tuple[Knob, float], ...]
+    nothing_new: bool = False
 
 
 Hides = Callable[[Mapping[Knob, float]], bool]
@@ -90,6 +93,8 @@ def advise(limits: Limits, plan: Limits, hides: Hides | None = None) -> Advice:
     kept_names = {n for n, v in zip(before.names, before.values[0], strict=True) if v >= 0.0}
     kept = np.array([name in kept_names for name in limits.slack([{}]).names])
     hidden = hides is not None and hides({})
+    if not hidden and _worst(limits, kept, [{}])[0] >= 0.0:
+        return Advice((), (), nothing_new=True)
     singles = [
         found
         for effort, names in EFFORT

@@ -30,9 +30,12 @@ class Anchor:
     y: float
 
     @property
-    def from_origin(self) -> float:
-        """Distance from where centre line and tower line cross, metres."""
-        return math.hypot(self.x, self.y)
+    def taped(self) -> float:
+        """Distance from where centre line and tower line cross, metres.
+
+        Of the point that whole millimetres give, as sheets print them: that is what gets built.
+        """
+        return 1e-3 * math.hypot(round(1e3 * self.x), round(1e3 * self.y))
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ MARGIN = 8.0  # most office printers leave 5 mm white (common practice, no sourc
 HEAD, FOOT = 12.0, 20.0
 GAP = 3.2
 LINE = 1.45  # of body text, over its size
+BEYOND = "≥"  # before a deviation at which the search ended without anything breaking
 BARS = 112.0  # width of the bars at the foot with their labels
 
 
@@ -63,19 +64,22 @@ class Plan:
         one = self.allowances.of(where, name)
         alone = f"{side(one, '−')} / {side(one, '+')} {unit(one.knob)}"
         least = self.joint.fraction * one.least
-        together = f"±{shown(rounded_down(least, one.knob), one.knob)} {unit(one.knob)}"
+        limited = bool(one.breaks_minus or one.breaks_plus)
+        most = "" if limited else BEYOND
+        together = f"±{most}{shown(rounded_down(least, one.knob), one.knob)} {unit(one.knob)}"
         if one.knob.is_length:
-            minus = allowed_inches(one.minus) if one.breaks_minus else "any"
-            plus = allowed_inches(one.plus) if one.breaks_plus else "any"
+            minus = ("" if one.breaks_minus else BEYOND) + allowed_inches(one.minus)
+            plus = ("" if one.breaks_plus else BEYOND) + allowed_inches(one.plus)
             alone += f"\n−{minus} / +{plus}"
-            together += f"\n±{allowed_inches(least)}"
+            together += f"\n±{most}{allowed_inches(least)}"
         return alone, together
 
 
 def side(one: Allowance, sign: str) -> str:
-    """Return one side of an allowance, rounded down; "any" where nothing breaks."""
+    """Return one side of an allowance, rounded down; `BEYOND` it where nothing breaks."""
     value, breaks = (one.minus, one.breaks_minus) if sign == "−" else (one.plus, one.breaks_plus)
-    return f"{sign}{shown(rounded_down(value, one.knob), one.knob)}" if breaks else f"{sign}any"
+    beyond = "" if breaks else BEYOND
+    return f"{sign}{beyond}{shown(rounded_down(value, one.knob), one.knob)}"
 
 
 def shown(value: float, knob: Knob) -> str:

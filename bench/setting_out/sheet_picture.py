@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bench.geometry.camera import Camera, project
+from bench.geometry.camera import Camera
 from bench.setting_out.sheet_marks import (
     BODY,
     FINE,
@@ -127,10 +127,7 @@ def _free_place(
 def picture_table(
     left: float, top: float, width: float, camera: Camera, sightings: Sequence[Sighting]
 ) -> tuple[tuple[Mark, ...], float]:
-    """Return the list of lettered targets, and the height of its bottom, mm.
-
-    Places are those of the plate's middle itself, which isn't the middle of its outline.
-    """
+    """Return the list of lettered targets, and the height of its bottom, mm."""
     numbers = (13.0, 12.0, 21.0, 14.0)
     columns = (
         Column("", 6.0),
@@ -142,8 +139,7 @@ def picture_table(
     )
     rows = []
     for letter, one in zip(LETTERS, chosen(sightings), strict=False):
-        u, v = project(np.zeros((1, 3)), one.T_camera_target, camera)[0]
-        across, down = 100.0 * (u + 0.5) / camera.width, 100.0 * (v + 0.5) / camera.height
+        (u, v), (across, down) = one.centre_px, (100.0 * share for share in one.place)
         place = (f"{across:.0f} %", f"{down:.0f} %", f"{u:.0f}, {v:.0f}")
         rows.append((letter, one.name, *place, f"{one.size_px:.0f} px"))
     return table(left, top, columns, rows)

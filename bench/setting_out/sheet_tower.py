@@ -274,11 +274,11 @@ def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
     rows = [
         (
             a.name.replace("_", " "),
-            f"{millimetres(abs(a.y))} mm",
-            feet_inches(abs(a.y)),
+            f"{millimetres(a.y)} mm",
+            feet_inches(a.y),
             f"{millimetres(a.x)} mm",
             feet_inches(a.x),
-            f"{millimetres(a.from_origin)} mm\n{feet_inches(a.from_origin)}",
+            f"{millimetres(a.taped)} mm\n{feet_inches(a.taped)}",
             a.name,
             a.name,
         )
@@ -286,8 +286,8 @@ def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
     ]
     marks, _ = table(frame.left, start, columns, rows)
     words = (
-        "across: from the centre line; behind the tower line, − before it; diagonal: from where "
-        "they cross. Keys of [tower.anchors]"
+        "across: from the centre line, + to the vehicle's left; behind the tower line, − before "
+        "it; diagonal: from where they cross. Keys of [tower.anchors]"
     )
     return (title, note(frame.left + 27.0, top - 3.0, words), *marks)
 
@@ -324,7 +324,7 @@ def _camera_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
     ]
     marks, _ = table(frame.left, start, columns, rows)
     words = (
-        "Alone: all else as planned; together: all off at once; any: nothing breaks. Keys of "
+        "Alone: all else as planned; together: all off at once; ≥: breaks nothing so far. Keys of "
         f'[[tower]] name = "{fitted(tower.name, 24.0, SMALL)}"'
     )
     return (title, note(frame.left + 16.0, top - 3.0, words), *marks)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import view_of_pose
 from bench.scene.model import Bay, Tower, wheels_of_tower
@@ -36,7 +37,7 @@ class Sighting:
     outline_px : (4, 2) float64
         Corners of the plate, pixels.
     centre_px : (2,) float64
-        Middle of the plate's outline, pixels.
+        The plate's own middle, where its diagonals cross, pixels.
     place : (float, float)
         The same in the frame, fractions across and down; 0 and 1 are its edges.
     size_px : float
@@ -174,13 +175,17 @@ def _sighting(
     view = view_of_pose(T_camera_target)
     camera = tower.camera
     outline = projections.outline_px[0, i]
-    centre = 0.5 * (outline.min(axis=0) + outline.max(axis=0))
+    imaged = bool(projections.imaged[0, i])
+    if imaged:
+        centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
+    else:
+        centre = 0.5 * (outline.min(axis=0) + outline.max(axis=0))
     nearest = int(np.argmin(edges))
     return Sighting(
         tower=tower.name,
         wheel=wheel,
         T_camera_target=T_camera_target,
-        imaged=bool(projections.imaged[0, i]),
+        imaged=imaged,
         range=view.range_m,
         turn=view.turn,
         pitch=view.pitch,

@@ -135,7 +135,8 @@ def _subtitle(aim: Aim, tower: Tower, count: int, failing: int) -> str:
 def _caption(aim: Aim, note: str) -> str:
     words = (
         "Plates are drawn as the camera sees them, lens distortion included. Place is the "
-        "middle of the plate's outline, in per cent of the picture from its left and upper edge. "
+        "plate's middle, where its diagonals cross, in per cent of the picture from its left and "
+        "upper edge. "
         "Size is the plate's width if it faced the camera; margin is the least room to an edge "
         f"in such widths, of {aim.bay.siting.margin:g} asked for. Uncertainty is the larger "
         f"of toe and camber (expanded, k = {COVERAGE:g}) over its tolerance; "

@@ -9,7 +9,14 @@ from bench.scene.load import load_bay
 from bench.scene.model import Placement, Tower
 from bench.scene.surroundings import Column
 from bench.setting_out.cautions import CAUTIONS
-from bench.setting_out.dimensions import ANCHORS, SquareCheck, aim_point, anchors_of, square_check
+from bench.setting_out.dimensions import (
+    ANCHORS,
+    Anchor,
+    SquareCheck,
+    aim_point,
+    anchors_of,
+    square_check,
+)
 
 BAY = load_bay()
 COLUMN = Column(anchors_across=0.32, anchors_along=0.30, reach=0.10)
@@ -89,3 +96,10 @@ def test_the_square_check_is_as_wide_as_the_towers_and_as_long_as_the_standoff()
 )
 def test_cautions_speak_of(word):
     assert any(word in f"{title} {text}".lower() for title, text in CAUTIONS)
+
+
+def test_a_diagonal_is_that_of_the_millimetres_printed_beside_it():
+    # 1552 and -60 mm are sqrt(1552² + 60²) = 1553.16 mm apart, by hand; the unrounded numbers
+    # 1552.45 and -60.45 would have said 1553.6
+    anchor = Anchor("inner_front", -0.06045, 1.55245)
+    assert round(1e3 * anchor.taped) == 1553
