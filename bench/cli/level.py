@@ -254,7 +254,10 @@ def solve_command(
         for line in lines(shares, level.kind, len(ways) == 2):
             typer.echo(f"  {line}")
         code = COULD_NOT_JUDGE if open_words(shares) else code
-    for line in residual_words(level, DOUBT):
+    without = None
+    if transform is not None and contradicts(level, DOUBT):
+        without = find_level(settings, reference_of(place, plan), None, None, planned_up(place))
+    for line in residual_words(level, DOUBT, without):
         typer.echo(line)
     if contradicts(level, DOUBT):
         code = NEGATIVE

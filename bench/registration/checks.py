@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from scipy.stats import chi2
@@ -175,9 +176,36 @@ def refuse_length(registration: Registration) -> None:
         f"the bar's length of {1e3 * length[0]:.2f} mm (standard uncertainty "
         f"{1e3 * length[1]:.2g} mm) disagrees with the {1e3 * seen:.2f} mm (standard uncertainty "
         f"{1e3 * u:.2g} mm) that the sights give, by {abs(deviation):.1f} standard uncertainties, "
-        f"more than {MAX_LENGTH_DEVIATION:g}: is it this bar, and are target sizes and cameras "
-        "right?"
+        f"more than {MAX_LENGTH_DEVIATION:g}: {_cause(registration)}"
     )
+
+
+def _cause(registration: Registration) -> str:
+    """Say which one or two steps the bar's length suffers from, if it does from so few."""
+    model = registration.model
+    for few in (1, 2):
+        for out in combinations(range(len(model.steps)), few):
+            others = [s for i, s in enumerate(model.steps) if i not in out]
+            try:
+                less = register(
+                    others,
+                    model.cameras,
+                    model.start.T_a_b,
+                    model.length,
+                    causes=registration.causes,
+                )
+            except GeometryError:
+                continue
+            deviation = length_deviation(less)
+            fits = deviation is not None and abs(deviation) <= MAX_LENGTH_DEVIATION
+            if fits and not alarms(less):
+                names = " and ".join(model.steps[i].name for i in out)
+                return (
+                    f"without {names} all agrees. Do the two pictures of "
+                    f"{'it' if few == 1 else 'each'} show one bar pose, with targets named right? "
+                    "Take it again, or leave it out"
+                )
+    return "is it this bar, and are target sizes and cameras right?"
 
 
 def off_plan(

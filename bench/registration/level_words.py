@@ -163,8 +163,11 @@ def contradicts(level: Level, doubt: float) -> bool:
     return level.dof > 0 and float(chi2.sf(level.chi2, level.dof)) < doubt
 
 
-def residual_words(level: Level, doubt: float) -> list[str]:
-    """Say what the bar's own error is, and whether rows go together; see `contradicts`."""
+def residual_words(level: Level, doubt: float, without: Level | None = None) -> list[str]:
+    """Say what the bar's own error is, and whether rows go together; see `contradicts`.
+
+    `without` is the level of the same rows without the registration, where there was one.
+    """
     said = []
     if level.bar_error is not None:
         said.append(
@@ -177,10 +180,17 @@ def residual_words(level: Level, doubt: float) -> list[str]:
             f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom, p = "
             f"{p_value:.2g}"
         )
-    if contradicts(level, doubt):
+    if contradicts(level, doubt) and without is not None and not contradicts(without, doubt):
         said.append(
-            f"don't use this level: rows contradict each other, p below {doubt:g}; a place, "
-            "its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
+            f"don't use this level: the towers' levels contradict each other, p below {doubt:g}, "
+            "and agree without the registration: it is another bay's, or a tower has moved since; "
+            "register again, or leave out --registration"
+        )
+    elif contradicts(level, doubt):
+        wrong = "" if without is None else "the registration, "
+        said.append(
+            f"don't use this level: rows contradict each other, p below {doubt:g}; {wrong}a "
+            "place, its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
             "too small"
         )
     return said

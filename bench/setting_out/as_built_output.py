@@ -14,6 +14,8 @@ from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.scene.load import load_bay
+from bench.scene.model import Bay
+from bench.scene.occupancy import clear_width
 from bench.setting_out.as_built import differences, out_of_square
 from bench.setting_out.as_built_file import Measured
 from bench.setting_out.as_built_verdict import PLUMB, AsBuiltVerdict
@@ -177,9 +179,35 @@ def write_as_built(
         write_atomically(bay, bay_text(verdict.built, comment).encode())
         load_bay(bay)
     except ConfigError as error:
-        bay.unlink(missing_ok=True)
-        return [summary, table], f"No {bay.name}: {error}"
+        left = _way_through(verdict.built)
+        if left is None:
+            bay.unlink(missing_ok=True)
+            return [summary, table], f"No {bay.name}: {error}"
+        try:
+            write_atomically(bay, bay_text(verdict.built, comment, left).encode())
+            load_bay(bay)
+        except ConfigError:
+            bay.unlink(missing_ok=True)
+            return [summary, table], f"No {bay.name}: {error}"
+        words = str(error).removeprefix(f"{bay}: ")
+        return [
+            summary,
+            table,
+            bay,
+        ], f"{bay.name} has drive_through = {1e3 * left:.0f} mm, what the towers leave: {words}."
     return [summary, table, bay], ""
+
+
+def _way_through(built: Bay) -> float | None:
+    """Return the room that is left on either side of the widest vehicle, whole mm, metres.
+
+    None where none is left, or none was asked for.
+    """
+    asked = built.surroundings.drive_through
+    left = min(clear_width(built)) - 0.5 * max(vehicle.width for vehicle in built.vehicles)
+    if asked is None or not 0.0 < left < asked:
+        return None
+    return 1e-3 * math.floor(1e3 * left)
 
 
 def _towers(verdict: AsBuiltVerdict) -> list[dict[str, Any]]:

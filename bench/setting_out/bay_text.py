@@ -11,7 +11,7 @@ from bench.scene.model import Bay
 from bench.scene.toml_edit import Edit, edit_toml
 
 
-def bay_text(bay: Bay, comment: str) -> str:
+def bay_text(bay: Bay, comment: str, drive_through: float | None = None) -> str:
     """Return the file at `bay.path` with placements and standoff as `bay` has them.
 
     Comments stay. Files of meshes are named by their full path, since the text may be written
@@ -23,6 +23,8 @@ def bay_text(bay: Bay, comment: str) -> str:
         Its `path` is read again.
     comment : str
         Lines for the top.
+    drive_through : float, optional
+        In place of the file's, metres.
 
     Raises
     ------
@@ -35,6 +37,8 @@ def bay_text(bay: Bay, comment: str) -> str:
         raise ConfigError(f"{bay.path}: {error.strerror or error}") from error
     content = tomllib.loads(text)
     edits = [Edit((), "standoff", _metres(bay.standoff))]
+    if drive_through is not None:
+        edits.append(Edit((), "drive_through", _metres(drive_through)))
     edits += [
         Edit(("station", i), "standoff", _metres(bay.stations[i].standoff))
         for i, station in enumerate(content.get("station", []))

@@ -33,11 +33,15 @@ def write_siting_pictures(out: Path, siting: Siting, evaluated: bool, note: str)
     """
     one = siting.chosen
     layouts = {"found": siting.layout} if not evaluated else {}
-    layouts["as the bay file has it"] = layout_of(siting.asked)
+    # under another lens its layout keeps and breaks other limits than those drawn
+    own = siting.asked.towers[0].camera.fx == siting.bay.towers[0].camera.fx
+    if own:
+        layouts["as the bay file has it"] = layout_of(siting.asked)
+    left_out = "" if own else "The bay file's own layout has another lens and isn't marked. "
     caption = (
-        f"Lens {one.lens}; holders as set for the layout found; {siting.predictor.basis}. "
-        "Hatched: not allowed, named by what is broken most (an edge's name: the margin there). "
-        f"{note}"
+        f"{left_out}Lens {one.lens}; holders as set for the layout found; "
+        f"{siting.predictor.basis}. Hatched: not allowed, named by what is broken most (an edge's "
+        f"name: the margin there). {note}"
     )
     x = one.roomy.x
     drawn = write_landscape(

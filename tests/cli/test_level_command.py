@@ -6,6 +6,11 @@ import numpy as np
 import pytest
 
 from bench.cli.main import main
+from bench.envelope import Origin, write_result
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import exp_rotvec
+from bench.registration.bar_views import T_left_right_of
+from bench.registration.result import REGISTRATION, pose_value
 from bench.scene.load import load_bay
 
 
@@ -107,3 +112,31 @@ def test_a_missing_or_foreign_registration_is_refused(rehearsed, tmp_path, capsy
     assert "registration.json: " in capsys.readouterr().err
     assert main(["level", "rehearse", "--height-uncertainty", "0", "--out", str(tmp_path)]) == 2
     assert "above 0" in capsys.readouterr().err
+
+
+def test_a_registration_of_another_stand_of_the_towers_is_told_as_the_cause(
+    rehearsed, tmp_path, capsys
+):
+    T = T_left_right_of(load_bay())
+    turned = Pose(T.rotation @ exp_rotvec(np.radians([3.0, 0.0, 4.0])), T.translation)
+    value = {
+        "T_left_right": pose_value(turned).model_dump(),
+        "covariance": 1e-12 * np.eye(6),
+        "covariance_from_noise": 1e-12 * np.eye(6),
+        "covariance_of": "rotation, translation",
+        "chi_square": 1.0,
+        "degrees": 1,
+        "p_value": 0.5,
+        "variance_factor": 1.0,
+        "T_left_a": {},
+        "weakest_direction": {"words": "", "singular_value_per_m": 1.0},
+        "failed_checks": [],
+        "off_plan": [],
+        "swapped": [],
+    }
+    path = tmp_path / "registration.json"
+    write_result(path, REGISTRATION, value, Origin("sightbench register", "2026"))
+    table = str(rehearsed / "rehearsal.csv")
+    solve = ["level", "solve", table, "--registration", str(path), "--out", str(tmp_path / "o")]
+    assert main(solve) == 1
+    assert "agree without the registration" in capsys.readouterr().out

@@ -118,3 +118,19 @@ def test_help_teaches(capsys):
     said = capsys.readouterr().out
     for words in ("--as-built", "--template", "--page", "measured.toml", "deviations.csv"):
         assert words in said
+
+
+def test_a_bay_built_too_narrow_to_drive_through_still_gets_its_file(tmp_path, capsys):
+    text = "".join(
+        f'[[tower]]\nname = "{t.name}"\noffset = "{0.88 * t.placement.offset!r} m"\n'
+        for t in BAY.towers
+    )
+    as_built(tmp_path, text, "--no-visibility")
+    said = capsys.readouterr().out
+    built = load_bay(tmp_path / "out/as-built-bay.toml")
+    left = built.surroundings.drive_through
+    assert 0.0 < left < BAY.surroundings.drive_through
+    assert (
+        f"as-built-bay.toml has drive_through = {1e3 * left:.0f} mm, what the towers leave" in said
+    )
+    assert "too wide to be driven between the towers" in said

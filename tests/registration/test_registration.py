@@ -217,6 +217,16 @@ def test_a_bar_whose_length_disagrees_is_refused(bay, poses):
         refuse_length(found)
 
 
+def test_a_step_whose_pictures_show_two_bar_poses_is_named(bay, poses):
+    steps = list(seen(bay, poses, seed=5))
+    other = step_of(bay, replace(poses[2], distance=3.1, heading=np.radians(-20.0)), "other")
+    own = tuple(s for s in steps[2].sights if s.tower == "left")
+    steps[2] = Step("step 3", (*own, *(s for s in other.sights if s.tower == "right")))
+    found = register(steps, cameras_of(bay), bay.bar.T_a_b, (bay.bar.length, 2e-4))
+    with pytest.raises(GeometryError, match=r"without step 3 all agrees\. Do the two pictures"):
+        refuse_length(found)
+
+
 def test_a_right_length_is_not_refused(bay, poses):
     found = register(seen(bay, poses), cameras_of(bay), bay.bar.T_a_b, (bay.bar.length, 2e-4))
     refuse_length(found)
