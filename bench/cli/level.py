@@ -42,6 +42,7 @@ from bench.registration.level_plan import (
     reference_of,
 )
 from bench.registration.level_rehearsal import Site, rehearse_level
+from bench.registration.level_reliability import level_fault_words, level_faults
 from bench.registration.level_result import LEVEL, level_value
 from bench.registration.level_table import read_level_table
 from bench.registration.level_words import (
@@ -142,7 +143,9 @@ def rehearse_command(
     Truth is known: towers lean, the floor slopes, the bar has an error of its own, the spirit
     level is read with its sensitivity, stands have wrong heights, corners are noisy. For each
     plan the claimed uncertainty stands beside the error that came out, by source. The first
-    rehearsal's measured poses go to rehearsal.csv, for 'solve' to be tried on.
+    rehearsal's measured poses go to rehearsal.csv, for 'solve' to be tried on. Of faults on site
+    (a slip, a bend, a wrong height, a bar noted the wrong way round) it says which 'solve' finds,
+    and warns of those that may stay hidden and cost more than a third of camber's tolerance.
 
     \b
     Examples:
@@ -180,6 +183,8 @@ def rehearse_command(
     typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")
+    for line in level_fault_words(level_faults(place, plan)):
+        typer.echo(line)
     for row in results:
         typer.echo(rehearsal_words(row, bool(open_words(shares[row["plan"]]))))
     doubted = [row["plan"] for row in results if row["p_value"] < DOUBT]

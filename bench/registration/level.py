@@ -131,6 +131,25 @@ class Up:
 
 
 @dataclass(frozen=True, eq=False)
+class Linear:
+    """A level's least squares about its estimate: two equations a setting, slope and height.
+
+    Attributes
+    ----------
+    ups : tuple of (3,) float64
+        Up in each frame.
+    turns : (3, 2 S) float64
+        Turn of the first frame's up by a change of each equation.
+    rest : (2 S, 2 S) float64
+        Of chi-square by such a change v: vᵀ rest v.
+    """
+
+    ups: tuple[Array, ...]
+    turns: Array
+    rest: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Level:
     """What the settings tell.
 
@@ -146,6 +165,8 @@ class Level:
         Weighted sum of squared residuals, and its degrees of freedom.
     kind : {"level", "floor"}
         What was found: up against gravity, or the floor's normal.
+    linear : Linear
+        The system about it.
     """
 
     ups: tuple[Up, ...]
@@ -154,6 +175,7 @@ class Level:
     chi2: float
     dof: int
     kind: Kind
+    linear: Linear
 
     def up(self, tower: str) -> Up:
         """Return a tower's."""
@@ -256,7 +278,20 @@ def find_level(
         # an unknown that only the prior holds takes no degree of freedom
         len(rest) - round(float(np.trace(gain @ design))),
         reference.kind,
+        Linear(tuple(ups), bases[0] @ gain[:2], weight - weight @ design @ gain),
     )
+
+
+def equations(settings: Sequence[Setting], linear: Linear, T_left_right: Pose | None) -> Array:
+    """Return what each setting's two equations leave to explain (2 S,): a slope, and a height."""
+    names = tuple(dict.fromkeys(s.tower for s in settings))
+    frames = names if T_left_right is None else ("left",)
+    found = []
+    for setting in settings:
+        row = _row_of(setting, frames, T_left_right)
+        up = linear.ups[row.frame]
+        found += [up @ row.axis, up @ row.place - setting.height]
+    return np.array(found)
 
 
 def open_directions(covariance: Array, along: Array, across: Array) -> str:

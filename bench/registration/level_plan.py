@@ -152,7 +152,14 @@ def level_of_plan(bay: Bay, plan: LevelPlan) -> Level:
     ConfigError
         A tower doesn't see the bar in a setting.
     """
-    settings = [
+    transform = T_left_right_of(bay) if plan.registered else None
+    settings = settings_of(bay, plan)
+    return find_level(settings, reference_of(bay, plan), transform, expected=planned_up(bay))
+
+
+def settings_of(bay: Bay, plan: LevelPlan) -> tuple[Setting, ...]:
+    """Return the settings of a plan without any error; raises as `level_of_plan`."""
+    return tuple(
         Setting(
             side,
             f"{distance:.2f} m",
@@ -166,9 +173,7 @@ def level_of_plan(bay: Bay, plan: LevelPlan) -> Level:
         for way in plan.ways
         for side in ("left", "right")
         for poses in [seen_poses(bay, plan, distance, way, side)]
-    ]
-    transform = T_left_right_of(bay) if plan.registered else None
-    return find_level(settings, reference_of(bay, plan), transform, expected=planned_up(bay))
+    )
 
 
 def planned_up(bay: Bay) -> dict[str, Array]:

@@ -190,7 +190,7 @@ def residual_words(level: Level, doubt: float, without: Level | None = None) -> 
         wrong = "" if without is None else "the registration, "
         said.append(
             f"don't use this level: rows contradict each other, p below {doubt:g}; {wrong}a "
-            "place, its height, 'reversed' or a tower is wrong, stands moved, or uncertainties are "
-            "too small"
+            "place, its height, 'reversed' or a tower is wrong, stands moved, or uncertainties "
+            "are too small"
         )
     return said
