@@ -111,6 +111,9 @@ def level_fault_words(faults: tuple[LevelFault, ...]) -> list[str]:
     for one in faults:
         cost = f"{100.0 * one.cost:.0f} % of camber's tolerance"
         shows = "may stay hidden" if one.is_hidden else "shows (4 times in 5)"
+        if one.is_hidden and one.cost < 0.005:
+            lines.append(f"{one.words} goes unseen only where camber doesn't feel it")
+            continue
         start = "warning: " if one.is_warned_of else ""
         lines.append(f"{start}{one.words} {shows}; it costs {cost} at most")
     return lines

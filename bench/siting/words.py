@@ -59,7 +59,9 @@ def _found(
         binding = "; ".join(siting.chosen.binding())
         tried = ", ".join(one.lens for one in siting.lenses)
         return [
-            f"No feasible layout with {tried}; nearest with {siting.chosen.lens}, where {binding}."
+            f"No feasible layout with {tried}; nearest with {siting.chosen.lens}, where "
+            f"{binding}.",
+            *_nearest_way(siting),
         ]
     layout = siting.layout
     lines = [
@@ -79,6 +81,16 @@ def _found(
     if not limits:
         lines.append("Nothing limits it: uncertainties of several targets balance.")
     return lines + [f"With {gain.words(share)}." for gain in gains]
+
+
+def _nearest_way(siting: Siting) -> list[str]:
+    """Say what would show targets that bodies hide, where those were looked at."""
+    if not any(constraint.name == "visible" for constraint in siting.broken):
+        return []
+    # its geometry library takes a while to load
+    from bench.siting.outboard import outboard_words
+
+    return outboard_words(siting.bay)
 
 
 def evaluate_own(siting: Siting) -> Siting:
