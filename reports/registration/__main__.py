@@ -25,7 +25,15 @@ from bench.registration.checks import off_plan
 from bench.registration.figures import error_figure, poses_figure, progress_figure
 from bench.registration.fit import register
 from bench.registration.judgement import PLAN_TOLERANCE
-from bench.registration.plan import FOUND, Progress, Search, progress, searched_lists, sees_its_own
+from bench.registration.plan import (
+    FOUND,
+    Progress,
+    Search,
+    progress,
+    returned,
+    searched_lists,
+    sees_its_own,
+)
 from bench.registration.rehearsal import (
     Errors,
     Faults,
@@ -189,8 +197,10 @@ def main() -> None:
     bay = load_bay()
     free = with_bar(bay, replace(bay.bar, length_uncertainty=None))
     lists = searched_lists(free)
-    lists[STRAIGHT] = Search.of(free).best(
-        lambda pose: pose.heading == pose.slope == 0.0 and sees_its_own(free, pose)
+    lists[STRAIGHT] = returned(
+        Search.of(free).best(
+            lambda pose: pose.heading == pose.slope == 0.0 and sees_its_own(free, pose)
+        )
     )
     steps = {name: progress(free, poses) for name, poses in lists.items()}
     text = [_head(options, bay)]
@@ -244,7 +254,7 @@ first two sections the bar's length is not calibrated.
 
 ## What the search finds, and what is lost with something left out
 
-Lists of six bar poses, each the best that the search finds under its name: the volume of the
+Lists of six bar poses and a return to the first, each the best that the search finds under its name: the volume of the
 uncertainty of T_left_right is least. Standard uncertainties of the right tower against the left
 one, about and along the bay's x (along the bay), y (across) and z (vertical), from corner noise,
 to first order; the last column is the sixth root of the volume over that of the list found.
