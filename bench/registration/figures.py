@@ -261,12 +261,17 @@ def residual_figure(registration: Registration, note: str = "") -> Figure:
         for k, (tower, end) in enumerate(SIGHTS)
         if any(s.tower == tower and s.end == end for _, s, _ in model.sights)
     ]
+    beyond = (
+        "95 % of those that noise alone leaves; chi-square allows for errors of cameras and sizes"
+        if registration.shifts.size
+        else "95 % of good residuals"
+    )
     page = Page(
         "Residuals of the registration",
         f"chi-square {registration.chi_square:.1f} with {registration.degrees} degrees of "
         f"freedom, p = {registration.p_value:.2g}",
-        "Found minus predicted, over the claimed standard deviation; between the dashed lines lie "
-        f"95 % of good residuals.\n{note}",
+        "Found minus predicted, over the claimed noise's standard deviation; between the dashed "
+        f"lines lie {beyond}.\n{note}",
         3.6,
         handles,
     )
