@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from bench.errors import ConfigError
+from bench.errors import ConfigError, RunError
+from bench.files import read_file
 from bench.units import shown
 
 MAX_BYTES = 50_000_000
@@ -166,12 +167,11 @@ def read_table(
 def _content(path: Path) -> str:
     """Return the file's text, its size bounded first."""
     try:
-        with path.open("rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise refusal(path, str(error.strerror or error)) from error
-    if len(content) > MAX_BYTES:
-        raise refusal(path, f"larger than {MAX_BYTES // 1_000_000} MB: no table of readings")
+        content = read_file(path, MAX_BYTES)
+    except FileNotFoundError as error:
+        raise refusal(path, str(error.strerror)) from error
+    except RunError as error:
+        raise refusal(path, str(error).removeprefix(f"{path}: ")) from error
     wide = content.startswith(UTF_16)
     if content.startswith(BINARY) or (not wide and b"\0" in content):
         raise refusal(path, "a binary file, no text: save the table as CSV in UTF-8")

@@ -11,8 +11,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from bench.errors import ConfigError
+from bench.errors import ConfigError, RunError
+from bench.files import read_text
 from bench.geometry.camera import Camera
+from bench.strict import MAX_BYTES
+from bench.targets.opencv_storage import storage_of
 from bench.typing import Array
 
 OPENCV_SUFFIXES = (".yml", ".yaml", ".xml", ".json")
@@ -74,19 +77,18 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
 
 
 def _open(path: Path) -> Any:
+    foreign = ConfigError(
+        f"{path}: OpenCV can't read it; its camera files begin with %YAML:1.0, "
+        "<opencv_storage> or {"
+    )
     try:
-        path.open("rb").close()  # OpenCV's message for a missing file says nothing
-        storage = cv2.FileStorage(str(path), cv2.FILE_STORAGE_READ)
-    except OSError as error:
-        raise ConfigError(f"{path}: {error.strerror or error}") from error
-    except (cv2.error, SystemError) as error:
-        raise ConfigError(
-            f"{path}: OpenCV can't read it; its camera files begin with %YAML:1.0, "
-            "<opencv_storage> or {"
-        ) from error
-    if not storage.isOpened():
-        raise ConfigError(f"{path}: OpenCV can't read it as a camera file")
-    return storage
+        return storage_of(read_text(path, MAX_BYTES))
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: {error.strerror}") from error
+    except RunError as error:
+        raise ConfigError(str(error)) from error
+    except ValueError as error:
+        raise (ConfigError(f"{path}: {error}") if str(error) else foreign) from error
 
 
 def _plain(key: str) -> str:

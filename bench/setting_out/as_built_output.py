@@ -11,7 +11,7 @@ import polars as pl
 
 from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
-from bench.files import write_atomically
+from bench.files import remove_files, write_atomically
 from bench.scene.load import load_bay
 from bench.setting_out.as_built import differences, out_of_square
 from bench.setting_out.as_built_file import Measured
@@ -156,7 +156,7 @@ def write_as_built(
         write_atomically(bay, bay_text(verdict.built, comment).encode())
         load_bay(bay)
     except ConfigError as error:
-        bay.unlink(missing_ok=True)
+        remove_files([bay])
         return [summary, table], f"No {bay.name}: {error}"
     return [summary, table, bay], ""
 

@@ -15,10 +15,15 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from bench.errors import TargetError
+from bench.errors import RunError, TargetError
+from bench.files import read_text
+from bench.quiet import hushed
+from bench.targets.opencv_storage import storage_of
 from bench.typing import BoolArray
+from bench.units import shown
 
 FILE_SUFFIXES = (".yml", ".yaml")
+MAX_BYTES = 20_000_000  # of a dictionary file; one of 100,000 markers has 9 MB
 
 # Width of the black frame around the bits, in cells: 1 in every dictionary's usual print.
 BORDER = 1
@@ -92,7 +97,7 @@ def dictionary(name: str) -> Dictionary:
         return known[key]
     close = list(dict.fromkeys(known[k].name for k in get_close_matches(key, known, n=4)))
     hint = f"did you mean {' or '.join(close)}?" if close else "see `sightbench targets --list`"
-    raise TargetError(f"no marker dictionary is called '{name}'; {hint}")
+    raise TargetError(f"no marker dictionary is called {shown(name)}; {hint}")
 
 
 def opencv_dictionary(name: str) -> cv2.aruco.Dictionary:
@@ -109,14 +114,17 @@ def _is_file(name: str) -> bool:
 @cache
 def _read(path: str) -> cv2.aruco.Dictionary:
     """Return the dictionary of a file."""
-    if not Path(path).is_file():
-        raise TargetError(f"{path}: no such marker dictionary file")
     book = cv2.aruco.Dictionary()
     try:
-        storage = cv2.FileStorage(path, cv2.FILE_STORAGE_READ)
-        read = book.readDictionary(storage.root())
+        storage = storage_of(read_text(Path(path), MAX_BYTES))
+        with hushed():
+            read = book.readDictionary(storage.root())
         storage.release()
-    except (cv2.error, SystemError) as error:
+    except FileNotFoundError as error:
+        raise TargetError(f"{path}: no such marker dictionary file") from error
+    except RunError as error:
+        raise TargetError(str(error)) from error
+    except (cv2.error, SystemError, ValueError) as error:
         raise TargetError(f"{path}: not a marker dictionary in OpenCV's format") from error
     if not read or book.bytesList is None or not len(book.bytesList):
         raise TargetError(f"{path}: holds no marker dictionary (nmarkers, markersize, marker_0 …)")

@@ -16,7 +16,7 @@ import cv2
 
 from bench.errors import PlugInError, RunError
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop
+from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop, ended_too
 from bench.survey.run import Progress
 from bench.verify.baseline import Journal, header_of, write_baseline
 from bench.verify.case import SuiteCase, suite_cases
@@ -231,6 +231,8 @@ class _Job:
                 for future in done:
                     yield future.result()
         except BrokenProcessPool as error:
+            if ended_too(stop):
+                return
             raise RunError(
                 "a worker process died (out of memory, or killed); what was finished is kept"
             ) from error

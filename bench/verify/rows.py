@@ -101,7 +101,13 @@ def run_case(
         if failure is not None:
             outcome = str(Outcome.NOT_FINITE)
         return CaseRow(case.key, outcome, _numbers({"points": len(detection.pixels)})), failure
-    return CaseRow(case.key, *_score(truth, detection, estimate, observation)), failure
+    try:
+        with np.errstate(over="raise", invalid="ignore"):
+            return CaseRow(case.key, *_score(truth, detection, estimate, observation)), failure
+    except (ArithmeticError, ValueError) as error:  # no case is worth the others
+        failure = f"{pipeline.name}: its answer can't be scored: {error} (case {case.key})"
+        nothing = Detection(Found.MISSED), Estimate(Outcome.NOT_FINITE)
+        return CaseRow(case.key, *_score(truth, *nothing, observation)), failure
 
 
 def _score(
