@@ -33,6 +33,8 @@ def refuse_odd_numbers(command: typer.Typer | Callable[..., Any], given: Sequenc
     """
     options = {name for one in _callbacks(command) for name in _numeric(one)}
     for place, argument in enumerate(given):
+        if not argument.strip():
+            raise ConfigError("an argument is empty: leave it out, or say what is meant")
         name, sign, value = argument.partition("=")
         if name not in options:
             continue

@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 
 from bench.errors import PlugInError, RunError
+from bench.files import make_directory
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop, ended_too
 from bench.survey.run import Progress
@@ -130,10 +131,7 @@ def record(
     """
     name = check_pipeline(make_pipeline, suite)
     header = header_of(suite, name, noise, environment())
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RunError(f"{path.parent}: can't be made: {error.strerror}") from error
+    make_directory(path.parent)
     journal = Journal(path, header)
     if restart:
         journal.remove()
