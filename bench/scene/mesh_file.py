@@ -31,7 +31,7 @@ def read_mesh(path: Path) -> tuple[Array, Indices]:
         `MAX_TRIANGLES` triangles.
     """
     if not path.is_file():
-        raise ConfigError(f"'{path}' is no file: a mesh file is needed here")
+        raise ConfigError(f"'{path}' doesn't exist or is no file: a mesh file is needed here")
     status = path.stat()
     if status.st_size > MAX_BYTES:
         raise ConfigError(f"'{path}' is larger than {MAX_BYTES // 10**6} MB")

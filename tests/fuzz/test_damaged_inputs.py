@@ -13,15 +13,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import pytest
+from fixtures.damage import damaged, generator
+from fixtures.valid_inputs import make_inputs
 
-from bench.assets import asset
 from bench.cli.main import MAX_LINE, main
-from bench.scene.load import SHIPPED_BAY, load_bay
-from bench.targets.design import MarkerDesign, build_target
-from fuzz.damage import damaged, generator
-from fuzz.inputs import make_inputs
 
 ALWAYS, SLOW = 2, 70
 
@@ -50,16 +46,24 @@ def _subject(file: str, line: str) -> Subject:
 SUBJECTS = {
     "bay": _subject("bay.toml", "bay FILE --out OUT"),
     "bay aimed": _subject("bay.toml", "aim FILE --no-pictures --out OUT"),
-    "bay judged": _subject("bay.toml", "site FILE --evaluate --no-pictures --no-sheet --out OUT"),
-    "bay mapped": _subject("bay.toml", "map FILE --dry-run"),
+    "bay judged": _subject(
+        "bay.toml", "site FILE --evaluate --no-visibility --no-pictures --no-sheet --out OUT"
+    ),
+    "bay viewed": _subject("bay.toml", "view FILE --no-pictures --out OUT"),
     "bay planned": _subject("bay.toml", "proof moved plan FILE --out OUT"),
     "bay with a mesh": _subject("block.stl", "bay IN/meshed.toml --out OUT"),
-    "places of the bar": _subject("plan.toml", "proof length plan --places FILE --out OUT"),
-    "bar poses": _subject("plan.toml", "register rehearse --poses FILE --trials 1 --quiet --out OUT"),
+    "places of the bar": _subject(
+        "plan.toml", "proof length plan --places FILE --poses IN/plan.toml --out OUT"
+    ),
+    "bar poses": _subject(
+        "plan.toml", "register rehearse --poses FILE --trials 1 --quiet --out OUT"
+    ),
     "bar table": _subject("poses.csv", "register solve --table FILE --out OUT"),
     "level table": _subject("level.csv", "level solve FILE --out OUT"),
     "wheels": _subject("wheels.csv", "wheels FILE --registration IN/registration.json --out OUT"),
-    "registration": _subject("registration.json", "wheels IN/wheels.csv --registration FILE --out OUT"),
+    "registration": _subject(
+        "registration.json", "wheels IN/wheels.csv --registration FILE --out OUT"
+    ),
     "registration in a plan": _subject(
         "registration.json", "proof length plan --registration FILE --out OUT"
     ),
@@ -67,13 +71,19 @@ SUBJECTS = {
         "level.json",
         "wheels IN/wheels.csv --registration IN/registration.json --level FILE --out OUT",
     ),
-    "calibration": _subject("calibration.json", "proof moved plan --left-calibration FILE --out OUT"),
-    "lengths": _subject("lengths.csv", "proof length evaluate FILE --out OUT"),
+    "calibration": _subject(
+        "calibration.json", "proof moved plan --left-calibration FILE --out OUT"
+    ),
+    "lengths": _subject(
+        "lengths.csv",
+        "proof length evaluate FILE --places IN/plan.toml --poses IN/plan.toml --out OUT",
+    ),
     "moved": _subject("moved.csv", "proof moved evaluate FILE --out OUT"),
     "repeated": _subject("repeated.csv", "proof repeat evaluate FILE --out OUT"),
     "camera": _subject(
         "camera.toml",
-        "measure IN/picture.png --camera FILE --target IN/bay.toml --no-overlays --quiet --out OUT",
+        "measure IN/picture.png --camera FILE --target IN/bay.toml --no-overlays --quiet "
+        "--out OUT",
     ),
     **{
         f"camera of OpenCV, {kind}": _subject(
@@ -99,13 +109,28 @@ SUBJECTS = {
         "one.baseline", "verify compare FILE IN/two.baseline --suite IN/suite.toml --out OUT"
     ),
     "captions": _subject(
-        "captions.toml", "illustrate --captions FILE --set tilt --case face-on --trials 1 --out OUT"
+        "captions.toml",
+        "illustrate --captions FILE --set tilt --case face-on --trials 1 --out OUT",
     ),
     "measured bay": _subject("measured.toml", "site --as-built FILE --no-visibility --out OUT"),
-    "plan of a map": _subject("run/plan.json", "limits IN/run --out OUT"),
+    "plan of a map": _subject(
+        "run/plan.json", "report IN/run --no-pictures --no-pdf --quiet --out OUT"
+    ),
     "limits of a map": _subject("run/limits.json", "limits IN/run --out OUT"),
-    "cells of a map": _subject("run/cells.parquet", "aim --map IN/run --no-pictures --out OUT"),
-    "facts of a map": _subject("run/run.json", "aim --map IN/run --no-pictures --out OUT"),
+    "limits of a report": _subject(
+        "run/limits.json", "report IN/run --no-pictures --no-pdf --quiet --out OUT"
+    ),
+    "cells of a report": _subject(
+        "run/cells.parquet", "report IN/run --no-pictures --no-pdf --quiet --out OUT"
+    ),
+    "cells of a map": _subject(
+        "run/cells.parquet",
+        "aim --map IN/run --pipeline apriltag/ippe-lm --no-pictures --no-visibility --out OUT",
+    ),
+    "facts of a map": _subject(
+        "run/run.json",
+        "aim --map IN/run --pipeline apriltag/ippe-lm --no-pictures --no-visibility --out OUT",
+    ),
 }
 
 
