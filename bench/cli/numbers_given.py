@@ -31,7 +31,7 @@ def refuse_odd_numbers(command: typer.Typer | Callable[..., Any], given: Sequenc
     ConfigError
         A number is written oddly. What is no number at all is typer's to refuse.
     """
-    options = {name for one in _callbacks(command) for name in _numeric(one)}
+    options = {name for one in callbacks(command) for name in numeric_options(one)}
     for place, argument in enumerate(given):
         if not argument.strip():
             raise ConfigError("an argument is empty: leave it out, or say what is meant")
@@ -51,7 +51,8 @@ def _is_odd(text: str) -> bool:
     return not PLAIN.fullmatch(text) or "inf" in str(float(text))
 
 
-def _callbacks(command: typer.Typer | Callable[..., Any]) -> Iterator[Callable[..., Any]]:
+def callbacks(command: typer.Typer | Callable[..., Any]) -> Iterator[Callable[..., Any]]:
+    """Yield the functions behind a command, or behind all of an application."""
     if not isinstance(command, typer.Typer):
         yield command
         return
@@ -60,10 +61,10 @@ def _callbacks(command: typer.Typer | Callable[..., Any]) -> Iterator[Callable[.
             yield one.callback
     for group in command.registered_groups:
         if group.typer_instance is not None:
-            yield from _callbacks(group.typer_instance)
+            yield from callbacks(group.typer_instance)
 
 
-def _numeric(callback: Callable[..., Any]) -> Iterator[str]:
+def numeric_options(callback: Callable[..., Any]) -> Iterator[str]:
     """Yield the names of a command's options that typer reads as numbers."""
     for name, hint in typing.get_type_hints(callback, include_extras=True).items():
         kind, *facts = typing.get_args(hint) or (hint,)
