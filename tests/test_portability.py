@@ -1,4 +1,4 @@
-"""What can be judged of macOS and Windows without them: imports, how processes start, encodings."""
+"""What can be judged of macOS and Windows from here: imports, start of processes, encodings."""
 
 import ast
 import subprocess

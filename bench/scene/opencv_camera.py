@@ -34,6 +34,7 @@ WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width"), ("imageheight", "height")
 SIZE_NAMES = ("imagesize", "size", "resolution")
 # k1 k2 p1 p2 k3, then k4 k5 k6, thin prism, tilt: what the bench's lens model doesn't have
 MODEL_COEFFICIENTS = 5
+MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
 LARGEST_SKEW_PX = 1e-6  # of files that were rounded when written
 
 
@@ -116,13 +117,24 @@ def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array 
         try:
             if node.isSeq():
                 return np.array([node.at(i).real() for i in range(node.size())])
-            values = node.mat()
+            values = node.mat() if _is_small(node) else None
         except cv2.error:
             values = None
         if values is None:
             raise ConfigError(f"{path}: {node.name()} must be a matrix")
         return np.asarray(values, dtype=np.float64)
     return None
+
+
+def _is_small(node: Any) -> bool:
+    """Tell whether a matrix has few entries, before OpenCV makes room for as many as it says."""
+    if not node.isMap():
+        return False
+    sides = [node.getNode(name) for name in ("rows", "cols")]
+    sizes = node.getNode("sizes")  # of a matrix of other than two dimensions
+    if sizes.isSeq() and sizes.size() <= 3:
+        sides = [sizes.at(i) for i in range(sizes.size())]
+    return all(side.isInt() and 1 <= side.real() <= MOST_ENTRIES for side in sides)
 
 
 def _size(nodes: dict[str, Any], path: Path) -> tuple[int, int] | None:

@@ -7,22 +7,25 @@ in OpenCV's own format (`cv2.aruco.Dictionary.writeDictionary`).
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
 from bench.errors import RunError, TargetError
 from bench.files import read_text
-from bench.quiet import hushed
 from bench.targets.opencv_storage import storage_of
 from bench.typing import BoolArray
 from bench.units import shown
 
 FILE_SUFFIXES = (".yml", ".yaml")
+# What OpenCV's own makers of dictionaries and its lists of bytes are made for.
+MAX_MARKERS, MAX_SIDE = 100_000, 20
 MAX_BYTES = 20_000_000  # of a dictionary file; one of 100,000 markers has 9 MB
 
 # Width of the black frame around the bits, in cells: 1 in every dictionary's usual print.
@@ -117,8 +120,7 @@ def _read(path: str) -> cv2.aruco.Dictionary:
     book = cv2.aruco.Dictionary()
     try:
         storage = storage_of(read_text(Path(path), MAX_BYTES))
-        with hushed():
-            read = book.readDictionary(storage.root())
+        read = _is_whole(storage.root()) and book.readDictionary(storage.root())
         storage.release()
     except FileNotFoundError as error:
         raise TargetError(f"{path}: no such marker dictionary file") from error
@@ -129,6 +131,24 @@ def _read(path: str) -> cv2.aruco.Dictionary:
     if not read or book.bytesList is None or not len(book.bytesList):
         raise TargetError(f"{path}: holds no marker dictionary (nmarkers, markersize, marker_0 …)")
     return book
+
+
+def _is_whole(root: Any) -> bool:
+    """Tell whether a dictionary is there, which OpenCV's reader takes for granted: it crashes."""
+    counts = [root.getNode(name) for name in ("nmarkers", "markersize")]
+    if not all(node.isInt() for node in counts):
+        return False
+    number, side = (int(node.real()) for node in counts)
+    if not (1 <= number <= MAX_MARKERS and 1 <= side <= MAX_SIDE):
+        return False
+    rest = root.getNode("maxCorrectionBits")
+    if not (rest.isNone() or (rest.isInt() and 0 <= rest.real() <= side * side)):
+        return False
+    markers = (root.getNode(f"marker_{index}") for index in range(number))
+    return all(
+        marker.isString() and re.fullmatch(f"[01]{{{side * side}}}", marker.string())
+        for marker in markers
+    )
 
 
 def check_ids(book: Dictionary, first: int, count: int = 1) -> None:

@@ -158,7 +158,7 @@ BROKEN = {
     "brackets in a baseline": ("x.baseline", "[" * 200_000, ["verify", "compare"]),
     **{
         f"brackets in a camera, {kind}": (
-            f"x.{kind}",
+            f"x.{kind.strip()}",
             text,
             ["measure", "x.png", "--target", "marker:36h11:7:200 mm", "--camera"],
         )
@@ -166,6 +166,8 @@ BROKEN = {
             "json": '{"a": ' + "[" * 200_000,
             "yml": "%YAML:1.0\n---\na: " + "[" * 200_000,
             "yaml": "%YAML:1.0\n---\na:\n" + "".join(" " * k + "- \n" for k in range(1, 900)),
+            "yaml ": "%YAML:1.0\n---\ncamera_matrix: !!opencv-matrix\n   rows: 100000\n"
+            "   cols: 100000\n   dt: d\n   data: [ 1. ]\n",
             "xml": '<?xml version="1.0"?>\n<opencv_storage>' + "<a>" * 200_000,
         }.items()
     },
