@@ -226,13 +226,19 @@ def _refuse(message: str) -> int:
 
 def _cut(message: str, most: int) -> str:
     """Return a message as one line of no more than `most` characters."""
-    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
-    head, mark, rest = line.partition(": ")
-    if len(line) > most and (os.sep in head or len(head) > most // 2):
-        # a file's own name says enough
-        name = Path(head).name
-        line = f"{name if len(name) <= 60 else name[:59] + '…'}{mark}{rest}"
+    words = "".join(c if c.isprintable() else " " for c in message).split()
+    if len(" ".join(words)) > most:
+        words = [_short(word) for word in words]
+    line = " ".join(words)
     return line if len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _short(word: str) -> str:
+    """Return a word that leaves room for others: of a path, the file's own name says enough."""
+    if os.sep in word and len(word) > 30:
+        quote = word[0] if word[0] in "'`\"(" else ""
+        word = quote + Path(word).name
+    return word if len(word) <= 60 else f"{word[:59]}…"
 
 
 def _interrupted(given: Sequence[str]) -> int:

@@ -116,7 +116,7 @@ def read_baseline(path: Path) -> Baseline:
         content = read_file(path, MAX_BYTES)
     except FileNotFoundError as error:
         raise RunError(
-            f"{path}: there is no such file; `sightbench verify record` makes one"
+            f"{path}: {error.strerror}; `sightbench verify record` makes one"
         ) from error
     lines = content.splitlines(keepends=True)
     header = _header(path, lines[0] if lines else b"")
