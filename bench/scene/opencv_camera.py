@@ -134,6 +134,8 @@ def _is_small(node: Any) -> bool:
     sizes = node.getNode("sizes")  # of a matrix of other than two dimensions
     if sizes.isSeq() and sizes.size() <= 3:
         sides = [sizes.at(i) for i in range(sizes.size())]
+    elif sizes.isInt():  # XML has no lists of one
+        sides = [sizes]
     return all(side.isInt() and 1 <= side.real() <= MOST_ENTRIES for side in sides)
 
 
