@@ -26,7 +26,8 @@ from pydantic import Field
 from bench import __version__
 from bench.digest import content_digest
 from bench.errors import BenchError, ConfigError
-from bench.files import read_file, write_atomically
+from bench.files import read_text, write_atomically
+from bench.parsing import parse_json
 from bench.provenance import host_facts, library_versions, now
 from bench.strict import Section, validate
 
@@ -208,7 +209,8 @@ def write_result(
         value_digest=value_digest(content),
     )
     whole = {HEAD: head.model_dump(mode="json", by_alias=True), VALUE: content}
-    write_atomically(path, _text(whole, indent=1).encode())
+    # half of a surrogate pair, of a file's name that isn't UTF-8, becomes JSON's own escape
+    write_atomically(path, _text(whole, indent=1).encode(errors="backslashreplace"))
     return path
 
 
@@ -274,17 +276,13 @@ def read_object(path: Path, kind: Kind[Any]) -> dict[str, Any]:
     """
     makes = f"'sightbench {kind.command}' writes it"
     try:
-        content = read_file(path)
+        content = read_text(path, MAX_BYTES)
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: there is no such file; {makes}") from error
     except BenchError as error:
         raise ConfigError(f"{error}; {makes}") from error
-    if len(content) > MAX_BYTES:
-        raise ConfigError(f"{path}: too large for a {kind.name}, above {MAX_BYTES // 10**6} MB")
     try:
-        found = json.loads(content, parse_constant=_refuse_constant)
-    except RecursionError as error:
-        raise ConfigError(f"{path}: not a {kind.name}: nested too deep") from error
+        found = parse_json(content)
     except ValueError as error:
         raise ConfigError(f"{path}: damaged, or not JSON: {error}; {makes}") from error
     if not isinstance(found, dict):
@@ -378,7 +376,3 @@ def _plain(value: Any) -> Any:
 
 def _text(value: object, indent: int | None = None) -> str:
     return json.dumps(value, indent=indent, ensure_ascii=False, allow_nan=False)
-
-
-def _refuse_constant(text: str) -> float:
-    raise ValueError(f"{text} is no number")

@@ -7,10 +7,14 @@ object whole or not at all, so what is written there needs no renaming.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+import stat
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -20,6 +24,10 @@ from urllib.request import url2pathname
 from bench.errors import ConfigError, RunError
 
 Write = Callable[[str, bytes], None]
+# Of a file of any kind; the largest that a command reads whole is a piece of a table of cases.
+MAX_BYTES = 1_000_000_000
+# Opening a pipe that nobody writes to would wait for ever; Windows has no such pipes.
+_AT_ONCE = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 # What `pip install` gets for a kind of address, beside sightbench[stores].
 DRIVERS = {"s3": "s3fs", "gs": "gcsfs", "gcs": "gcsfs", "az": "adlfs", "abfs": "adlfs"}
@@ -73,6 +81,79 @@ def is_local(path: object) -> bool:
     return isinstance(path, Path)
 
 
+@dataclass
+class _Batch:
+    """What is held back: files by their final path, files to remove, directories made."""
+
+    held: dict[Path, Path] = field(default_factory=dict)
+    gone: dict[Path, None] = field(default_factory=dict)
+    made: list[Path] = field(default_factory=list)
+
+    def appear(self) -> None:
+        """Let everything held back appear."""
+        try:
+            for path, temporary in self.held.items():
+                try:
+                    os.replace(temporary, path)
+                except OSError as error:
+                    raise _unwritten(path, error) from error
+            for path in self.gone:
+                path.unlink(missing_ok=True)
+        finally:
+            self.forget()
+        self.made.clear()
+
+    def forget(self) -> None:
+        """Drop what is held back, and the directories that were made for it."""
+        for temporary in self.held.values():
+            with suppress(OSError):
+                temporary.unlink()
+        for directory in reversed(self.made):
+            with suppress(OSError):  # it has something of another's
+                directory.rmdir()
+        self.held.clear()
+        self.gone.clear()
+
+
+_BATCH: ContextVar[_Batch | None] = ContextVar("_BATCH", default=None)
+
+
+@contextmanager
+def together() -> Iterator[Callable[[], None]]:
+    """Hold back the files written in the block; they appear when it ends, none where it fails.
+
+    Yields a function that drops what was held back until then. Each file's content is on the
+    disk before the first appears; only a power cut or kill between two renames leaves half. An
+    object store's files appear at once, as ever.
+
+    Raises
+    ------
+    RunError
+        A file can't be put in its place.
+    """
+    batch = _Batch()
+    token = _BATCH.set(batch)
+    try:
+        yield batch.forget
+        batch.appear()
+    finally:
+        batch.forget()
+        _BATCH.reset(token)
+
+
+def settle() -> None:
+    """Let appear what `together` holds back: it is read again, or worth keeping alone.
+
+    Raises
+    ------
+    RunError
+        A file can't be put in its place.
+    """
+    batch = _BATCH.get()
+    if batch is not None:
+        batch.appear()
+
+
 def make_directory(directory: Path) -> None:
     """Make a directory, and those above it, unless it is there.
 
@@ -83,28 +164,79 @@ def make_directory(directory: Path) -> None:
     """
     if not is_local(directory):
         return  # a store has objects alone
+    batch = _BATCH.get()
     try:
+        if batch is not None:
+            missing = [one for one in (directory, *directory.parents) if not one.exists()]
+            batch.made += reversed(missing)
         directory.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RunError(f"{directory}: can't be made: {error.strerror}") from error
 
 
-def read_file(path: Path) -> bytes:
+def read_file(path: Path, most: int = MAX_BYTES) -> bytes:
     """Return a file's content.
+
+    Parameters
+    ----------
+    path : Path
+        The file, here or in a store.
+    most : int
+        Bytes that it may have.
 
     Raises
     ------
     FileNotFoundError
         There is none.
     RunError
-        It can't be read.
+        It can't be read, is too large, or is a folder, pipe or device.
     """
     try:
-        return path.read_bytes()
-    except FileNotFoundError:
+        with _opened(path) as stream:
+            content: bytes = stream.read(most + 1)
+    except (FileNotFoundError, RunError):
         raise
     except Exception as error:  # each driver raises its own
         raise RunError(f"{path}: can't be read: {_reason(error)}") from error
+    if len(content) > most:
+        raise RunError(f"{path}: too large for such a file: larger than {_size(most)}")
+    return content
+
+
+def read_text(path: Path, most: int = MAX_BYTES) -> str:
+    """Return a file's text, which is UTF-8.
+
+    Raises
+    ------
+    FileNotFoundError, RunError
+        As `read_file`, or it is no text.
+    """
+    try:
+        return read_file(path, most).decode()
+    except UnicodeDecodeError as error:
+        raise RunError(f"{path}: not a file of this kind, which is text in UTF-8") from error
+
+
+def _opened(path: Path) -> Any:
+    if not is_local(path):
+        return path.open("rb")
+    batch = _BATCH.get()
+    if batch is not None:
+        path = batch.held.get(path, path)
+    descriptor = os.open(path, _AT_ONCE)
+    try:
+        kind = os.fstat(descriptor).st_mode
+        if not stat.S_ISREG(kind):
+            what = "Is a directory" if stat.S_ISDIR(kind) else "Is a pipe or device"
+            raise RunError(f"{path}: {what}, not a file")
+        return os.fdopen(descriptor, "rb")
+    except BaseException:
+        os.close(descriptor)
+        raise
+
+
+def _size(count: int) -> str:
+    return f"{count / 1e6:g} MB" if count < 1e9 else f"{count / 1e9:g} GB"
 
 
 def files_in(directory: Path, pattern: str) -> list[Path]:
@@ -118,10 +250,18 @@ def files_in(directory: Path, pattern: str) -> list[Path]:
 
 
 def remove_files(paths: Sequence[Path]) -> None:
-    """Remove files, where they are still there."""
+    """Remove files, where they are still there; within `together`, once all else appears."""
     if paths and not is_local(paths[0]):
         # all at once: asking for each takes longer than writing them did
         paths[0].fs.rm([path.path for path in paths])  # type: ignore[attr-defined]
+        return
+    batch = _BATCH.get()
+    if batch is not None:
+        for path in paths:
+            held = batch.held.pop(path, None)
+            if held is not None:
+                held.unlink(missing_ok=True)
+        batch.gone |= dict.fromkeys(paths)
         return
     for path in paths:
         path.unlink(missing_ok=True)
@@ -139,14 +279,22 @@ def write_atomically(path: Path, content: bytes) -> None:
         _put(path, content)
         return
     temporary = _beside(path)
+    batch = _BATCH.get()
+    if batch is not None:
+        if path.is_dir():
+            raise _unwritten(path, IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR)))
+        batch.held[path] = temporary
+        batch.gone.pop(path, None)
     try:
         _write(temporary, content)
-        os.replace(temporary, path)
+        if batch is None:
+            os.replace(temporary, path)
     except OSError as error:
         raise _unwritten(path, error) from error
     finally:
-        with suppress(OSError):
-            temporary.unlink()
+        if batch is None:
+            with suppress(OSError):
+                temporary.unlink()
 
 
 @contextmanager
@@ -227,7 +375,8 @@ def _put(path: Path, content: bytes) -> None:
 
 
 def _unwritten(path: Path, error: Exception) -> RunError:
-    return RunError(f"{path}: can't be written: {_reason(error)}; what was finished is kept")
+    left = "what was finished is kept" if _BATCH.get() is None else "nothing was written"
+    return RunError(f"{path}: can't be written: {_reason(error)}; {left}")
 
 
 def _reason(error: Exception) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 import typing
 from collections.abc import Sequence
 from difflib import get_close_matches
@@ -11,7 +10,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from bench.errors import ConfigError
+from bench.errors import ConfigError, RunError
+from bench.files import read_text
+from bench.parsing import parse_toml
 from bench.units import shown
 
 MAX_BYTES = 1_000_000  # of a file that people write; anything larger was given by mistake
@@ -32,6 +33,16 @@ class Section(BaseModel):
 Model = TypeVar("Model", bound=Section)
 
 
+def toml_text(path: Path) -> str:
+    """Return a TOML file's text; raises ConfigError where it can't be read."""
+    try:
+        return read_text(path, MAX_BYTES)
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: {error.strerror}") from error
+    except RunError as error:
+        raise ConfigError(str(error).replace("file of this kind", "TOML file")) from error
+
+
 def read_toml(path: Path) -> dict[str, Any]:
     """Return a TOML file's content.
 
@@ -41,16 +52,8 @@ def read_toml(path: Path) -> dict[str, Any]:
         The file can't be read or isn't TOML.
     """
     try:
-        with path.open("rb") as file:
-            content = file.read(MAX_BYTES + 1)
-        if len(content) > MAX_BYTES:
-            raise ConfigError(f"{path}: too large for a TOML file of this kind, above 1 MB")
-        return tomllib.loads(content.decode())
-    except OSError as error:
-        raise ConfigError(f"{path}: {error.strerror or error}") from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{path}: not a TOML file, which is text in UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
+        return parse_toml(toml_text(path))
+    except ValueError as error:
         raise ConfigError(f"{path}: not valid TOML: {error}") from error
 
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from bench.errors import ConfigError
+from bench.errors import ConfigError, RunError
+from bench.files import read_file
 from bench.units import shown
 
 MAX_BYTES = 50_000_000
@@ -48,12 +49,16 @@ class Column:
         Whether the table must have it.
     filled : bool
         Whether no cell of it may be empty.
+    low, high : float
+        Of its numbers.
     """
 
     name: str
     number: bool = False
     needed: bool = True
     filled: bool = True
+    low: float = -LARGEST
+    high: float = LARGEST
 
 
 def texts(*names: str, optional: bool = False) -> tuple[Column, ...]:
@@ -61,9 +66,11 @@ def texts(*names: str, optional: bool = False) -> tuple[Column, ...]:
     return tuple(Column(n, False, not optional, not optional) for n in names)
 
 
-def numbers(*names: str, optional: bool = False) -> tuple[Column, ...]:
-    """Return columns of numbers; optional ones may be left out or have empty cells."""
-    return tuple(Column(n, True, not optional, not optional) for n in names)
+def numbers(
+    *names: str, optional: bool = False, within: tuple[float, float] = (-LARGEST, LARGEST)
+) -> tuple[Column, ...]:
+    """Return columns of numbers within limits; optional ones may be left out or left empty."""
+    return tuple(Column(n, True, not optional, not optional, *within) for n in names)
 
 
 @dataclass(frozen=True)
@@ -106,6 +113,7 @@ def read_table(
     columns: Sequence[Column],
     key: Sequence[str] = (),
     distinct: Sequence[str] | None = None,
+    counter: str = "",
 ) -> tuple[Row, ...]:
     """Return the rows of a CSV table.
 
@@ -125,7 +133,10 @@ def read_table(
         with an empty one aren't compared.
     distinct : sequence of str, optional
         Columns that no two rows may agree in, since such a row would be a copy of the other; all
-        when left out. Empty where rows repeat honestly: readings rounded by their instrument.
+        when left out.
+    counter : str
+        The column that numbers readings, which tells one that its instrument rounded to the same
+        from a copy.
 
     Raises
     ------
@@ -155,23 +166,22 @@ def read_table(
             if not column.number:
                 texts_[column.name] = _text(row, column.name, cell)
             elif cell:
-                numbers_[column.name] = _number(row, column.name, cell, separator)
+                numbers_[column.name] = _number(row, column, cell, separator)
         rows.append(Row(path, line, texts_, numbers_))
     if not rows:
         raise refusal(path, "the table has no rows below its header: fill it in")
-    _refuse_repeated(rows, key, distinct)
+    _refuse_repeated(rows, key, distinct, counter)
     return tuple(rows)
 
 
 def _content(path: Path) -> str:
     """Return the file's text, its size bounded first."""
     try:
-        with path.open("rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise refusal(path, str(error.strerror or error)) from error
-    if len(content) > MAX_BYTES:
-        raise refusal(path, f"larger than {MAX_BYTES // 1_000_000} MB: no table of readings")
+        content = read_file(path, MAX_BYTES)
+    except FileNotFoundError as error:
+        raise refusal(path, str(error.strerror)) from error
+    except RunError as error:
+        raise refusal(path, str(error).removeprefix(f"{path}: ")) from error
     wide = content.startswith(UTF_16)
     if content.startswith(BINARY) or (not wide and b"\0" in content):
         raise refusal(path, "a binary file, no text: save the table as CSV in UTF-8")
@@ -309,7 +319,8 @@ def _text(row: Row, name: str, cell: str) -> str:
     return cell
 
 
-def _number(row: Row, name: str, cell: str, separator: str) -> float:
+def _number(row: Row, column: Column, cell: str, separator: str) -> float:
+    name = column.name
     if NOT_FINITE.fullmatch(cell):
         raise row.refusal(f"{name}: {shown(cell)} must be finite: delete the line")
     if not NUMBER.fullmatch(cell):
@@ -324,13 +335,17 @@ def _number(row: Row, name: str, cell: str, separator: str) -> float:
     value = float(cell.replace(",", "."))
     if not math.isfinite(value):
         raise row.refusal(f"{name}: {shown(cell)} must be finite")
-    if not abs(value) <= LARGEST:
-        raise row.refusal(f"{name}: {value:g} must be within {LARGEST:,.0f} either way")
+    if not column.low <= value <= column.high:
+        if column.low == -column.high:
+            raise row.refusal(f"{name}: {value:g} must be within {column.high:,.10g} either way")
+        raise row.refusal(
+            f"{name}: {value:g} must be from {column.low:,.10g} to {column.high:,.10g}"
+        )
     return value
 
 
 def _refuse_repeated(
-    rows: Sequence[Row], key: Sequence[str], distinct: Sequence[str] | None
+    rows: Sequence[Row], key: Sequence[str], distinct: Sequence[str] | None, counter: str
 ) -> None:
     named: dict[tuple[str, ...], int] = {}
     copies: dict[tuple[object, ...], int] = {}
@@ -346,7 +361,8 @@ def _refuse_repeated(
         content = tuple((name, values.get(name)) for name in sorted(compared))
         before = copies.setdefault(content, row.line) if content else row.line
         if before != row.line:
+            remedy = f", or number both in a column {counter}" if counter else ""
             raise row.refusal(
                 f"repeats line {before}, number for number; a copy is no second measurement: "
-                "delete it"
+                f"delete it{remedy}"
             )

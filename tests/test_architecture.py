@@ -22,6 +22,8 @@ LAYERS = (
         "plugins",
         "assets",
         "files",
+        "parsing",
+        "quiet",
         "digest",
         "provenance",
         "envelope",

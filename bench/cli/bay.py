@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated
 
@@ -12,11 +13,14 @@ from bench.cli.options import BayArgument
 from bench.cli.origin import origin_of
 from bench.errors import ConfigError
 from bench.files import write_atomically
+from bench.plugins import DETECTORS, SOLVERS, available
 from bench.provenance import now
 from bench.scene.bay_description import describe
 from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
 from bench.scene.facts import sights
 from bench.scene.load import SHIPPED_BAY, load_bay
+from bench.scene.model import Bay
+from bench.units import shown
 
 NOT_SEEN = 1  # exit code: the bay is well described, but a camera misses a wheel
 
@@ -77,6 +81,7 @@ def command(
         )
     if new is None and not schema:
         described = load_bay(bay)
+        _check_pipelines(described)
         seen = sights(described)
         text = describe(described, seen)
         typer.echo(text)
@@ -85,6 +90,19 @@ def command(
             typer.echo(f"wrote {' and '.join(str(path) for path in written)}")
         if not all(one.whole for one in seen):
             raise typer.Exit(NOT_SEEN)
+
+
+def _check_pipelines(bay: Bay) -> None:
+    """Refuse pipelines that aren't installed: a misspelt one would show only in a survey."""
+    for name in bay.survey.pipelines:
+        for group, part in zip((DETECTORS, SOLVERS), name.split("/"), strict=True):
+            known = available(group)
+            if part not in known:
+                close = ", ".join(get_close_matches(part, known, n=3) or known)
+                raise ConfigError(
+                    f"{bay.path}: survey.pipelines: {shown(name)}: {shown(part)} isn't installed; "
+                    f"known: {close}"
+                )
 
 
 def _write_starter(path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Annotated
 
@@ -37,14 +36,12 @@ from bench.errors import ConfigError
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
+from bench.scene.fields import ERROR_ANGLE
 from bench.scene.load import load_bay
-from bench.units import format_angle
 
 DEFAULT_OUT = Path("sightbench-budget")
 NEGATIVE = 1
 TRIALS = 500_000
-# the budget is of first order: 5 deg is 0.25 % from its tangent
-MAX_LEVEL = math.radians(5.0)
 
 
 def command(
@@ -58,6 +55,7 @@ def command(
         float | None,
         angle_option(
             "Standard uncertainty of the level, across and along the bay.",
+            ERROR_ANGLE,  # the budget is of first order: 5 deg is 0.25 % from its tangent
             "what 'sightbench level' plans",
         ),
     ] = None,
@@ -114,11 +112,6 @@ def command(
     """
     if not 0.5 <= confidence <= 0.999:
         raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
-    if level_uncertainty is not None and not 0.0 <= level_uncertainty <= MAX_LEVEL:
-        raise typer.BadParameter(
-            f"--level-uncertainty must lie from 0 to {format_angle(MAX_LEVEL)}, got "
-            f"{format_angle(level_uncertainty)}"
-        )
     if level is not None and level_uncertainty is not None:
         raise ConfigError("--level: is measured; --level-uncertainty is assumed: give one")
     started = provenance.now()

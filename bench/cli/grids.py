@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 
 import typer
 
 from bench import units
 from bench.errors import BenchError, ConfigError
+from bench.units import NUMBER
 
 # More than this in one list is a slip of the step, not a survey.
 MAX_ENTRIES = 1000
@@ -57,14 +59,13 @@ def parse_position(text: str) -> tuple[float, float] | None:
     """
     if text.strip() == "axis":
         return None
-    try:
-        across, down = (float(part) for part in text.split(","))
-    except ValueError as error:
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 2 or not all(re.fullmatch(NUMBER, part) for part in parts):
         raise ConfigError(
             f"position {units.shown(text)}: write 'axis', or fractions across and down such as "
             "0.25,0.5"
-        ) from error
-    return across, down
+        )
+    return float(parts[0]), float(parts[1])
 
 
 def _option(name: str, read: Callable[[object], tuple[float, ...]]) -> Callable[[str], object]:

@@ -18,7 +18,7 @@ from bench.cameras.intrinsics import LensModel
 from bench.cameras.photograph_targets import board_detector
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
-from bench.cli.progress import progress_bar
+from bench.cli.progress import progress_bar, say_large
 from bench.digest import content_digest
 from bench.errors import ConfigError
 from bench.files import make_directory
@@ -104,6 +104,7 @@ def command(
         if board is not None:
             raise ConfigError("intrinsics: --board needs pictures")
         paths, target = write_rehearsed_boards(out, typer.echo)
+    say_large(paths)
     model = LensModel(square_pixels, centred, tangential, radial_terms)
     detector = board_detector(target, window)
     with progress_bar("pictures", quiet) as moved:

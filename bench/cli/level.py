@@ -19,14 +19,12 @@ from bench.cli.options import (
     QuietOption,
     SeedOption,
     angle_option,
-    parse_angle,
-    parse_length,
     registration_option,
+    within,
 )
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.envelope import refuse_other, write_result
-from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.registration.level import Kind, find_level
 from bench.registration.level_files import (
@@ -59,6 +57,7 @@ from bench.registration.level_words import (
     variants,
 )
 from bench.registration.result import read_registration
+from bench.scene.fields import FLOOR_DISTANCE, KNOWN_ANGLE, KNOWN_LENGTH, LEAN
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
@@ -93,7 +92,7 @@ HeightOption = Annotated[
     float | None,
     typer.Option(
         "--height-uncertainty",
-        parser=parse_length,
+        parser=within(KNOWN_LENGTH),
         metavar="LENGTH",
         help="Standard uncertainty of the height of a stand's seat over the common datum; with "
         "--floor, of floor and stand together.",
@@ -104,7 +103,7 @@ BarOption = Annotated[
     float | None,
     typer.Option(
         "--bar-error",
-        parser=parse_angle,
+        parser=within(KNOWN_ANGLE),
         metavar="ANGLE",
         help="Standard uncertainty of the bar's own error: its turning axis against its seat, "
         "or the zero of its spirit level.",
@@ -121,7 +120,7 @@ def rehearse_command(
     distance: Annotated[
         list[float] | None,
         typer.Option(
-            parser=parse_length,
+            parser=within(FLOOR_DISTANCE),
             metavar="LENGTH",
             help="Of the bar from the tower line; may be given several times.",
             show_default="the nearest one that works, and one up to 3 m farther",
@@ -130,9 +129,9 @@ def rehearse_command(
     height_uncertainty: HeightOption = None,
     bar_error: BarOption = None,
     corner_sigma: CornerSigmaOption = None,
-    plumb: Annotated[float, angle_option("Towers' lean, standard deviation.")] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
+    plumb: Annotated[float, angle_option("Towers' lean, standard deviation.", LEAN)] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
     floor_slope: Annotated[
-        float, angle_option("The floor's slope, standard deviation.")
+        float, angle_option("The floor's slope, standard deviation.", LEAN)
     ] = "0.3 deg",  # type: ignore[assignment]
     seed: SeedOption = None,
     quiet: QuietOption = False,
@@ -275,8 +274,5 @@ def _plan(
     bay: Bay, kind: Kind, height: float | None, bar: float | None, sigma_px: float | None = None
 ) -> LevelPlan:
     plan = default_plan(bay, kind, sigma_px)
-    for name, value in (("--height-uncertainty", height), ("--bar-error", bar)):
-        if value is not None and not value > 0.0:
-            raise ConfigError(f"{name} must be above 0")
     plan = plan if height is None else replace(plan, height_sigma=height)
     return plan if bar is None else replace(plan, bar_sigma=bar)

@@ -10,10 +10,15 @@ from __future__ import annotations
 
 import errno
 import importlib
+import io
 import os
 import shlex
+import signal
 import sys
+import warnings
 from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
 from typing import Annotated, Any
 
 import typer
@@ -21,8 +26,10 @@ from typer.core import TyperCommand, TyperGroup
 
 from bench import __version__
 from bench.cli.given import GIVEN
+from bench.cli.numbers_given import refuse_odd_numbers
 from bench.cli.options import RENAMED
 from bench.errors import BenchError
+from bench.files import settle, together
 
 PROGRAM = "sightbench"
 # name: (module in bench.cli, one line for the list of commands)
@@ -50,7 +57,13 @@ COMMANDS = {
     "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
 }
 
+# Whose work is kept as it comes and goes on where it was stopped. Of all others what they write
+# appears together at the end, or not at all.
+RESUMED = ("map", "contour", "choose", "verify")
+
 EXIT_DONE, EXIT_BAD_INPUT, EXIT_INTERRUPTED, EXIT_BROKEN_PIPE = 0, 2, 130, 141
+# Of a refusal, the program's name included: more isn't read, and isn't one line on a screen.
+MAX_LINE = 200
 # What the machine, not the bench, refuses.
 REFUSALS = (
     errno.ENOSPC,
@@ -59,7 +72,13 @@ REFUSALS = (
     errno.EACCES,
     errno.EPERM,
     errno.ENAMETOOLONG,
+    errno.EIO,
+    errno.ENOMEM,
+    errno.EMFILE,
+    errno.ENFILE,
 )
+# How libraries say, each in its own error, that there was no memory left.
+NO_MEMORY = ("cannot allocate memory", "failed to map segment", "insufficient memory")
 EPILOG = "Exit codes: 0 done, 1 a negative verdict, 2 bad input, 3 could not judge."
 
 
@@ -74,12 +93,13 @@ class LazyGroup(TyperGroup):
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Return the command's name, the command itself, and what is left of the arguments."""
         name, found, rest = super().resolve_command(ctx, args)
-        return name, (found if name is None else _load(name)), rest
+        return name, (found if name is None else _load(name, rest)), rest
 
 
-def _load(name: str) -> Any:
+def _load(name: str, arguments: Sequence[str] = ()) -> Any:
     module = importlib.import_module(f"bench.cli.{COMMANDS[name][0]}")
     group = getattr(module, "app", None)
+    refuse_odd_numbers(group or module.command, arguments)
     if group is not None:
         return typer.main.get_command(group)
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -129,18 +149,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str or None
         Without the program's name; None takes the process's own.
     """
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given[:1] and given[0] in RESUMED:
+        return _run(given)
     try:
-        given = list(sys.argv[1:] if arguments is None else arguments)
-        GIVEN.set(shlex.join([PROGRAM, *given]))
-        code = app(given, prog_name=PROGRAM, standalone_mode=False)
+        with together() as drop:
+            code = _run(given)
+            if code in (EXIT_BAD_INPUT, EXIT_INTERRUPTED):
+                drop()
+        return code
+    except BenchError as error:
+        return _refuse(str(error))
+
+
+def _run(given: Sequence[str]) -> int:
+    """Run one command and return the exit code, errors told."""
+    try:
+        # a name that isn't UTF-8 can be opened, but neither printed nor written in a result
+        words = shlex.join([PROGRAM, *given]).encode(errors="backslashreplace").decode()
+        GIVEN.set(words)
+        code = app(list(given), prog_name=PROGRAM, standalone_mode=False)
         sys.stdout.flush()
         if code == EXIT_INTERRUPTED:  # what typer makes of a KeyboardInterrupt
-            return _interrupted()
+            return _interrupted(given)
         return code if isinstance(code, int) else EXIT_DONE
     except BenchError as error:
         return _refuse(str(error))
     except (typer.Abort, KeyboardInterrupt):
-        return _interrupted()
+        return _interrupted(given)
     except BrokenPipeError:
         return _unheard()
     except SystemExit as end:
@@ -148,42 +184,110 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(end.__context__, BrokenPipeError):
             return _unheard()
         raise
-    except OSError as error:
-        if error.errno not in REFUSALS:
-            raise
-        where = f"{error.filename}: " if error.filename else ""
-        return _refuse(f"{where}{error.strerror}")
     except Exception as error:
-        # typer's own usage errors; the class that they share isn't public in all its versions
-        message = getattr(error, "format_message", None)
-        if message is None:
+        refused = _machine_refuses(error) or _usage(error)
+        if refused is None:
             raise
-        context = getattr(error, "ctx", None)
-        path = PROGRAM if context is None else context.command_path
-        old = getattr(error, "option_name", "")
-        new = RENAMED.get(((path.split() + ["", ""])[1], old))
-        if new:
-            return _refuse(f"{old}: is called {new} now; see '{path} --help'")
-        return _refuse(f"{message().rstrip('.')}; see '{path} --help'")
+        return _refuse(refused)
+
+
+def _machine_refuses(error: Exception) -> str | None:
+    """Return what the machine refused, or None where it isn't to blame."""
+    if isinstance(error, OSError) and error.errno in REFUSALS:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror}"
+    said = str(error).lower()
+    if isinstance(error, MemoryError) or any(words in said for words in NO_MEMORY):
+        return "not enough memory for this"
+    return None
+
+
+def _usage(error: Exception) -> str | None:
+    """Return what typer's own usage errors say; None for other errors."""
+    # the class that they share isn't public in all its versions
+    message = getattr(error, "format_message", None)
+    if message is None:
+        return None
+    context = getattr(error, "ctx", None)
+    path = PROGRAM if context is None else context.command_path
+    old = getattr(error, "option_name", "")
+    new = RENAMED.get(((path.split() + ["", ""])[1], old))
+    if new:
+        return f"{old}: is called {new} now; see '{path} --help'"
+    hint = f"; see '{path} --help'"
+    return _cut(message().rstrip("."), MAX_LINE - len(f"{PROGRAM}: {hint}")) + hint
 
 
 def _refuse(message: str) -> int:
-    line = " ".join(message.split())
+    line = _cut(message, MAX_LINE - len(f"{PROGRAM}: "))
     print(f"{PROGRAM}: {line}", file=sys.stderr)
     return EXIT_BAD_INPUT
 
 
-def _interrupted() -> int:
-    print(f"{PROGRAM}: interrupted", file=sys.stderr)
+def _cut(message: str, most: int) -> str:
+    """Return a message as one line of no more than `most` characters."""
+    words = "".join(c if c.isprintable() else " " for c in message).split()
+    if len(" ".join(words)) > most:
+        words = [_short(word) for word in words]
+    line = " ".join(words)
+    return line if len(line) <= most else f"{line[: most - 1]}…"
+
+
+def _short(word: str) -> str:
+    """Return a word that leaves room for others: of a path, the file's own name says enough."""
+    if os.sep in word and len(word) > 30:
+        quote = word[0] if word[0] in "'`\"(" else ""
+        word = quote + Path(word).name
+    return word if len(word) <= 60 else f"{word[:59]}…"
+
+
+def _interrupted(given: Sequence[str]) -> int:
+    kept = given[:1] and given[0] in RESUMED
+    left = "the same command goes on from what is done" if kept else "nothing was written"
+    print(f"{PROGRAM}: interrupted; {left}", file=sys.stderr)
     return EXIT_INTERRUPTED
 
 
 def _unheard() -> int:
-    """Let nothing more be written: the reader has gone (`sightbench limits … | head`)."""
+    """Let nothing more be printed: the reader has gone (`sightbench limits … | head`)."""
+    settle()  # the files are for others
     sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # until the process ends
     return EXIT_BROKEN_PIPE
 
 
 def run() -> None:
     """Entry point of the installed command."""
+    _open_streams()
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)  # Windows has no SIGHUP
+        # what is ignored stays so: that is what nohup asks for
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _interrupt)
+    if not sys.warnoptions:
+        # libraries' warnings mean their callers, not who runs the command; tests raise them
+        warnings.simplefilter("ignore")
+        os.environ.setdefault("PYTHONWARNINGS", "ignore")  # workers' too
     sys.exit(main())
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def _open_streams() -> None:
+    """Give closed standard streams a void, and let what a stream can't encode be escaped.
+
+    Otherwise the first file that is opened would take a closed stream's place, and what is
+    printed would go into it.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")

@@ -24,7 +24,7 @@ from bench.cameras.photographs import (
 from bench.cli.given import command_line
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
-from bench.cli.progress import progress_bar
+from bench.cli.progress import progress_bar, say_large
 from bench.digest import content_digest
 from bench.envelope import write_result
 from bench.errors import ConfigError
@@ -119,6 +119,7 @@ def command(
     looked_for = read_target(wanted)
     pipelines = [pipeline_from_name(n) for n in pipeline or [default_pipeline(looked_for)]]
     check_pipelines(looked_for, pipelines, any_id)
+    say_large(paths)
     for path in paths:  # before anything is written
         read_picture(path, intrinsics)
     make_directory(out)

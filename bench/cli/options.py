@@ -11,6 +11,8 @@ import typer
 
 from bench import files, units
 from bench.errors import BenchError, ConfigError
+from bench.scene.fields import CORNER_SIGMA
+from bench.scene.quantities import Quantity
 
 Value = TypeVar("Value")
 
@@ -21,7 +23,7 @@ def _parser(name: str, read: Callable[[object], Value]) -> Callable[[str], Value
     def parse(text: str) -> Value:
         try:
             return read(text)
-        except BenchError as error:
+        except (BenchError, ValueError) as error:  # a field's own is what pydantic wants
             raise typer.BadParameter(str(error)) from error
 
     parse.__name__ = name  # typer shows it as the value's type
@@ -40,6 +42,8 @@ def _local(path: object) -> Path:
         raise ConfigError(
             f"{path}: only 'map', 'contour', 'choose', 'limits' and 'report' take object stores"
         )
+    if not str(path).strip():
+        raise ConfigError("is empty: name a directory")
     return Path(str(path))
 
 
@@ -47,7 +51,14 @@ def _local(path: object) -> Path:
 # Help shows their names, LENGTH and so on, where an option has no metavar of its own.
 parse_length = _parser("LENGTH", units.length)
 parse_angle = _parser("ANGLE", units.angle)
-parse_pixels = _parser("PIXELS", lambda text: units.quantity(text, "pixels"))
+
+
+def within(field: Quantity) -> Callable[[str], float]:
+    """Return the parser of a quantity whose range is that of a file's field."""
+    name = {"length": "LENGTH", "angle": "ANGLE"}.get(field.kind, field.kind.upper())
+    return _parser(name, field.read)
+
+
 # What options were called that are called otherwise now, by command.
 RENAMED = {
     ("register", "--corner-noise"): "--corner-sigma",
@@ -55,17 +66,20 @@ RENAMED = {
 }
 
 
-def length_option(help_: str, default: bool | str = True) -> Any:
-    """Return an option that takes a length; `default` is what help shows of it."""
-    return typer.Option(parser=parse_length, metavar="LENGTH", help=help_, show_default=default)
+def length_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
+    """Return an option that takes a length; `default` is what help shows of it.
+
+    `field` is the range, which a file's field may share (`bench.scene.fields`).
+    """
+    return typer.Option(parser=within(field), metavar="LENGTH", help=help_, show_default=default)
 
 
 OF_BUDGET = "from the bay file's [budget]"
 
 
-def angle_option(help_: str, default: bool | str = True) -> Any:
+def angle_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
     """Return an option that takes an angle; see `length_option`."""
-    return typer.Option(parser=parse_angle, metavar="ANGLE", help=help_, show_default=default)
+    return typer.Option(parser=within(field), metavar="ANGLE", help=help_, show_default=default)
 
 
 def percent_option(help_: str) -> Any:
@@ -129,7 +143,7 @@ CornerSigmaOption = Annotated[
     float | None,
     typer.Option(
         "--corner-sigma",
-        parser=parse_pixels,
+        parser=within(CORNER_SIGMA),
         metavar="PIXELS",
         help="Standard deviation of a found corner's coordinate, with its unit, such as "
         '"0.1 px"; what is predicted is then predicted from corners.',

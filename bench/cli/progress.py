@@ -5,8 +5,9 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from types import FrameType
 
 from rich.console import Console
@@ -18,6 +19,8 @@ from rich.progress import (
     TimeElapsedColumn,
     TimeRemainingColumn,
 )
+
+from bench.imaging.read import LARGE_PIXELS, picture_size
 
 
 @contextmanager
@@ -39,24 +42,48 @@ def progress_bar(words: str, quiet: bool) -> Iterator[Callable[[int, int], None]
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
+def say_large(paths: Iterable[Path]) -> None:
+    """Say on stderr, before any work, that pictures are so large that they take long."""
+    sizes = [picture_size(path) or (0, 0) for path in paths]
+    largest = max((width * height for width, height in sizes), default=0)
+    if largest > LARGE_PIXELS:
+        count = f"{len(sizes)} pictures" if len(sizes) > 1 else "a picture"
+        print(
+            f"{count} of up to {largest / 1e6:.0f} million pixels: takes seconds a picture",
+            file=sys.stderr,
+        )
+
+
 @contextmanager
 def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
-    """Yield a function that is true after Ctrl-C; a second Ctrl-C interrupts at once."""
+    """Yield a function that is true after Ctrl-C; a second Ctrl-C interrupts at once.
+
+    A request to end (SIGTERM) and a terminal that is closed (SIGHUP) count as one Ctrl-C, however
+    often they come: what sends them often sends them twice.
+    """
     asked = threading.Event()
 
     def handle(number: int, frame: FrameType | None) -> None:
         if asked.is_set():
-            raise KeyboardInterrupt
+            if number == signal.SIGINT:
+                raise KeyboardInterrupt
+            return
         asked.set()
-        print(
-            "stopping: finishing the pictures in work; Ctrl-C again to drop them", file=sys.stderr
-        )
+        with suppress(OSError):  # the terminal may be gone
+            print(
+                "stopping: finishing the pictures in work; Ctrl-C again to drop them",
+                file=sys.stderr,
+            )
 
     if threading.current_thread() is not threading.main_thread():
         yield asked.is_set
         return
-    before = signal.signal(signal.SIGINT, handle)
+    wanted = [getattr(signal, name, None) for name in ("SIGINT", "SIGTERM", "SIGHUP")]
+    # what is ignored stays so: that is what nohup asks for
+    numbers = [n for n in wanted if n is not None and signal.getsignal(n) != signal.SIG_IGN]
+    before = {number: signal.signal(number, handle) for number in numbers}
     try:
         yield asked.is_set
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -26,7 +26,7 @@ def say(lines: Iterable[str]) -> None:
         typer.echo(line)
 
 
-def within(name: str, value: float, low: float, high: float) -> float:
+def number_within(name: str, value: float, low: float, high: float) -> float:
     """Return a number, or refuse it.
 
     Raises

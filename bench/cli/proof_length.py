@@ -22,7 +22,7 @@ from bench.cli.options import (
     OutOption,
     PosesOption,
     SeedOption,
-    parse_length,
+    within,
 )
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
@@ -47,6 +47,13 @@ from bench.proof.length_words import (
 )
 from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar
+from bench.scene.fields import (
+    BAR_LENGTH,
+    BAR_UNCERTAINTY,
+    FLOOR_DISTANCE,
+    FLOOR_HEIGHT,
+    FLOOR_OFFSET,
+)
 from bench.scene.model import Bay
 from bench.tables import numbers, read_table, texts
 from bench.units import shown
@@ -71,7 +78,7 @@ LengthOption = Annotated[
     float | None,
     typer.Option(
         "--length",
-        parser=parse_length,
+        parser=within(BAR_LENGTH),
         metavar="LENGTH",
         help="Calibrated distance of the bar's targets.",
         show_default="from the bay file's [bar]",
@@ -81,7 +88,7 @@ UncertaintyOption = Annotated[
     float | None,
     typer.Option(
         "--length-uncertainty",
-        parser=parse_length,
+        parser=within(BAR_UNCERTAINTY),
         metavar="LENGTH",
         help="Its standard uncertainty.",
         show_default="from the bay file's [bar]",
@@ -90,8 +97,6 @@ UncertaintyOption = Annotated[
 
 
 def _bar(bay: Bay, length: float | None, uncertainty: float | None) -> Bar:
-    if uncertainty is not None and not uncertainty > 0.0:
-        raise ConfigError("length: the standard uncertainty of the length must be above 0")
     bar = bay.bar
     return replace(
         bar,
@@ -177,8 +182,13 @@ def evaluate_command(
     plan = plan_for_bay(site, bar, places, corner_sigma, poses, measured)
     n = len(plan.places)
     readings: list[list[float]] = [[] for _ in range(n)]
-    # rounded readings repeat honestly
-    for row in read_table(table, (*texts("place"), *numbers("length_mm")), distinct=()):
+    known = (
+        *texts("place"),
+        *numbers("length_mm", within=(1.0, 20_000.0)),
+        *texts("reading", optional=True),
+    )
+    # rounded readings repeat honestly, though not under one number
+    for row in read_table(table, known, key=("place", "reading"), counter="reading"):
         place = row.texts["place"]
         if place not in map(str, range(1, n + 1)):
             raise row.refusal(f"place: {shown(place)} must be a whole number from 1 to {n}")
@@ -212,29 +222,37 @@ def simulate_command(
     near: Annotated[
         float,
         typer.Option(
-            parser=parse_length, metavar="LENGTH", help="Nearest distance from the tower line."
+            parser=within(FLOOR_DISTANCE),
+            metavar="LENGTH",
+            help="Nearest distance from the tower line.",
         ),
     ] = "3.2 m",  # type: ignore[assignment]
     far: Annotated[
         float,
         typer.Option(
-            parser=parse_length, metavar="LENGTH", help="Farthest distance from the tower line."
+            parser=within(FLOOR_DISTANCE),
+            metavar="LENGTH",
+            help="Farthest distance from the tower line.",
         ),
     ] = "5.6 m",  # type: ignore[assignment]
     low: Annotated[
         float,
-        typer.Option(parser=parse_length, metavar="LENGTH", help="Lowest height above the floor."),
+        typer.Option(
+            parser=within(FLOOR_HEIGHT), metavar="LENGTH", help="Lowest height above the floor."
+        ),
     ] = "0.35 m",  # type: ignore[assignment]
     high: Annotated[
         float,
         typer.Option(
-            parser=parse_length, metavar="LENGTH", help="Greatest height above the floor."
+            parser=within(FLOOR_HEIGHT), metavar="LENGTH", help="Greatest height above the floor."
         ),
     ] = "0.7 m",  # type: ignore[assignment]
     half_width: Annotated[
         float,
         typer.Option(
-            parser=parse_length, metavar="LENGTH", help="Greatest distance from the centre line."
+            parser=within(FLOOR_OFFSET),
+            metavar="LENGTH",
+            help="Greatest distance from the centre line.",
         ),
     ] = "0.7 m",  # type: ignore[assignment]
     runs: Annotated[

@@ -13,13 +13,13 @@ import typer
 from bench import provenance
 from bench.budget.views import towers_of
 from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
-from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, parse_angle, parse_length
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, within
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
     TableArgument,
+    number_within,
     say,
     say_written,
-    within,
 )
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
@@ -43,6 +43,14 @@ from bench.proof.moved_words import (
     result_table,
     result_words,
 )
+from bench.registration.pose_rows import ANY_TURN, IN_A_BAY
+from bench.scene.fields import (
+    ERROR_ANGLE,
+    ERROR_LENGTH,
+    FLOOR_DISTANCE,
+    FLOOR_HEIGHT,
+    FLOOR_OFFSET,
+)
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import sigma_of_corner
 from bench.tables import Row, numbers, read_table, refusal, texts
@@ -64,7 +72,7 @@ DistanceOption = Annotated[
     float | None,
     typer.Option(
         "--distance",
-        parser=parse_length,
+        parser=within(FLOOR_DISTANCE),
         metavar="LENGTH",
         help="Of the target from the tower line.",
         show_default=f"{D.distance:g} m",
@@ -74,7 +82,7 @@ OffsetOption = Annotated[
     float | None,
     typer.Option(
         "--offset",
-        parser=parse_length,
+        parser=within(FLOOR_OFFSET),
         metavar="LENGTH",
         help="From the centre line, positive to the vehicle's left.",
         show_default=f"{D.offset:g} m",
@@ -84,7 +92,7 @@ HeightOption = Annotated[
     float | None,
     typer.Option(
         "--height",
-        parser=parse_length,
+        parser=within(FLOOR_HEIGHT),
         metavar="LENGTH",
         help="Of its centre above the floor.",
         show_default=f"{D.height:g} m",
@@ -94,7 +102,7 @@ PlaceOption = Annotated[
     float | None,
     typer.Option(
         "--put-back",
-        parser=parse_length,
+        parser=within(ERROR_LENGTH),
         metavar="LENGTH",
         help="Standard uncertainty of putting it back, along each axis; 0 m where it stays.",
         show_default=f"{1e3 * D.place_sigma:g} mm",
@@ -104,7 +112,7 @@ PlaceTurnOption = Annotated[
     float | None,
     typer.Option(
         "--put-back-turn",
-        parser=parse_angle,
+        parser=within(ERROR_ANGLE),
         metavar="ANGLE",
         help="The same about each axis.",
         show_default=f"{math.degrees(D.turn_sigma):g} deg",
@@ -143,10 +151,7 @@ def _mark(
         "place_sigma": place,
         "turn_sigma": turn,
     }
-    mark = replace(Mark(), **{name: v for name, v in given.items() if v is not None})
-    within("put-back", mark.place_sigma, 0.0, 1.0)
-    within("put-back-turn", mark.turn_sigma, 0.0, 1.0)
-    return mark
+    return replace(Mark(), **{name: v for name, v in given.items() if v is not None})
 
 
 @app.command("plan")
@@ -302,7 +307,7 @@ def _seen_mark(bay: Bay, mark: Mark, given: tuple[float | None, ...]) -> Mark:
 def _plans(
     bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
 ) -> list[MovedPlan]:
-    within("false-alarms", false_alarms, 1e-6, 0.5)
+    number_within("false-alarms", false_alarms, 1e-6, 0.5)
     sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
@@ -316,7 +321,14 @@ def _poses(
 ) -> dict[str, tuple[list[Pose], list[Pose]]]:
     names = [tower.name for tower in towers]
     found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
-    for row in read_table(table, (*texts("tower", "when"), *numbers(*COLUMNS))):
+    for row in read_table(
+        table,
+        (
+            *texts("tower", "when"),
+            *numbers(*COLUMNS[:3], within=ANY_TURN),
+            *numbers(*COLUMNS[3:], within=IN_A_BAY),
+        ),
+    ):
         tower, when = row.texts["tower"], row.texts["when"]
         if tower not in names:
             raise row.refusal(f"tower: {shown(tower)} must be {' or '.join(names)}")

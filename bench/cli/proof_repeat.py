@@ -11,7 +11,7 @@ import typer
 from bench import provenance
 from bench.cli.options import BayArgument, OutOption, SeedOption
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import TableArgument, say, say_written, within
+from bench.cli.proof_common import TableArgument, number_within, say, say_written
 from bench.proof.files import write_proof, write_repeat_readings
 from bench.proof.repeat import POOL_ABOVE, Design, arrange, evaluate
 from bench.proof.repeat_words import (
@@ -106,12 +106,16 @@ def evaluate_command(
     """
     started = provenance.now()
     site = load_bay(bay)
-    within("pool", pool, 0.0, 1.0)
-    within("confidence", confidence, 0.5, 0.999)
+    number_within("pool", pool, 0.0, 1.0)
+    number_within("confidence", confidence, 0.5, 0.999)
     columns = tuple(f"{name}_deg" for name in QUANTITIES)
-    known = (*texts("wheel", "operator"), *numbers(*columns), *texts("round", optional=True))
+    known = (
+        *texts("wheel", "operator"),
+        *numbers(*columns, within=(-90.0, 90.0)),
+        *texts("round", optional=True),
+    )
     # rounded readings repeat honestly, though not in the same round
-    rows = read_table(table, known, key=("round", "wheel", "operator"), distinct=())
+    rows = read_table(table, known, key=("round", "wheel", "operator"), counter="round")
     frames, answers, content = [], [], {}
     for name, column in zip(QUANTITIES, columns, strict=True):
         triples = [(r.texts["wheel"], r.texts["operator"], r.numbers[column]) for r in rows]

@@ -56,6 +56,7 @@ from bench.registration.words import (
     toe_words,
 )
 from bench.scene.bar_section import read_poses
+from bench.scene.fields import SCATTER_ANGLE, SCATTER_LENGTH
 from bench.scene.load import load_bay
 from bench.sighting.prediction import sigma_of_corner
 
@@ -160,10 +161,10 @@ def rehearse_command(
     trials: Annotated[int, typer.Option(min=1, max=100_000, help="Rehearsals.")] = 60,
     corner_sigma: CornerSigmaOption = None,
     scatter_angle: Annotated[
-        float, angle_option("Operator's, in each of the bar's angles.")
+        float, angle_option("Operator's, in each of the bar's angles.", SCATTER_ANGLE)
     ] = "1 deg",  # type: ignore[assignment]  # read by the parser
     scatter_position: Annotated[
-        float, length_option("Operator's, in each coordinate of the bar.")
+        float, length_option("Operator's, in each coordinate of the bar.", SCATTER_LENGTH)
     ] = "20 mm",  # type: ignore[assignment]
     size_error: Annotated[float | None, percent_option("Of each target's printed size.")] = None,
     focal_error: Annotated[float | None, percent_option("Of each camera's focal length.")] = None,

@@ -21,6 +21,7 @@ from bench.cli.options import (
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
+from bench.files import settle
 from bench.registration.files import write_judged
 from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors
@@ -197,5 +198,6 @@ def rehearsed(
     """Render one rehearsal's pictures, save them with camera files, and find the targets."""
     with progress_bar("rendering", quiet) as moved:
         render_rehearsal(place, sequence, errors, folder, seed, moved)
+    settle()  # pictures are looked for by name
     with progress_bar("pictures", quiet) as moved:
         return from_rehearsal(place, folder, moved)

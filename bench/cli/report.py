@@ -11,7 +11,7 @@ from bench.cli.given import command_line
 from bench.cli.options import QuietOption, parse_place
 from bench.cli.progress import progress_bar
 from bench.errors import RunError
-from bench.files import make_directory, write_atomically
+from bench.files import make_directory, settle, write_atomically
 
 DEFAULT_RUN = Path("sightbench-map")
 NAME = "report.html"
@@ -94,6 +94,7 @@ def command(
             try:
                 printed = pdf_of(paper_html(report))
             except RunError as error:
+                settle()  # the page is whole without it
                 raise RunError(f"{path} is written, but {error}") from error
         paper = path.with_suffix(".pdf")
         write_atomically(paper, printed)

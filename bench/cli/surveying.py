@@ -10,8 +10,9 @@ from typing import Annotated, Any
 import typer
 
 from bench.cli.grids import parse_angle_grid, parse_length_grid
-from bench.cli.options import parse_angle
+from bench.cli.options import within
 from bench.errors import ConfigError
+from bench.scene.fields import ROLL, ROLL_SPREAD, TOLERANCE
 from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.plan_words import camera_words
@@ -26,7 +27,7 @@ FROM_BAY = "from the bay file"
 def rotation_option(default: str = FROM_BAY) -> Any:
     """Return ``--rotation``; `default` says where it comes from without it."""
     return typer.Option(
-        parser=parse_angle,
+        parser=within(TOLERANCE),
         metavar="ANGLE",
         help='Tolerance of the rotation error, such as "0.05 deg".',
         show_default=default,
@@ -104,13 +105,13 @@ PitchesOption = Annotated[
 RollOption = Annotated[
     float,
     typer.Option(
-        parser=parse_angle, metavar="ANGLE", help="Nominal roll about the line of sight."
+        parser=within(ROLL), metavar="ANGLE", help="Nominal roll about the line of sight."
     ),
 ]
 RollSpreadOption = Annotated[
     float | None,
     typer.Option(
-        parser=parse_angle,
+        parser=within(ROLL_SPREAD),
         metavar="ANGLE",
         help="Half width of the roll's variation within a cell.",
         show_default=FROM_BAY,
@@ -138,7 +139,9 @@ SchedulerOption = Annotated[
     typer.Option(
         metavar="ADDRESS",
         help="A Dask scheduler whose workers do the work, tcp://host:8786, instead of this "
-        "machine's processes. The numbers are the same. Needs sightbench[cluster], there too.",
+        "machine's processes. The numbers are the same. Needs sightbench[cluster], there too. "
+        "A scheduler runs code for whoever can reach it, and this machine believes what it "
+        "answers: use one on a network you trust, or Dask's own TLS.",
     ),
 ]
 ChunkOption = Annotated[

@@ -15,6 +15,7 @@ from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
+from bench.files import together
 from bench.provenance import now
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare as compare_pairs
@@ -228,7 +229,7 @@ def compare_command(
         Margins(), error=margin / 100.0, rate=rate_margin / 100.0, corner_px=corner_margin
     )
     report = report_of(compare_pairs(pair(old.rows, new.rows, empty), margins), old, new)
-    with progress_bar("drawing", quiet):
+    with together(), progress_bar("drawing", quiet):
         worst = worst_cases(plan, old, new, worst_keys(report.comparison.pairs))
         written = write_report(out, report, worst)
         written.append(

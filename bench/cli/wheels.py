@@ -17,8 +17,8 @@ from bench.cli.options import (
     SeedOption,
     angle_option,
     level_option,
-    parse_length,
     registration_option,
+    within,
 )
 from bench.cli.origin import origin_of
 from bench.envelope import refuse_other
@@ -29,6 +29,7 @@ from bench.geometry.vehicle_angles import Line
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.registration.level_result import read_level
 from bench.registration.result import read_registration
+from bench.scene.fields import ERROR_ANGLE, OUTBOARD, RIM
 from bench.scene.load import load_bay
 from bench.scene.parts import bay_parts
 from bench.sighting.prediction import sigma_of_corner
@@ -88,18 +89,18 @@ def command(
     outboard: Annotated[
         float | None,
         typer.Option(
-            parser=parse_length,
+            parser=within(OUTBOARD),
             metavar="LENGTH",
             help="Of targets' centres outward of the wheels' middles.",
             show_default="that of the bay's first mount",
         ),
     ] = None,
     bearing_play: Annotated[
-        float, angle_option("Of wheel bearings between readings, standard.")
+        float, angle_option("Of wheel bearings between readings, standard.", ERROR_ANGLE)
     ] = "0 deg",  # type: ignore[assignment]  # read by the parser
     rim: Annotated[
         float,
-        typer.Option(parser=parse_length, metavar="LENGTH", help="Rim diameter for toe in mm."),
+        typer.Option(parser=within(RIM), metavar="LENGTH", help="Rim diameter for toe in mm."),
     ] = "400 mm",  # type: ignore[assignment]
     seed: SeedOption = None,
     out: OutOption = DEFAULT_OUT,
@@ -133,8 +134,6 @@ def command(
       sightbench wheels one-frame.csv --rim "381 mm" --rear-track
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
-    if not rim > 0.0:
-        raise ConfigError("--rim must be above 0")
     place = load_bay(bay)
     truth: Mapping[tuple[str, str], float] | None = None
     tied: tuple[Pose, Array] | None = None

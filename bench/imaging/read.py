@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import glob
+import io
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -10,13 +12,21 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
-from bench.errors import PictureError
+from bench.errors import PictureError, RunError
+from bench.files import read_file
 from bench.geometry.camera import Camera
 from bench.imaging.picture import Picture
+from bench.quiet import hushed
 from bench.typing import GreyImage
 
 SUFFIXES = (".bmp", ".jpeg", ".jpg", ".pgm", ".png", ".tif", ".tiff", ".webp")
+
+# The largest sensors sold have some 150 million (from memory); a picture of 400 takes 2.6 GB.
+MAX_PIXELS = 160_000_000
+# From here on a picture takes seconds, which whoever waits is told.
+LARGE_PIXELS = 40_000_000
 
 # Machine-vision sensors deliver 10 to 16 bits in a 16-bit file, mostly not shifted up.
 DEPTHS = (10, 12, 14, 16)
@@ -42,11 +52,9 @@ def read_picture(path: Path, camera: Camera | None = None) -> Picture:
     PictureError
         The file can't be read as such a picture, or its size isn't the camera's.
     """
-    try:
-        data = np.fromfile(path, dtype=np.uint8)  # not imread: it fails on non-ASCII names
-    except OSError as error:
-        raise PictureError(f"{path}: can't be read ({error.strerror or error})") from error
-    values = _decode(data)
+    content = _content(path)
+    _refuse_huge(path, content)
+    values = _decode(content)
     if values is None:
         raise PictureError(f"{path}: not a picture that can be read; use PNG, TIFF or JPEG")
     if values.dtype not in (np.uint8, np.uint16):
@@ -94,21 +102,57 @@ def find_pictures(arguments: Sequence[str | Path]) -> list[Path]:
     return list(found)
 
 
-def _decode(data: npt.NDArray[np.uint8]) -> npt.NDArray[Any] | None:
-    """Return the pixels as stored, or None."""
-    stored = data.tobytes()
-    if stored.startswith(b"\x89PNG") and b"IEND" not in stored:
-        return None  # cut off; libpng would print a line of its own
-    level = cv2.utils.logging.getLogLevel()
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # the caller says it
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """Return a picture's width and height from its head; None where that can't be told.
+
+    Raises
+    ------
+    PictureError
+        The file can't be read.
+    """
+    return _size(_content(path))
+
+
+def _content(path: Path) -> bytes:
     try:
-        # UNCHANGED keeps 16 bits and alpha, and doesn't turn the picture by its EXIF tag
-        decoded: npt.NDArray[Any] | None = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
-        return decoded
+        return read_file(path)
+    except FileNotFoundError as error:
+        raise PictureError(f"{path}: can't be read ({error.strerror})") from error
+    except RunError as error:
+        raise PictureError(str(error)) from error
+
+
+def _size(content: bytes) -> tuple[int, int] | None:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of large ones, which are judged here
+            with Image.open(io.BytesIO(content)) as head:
+                return head.size
+    except Image.DecompressionBombError:
+        return MAX_PIXELS, MAX_PIXELS
+    except Exception:  # a reader of foreign files may raise anything; OpenCV's has the say
+        return None
+
+
+def _refuse_huge(path: Path, content: bytes) -> None:
+    """Refuse a picture before its pixels fill the memory."""
+    width, height = _size(content) or (0, 0)
+    if width * height > MAX_PIXELS:
+        raise PictureError(
+            f"{path}: has more than {MAX_PIXELS // 10**6} million pixels, no camera's picture"
+        )
+
+
+def _decode(content: bytes) -> npt.NDArray[Any] | None:
+    """Return the pixels as stored, or None."""
+    try:
+        with hushed():  # libpng, libjpeg and libtiff print; the caller says it
+            # UNCHANGED keeps 16 bits and alpha, and doesn't turn the picture by its EXIF tag
+            data = np.frombuffer(content, dtype=np.uint8)
+            decoded: npt.NDArray[Any] | None = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
+            return decoded
     except cv2.error:
         return None
-    finally:
-        cv2.utils.logging.setLogLevel(level)
 
 
 def _grey(values: npt.NDArray[Any]) -> GreyImage:

@@ -57,8 +57,8 @@ def write_length_readings(out: Path, plan: LengthPlan, readings: int) -> list[Pa
     make_directory(out)
     written = [out / PLACES_FILE, out / LENGTHS_FILE]
     write_atomically(written[0], poses_toml(plan.places, "Places of the length check.").encode())
-    blank = "place,length_mm\n" + "".join(
-        f"{n},\n" for n in range(1, len(plan.places) + 1) for _ in range(readings)
+    blank = "place,reading,length_mm\n" + "".join(
+        f"{n},{k},\n" for n in range(1, len(plan.places) + 1) for k in range(1, readings + 1)
     )
     write_atomically(written[1], blank.encode())
     return written

@@ -23,6 +23,8 @@ UNCERTAINTY = ("u_rx_deg", "u_ry_deg", "u_rz_deg", "u_x_mm", "u_y_mm", "u_z_mm")
 NUMBERS = (*ROTATION, *TRANSLATION, *UNCERTAINTY)
 CORRELATIONS = tuple(f"c_{i + 1}{j + 1}" for i in range(6) for j in range(i + 1, 6))
 SCALE = np.repeat([math.radians(1.0), 1e-3], 3)
+# Of a rotation vector's part, degrees, and a coordinate, millimetres.
+ANY_TURN, IN_A_BAY = (-360.0, 360.0), (-200_000.0, 200_000.0)
 # Degrees or millimetres: nothing is known to a picometre, less is a slip of the pen.
 LEAST = 1e-9
 
@@ -84,9 +86,12 @@ def read_pose_rows(
     """
     columns = (
         *texts(*needed),
-        *numbers(*NUMBERS),
+        *numbers(*ROTATION, within=ANY_TURN),
+        *numbers(*TRANSLATION, within=IN_A_BAY),
+        *numbers(*UNCERTAINTY[:3], within=(0.0, 90.0)),
+        *numbers(*UNCERTAINTY[3:], within=(0.0, 10_000.0)),
         *texts(*optional, optional=True),
-        *numbers(*measures, optional=True),
+        *numbers(*measures, optional=True, within=IN_A_BAY),
         *(Column(name, number=True, needed=False) for name in CORRELATIONS),
     )
     # what a copied row repeats, whatever uncertainties it was given

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field
@@ -17,13 +18,15 @@ from bench.solve.covariance import covariance_of_rows
 from bench.strict import Section
 
 Row = list[float]
+Turn = Annotated[float, Field(ge=-2 * math.pi, le=2 * math.pi)]
+Place = Annotated[float, Field(ge=-200.0, le=200.0)]
 
 
 class PoseValue(Section):
     """A pose: rotation vector, radians, and translation, metres."""
 
-    rotation_vector_rad: Row = Field(min_length=3, max_length=3)
-    translation_m: Row = Field(min_length=3, max_length=3)
+    rotation_vector_rad: list[Turn] = Field(min_length=3, max_length=3)
+    translation_m: list[Place] = Field(min_length=3, max_length=3)
 
     @property
     def pose(self) -> Pose:

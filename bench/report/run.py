@@ -5,10 +5,12 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 import polars as pl
+from pydantic import TypeAdapter, ValidationError
 
 from bench.assets import asset
 from bench.envelope import Result
@@ -93,6 +95,9 @@ def read_map(directory: Path) -> MapRun:
     joined = cells.join(verdicts, on=CELL, how="left", maintain_order="left")
     if joined["verdict"].null_count():
         raise RunError(f"{directory}: {LIMITS_FILES[0]} and {CELLS_FILE} are of different runs")
+    planned = set(product(plan.pipelines, plan.ranges_m, plan.turns_deg, plan.pitches_deg))
+    if set(cells.select(CELL).iter_rows()) != planned:
+        raise RunError(f"{directory}: {PLAN_FILE} and {CELLS_FILE} are of different runs")
     return MapRun(directory, cases, joined, limits, plan, read_run_file(directory))
 
 
@@ -120,8 +125,15 @@ def _plan_of(directory: Path) -> Plan:
         tuples: dict[str, Any] = {name: tuple(stored[name]) for name in lists}
         tuples["positions"] = tuple(None if p is None else tuple(p) for p in stored["positions"])
         tuples["versions"] = tuple(stored["versions"].items())
-        return Plan(**(stored | tuples))
-    except (KeyError, TypeError, AttributeError, ConfigError) as error:
+        values = stored | tuples
+        for name, kind in get_type_hints(Plan).items():
+            if name in values:  # the very types: a plan's own checks take them for granted
+                TypeAdapter(kind).validate_python(values[name], strict=True)
+        return Plan(**values)
+    except ValidationError as error:
+        said = f"{name}: {error.errors(include_url=False)[0]['msg']}"
+        raise RunError(f"{directory / PLAN_FILE}: isn't a survey's plan: {said}") from error
+    except (KeyError, TypeError, AttributeError, ValueError, ConfigError) as error:
         raise RunError(f"{directory / PLAN_FILE}: isn't a survey's plan: {error}") from error
 
 

@@ -8,7 +8,16 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.bar import Bar, BarPose
-from bench.scene.fields import AngleStep, refuse_both, refuse_empty
+from bench.scene.fields import (
+    BAR_LENGTH,
+    BAR_UNCERTAINTY,
+    FLOOR_DISTANCE,
+    FLOOR_HEIGHT,
+    FLOOR_OFFSET,
+    AngleStep,
+    refuse_both,
+    refuse_empty,
+)
 from bench.scene.quantities import Interval, Quantities, Quantity, written
 from bench.scene.target_section import TargetSection
 from bench.strict import Section, read_toml, validate
@@ -22,11 +31,9 @@ Swing = Annotated[float, Quantity("angle", "-60 deg", "60 deg")]
 class BarSection(Section):
     """A rigid bar with a target near each end, which ties the towers to each other."""
 
-    length: Annotated[float, Quantity("length", "0.1 m", "20 m")] = written("1.9 m")
+    length: Annotated[float, BAR_LENGTH] = written("1.9 m")
     """Distance between the centres of the two targets."""
-    length_uncertainty: Annotated[float, Quantity("length", "0 m", "0.1 m", above=True)] | None = (
-        None
-    )
+    length_uncertainty: Annotated[float, BAR_UNCERTAINTY] | None = None
     """Standard uncertainty of the length, where it was calibrated apart."""
     target_a: TargetSection | None = None
     """At the left end; the bench's own 200 mm marker when left out."""
@@ -75,11 +82,11 @@ class BarSection(Section):
 class PoseSection(Section):
     """How the bar stands in one step."""
 
-    distance: Annotated[float, Quantity("length", "0 m", "100 m", above=True)]
+    distance: Annotated[float, FLOOR_DISTANCE]
     """Of the bar's middle from the tower line."""
-    offset: Annotated[float, Quantity("length", "-20 m", "20 m")] = written("0 m")
+    offset: Annotated[float, FLOOR_OFFSET] = written("0 m")
     """Of its middle from the centre line, positive to the vehicle's left."""
-    height: Annotated[float, Quantity("length", "0 m", "10 m")] = written("0.5 m")
+    height: Annotated[float, FLOOR_HEIGHT] = written("0.5 m")
     """Of its middle above the floor."""
     heading: Swing = written("0 deg")
     """About the vertical, positive with A's end back."""

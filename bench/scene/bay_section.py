@@ -10,7 +10,17 @@ from pydantic import Field, model_validator
 from bench.scene.bar_section import BarSection
 from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
-from bench.scene.fields import Angle, Distance, Fraction, Name, Probability, check_distinct
+from bench.scene.fields import (
+    ROLL_SPREAD,
+    TOLERANCE,
+    Angle,
+    Confidence,
+    Distance,
+    Fraction,
+    Name,
+    Probability,
+    check_distinct,
+)
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.siting_section import SitingSection
@@ -30,7 +40,7 @@ from bench.scene.vehicle_section import (
 )
 from bench.strict import Section
 
-WheelTolerance = Annotated[float, Quantity("angle", "0 deg", "90 deg", above=True)]
+WheelTolerance = Annotated[float, TOLERANCE]
 Pipeline = Annotated[str, Field(pattern=r"^[^/\s]+/[^/\s]+$", examples=["aruco-subpix/ippe-lm"])]
 
 
@@ -103,7 +113,7 @@ class SurveySection(Section):
     """Pairs detector/solver; all see the same pictures."""
     seed: Annotated[int, Field(ge=0)] = 1
     """Start of all randomness."""
-    roll: Annotated[float, Quantity("angle", "0 deg", "180 deg")] = written("15 deg")
+    roll: Annotated[float, ROLL_SPREAD] = written("15 deg")
     """Half width of the roll's variation within a cell."""
     jitter: Annotated[float, Quantity("angle", "0 deg", "10 deg")] = written("1 deg")
     """Half width of the variation of turn and pitch within a cell."""
@@ -143,7 +153,7 @@ class ToleranceSection(Section):
     """Largest RMS rotation error."""
     detection: Probability = 0.95
     """Least rate of usable measurements."""
-    confidence: Probability = 0.95
+    confidence: Confidence = 0.95
     """One-sided confidence of both."""
     toe: WheelTolerance | None = None
     """Largest expanded uncertainty of a wheel's toe; the rotation's when left out."""

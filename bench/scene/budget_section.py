@@ -7,12 +7,13 @@ from typing import Annotated
 from pydantic import Field, field_validator
 
 from bench.scene.budget_terms import BudgetTerms
+from bench.scene.fields import ERROR_ANGLE, ERROR_LENGTH
 from bench.scene.quantities import Quantities, Quantity
 from bench.strict import Section
 
 Relative = Annotated[float, Field(ge=0.0, le=0.1, examples=[2e-4])] | None
-Turn = Annotated[float, Quantity("angle", "0 deg", "5 deg")] | None
-Size = Annotated[float, Quantity("length", "0 m", "0.1 m")] | None
+Turn = Annotated[float, ERROR_ANGLE] | None
+Size = Annotated[float, ERROR_LENGTH] | None
 Pixels = Annotated[float, Quantity("pixels", "0 px", "100 px")] | None
 Kelvin = Annotated[float, Quantity("temperature difference", "0 K", "100 K")] | None
 Expansion = Annotated[float, Quantity("expansion", "0 1/K", "1e-3 1/K")] | None

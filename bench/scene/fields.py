@@ -13,6 +13,27 @@ from bench.scene.holder import stepped
 from bench.scene.quantities import Interval, Pair, Quantities, Quantity, Triple
 from bench.strict import Section
 
+# Ranges that files and options share: of what stands in a bay, not of what a number can hold.
+FLOOR_DISTANCE = Quantity("length", "0 m", "40 m", above=True)  # beyond the longest bus
+FLOOR_OFFSET = Quantity("length", "-20 m", "20 m")
+FLOOR_HEIGHT = Quantity("length", "0 m", "10 m")
+BAR_LENGTH = Quantity("length", "0.1 m", "20 m")
+BAR_UNCERTAINTY = Quantity("length", "0 m", "0.1 m", above=True)
+OUTBOARD = Quantity("length", "-2 m", "2 m")
+RIM = Quantity("length", "0.1 m", "2 m")
+# Standard uncertainties and errors of what people set up and read.
+ERROR_LENGTH = Quantity("length", "0 m", "0.1 m")
+ERROR_ANGLE = Quantity("angle", "0 deg", "5 deg")
+KNOWN_LENGTH = Quantity("length", "0 m", "0.1 m", above=True)
+KNOWN_ANGLE = Quantity("angle", "0 deg", "5 deg", above=True)
+LEAN = Quantity("angle", "0 deg", "10 deg")
+SCATTER_LENGTH = Quantity("length", "0 m", "1 m")
+SCATTER_ANGLE = Quantity("angle", "0 deg", "30 deg")
+ROLL = Quantity("angle", "-180 deg", "180 deg")
+ROLL_SPREAD = Quantity("angle", "0 deg", "180 deg")
+CORNER_SIGMA = Quantity("pixels", "0 px", "100 px", above=True)
+TOLERANCE = Quantity("angle", "0 deg", "90 deg", above=True)
+
 Name = Annotated[
     str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]+$", examples=["left"])
 ]
@@ -21,6 +42,7 @@ Tilt = Annotated[float, Quantity("angle", "-89 deg", "89 deg")]
 Tilts = Annotated[tuple[float, ...], Quantities("angle", "-89 deg", "89 deg")]
 Fraction = Annotated[float, Field(ge=0.0, le=1.0, examples=[0.98])]
 Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
+Confidence = Annotated[float, Field(gt=0.5, lt=1.0)]
 Size = Annotated[float, Quantity("length", "1 mm", "200 m")]
 Distance = Annotated[float, Quantity("length", "0 m", "200 m")]
 Coordinate = Annotated[float, Quantity("length", "-200 m", "200 m")]

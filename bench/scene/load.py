@@ -10,6 +10,7 @@ from typing import Any
 
 from bench.assets import asset
 from bench.errors import BenchError, ConfigError
+from bench.files import read_file
 from bench.imaging.illumination import Highlight, Illumination
 from bench.imaging.model import Imaging
 from bench.imaging.optics import aperture_at
@@ -97,7 +98,7 @@ def digest(section: BaySection, surroundings: Surroundings | None = None) -> str
     content = section.model_dump(mode="json", exclude_none=True)
     meshes = [o for o in (surroundings or Surroundings()).obstacles if isinstance(o, MeshObject)]
     if meshes:
-        content["meshes"] = [hashlib.sha256(m.path.read_bytes()).hexdigest() for m in meshes]
+        content["meshes"] = [hashlib.sha256(read_file(m.path)).hexdigest() for m in meshes]
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(canonical.encode()).hexdigest()
 

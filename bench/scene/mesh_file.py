@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from bench.errors import ConfigError
 from bench.geometry.rotation import rotation_z
+from bench.quiet import hushed
 from bench.scene.surroundings import MeshObject
 from bench.typing import Array
 
 Indices = NDArray[np.intp]
 MAX_TRIANGLES = 2_000_000
+MAX_BYTES = 300_000_000  # so many triangles have 100 MB as STL
 
 
 def read_mesh(path: Path) -> tuple[Array, Indices]:
@@ -29,8 +31,10 @@ def read_mesh(path: Path) -> tuple[Array, Indices]:
         `MAX_TRIANGLES` triangles.
     """
     if not path.is_file():
-        raise ConfigError(f"'{path}' doesn't exist: a mesh file is needed here")
+        raise ConfigError(f"'{path}' doesn't exist or is no file: a mesh file is needed here")
     status = path.stat()
+    if status.st_size > MAX_BYTES:
+        raise ConfigError(f"'{path}' is larger than {MAX_BYTES // 10**6} MB")
     return _read(path, status.st_mtime_ns, status.st_size)
 
 
@@ -47,7 +51,8 @@ def _read(path: Path, modified_ns: int, size: int) -> tuple[Array, Indices]:
             f"{', '.join(formats)}"
         )
     try:
-        mesh = trimesh.load_mesh(path, file_type=kind)
+        with hushed():
+            mesh = trimesh.load_mesh(path, file_type=kind)
         vertices = np.asarray(mesh.vertices, dtype=np.float64)
         triangles = np.asarray(mesh.faces, dtype=np.intp)
     except Exception as error:  # a reader of foreign files may raise anything

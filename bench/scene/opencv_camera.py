@@ -11,8 +11,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from bench.errors import ConfigError
+from bench.errors import ConfigError, RunError
+from bench.files import read_text
 from bench.geometry.camera import Camera
+from bench.strict import MAX_BYTES
+from bench.targets.opencv_storage import storage_of
 from bench.typing import Array
 
 OPENCV_SUFFIXES = (".yml", ".yaml", ".xml", ".json")
@@ -31,6 +34,7 @@ WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width"), ("imageheight", "height")
 SIZE_NAMES = ("imagesize", "size", "resolution")
 # k1 k2 p1 p2 k3, then k4 k5 k6, thin prism, tilt: what the bench's lens model doesn't have
 MODEL_COEFFICIENTS = 5
+MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
 LARGEST_SKEW_PX = 1e-6  # of files that were rounded when written
 
 
@@ -74,19 +78,18 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
 
 
 def _open(path: Path) -> Any:
+    foreign = ConfigError(
+        f"{path}: OpenCV can't read it; its camera files begin with %YAML:1.0, "
+        "<opencv_storage> or {"
+    )
     try:
-        path.open("rb").close()  # OpenCV's message for a missing file says nothing
-        storage = cv2.FileStorage(str(path), cv2.FILE_STORAGE_READ)
-    except OSError as error:
-        raise ConfigError(f"{path}: {error.strerror or error}") from error
-    except (cv2.error, SystemError) as error:
-        raise ConfigError(
-            f"{path}: OpenCV can't read it; its camera files begin with %YAML:1.0, "
-            "<opencv_storage> or {"
-        ) from error
-    if not storage.isOpened():
-        raise ConfigError(f"{path}: OpenCV can't read it as a camera file")
-    return storage
+        return storage_of(read_text(path, MAX_BYTES))
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: {error.strerror}") from error
+    except RunError as error:
+        raise ConfigError(str(error)) from error
+    except ValueError as error:
+        raise (ConfigError(f"{path}: {error}") if str(error) else foreign) from error
 
 
 def _plain(key: str) -> str:
@@ -114,13 +117,26 @@ def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array 
         try:
             if node.isSeq():
                 return np.array([node.at(i).real() for i in range(node.size())])
-            values = node.mat()
+            values = node.mat() if _is_small(node) else None
         except cv2.error:
             values = None
         if values is None:
             raise ConfigError(f"{path}: {node.name()} must be a matrix")
         return np.asarray(values, dtype=np.float64)
     return None
+
+
+def _is_small(node: Any) -> bool:
+    """Tell whether a matrix has few entries, before OpenCV makes room for as many as it says."""
+    if not node.isMap():
+        return False
+    sides = [node.getNode(name) for name in ("rows", "cols")]
+    sizes = node.getNode("sizes")  # of a matrix of other than two dimensions
+    if sizes.isSeq() and sizes.size() <= 3:
+        sides = [sizes.at(i) for i in range(sizes.size())]
+    elif sizes.isInt():  # XML has no lists of one
+        sides = [sizes]
+    return all(side.isInt() and 1 <= side.real() <= MOST_ENTRIES for side in sides)
 
 
 def _size(nodes: dict[str, Any], path: Path) -> tuple[int, int] | None:

@@ -129,6 +129,10 @@ class Interval(Pair):
         return least, greatest
 
 
+# Of lenses that are sold for cameras with a sensor, fisheyes and long telephotos included.
+FOCAL_LENGTH = Quantity("length", "0.5 mm", "300 mm")
+
+
 @dataclass(frozen=True)
 class FocalLength:
     """A focal length as the file has it.
@@ -157,7 +161,7 @@ class FocalLengthField:
         if isinstance(value, str) and value.rstrip().endswith("px"):
             number = Quantity("pixels", "1 px", "1e6 px").read(value)
             return FocalLength("px", (number, number))
-        number = Quantity("length", "0.5 mm", "2 m").read(value)
+        number = FOCAL_LENGTH.read(value)
         return FocalLength("m", (number, number))
 
     def __get_pydantic_core_schema__(

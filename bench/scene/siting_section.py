@@ -7,11 +7,11 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.fields import AngleInterval, Fraction, LengthInterval, given
-from bench.scene.quantities import Interval, Quantities
+from bench.scene.quantities import FOCAL_LENGTH, Interval, Quantities
 from bench.scene.siting_space import SitingSpace
 from bench.strict import Section
 
-LENSES = Quantities("length", "0.5 mm", "2 m")
+LENSES = Quantities("length", FOCAL_LENGTH.low, FOCAL_LENGTH.high)
 """Focal lengths to choose from."""
 
 

@@ -16,7 +16,7 @@ from bench.targets.design import (
     MarkerDesign,
 )
 
-Size = Annotated[float, Quantity("length", "0 m", "10 m", above=True)]
+Size = Annotated[float, Quantity("length", "1 mm", "10 m")]
 Gap = Annotated[float, Quantity("length", "0 m", "10 m")]
 Count = Annotated[int, Field(ge=1, le=1000, examples=[4])]
 MarkerId = Annotated[int, Field(ge=0)]

@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from bench.scene.fields import (
+    OUTBOARD,
     AngleInterval,
     AngleStep,
     Coordinate,
@@ -41,7 +42,7 @@ BODY_HEIGHT, OVERHANG, GROUND_CLEARANCE = 1.5, 0.9, 0.15  # likewise
 class MountSection(Section):
     """How wheels carry their targets; an axle's own [vehicle.axle.mount] overrides key by key."""
 
-    outboard: Coordinate | None = None
+    outboard: Annotated[float, OUTBOARD] | None = None
     """Of the target's centre from the wheel's centre, outward along the axle; 0.25 m when left
     out."""
     forward: Coordinate | None = None

@@ -12,7 +12,7 @@ import polars as pl
 
 from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
-from bench.files import write_atomically
+from bench.files import remove_files, write_atomically
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.occupancy import clear_width
@@ -181,13 +181,13 @@ def write_as_built(
     except ConfigError as error:
         left = _way_through(verdict.built)
         if left is None:
-            bay.unlink(missing_ok=True)
+            remove_files([bay])
             return [summary, table], f"No {bay.name}: {error}"
         try:
             write_atomically(bay, bay_text(verdict.built, comment, left).encode())
             load_bay(bay)
         except ConfigError:
-            bay.unlink(missing_ok=True)
+            remove_files([bay])
             return [summary, table], f"No {bay.name}: {error}"
         words = str(error).removeprefix(f"{bay}: ")
         return [

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 
-from bench.errors import ConfigError
+from bench.parsing import parse_toml
 from bench.scene.model import Bay
 from bench.scene.toml_edit import Edit, edit_toml
+from bench.strict import toml_text
 
 
 def bay_text(bay: Bay, comment: str, drive_through: float | None = None) -> str:
@@ -31,11 +31,8 @@ def bay_text(bay: Bay, comment: str, drive_through: float | None = None) -> str:
     ConfigError
         The file can't be read any more, or is written in a way that can't be edited.
     """
-    try:
-        text = bay.path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise ConfigError(f"{bay.path}: {error.strerror or error}") from error
-    content = tomllib.loads(text)
+    text = toml_text(bay.path)
+    content = parse_toml(text)
     edits = [Edit((), "standoff", _metres(bay.standoff))]
     if drive_through is not None:
         edits.append(Edit((), "drive_through", _metres(drive_through)))

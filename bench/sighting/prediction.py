@@ -116,8 +116,10 @@ class Predictor:
         if fitting:
             return replace(self, ratio=fitting[0])
         one, words = min(differing, key=lambda item: len(item[1]))
+        # what differs first: a refusal has room for little more
+        names = " and ".join(word.partition(" (")[0] for word in words)
         raise ConfigError(
-            f"--map: {one.source} was made for another bay; what differs: {', '.join(words)}. "
+            f"--map: {Path(one.source).name} was made for another {names}: {', '.join(words)}; "
             f"'sightbench map' of {bay.path.name} makes one that fits"
         )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -14,7 +13,8 @@ import polars as pl
 
 from bench.envelope import Origin, write_result
 from bench.errors import BenchError, ConfigError
-from bench.files import write_atomically
+from bench.files import remove_files, write_atomically
+from bench.parsing import parse_toml
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.toml_edit import Edit, edit_toml
@@ -25,6 +25,7 @@ from bench.siting.limits import Gain, Limit
 from bench.siting.result import SITING
 from bench.siting.search import LensSiting, Siting
 from bench.siting.tower_layout import layout_of
+from bench.strict import toml_text
 
 SITED_FILE = "sited.toml"
 FILES = ("site.csv", "site.json", "sightings.csv")
@@ -165,13 +166,13 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str, 
     """
     path = directory / SITED_FILE
     try:
-        text = siting.asked.path.read_text(encoding="utf-8")
-        edited = edit_toml(text, edits_of(tomllib.loads(text), siting.asked, siting.bay))
+        text = toml_text(siting.asked.path)
+        edited = edit_toml(text, edits_of(parse_toml(text), siting.asked, siting.bay))
         write_atomically(path, edited.encode())
         loaded = load_bay(path)
         _check(loaded, siting.bay)
-    except (OSError, BenchError, tomllib.TOMLDecodeError) as error:
-        path.unlink(missing_ok=True)
+    except (BenchError, ValueError) as error:
+        remove_files([path])
         return None, f"No {SITED_FILE}: {error}", None
     if [v.axles for v in loaded.vehicles] != [v.axles for v in siting.bay.vehicles]:
         return (

@@ -22,6 +22,8 @@ MAX_CONDITION = 1e8
 IMPLAUSIBLE = 0.05
 # Of an eigenvalue of a small matrix scaled to ones: a few units of its sixteenth digit, with room.
 ROUNDING = 1e-12
+# Variances of a file, radians and metres squared: beyond, nothing was measured.
+LARGEST = 1e6
 
 
 def least_squares_covariance(jacobian: Array, sigma: float | Array) -> Array:
@@ -182,7 +184,8 @@ def covariance_of_rows(
     """
     try:
         found = np.array(rows, dtype=np.float64)
-        whole = found.shape == (n, n) and bool(np.allclose(found, found.T, rtol=1e-9))
+        whole = found.shape == (n, n) and bool(np.all(np.abs(found) <= LARGEST))
+        whole = whole and bool(np.allclose(found, found.T, rtol=1e-9))
         if whole:
             # columns scaled to one: variances of radians and of metres may lie far apart
             variances = np.diag(found)

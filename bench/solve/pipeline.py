@@ -18,6 +18,10 @@ WITH_POSE = (Outcome.OK, Outcome.AMBIGUOUS)
 # What a solver answers to a detection that found nothing.
 WITHOUT_POINTS = {Found.MISSED: Outcome.MISSED, Found.WRONG_ID: Outcome.WRONG_ID}
 
+# Pixels and metres of an answer that can be meant; squares of much larger ones overflow later, in
+# the scores of all cases. Variances are in whatever the answer's units make of it.
+LARGEST, LARGEST_COVARIANCE = 1e6, 1e30
+
 
 @dataclass(frozen=True)
 class Pipeline:
@@ -121,8 +125,10 @@ def detection_fault(detection: object) -> str | None:
         return "a target that was found must have points"
     if not np.all(np.isfinite(detection.p_target)) or np.any(detection.p_target[:, 2] != 0.0):
         return "p_target must be finite with z = 0"
-    if not 0.0 < detection.sigma_px < np.inf:
-        return f"sigma_px must be positive and finite, got {detection.sigma_px}"
+    if not 0.0 < detection.sigma_px <= LARGEST:
+        return f"sigma_px must be positive and at most {LARGEST:g}, got {detection.sigma_px}"
+    if np.any(np.abs(detection.pixels) > LARGEST):
+        return f"pixels must lie within {LARGEST:g} either way"
     return None
 
 
@@ -142,9 +148,13 @@ def estimate_fault(estimate: object, detection: Detection) -> str | None:
             + ("needs a" if outcome in WITH_POSE else "can't have a")
             + " pose"
         )
+    pose = estimate.T_camera_target_est
+    # written so that what isn't finite fails too
+    if pose is not None and not np.all(np.abs(pose.translation) <= LARGEST):
+        return f"the pose must lie within {LARGEST:g} m of the camera"
     covariance = estimate.covariance
     if covariance is not None and (
-        np.shape(covariance) != (6, 6) or not np.all(np.isfinite(covariance))
+        np.shape(covariance) != (6, 6) or not np.all(np.abs(covariance) <= LARGEST_COVARIANCE)
     ):
         return f"covariance must be a finite 6 x 6 matrix, got shape {np.shape(covariance)}"
     return None

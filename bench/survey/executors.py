@@ -10,6 +10,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -49,7 +50,7 @@ class Crew(Protocol):
         """Yield the chunks' results as they come.
 
         Once `stop()` is true no further chunk is started; those begun are finished and
-        yielded.
+        yielded, unless their workers are ended too.
 
         Raises
         ------
@@ -138,6 +139,8 @@ class _Processes:
                 for future in done:
                     yield future.result()
         except BrokenProcessPool as error:
+            if ended_too(stop):
+                return
             raise RunError(
                 "a worker process died: out of memory, killed, or started from a script without "
                 "if __name__ == '__main__'; what was finished is kept"
@@ -145,6 +148,12 @@ class _Processes:
 
     def _submit(self, chunks: Iterable[Sequence[int]]) -> set[Future[ChunkResult]]:
         return {self.pool.submit(_run_chunk, chunk) for chunk in chunks}
+
+
+def ended_too(stop: Stop) -> bool:
+    """Tell whether workers died of what stops this process: a signal to all of a group."""
+    time.sleep(0.2)  # it comes to each in its own time
+    return stop()
 
 
 _worker: Worker | None = None

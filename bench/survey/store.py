@@ -26,9 +26,11 @@ from bench.files import (
     make_directory,
     new_directory,
     read_file,
+    read_text,
     remove_files,
     write_atomically,
 )
+from bench.parsing import parse_json
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.joining import pieces_in, rows_of, sorted_runs
 from bench.survey.pieces import CaseTable, digest, height, open_table, packed, piece_name
@@ -40,6 +42,7 @@ PLAN_FILE = "plan.json"
 CASES_FILE = "cases.parquet"
 TIMINGS_FILE = "timings.parquet"
 PARTS = "parts"
+MAX_PLAN_BYTES = 50_000_000
 
 
 @dataclass(frozen=True)
@@ -98,8 +101,8 @@ class RunStore:
         if not path.exists():
             return None
         try:
-            plan = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
+            plan = parse_json(read_text(path, MAX_PLAN_BYTES))
+        except ValueError as error:
             raise RunError(f"{path}: can't be read as a plan: {error}") from error
         if not isinstance(plan, dict):
             raise RunError(f"{path}: can't be read as a plan: not a table of values")

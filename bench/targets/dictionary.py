@@ -7,18 +7,26 @@ in OpenCV's own format (`cv2.aruco.Dictionary.writeDictionary`).
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
-from bench.errors import TargetError
+from bench.errors import RunError, TargetError
+from bench.files import read_text
+from bench.targets.opencv_storage import storage_of
 from bench.typing import BoolArray
+from bench.units import shown
 
 FILE_SUFFIXES = (".yml", ".yaml")
+# What OpenCV's own makers of dictionaries and its lists of bytes are made for.
+MAX_MARKERS, MAX_SIDE = 100_000, 20
+MAX_BYTES = 20_000_000  # of a dictionary file; one of 100,000 markers has 9 MB
 
 # Width of the black frame around the bits, in cells: 1 in every dictionary's usual print.
 BORDER = 1
@@ -92,7 +100,7 @@ def dictionary(name: str) -> Dictionary:
         return known[key]
     close = list(dict.fromkeys(known[k].name for k in get_close_matches(key, known, n=4)))
     hint = f"did you mean {' or '.join(close)}?" if close else "see `sightbench targets --list`"
-    raise TargetError(f"no marker dictionary is called '{name}'; {hint}")
+    raise TargetError(f"no marker dictionary is called {shown(name)}; {hint}")
 
 
 def opencv_dictionary(name: str) -> cv2.aruco.Dictionary:
@@ -109,18 +117,38 @@ def _is_file(name: str) -> bool:
 @cache
 def _read(path: str) -> cv2.aruco.Dictionary:
     """Return the dictionary of a file."""
-    if not Path(path).is_file():
-        raise TargetError(f"{path}: no such marker dictionary file")
     book = cv2.aruco.Dictionary()
     try:
-        storage = cv2.FileStorage(path, cv2.FILE_STORAGE_READ)
-        read = book.readDictionary(storage.root())
+        storage = storage_of(read_text(Path(path), MAX_BYTES))
+        read = _is_whole(storage.root()) and book.readDictionary(storage.root())
         storage.release()
-    except (cv2.error, SystemError) as error:
+    except FileNotFoundError as error:
+        raise TargetError(f"{path}: no such marker dictionary file") from error
+    except RunError as error:
+        raise TargetError(str(error)) from error
+    except (cv2.error, SystemError, ValueError) as error:
         raise TargetError(f"{path}: not a marker dictionary in OpenCV's format") from error
     if not read or book.bytesList is None or not len(book.bytesList):
         raise TargetError(f"{path}: holds no marker dictionary (nmarkers, markersize, marker_0 …)")
     return book
+
+
+def _is_whole(root: Any) -> bool:
+    """Tell whether a dictionary is there, which OpenCV's reader takes for granted: it crashes."""
+    counts = [root.getNode(name) for name in ("nmarkers", "markersize")]
+    if not all(node.isInt() for node in counts):
+        return False
+    number, side = (int(node.real()) for node in counts)
+    if not (1 <= number <= MAX_MARKERS and 1 <= side <= MAX_SIDE):
+        return False
+    rest = root.getNode("maxCorrectionBits")
+    if not (rest.isNone() or (rest.isInt() and 0 <= rest.real() <= side * side)):
+        return False
+    markers = (root.getNode(f"marker_{index}") for index in range(number))
+    return all(
+        marker.isString() and re.fullmatch(f"[01]{{{side * side}}}", marker.string())
+        for marker in markers
+    )
 
 
 def check_ids(book: Dictionary, first: int, count: int = 1) -> None:

@@ -13,8 +13,9 @@ from bench.targets.outline import rectangle
 # must pass, and nothing printed is true to a nanometre.
 SLACK_M = 1e-9
 
-# More is a slip of the hand, and would only overflow or take for ever.
-MAX_LENGTH_M = 100.0
+# Less can't be printed, more isn't a target: slips of the hand, which would only underflow,
+# overflow or take for ever.
+MIN_LENGTH_M, MAX_LENGTH_M = 1e-3, 10.0
 MAX_COUNT = 1000
 
 
@@ -71,6 +72,8 @@ def check_length(what: str, value: float, least: float | None = None) -> None:
     if not (math.isfinite(value) and good):
         limit = "positive" if least is None else f"at least {least:g}"
         raise TargetError(f"{what} must be finite and {limit}, got {value:g} m")
+    if least is None and value < MIN_LENGTH_M:
+        raise TargetError(f"{what} must be at least {1000 * MIN_LENGTH_M:g} mm, got {value:g} m")
     if value > MAX_LENGTH_M:
         raise TargetError(f"{what} must be at most {MAX_LENGTH_M:g} m, got {value:g} m")
 

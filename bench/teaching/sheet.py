@@ -16,7 +16,7 @@ from PIL import Image
 from bench import __version__
 from bench.draw import style
 from bench.draw.prints import save_print
-from bench.files import make_directory, write_atomically
+from bench.files import make_directory, remove_files, write_atomically
 from bench.scene.model import Bay
 from bench.teaching.captions import Captions
 from bench.teaching.card import DPI, HEIGHT, WIDTH, card_figure, draw_card
@@ -108,7 +108,7 @@ def save_pages(figures: Sequence[Figure], directory: Path, stem: str) -> list[Pa
     written = []
     for number, figure in enumerate(figures, start=1):
         png, svg, alone = save_print(figure, directory, f"{stem}-{number}")
-        alone.unlink()
+        remove_files([alone])
         written += [png, svg]
     maker = f"sightbench {__version__}"
     facts = {"Creator": maker, "Producer": maker, "CreationDate": None}

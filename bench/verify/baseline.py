@@ -22,10 +22,12 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import RunError
-from bench.files import write_atomically
+from bench.files import read_file, write_atomically
 from bench.verify.rows import NAMES, OUTCOMES, CaseRow
 from bench.verify.suite import Suite
 
+# Of a recording; a case takes some 300 bytes, so that a million fit.
+MAX_BYTES = 500_000_000
 SCHEMA = 1
 KIND = "sightbench baseline"
 # Header entries that must agree for a recording to be gone on with.
@@ -79,14 +81,13 @@ def _line(content: Any) -> str:
 
 def row_line(row: CaseRow) -> str:
     """Return a case's line."""
-    numbers = [
-        None if math.isnan(v) else int(v) if v == int(v) else v for v in map(_safe, row.values)
-    ]
-    return _line([row.key, row.outcome, *numbers])
+    return _line([row.key, row.outcome, *map(_written, row.values)])
 
 
-def _safe(value: float) -> float:
-    return value if math.isfinite(value) else math.nan
+def _written(value: float) -> float | int | None:
+    if not math.isfinite(value):
+        return None
+    return int(value) if value == int(value) and abs(value) < 1e15 else value
 
 
 def write_baseline(path: Path, header: str, rows: Iterable[CaseRow]) -> None:
@@ -112,8 +113,8 @@ def read_baseline(path: Path) -> Baseline:
         There is none, it was cut short, damaged, or written by a later version.
     """
     try:
-        content = path.read_bytes()
-    except OSError as error:
+        content = read_file(path, MAX_BYTES)
+    except FileNotFoundError as error:
         raise RunError(
             f"{path}: {error.strerror}; `sightbench verify record` makes one"
         ) from error
@@ -151,13 +152,17 @@ def _header(path: Path, line: bytes) -> dict[str, Any]:
     missing = [name for name in (*IDENTITY, "columns") if name not in header]
     if missing:
         raise RunError(f"{path}: its header lacks {', '.join(missing)}")
+    columns, noise, where = header["columns"], header["noise"], header.get("environment", {})
+    whole = isinstance(noise, int) and isinstance(where, dict) and isinstance(columns, list)
+    if not whole or not all(isinstance(name, str) for name in columns):
+        raise RunError(f"{path}: its header is damaged: columns, noise or environment")
     return header
 
 
 def _parsed(line: bytes) -> Any:
     try:
         return json.loads(line)
-    except (ValueError, UnicodeDecodeError):
+    except (ValueError, RecursionError):  # UnicodeDecodeError is a ValueError
         return None
 
 
@@ -180,8 +185,13 @@ def _row(found: Any, places: Sequence[int], width: int) -> CaseRow | None:
     numbers = found[2:]
     if not all(v is None or isinstance(v, int | float) for v in numbers):
         return None
-    values = tuple(math.nan if p < 0 or numbers[p] is None else float(numbers[p]) for p in places)
-    return CaseRow(str(found[0]), str(found[1]), values)
+    try:
+        values = [math.nan if p < 0 or numbers[p] is None else float(numbers[p]) for p in places]
+    except OverflowError:
+        return None
+    if any(map(math.isinf, values)):
+        return None
+    return CaseRow(str(found[0]), str(found[1]), tuple(values))
 
 
 def _digest(content: bytes) -> str:
@@ -218,7 +228,7 @@ class Journal:
         return {row.key: row for row in found}
 
     def _whole_lines(self) -> list[bytes]:
-        lines = self.path.read_bytes().splitlines(keepends=True)
+        lines = read_file(self.path, MAX_BYTES).splitlines(keepends=True)
         return [line for line in lines if line.endswith(b"\n")]
 
     def _check(self, line: bytes) -> None:

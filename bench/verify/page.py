@@ -9,7 +9,7 @@ from pathlib import Path
 
 from bench import __version__
 from bench.errors import RunError
-from bench.files import write_atomically
+from bench.files import make_directory, remove_files, write_atomically
 from bench.verify.junit import junit_xml
 from bench.verify.summary import (
     PICTURES,
@@ -107,9 +107,8 @@ def write_report(directory: Path, report: Report, worst: Sequence[WorstCase]) ->
         JUNIT_FILE: junit_xml(report),
     }
     try:
-        (directory / PICTURES).mkdir(parents=True, exist_ok=True)
-        for stale in (directory / PICTURES).glob("*-*.png"):
-            stale.unlink()
+        make_directory(directory / PICTURES)
+        remove_files(list((directory / PICTURES).glob("*-*.png")))
     except OSError as error:
         raise RunError(f"{directory}: can't be written: {error.strerror}") from error
     for case in worst:

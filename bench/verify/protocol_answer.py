@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from bench.errors import PlugInError
+from bench.solve.pipeline import LARGEST, LARGEST_COVARIANCE
 from bench.typing import Array
 
 KINDS = ("corners", "pose", "missed", "error")
@@ -250,6 +251,9 @@ def _numbers(given: Any, shape: tuple[int, ...], name: str) -> Array:
     numbers = np.array(flat).reshape(shape)
     if not np.all(np.isfinite(numbers)):
         raise ExternalError(Fault.NOT_FINITE, f"{name} isn't finite: {_quote(given)}")
+    most = LARGEST_COVARIANCE if name == "covariance" else LARGEST
+    if np.any(np.abs(numbers) > most):
+        raise ExternalError(Fault.NOT_FINITE, f"{name} is beyond {most:g}: {_quote(given)}")
     return numbers
 
 

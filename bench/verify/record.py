@@ -15,8 +15,9 @@ from pathlib import Path
 import cv2
 
 from bench.errors import PlugInError, RunError
+from bench.files import make_directory
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop
+from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop, ended_too
 from bench.survey.run import Progress
 from bench.verify.baseline import Journal, header_of, write_baseline
 from bench.verify.case import SuiteCase, suite_cases
@@ -130,10 +131,7 @@ def record(
     """
     name = check_pipeline(make_pipeline, suite)
     header = header_of(suite, name, noise, environment())
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RunError(f"{path.parent}: can't be made: {error.strerror}") from error
+    make_directory(path.parent)
     journal = Journal(path, header)
     if restart:
         journal.remove()
@@ -231,6 +229,8 @@ class _Job:
                 for future in done:
                     yield future.result()
         except BrokenProcessPool as error:
+            if ended_too(stop):
+                return
             raise RunError(
                 "a worker process died (out of memory, or killed); what was finished is kept"
             ) from error

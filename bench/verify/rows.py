@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
-from bench.errors import GeometryError, PlugInError
+from bench.errors import BenchError, GeometryError, PlugInError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -101,7 +101,13 @@ def run_case(
         if failure is not None:
             outcome = str(Outcome.NOT_FINITE)
         return CaseRow(case.key, outcome, _numbers({"points": len(detection.pixels)})), failure
-    return CaseRow(case.key, *_score(truth, detection, estimate, observation)), failure
+    try:
+        with np.errstate(over="raise", invalid="ignore"):
+            return CaseRow(case.key, *_score(truth, detection, estimate, observation)), failure
+    except (ArithmeticError, ValueError, BenchError) as error:  # no case is worth the others
+        failure = f"{pipeline.name}: its answer can't be scored: {error} (case {case.key})"
+        nothing = Detection(Found.MISSED), Estimate(Outcome.NOT_FINITE)
+        return CaseRow(case.key, *_score(truth, *nothing, observation)), failure
 
 
 def _score(

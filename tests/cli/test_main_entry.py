@@ -109,7 +109,7 @@ def test_what_the_machine_refuses_is_one_line_and_exit_code_2(run, command, numb
 
 def test_an_interrupt_is_one_line_and_exit_code_130(run, command):
     command(raising(KeyboardInterrupt()))
-    assert run("bay") == (130, "", "sightbench: interrupted\n")
+    assert run("bay") == (130, "", "sightbench: interrupted; nothing was written\n")
 
 
 @pytest.mark.parametrize("error", [ZeroDivisionError("x"), OSError(errno.EBADF, "x"), KeyError(1)])

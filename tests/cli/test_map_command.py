@@ -304,7 +304,7 @@ def test_an_interrupt_finishes_what_is_begun_and_says_how_to_go_on(bay, run, tmp
         (["--pipeline", "circles/ippe"], "targets of kind 'marker'"),
         (["--tower", "middle"], "no tower 'middle'; it has left, right"),
         (["--trials", "0"], "--trials"),
-        (["--roll", "200 deg"], "roll (deg): 200"),
+        (["--roll", "200 deg"], "'200 deg' lies outside the limits, from -180 deg"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_code_2(bay, tmp_path, capsys, arguments, words):

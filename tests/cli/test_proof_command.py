@@ -153,13 +153,15 @@ def test_a_study_too_small_to_decide_says_so(tmp_path: Path) -> None:
 
 REPEAT = "wheel,operator,toe_deg,camber_deg\n"
 FULL = "".join(f"{w},{o},0.1,0.2\n" for w in ("a", "b") for o in ("K", "L") for _ in range(2))
+APART = "".join(f"{w},{o},0.{n},0.2\n" for w in ("a", "b") for o in ("K", "L") for n in (1, 2))
 
 
 def test_readings_that_never_differ_prove_nothing(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table = tmp_path / "table.csv"
-    table.write_text(REPEAT + FULL, encoding="utf-8")
+    rows = [f"{n % 2},{row}" for n, row in enumerate(FULL.splitlines(keepends=True))]
+    table.write_text("round," + REPEAT + "".join(rows), encoding="utf-8")
     assert main(["proof", "repeat", "evaluate", str(table), "--out", str(tmp_path / "o")]) == 3
     assert "toe: undecided, no repeated reading differs" in capsys.readouterr().out
 
@@ -172,7 +174,9 @@ def test_readings_that_never_differ_prove_nothing(
         ("repeat", REPEAT + FULL.replace("0.1", "1e300", 1), "toe_deg: 1e+300 must be within"),
         ("repeat", REPEAT.replace("toe_deg", "tow_deg") + FULL, "did you mean toe_deg?"),
         ("repeat", "wheel,operator,toe_deg\na,K,0.1\n", "column camber_deg is missing"),
-        ("repeat", REPEAT + FULL + "a,K,0.1,0.2\n", "a by L has 2 readings, others 3"),
+        ("repeat", REPEAT + APART + "a,K,0.3,0.2\n", "a by L has 2 readings, others 3"),
+        ("repeat", REPEAT + FULL, "line 3: repeats line 2, number for number"),
+        ("length", "place,length_mm\n1,1900\n1,1900\n", "number both in a column reading"),
         ("repeat", REPEAT + "a,K,0.1,0.2\n", "needs 2 wheels or more, got 1"),
         ("repeat", REPEAT + "a,K,0.1\n", "line 2 has 3 cells, the header 4"),
         ("repeat", REPEAT, "the table has no rows"),

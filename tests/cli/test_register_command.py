@@ -101,7 +101,7 @@ def test_table_survives_being_written_and_read(tmp_path, table):
         ("target", "C", "line 3: target: 'C' must be A or B"),
         ("c_12", "2", "line 3: correlations c_12 to c_56 contradict"),
         ("y_mm", "inf", "line 3: y_mm: 'inf' must be finite"),
-        ("y_mm", "1e300", "line 3: y_mm: 1e+300 must be within 1,000,000 either way"),
+        ("y_mm", "1e300", "line 3: y_mm: 1e+300 must be within 200,000 either way"),
     ],
 )
 def test_a_table_with_a_gap_or_nonsense_is_refused_by_line(

@@ -47,7 +47,7 @@ MISTAKES = {
     "negative size": (
         'size = "200 mm"',
         'size = "-200 mm"',
-        r"target\.size: '-200 mm' lies outside the limits, above 0 m to 10 m",
+        r"target\.size: '-200 mm' lies outside the limits, from 1 mm to 10 m",
     ),
     "negative height": (
         'height = "1 m"',

@@ -24,7 +24,7 @@ from bench.targets.drawing import Area, Disc, Drawing
         (lambda: MarkerDesign(size=-0.2), "size must be .* positive, got -0.2 m"),
         (lambda: MarkerDesign(size=math.nan), "size must be finite"),
         (lambda: MarkerDesign(size=math.inf), "size must be finite"),
-        (lambda: MarkerDesign(size=1e300), "size must be at most 100 m, got 1e\\+300 m"),
+        (lambda: MarkerDesign(size=1e300), "size must be at most 10 m, got 1e\\+300 m"),
         (lambda: CirclesDesign(columns=10**9), "columns must be at most 1000, got 1000000000"),
         (lambda: ChessboardDesign(rows=9999), "rows must be at most 1000, got 9999"),
         (lambda: MarkerDesign(marker_id=600), "marker id 600: .* ids 0 to 586"),

@@ -117,6 +117,17 @@ FAULTS = {
         Fault.NOT_FINITE,
         "corner '0.0' isn't finite",
     ),
+    "a corner that can't be meant": (
+        "say(answer(request, corners={'0.0': [1e308, 1]}))",
+        Fault.NOT_FINITE,
+        r"corner '0.0' is beyond 1e\+06",
+    ),
+    "a pose that can't be meant": (
+        "say(answer(request, pose={'rotation': [[1, 0, 0], [0, -1, 0], [0, 0, -1]], "
+        "'translation': [0, 0, 1e308]}))",
+        Fault.NOT_FINITE,
+        r"translation is beyond 1e\+06",
+    ),
     "reports an error": (
         "say(answer(request, error='out of film'))",
         Fault.ERROR,
