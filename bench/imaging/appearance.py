@@ -126,26 +126,30 @@ def jacobian(sensitivity: Array, reflectance: Array, light: Array, pixels: Pixel
     """Return J (N, P), the derivatives of μ; parameters as `normal_equations`."""
     rows = np.zeros((len(pixels), POSE + 1 + len(light)))
     near = slice(None, pixels.near)
-    rows[near, : POSE + 1] = sensitivity * _response(reflectance, light, pixels)[near, None]
+    rows[near, : POSE + 1] = sensitivity * response_to(reflectance, light, pixels)[near, None]
     rows[:, POSE + 1 :] = _light_rows(reflectance, pixels, len(light))
     return rows
 
 
 def edge_strength(
-    sensitivity: Array,
-    reflectance: Array,
-    light: Array,
-    pixels: Pixels,
-    T_camera_target: Pose,
-    camera: Camera,
+    sensitivity: Array, response: Array, T_camera_target: Pose, camera: Camera
 ) -> Array:
-    """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|."""
+    """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|.
+
+    Parameters
+    ----------
+    sensitivity : (M, 7) float64
+        Of B, at the first M pixels.
+    response : (N,) float64
+        ∂μ/∂B.
+    T_camera_target, camera : Pose, Camera
+        Where the target is.
+    """
     depth = T_camera_target.translation[2]
     right = sensitivity[:, 3] * (depth / camera.fx)
     down = sensitivity[:, 4] * (depth / camera.fy)
-    near = slice(None, pixels.near)
-    strength = np.zeros(len(pixels))
-    strength[near] = np.hypot(right, down) * _response(reflectance, light, pixels)[near]
+    strength = np.zeros(len(response))
+    strength[: len(sensitivity)] = np.hypot(right, down) * response[: len(sensitivity)]
     return np.abs(strength)
 
 
@@ -158,8 +162,8 @@ def _light_rows(reflectance: Array, pixels: Pixels, terms: int) -> Array:
     return np.column_stack(rows)
 
 
-def _response(reflectance: Array, light: Array, pixels: Pixels) -> Array:
-    """Return ∂μ/∂B (N,)."""
+def response_to(reflectance: Array, light: Array, pixels: Pixels) -> Array:
+    """Return ∂μ/∂B (N,) of blurred reflectance B (N,) under light c."""
     response = _exposure(light, pixels)
     return response if len(light) == LIGHT else response + 2.0 * light[6] * reflectance
 

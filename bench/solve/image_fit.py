@@ -151,7 +151,7 @@ def fit_image(
         The target has no image at `start`.
     """
     pose, blur = start, blur_px
-    reflectance = _reflectance(scene, pose, blur)
+    reflectance = reflectance_at(scene, pose, blur)
     # light before weights: any weights will do to start with
     light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels, scene.terms)
     weights = weigh(predict(reflectance, light, scene.pixels))
@@ -160,7 +160,7 @@ def fit_image(
     sensitivity: Array | None = None
     for _ in range(steps):
         if sensitivity is None or not settled:
-            sensitivity = _sensitivity(scene, pose, blur)
+            sensitivity = sensitivity_at(scene, pose, blur)
         information, gradient = normal_equations(
             sensitivity, reflectance, light, scene.grey - predicted, weights, scene.pixels
         )
@@ -179,7 +179,7 @@ def fit_image(
                     pose.rotation @ exp_rotvec(step[:3]), pose.translation + step[3:6]
                 )
                 trial_blur = float(np.clip(blur + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
-                trial = _reflectance(scene, trial_pose, trial_blur)
+                trial = reflectance_at(scene, trial_pose, trial_blur)
             except GeometryError:  # a step too far: edge on, behind the camera
                 damping *= 10.0
                 continue
@@ -253,13 +253,21 @@ def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
     return moving
 
 
-def _reflectance(scene: Scene, pose: Pose, blur_px: float) -> Array:
+def reflectance_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
+    """Return the blurred reflectance B (N,).
+
+    Raises
+    ------
+    GeometryError
+        The target has no image at this pose.
+    """
     chords = project_chords(scene.drawing, pose, scene.camera)
     background, region = scene.drawing.background, scene.pixels.region
     return scene.pixels.of(blurred_image(chords, background, blur_px, region))
 
 
-def _sensitivity(scene: Scene, pose: Pose, blur_px: float) -> Array:
+def sensitivity_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
+    """Return the derivatives (M, 7) of B by pose and blur, of pixels near a boundary."""
     chords = project_chords(scene.drawing, pose, scene.camera)
     pixels = scene.pixels
     return blurred_sensitivity(chords, pose, scene.camera, blur_px, pixels.region, pixels.places)

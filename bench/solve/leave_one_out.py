@@ -46,11 +46,27 @@ def leave_one_out_covariance(scene: Scene, fit: ImageFit) -> Array | None:
     (6, 6) float64 or None
         None where there are too few lines, or one without which the pose isn't determined.
     """
-    line = line_of_pixels(scene, fit.pose)
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    return jackknife(
+        line_of_pixels(scene, fit.pose), rows, fit.weights, scene.grey - fit.predicted
+    )
+
+
+def jackknife(line: IntArray, rows: Array, weights: Array, residual: Array) -> Array | None:
+    """Return the covariance of `leave_one_out_covariance` from rows of J.
+
+    Parameters
+    ----------
+    line : (N,) int64
+        To which line each pixel belongs.
+    rows : (N, P) float64
+        Derivatives of grey values, the pose's six first.
+    weights, residual : (N,) float64
+        As the fit had and left them.
+    """
     order = np.argsort(line, kind="stable")
-    rows, weights = rows[order], fit.weights[order]
-    pull = rows * (weights * (scene.grey - fit.predicted)[order])[:, None]
+    rows, weights = rows[order], weights[order]
+    pull = rows * (weights * residual[order])[:, None]
     firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
     if len(firsts) <= rows.shape[1]:
         return None

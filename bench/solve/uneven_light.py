@@ -1,0 +1,174 @@
+"""The answer of fits under light that varies over the face: both branches with its fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bench.solve.answer import Answer, is_other_branch
+from bench.solve.even_light import (
+    HOPELESS,
+    compare,
+    mirrored_fits,
+    widened_by_lines,
+    widened_by_misfit,
+)
+from bench.solve.field_amplitude import amplitudes_of
+from bench.solve.field_fit import (
+    FieldFit,
+    Known,
+    Step,
+    Weighed,
+    fit_fields,
+    roughness,
+    step_fields,
+)
+from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
+from bench.solve.leave_one_out import jackknife, line_of_pixels
+from bench.solve.light_fields import CURVE, field_at
+from bench.solve.robust import loss
+from bench.solve.weights import Weigher
+from bench.typing import Array
+
+# How much more than under plain light another branch may trail before it is dropped half way:
+# fields of its own would help it.
+PATIENCE = 4.0
+# Steps that give another branch fields of its own.
+STEPS = 4
+# Of the median light on the paint, below which a pixel says nothing of reflectance.
+DARK = 0.05
+
+
+def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> Answer:
+    """Return the answer under fields of light.
+
+    Parameters
+    ----------
+    scene, first : Scene, ImageFit
+        The better branch's fit without them.
+    known : Known
+        What is known of the picture.
+    both : bool
+        Whether the other branch is asked even where noise explains all that is left.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `bench.solve.field_fit.fit_fields`.
+    """
+    best = fit_fields(scene, first, known)
+    found = _judged(scene, best, known)
+    if not both and not best.robust:
+        return found.answer
+    flat, weights = _flattened(scene, best)
+
+    def weigh(_: Array) -> Array:
+        return weights
+
+    fit = best.fit
+    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=2)
+    others = mirrored_fits(
+        flat, weigh, fit.pose, fit.blur_px, here.chi_square, PATIENCE * HOPELESS * found.widened
+    )
+    if not others or not is_other_branch(fit.pose, others[0].pose):
+        return replace(found.answer, asked=True)
+    if others[0].lost:
+        return replace(found.answer, asked=True)
+    second = _with_fields(scene, best, others[0], known)
+    delta = (_loss(scene, second, known) - _loss(scene, best, known)) / found.widened
+    if delta < 0.0:
+        found = _judged(scene, second, known)
+        here, other, delta = others[0], fit.pose, -delta
+    else:
+        other = second.fit.pose
+    modes = compare(delta, here, other, flat, weigh, found.widened)
+    return replace(found.answer, other=other, modes=modes, asked=True)
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """An answer, and by how much its variance is larger than noise would make it."""
+
+    answer: Answer
+    widened: float
+
+
+def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
+    """Return what a fit says of its pose."""
+    fit, weigh = weighed.fit, weighed.weigh
+    step = step_fields(scene, fit, weigh, known.contrast)
+    information, taken = _light_out(step.solved.penalised)
+    covariance = pose_covariance_of(information)
+    z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
+    trust = weigh.trust
+    assert trust is not None
+    chi_square = float(trust @ (z * z))
+    degrees = max(1.0, float(np.sum(trust)) - weighed.parameters)
+    if not weighed.robust:
+        covariance, widened = widened_by_misfit(covariance, chi_square, degrees)
+    else:
+        rows = _rows(fit, step, taken)
+        line = line_of_pixels(scene, fit.pose)
+        apart = jackknife(line, rows, weigh(fit.predicted), scene.grey - fit.predicted)
+        covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees)
+    return Judged(Answer(fit.pose, fit.blur_px, covariance, chi_square, degrees), widened)
+
+
+def _light_out(penalised: Array) -> tuple[Array, Array]:
+    """Return what is known of pose and blur (7, 7), and what light takes up of them."""
+    light = penalised[CURVE:, CURVE:]
+    taken = np.asarray(np.linalg.lstsq(light, penalised[CURVE:, :CURVE], rcond=None)[0])
+    return np.asarray(penalised[:CURVE, :CURVE] - penalised[:CURVE, CURVE:] @ taken), taken
+
+
+def _rows(fit: FieldFit, step: Step, taken: Array) -> Array:
+    """Return derivatives (N, 7) of grey values by pose and blur, light taken out."""
+    rows = np.zeros((len(fit.predicted), CURVE))
+    near = len(step.sensitivity)
+    rows[:near] = step.sensitivity * fit.response[:near, None]
+    size, value = fit.basis.size, fit.reflectance
+    for k in range(CURVE):
+        own = taken[:, k]
+        added, multiplied = (
+            field_at(fit.basis, own[1 : 1 + size]),
+            field_at(fit.basis, own[1 + size :]),
+        )
+        rows[:, k] -= own[0] * value * value + added + multiplied * value
+    return rows
+
+
+def _flattened(scene: Scene, weighed: Weighed) -> tuple[Scene, Array]:
+    """Return the picture with light's fields taken off it, and its weights."""
+    fit = weighed.fit
+    light = fit.multiplied
+    least = DARK * float(np.median(light))
+    safe = np.maximum(light, least)
+    grey = (scene.grey - fit.added) / safe
+    weights = weighed.weigh(fit.predicted) * safe * safe * (light > least)
+    return replace(scene, grey=grey), weights
+
+
+def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> Weighed:
+    """Return another branch's fit with the best one's freedom and weights."""
+    blank = np.zeros_like(best.fit.coefficients)
+    fit = replace(
+        best.fit,
+        pose=other.pose,
+        blur_px=other.blur_px,
+        coefficients=blank,
+        reflectance=other.reflectance,
+        response=best.fit.multiplied + 2.0 * best.fit.coefficients[0] * other.reflectance,
+    )
+    for _ in range(STEPS):
+        fit = step_fields(scene, fit, best.weigh, known.contrast).fit
+    return replace(best, fit=fit)
+
+
+def _loss(scene: Scene, weighed: Weighed, known: Known) -> float:
+    """Return a branch's loss as a χ², what its fields' roughness costs included."""
+    fit = weighed.fit
+    z = Weigher(weighed.weigh.noise, weighed.weigh.mismatch).standardised(
+        scene.grey, fit.predicted
+    )
+    return loss(z, weighed.scale) + roughness(fit, amplitudes_of(fit.rungs, known.contrast))
