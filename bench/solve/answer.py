@@ -15,6 +15,7 @@ from bench.geometry.rotation import angle_between
 from bench.solve.ambiguity import Modes, spread_over_modes
 from bench.solve.conclude import SAME_NORMAL
 from bench.solve.estimate import Estimate, Outcome
+from bench.solve.evidence import Evidence
 from bench.solve.image_fit import Scene
 from bench.solve.refine import Fit
 from bench.typing import Array
@@ -34,6 +35,10 @@ class Answer:
         Of the pose, this branch being the right one.
     chi_square, degrees : float
         Against noise alone, of the pixels trusted.
+    evidence : Evidence
+        What it leaves unexplained.
+    terms : str
+        How light was described: "even", "free" or "fields".
     other : Pose or None
         The other branch's pose, if it was fitted and may be seen.
     modes : Modes or None
@@ -47,6 +52,8 @@ class Answer:
     covariance: Array
     chi_square: float
     degrees: float
+    evidence: Evidence
+    terms: str
     other: Pose | None = None
     modes: Modes | None = None
     asked: bool = False
@@ -71,6 +78,8 @@ def estimate_of(answer: Answer, scene: Scene, start: Estimate, detection: Detect
             covariance = spread_over_modes(
                 covariance, _plain(answer.pose), _plain(answer.other), answer.modes.second_weight
             )
+    if answer.evidence.contradicts:
+        outcome = Outcome.UNEXPLAINED
     return Estimate(
         outcome,
         answer.pose,
@@ -81,6 +90,9 @@ def estimate_of(answer: Answer, scene: Scene, start: Estimate, detection: Detect
         answer.chi_square,
         answer.degrees,
         answer.blur_px,
+        answer.evidence.edge_chi_square,
+        answer.terms,
+        start.T_camera_target_est,
     )
 
 

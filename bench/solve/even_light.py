@@ -13,8 +13,10 @@ from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
 from bench.geometry.viewing import mirrored_normal
+from bench.imaging.appearance import FREE_LIGHT, POSE, jacobian
 from bench.solve.ambiguity import Modes, turned_normal
 from bench.solve.answer import Answer, is_other_branch
+from bench.solve.evidence import evidence_of
 from bench.solve.image_fit import (
     NORMAL_HELD,
     ImageFit,
@@ -23,7 +25,8 @@ from bench.solve.image_fit import (
     pose_covariance_of,
 )
 from bench.solve.leave_one_out import leave_one_out_covariance
-from bench.solve.robust import fit_robustly, loss
+from bench.solve.noise import ENOUGH_PIXELS
+from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -47,17 +50,33 @@ class Branch:
         To compare branches by, as a χ².
     robust : bool
         Whether pixels were weighed down.
+    off_px : float
+        How far boundaries are off, beyond what noise does.
     """
 
     fit: ImageFit
     weigh: Weigher
     loss: float
     robust: bool
+    off_px: float = 0.0
 
 
 def suspect(fit: ImageFit, scene: Scene) -> bool:
-    """Tell whether noise hardly explains what a fit leaves."""
-    return fit.chi_square > float(chdtri(len(scene.grey) - len(fit.information), SUSPECT))
+    """Tell whether noise hardly explains what a fit leaves: all of it, or strong boundaries'.
+
+    Noise that was learnt from flat parts is itself uncertain, which three of its standard
+    deviations allow for.
+    """
+    if fit.chi_square > float(chdtri(len(scene.grey) - len(fit.information), SUSPECT)):
+        return True
+    strength = strength_of(scene, fit)
+    top = float(np.max(strength))
+    strong = strength > STRONG * top
+    flat = max(int(np.count_nonzero(strength < FLAT * top)), 2 * ENOUGH_PIXELS)
+    slack = 3.0 * math.sqrt(2.0 / flat) if scene.terms == FREE_LIGHT else 0.0
+    left = (scene.grey - fit.predicted)[strong]
+    square = float(fit.weights[strong] @ (left * left))
+    return square > (1.0 + slack) * float(chdtri(np.count_nonzero(strong), SUSPECT))
 
 
 def mirrored_fits(
@@ -117,7 +136,25 @@ def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> Answe
         other = branches[1].fit.pose
         delta = (branches[1].loss - best.loss) / widened
         modes = compare(delta, best.fit, other, scene, best.weigh, widened)
-    return Answer(best.fit.pose, best.fit.blur_px, covariance, chi_square, degrees, other, modes)
+    evidence = evidence_of(
+        scene.grey,
+        best.fit.predicted,
+        strength_of(scene, best.fit),
+        best.weigh.noise,
+        best.weigh.trust,
+    )
+    terms = "free" if scene.terms == FREE_LIGHT else "even"
+    return Answer(
+        best.fit.pose,
+        best.fit.blur_px,
+        covariance,
+        chi_square,
+        degrees,
+        evidence,
+        terms,
+        other,
+        modes,
+    )
 
 
 def compare(
@@ -173,7 +210,13 @@ def _branches(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> list[Br
     scale = min(r.scale for r in robust)
     even = Weigher(weigh.noise, min(robust, key=lambda r: r.mismatch_px).weigh.mismatch)
     branches = [
-        Branch(r.fit, r.weigh, loss(even.standardised(scene.grey, r.fit.predicted), scale), True)
+        Branch(
+            r.fit,
+            r.weigh,
+            loss(even.standardised(scene.grey, r.fit.predicted), scale),
+            True,
+            r.mismatch_px,
+        )
         for r in robust
     ]
     return sorted(branches, key=lambda branch: branch.loss) + lost
@@ -193,8 +236,36 @@ def _covariance(
     covariance = pose_covariance_of(branch.fit.information)
     if not branch.robust:
         return widened_by_misfit(covariance, chi_square, degrees)
-    apart = leave_one_out_covariance(scene, branch.fit)
-    return widened_by_lines(covariance, apart, chi_square, degrees)
+    fit = branch.fit
+    apart = leave_one_out_covariance(scene, fit)
+    rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    grown = growth_covariance(rows, fit.weights, strength_of(scene, fit), branch.off_px)
+    return widened_by_lines(covariance, apart, chi_square, degrees, grown)
+
+
+def growth_covariance(rows: Array, weights: Array, strength: Array, off_px: float) -> Array:
+    """Return what a pose (6, 6) owes to all of black being larger or smaller alike.
+
+    Ink that spreads, a blur with other tails or a response curve move all boundaries to one
+    side; how far isn't told by how lines disagree. As much as boundaries are off is allowed
+    for, as a standard uncertainty.
+
+    Parameters
+    ----------
+    rows, weights : (N, P), (N,) float64
+        J, the pose's six columns first, and the fit's weights.
+    strength : (N,) float64
+        How much grey values change for each pixel that a boundary moves.
+    off_px : float
+        How far boundaries are off.
+    """
+    information = rows.T @ (rows * weights[:, None])
+    scale = np.sqrt(np.diag(information))
+    scale[scale == 0.0] = 1.0
+    pull = rows.T @ (weights * strength) / scale
+    inverse = np.linalg.pinv(information / np.outer(scale, scale), hermitian=True)
+    way = off_px * (inverse @ pull / scale)[:POSE]
+    return np.outer(way, way)
 
 
 def widened_by_misfit(covariance: Array, chi_square: float, degrees: float) -> tuple[Array, float]:
@@ -204,13 +275,14 @@ def widened_by_misfit(covariance: Array, chi_square: float, degrees: float) -> t
 
 
 def widened_by_lines(
-    covariance: Array, apart: Array | None, chi_square: float, degrees: float
+    covariance: Array, apart: Array | None, chi_square: float, degrees: float, grown: Array
 ) -> tuple[Array, float]:
     """Return the covariance from how much lines of the drawing disagree, if that is more.
 
-    With too few lines, noise's times χ² over its degrees of freedom.
+    With too few lines, noise's times χ² over its degrees of freedom. What all lines have in
+    common (`growth_covariance`) comes on top.
     """
     if apart is None:
         apart = covariance * max(1.0, chi_square / degrees)
     widened = float(np.trace(np.linalg.solve(covariance, apart))) / len(apart)
-    return (apart, widened) if widened > 1.0 else (covariance, 1.0)
+    return (apart + grown, widened) if widened > 1.0 else (covariance + grown, 1.0)

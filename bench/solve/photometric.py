@@ -28,7 +28,7 @@ from bench.solve.noise import (
     noise_of_residuals,
     noise_of_sensor,
 )
-from bench.solve.robust import strength_of
+from bench.solve.robust import FLAT, strength_of
 from bench.solve.uneven_light import uneven_answer
 from bench.solve.weights import Weigher
 
@@ -38,8 +38,6 @@ START_BLUR_PX = 0.7
 # deviations of what a detector claims and residuals don't refute. On small markers scatter and
 # bias are up to five times the claim, and this is still four of them.
 CORNERS_DECIDE = 500.0
-# Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
-FLAT = 0.02
 
 
 class PhotometricSolver:

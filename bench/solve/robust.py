@@ -29,6 +29,8 @@ MAD_TO_SIGMA = 1.4826
 ROUNDS, STEPS, SETTLED = 8, 2, 0.02
 # Pixels tell of a mismatch from this share of the strongest boundary on.
 STRONG = 0.3
+# Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
+FLAT = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,11 +108,11 @@ def weigh_down(grey: Array, predicted: Array, strength: Array, noise: Noise) -> 
     noise : Noise
         Of the grey values.
     """
-    mismatch_px = _mismatch_px(grey - predicted, strength, noise, predicted)
-    mismatch = (mismatch_px * strength) ** 2
+    off_px = mismatch_px(grey - predicted, strength, noise, predicted)
+    mismatch = (off_px * strength) ** 2
     z = Weigher(noise, mismatch).standardised(grey, predicted)
     scale = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(z))))
-    return WeighedDown(Weigher(noise, mismatch, biweight(z / scale)), mismatch_px, scale)
+    return WeighedDown(Weigher(noise, mismatch, biweight(z / scale)), off_px, scale)
 
 
 def strength_of(scene: Scene, fit: ImageFit) -> Array:
@@ -119,7 +121,7 @@ def strength_of(scene: Scene, fit: ImageFit) -> Array:
     return edge_strength(fit.sensitivity, response, fit.pose, scene.camera)
 
 
-def _mismatch_px(residual: Array, strength: Array, noise: Noise, predicted: Array) -> float:
+def mismatch_px(residual: Array, strength: Array, noise: Noise, predicted: Array) -> float:
     """Return how far strong boundaries are off, from the median, less what noise does."""
     strong = strength > STRONG * np.max(strength)
     if not np.any(strong):

@@ -6,14 +6,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bench.imaging.appearance import edge_strength
 from bench.solve.answer import Answer, is_other_branch
 from bench.solve.even_light import (
     HOPELESS,
     compare,
+    growth_covariance,
     mirrored_fits,
     widened_by_lines,
     widened_by_misfit,
 )
+from bench.solve.evidence import evidence_of
 from bench.solve.field_amplitude import amplitudes_of
 from bench.solve.field_fit import (
     FieldFit,
@@ -105,14 +108,19 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     assert trust is not None
     chi_square = float(trust @ (z * z))
     degrees = max(1.0, float(np.sum(trust)) - weighed.parameters)
+    strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
+    evidence = evidence_of(scene.grey, fit.predicted, strength, weigh.noise, trust)
     if not weighed.robust:
         covariance, widened = widened_by_misfit(covariance, chi_square, degrees)
     else:
         rows = _rows(fit, step, taken)
         line = line_of_pixels(scene, fit.pose)
-        apart = jackknife(line, rows, weigh(fit.predicted), scene.grey - fit.predicted)
-        covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees)
-    return Judged(Answer(fit.pose, fit.blur_px, covariance, chi_square, degrees), widened)
+        weights = weigh(fit.predicted)
+        apart = jackknife(line, rows, weights, scene.grey - fit.predicted)
+        grown = growth_covariance(rows, weights, strength, evidence.off_px)
+        covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
+    answer = Answer(fit.pose, fit.blur_px, covariance, chi_square, degrees, evidence, "fields")
+    return Judged(answer, widened)
 
 
 def _light_out(penalised: Array) -> tuple[Array, Array]:
