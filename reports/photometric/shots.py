@@ -31,7 +31,7 @@ CELLS, POINTS, SKEW = 4, 16, 5
 MARGIN_PX = 10.0
 FULL = 255
 # Reflectances, and grey value of reflectance 1 under even light.
-WHITE, BLACK, WALL = 0.85, 0.05, 0.18
+WHITE, BLACK, WALL = 0.85, 0.05, 0.35
 EXPOSURE_DN = 200.0
 # Of the noise: grey values without light, and its square a grey value.
 READ_DN, SHOT_DN = 0.6, 0.02
