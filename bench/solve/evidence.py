@@ -14,7 +14,7 @@ import numpy as np
 
 from bench.solve.noise import Noise
 from bench.solve.robust import FLAT, MAD_TO_SIGMA, STRONG, mismatch_px
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 # Beyond any of these a fit doesn't explain its picture. Corners of the bundled detectors are off
 # by 0.02 to 0.3 px, save those of aruco-none and aruco-contour: boundaries of a fit that are off
@@ -25,6 +25,10 @@ MOST_DISTRUSTED = 0.5
 # Of the contrast, root mean square beyond noise in flat parts: what still shifts a boundary of
 # 0.7 px blur by no more than `MOST_OFF_PX` / 3.
 MOST_LEFT = 0.06
+# Standard deviations by which a squared spread must exceed noise's to count at all; the median
+# absolute deviation has 0.37 of the efficiency of a standard deviation (Hampel 1974,
+# doi:10.1080/01621459.1974.10482962), so that its square varies by √(2 / 0.37 n) of itself.
+BEYOND_CHANCE, MAD_EFFICIENCY = 3.0, 0.37
 
 
 @dataclass(frozen=True)
@@ -82,11 +86,17 @@ def evidence_of(
     left = 0.0
     if np.any(flat):
         spread = MAD_TO_SIGMA * float(np.median(np.abs(residual[flat])))
-        beyond = max(0.0, spread**2 - float(np.median(variance[flat])))
-        left = float(np.sqrt(beyond)) / float(np.ptp(predicted))
+        expected = _slack(flat) * float(np.median(variance[flat]))
+        left = float(np.sqrt(max(0.0, spread**2 - expected))) / float(np.ptp(predicted))
     return Evidence(
         edge,
-        mismatch_px(residual, strength, noise, predicted),
+        mismatch_px(residual, strength, noise, predicted, _slack(strong)),
         float(np.mean(trust[strong] < 0.5)) if np.any(strong) else 0.0,
         left,
     )
+
+
+def _slack(asked: BoolArray) -> float:
+    """Return the factor by which chance may raise a squared spread of these pixels."""
+    count = max(1, int(np.count_nonzero(asked)))
+    return 1.0 + BEYOND_CHANCE * float(np.sqrt(2.0 / (MAD_EFFICIENCY * count)))

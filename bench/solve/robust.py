@@ -121,14 +121,16 @@ def strength_of(scene: Scene, fit: ImageFit) -> Array:
     return edge_strength(fit.sensitivity, response, fit.pose, scene.camera)
 
 
-def mismatch_px(residual: Array, strength: Array, noise: Noise, predicted: Array) -> float:
-    """Return how far strong boundaries are off, from the median, less what noise does."""
+def mismatch_px(
+    residual: Array, strength: Array, noise: Noise, predicted: Array, slack: float = 1.0
+) -> float:
+    """Return how far strong boundaries are off, from the median, less `slack` times noise's."""
     strong = strength > STRONG * np.max(strength)
     if not np.any(strong):
         return 0.0
     off = MAD_TO_SIGMA * np.median(np.abs(residual[strong]) / strength[strong])
     even = np.median(noise.variance(predicted[strong]) / strength[strong] ** 2)
-    return float(np.sqrt(max(0.0, off * off - even)))
+    return float(np.sqrt(max(0.0, off * off - slack * even)))
 
 
 def biweight(z: Array) -> Array:

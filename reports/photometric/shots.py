@@ -152,14 +152,16 @@ def _sampled(
                 if abs(x) > half[0] or abs(y) > half[1]:
                     face[i, j] += WALL
                     continue
-                black = False
-                for c in range(4 if spread != 0.0 else 1):
+                # grown: a corner of the square around the point is on black; shrunk: all are
+                dark, corners = 0, 4 if spread != 0.0 else 1
+                for c in range(corners):
                     px = x + (spread if c % 2 else -spread)
                     py = y + (spread if c // 2 else -spread)
                     column = int(np.floor((px + 0.5 * size) / side))
                     row = int(np.floor((0.5 * size - py) / side))
                     if 0 <= row < count and 0 <= column < count and cells[row, column] < 0.5:
-                        black = True
+                        dark += 1
+                black = dark == corners if spread < 0.0 else dark > 0
                 face[i, j] += BLACK if black else WHITE
     return xs / POINTS, ys / POINTS, face / POINTS
 
