@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -13,7 +13,7 @@ from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
 from bench.geometry.viewing import mirrored_normal
-from bench.imaging.appearance import FREE_LIGHT, POSE, jacobian
+from bench.imaging.appearance import FREE_LIGHT, POSE, jacobian, response_to
 from bench.solve.ambiguity import Modes, turned_normal
 from bench.solve.answer import Answer, is_other_branch
 from bench.solve.evidence import evidence_of
@@ -23,10 +23,12 @@ from bench.solve.image_fit import (
     Scene,
     fit_image,
     pose_covariance_of,
+    sensitivity_at,
 )
+from bench.solve.imprint import KINDS, kind_shown
 from bench.solve.leave_one_out import leave_one_out_covariance
-from bench.solve.noise import ENOUGH_PIXELS
-from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of
+from bench.solve.noise import ENOUGH_PIXELS, Noise
+from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of, weigh_down
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -77,6 +79,27 @@ def suspect(fit: ImageFit, scene: Scene) -> bool:
     left = (scene.grey - fit.predicted)[strong]
     square = float(fit.weights[strong] @ (left * left))
     return square > (1.0 + slack) * float(chdtri(np.count_nonzero(strong), SUSPECT))
+
+
+def shared_kind(scene: Scene, fit: ImageFit, noise: Noise) -> str | None:
+    """Return what a fit shows most surely that boundaries share and it lacks, or None.
+
+    Pixels that show something else have no say.
+    """
+    asked = tuple(kind for kind in KINDS if kind not in scene.kinds)
+    if not asked:
+        return None
+    whole = sensitivity_at(replace(scene, kinds=(*scene.kinds, *asked)), fit.pose, fit.blur_px)
+    known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    near, own = len(whole), fit.sensitivity.shape[1]
+    rows = np.zeros((len(known), known.shape[1] + whole.shape[1] - own))
+    rows[:, : known.shape[1]] = known
+    response = response_to(fit.reflectance, fit.light, scene.pixels)
+    rows[:near, known.shape[1] :] = whole[:, own:] * response[:near, None]
+    weights = weigh_down(scene.grey, fit.predicted, strength_of(scene, fit), noise).trust
+    weighted = rows * (weights / noise.variance(fit.predicted))[:, None]
+    left = scene.grey - fit.predicted
+    return kind_shown(weighted.T @ rows, weighted.T @ left, asked, known.shape[1])
 
 
 def mirrored_fits(

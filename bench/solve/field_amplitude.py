@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from bench.solve.light_fields import FIRST, LightBasis
+from bench.solve.light_fields import LightBasis
 from bench.typing import Array
 
 # Amplitudes that are tried, of the picture's contrast: from what nobody could see to what changes
@@ -56,12 +56,15 @@ class Solved:
         Of all parameters.
     penalised : (P, P) float64
         JᵀWJ with the penalty.
+    gradient : (P,) float64
+        JᵀWr less the penalty's pull.
     loss : float
         -2 log of the marginal likelihood, less a constant.
     """
 
     step: Array
     penalised: Array
+    gradient: Array
     loss: float
 
 
@@ -106,15 +109,15 @@ def solve_penalised(
     """
     size, penalty = basis.size, basis.penalty
     matrix, gradient = equations.information.copy(), equations.gradient.copy()
-    left = equations.left
+    left, first = equations.left, len(gradient) - 2 * size
     for k, amplitude in enumerate(amplitudes):
-        block = slice(FIRST + k * size, FIRST + (k + 1) * size)
+        block = slice(first + k * size, first + (k + 1) * size)
         own = equations.coefficients[1 + k * size : 1 + (k + 1) * size]
         pull = penalty @ own / amplitude**2
         matrix[block, block] += penalty / amplitude**2
         gradient[block] -= pull
         left += float(own @ pull)
-    penalised = matrix.copy()
+    penalised, whole = matrix.copy(), gradient.copy()
     matrix[held, :], matrix[:, held], gradient[held] = 0.0, 0.0, 0.0
     matrix[held, held] = 1.0
     scale = np.sqrt(np.diag(matrix))
@@ -127,4 +130,4 @@ def solve_penalised(
     step = solve_triangular(root, half, lower=True, trans=1, check_finite=False) / scale
     spread = 2.0 * float(np.sum(np.log(np.diag(root))) + np.sum(np.log(scale)))
     prior = 2.0 * basis.rank * sum(math.log(amplitude) for amplitude in amplitudes)
-    return Solved(step, penalised, left - float(half @ half) + spread + prior)
+    return Solved(step, penalised, whole, left - float(half @ half) + spread + prior)

@@ -16,7 +16,7 @@ from scipy.special import chdtri
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.imaging.appearance import FREE_LIGHT, edge_strength, response_to
+from bench.imaging.appearance import FREE_LIGHT, POSE, edge_strength, response_to
 from bench.imaging.sensor import QUANTISATION_VARIANCE
 from bench.solve.field_amplitude import (
     Equations,
@@ -26,21 +26,16 @@ from bench.solve.field_amplitude import (
     solve_penalised,
 )
 from bench.solve.image_fit import (
-    EVERYTHING,
     LEAST_BLUR_PX,
     MOST_BLUR_PX,
     ImageFit,
     Scene,
+    imprinted,
     reflectance_at,
     sensitivity_at,
 )
-from bench.solve.light_fields import (
-    CURVE,
-    LightBasis,
-    field_at,
-    field_equations,
-    light_basis,
-)
+from bench.solve.imprint import amounts_of
+from bench.solve.light_fields import LightBasis, field_at, field_equations, light_basis
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import STRONG, WeighedDown, strength_of, weigh_down
 from bench.solve.weights import Weigher
@@ -85,6 +80,8 @@ class FieldFit:
         Of their amplitudes.
     coefficients : (2 size + 1,) float64
         c, a's and b's.
+    amounts : (K,) float64
+        Of the scene's kinds, see `bench.solve.imprint`.
     reflectance, response, predicted : (N,) float64
         B, ∂μ/∂B, μ.
     """
@@ -94,6 +91,7 @@ class FieldFit:
     basis: LightBasis
     rungs: tuple[int, int]
     coefficients: Array
+    amounts: Array
     reflectance: Array
     response: Array
     predicted: Array
@@ -172,19 +170,42 @@ def fit_fields(scene: Scene, first: ImageFit, known: Known) -> Weighed:
     down = _unclipped(down, scene, first.predicted, known)
     response = response_to(first.reflectance, first.light, scene.pixels)
     pose, blur, predicted = first.pose, first.blur_px, first.predicted
+    amounts, value = first.amounts, first.reflectance
     side = max(scene.pixels.region.width, scene.pixels.region.height)
     for stage in STAGES:
         cells = max(LEAST_CELLS, min(stage, int(side / LEAST_CELL_PX)))
         basis = light_basis(scene, pose, cells)
         start = FieldFit(
-            pose, blur, basis, START_RUNGS, np.zeros(2 * basis.size + 1),
-            reflectance_at(scene, pose, blur), response, predicted,
+            pose, blur, basis, START_RUNGS, np.zeros(2 * basis.size + 1), amounts,
+            value, response, predicted,
         )  # fmt: skip
         found = _settled(scene, start, down, known)
         fit, down = found.fit, WeighedDown(found.weigh, 0.0, found.scale)
         pose, blur, response, predicted = fit.pose, fit.blur_px, fit.response, fit.predicted
+        amounts, value = fit.amounts, fit.reflectance
         if cells < stage or _flat_excess(scene, found, known) < EXCESS:
             break
+    return _concluded(scene, found, known)
+
+
+def continued(scene: Scene, best: Weighed, known: Known) -> Weighed:
+    """Return a fit carried on with more kinds in the scene than it had.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `fit_fields`.
+    """
+    amounts = np.zeros(amounts_of(scene.kinds))
+    amounts[: len(best.fit.amounts)] = best.fit.amounts
+    start = replace(best.fit, amounts=amounts)
+    down = WeighedDown(best.weigh, 0.0, best.scale)
+    return _concluded(scene, _settled(scene, start, down, known), known)
+
+
+def _concluded(scene: Scene, found: Weighed, known: Known) -> Weighed:
+    """Return the fit with all pixels alike where noise explains them."""
+    fit = found.fit
     plain = Weigher(found.weigh.noise, None, _inside(scene, fit.predicted, known))
     if not _explained(scene, found, plain):
         return found
@@ -210,7 +231,7 @@ def step_fields(
     contrast: float,
     *,
     choose: bool = False,
-    free: BoolArray = EVERYTHING,
+    walk: bool = True,
 ) -> Step:
     """Take a step, shorter where a whole one doesn't help.
 
@@ -224,8 +245,8 @@ def step_fields(
         What the amplitudes' ladder is in units of.
     choose : bool
         Whether amplitudes are chosen first.
-    free : (7,) bool
-        Which of ω, τ and blur may change.
+    walk : bool
+        Whether to take it, or to set up its equations alone.
 
     Raises
     ------
@@ -240,17 +261,17 @@ def step_fields(
     equations = Equations(
         information, gradient, float(weights @ (residual * residual)), fit.coefficients
     )
-    held = np.concatenate((~free, [scene.terms != FREE_LIGHT]))
-    held = np.concatenate((held, np.zeros(2 * fit.basis.size, dtype=np.bool_)))
+    held = np.zeros(len(gradient), dtype=np.bool_)
+    held[sensitivity.shape[1]] = scene.terms != FREE_LIGHT
     rungs = fit.rungs
     if choose:
         rungs = choose_amplitudes(fit.basis, equations, held, contrast, rungs)
     amplitudes = amplitudes_of(rungs, contrast)
     solved = solve_penalised(fit.basis, equations, held, amplitudes)
     at_start = _loss(fit, residual, weights, amplitudes)
-    for share in SHORTER:
+    for share in SHORTER if walk else ():
         try:
-            trial = _moved(scene, fit, share * solved.step, rungs)
+            trial = _moved(scene, fit, share * solved.step, rungs, sensitivity)
         except GeometryError:
             continue
         left = scene.grey - trial.predicted
@@ -275,7 +296,9 @@ def _loss(
     return float(weights @ (residual * residual)) + roughness(fit, amplitudes)
 
 
-def _moved(scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int]) -> FieldFit:
+def _moved(
+    scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int], sensitivity: Array
+) -> FieldFit:
     """Return the fit after a step.
 
     Raises
@@ -285,8 +308,10 @@ def _moved(scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int]) -> 
     """
     pose = Pose(fit.pose.rotation @ exp_rotvec(step[:3]), fit.pose.translation + step[3:6])
     blur = float(np.clip(fit.blur_px + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
-    value = reflectance_at(scene, pose, blur)
-    own = fit.coefficients + step[CURVE:]
+    first = sensitivity.shape[1]
+    amounts = fit.amounts + step[POSE + 1 : first]
+    value = imprinted(reflectance_at(scene, pose, blur), sensitivity, amounts)
+    own = fit.coefficients + step[first:]
     size = fit.basis.size
     added, multiplied = (
         field_at(fit.basis, own[1 : 1 + size]),
@@ -298,6 +323,7 @@ def _moved(scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int]) -> 
         blur_px=blur,
         rungs=rungs,
         coefficients=own,
+        amounts=amounts,
         reflectance=value,
         response=multiplied + 2.0 * own[0] * value,
         predicted=added + multiplied * value + own[0] * value * value,
@@ -318,8 +344,9 @@ def _settled(scene: Scene, start: FieldFit, down: WeighedDown, known: Known) -> 
         down = _unclipped(
             weigh_down(scene.grey, fit.predicted, strength, noise), scene, fit.predicted, known
         )
-        moved = step.solved.step[:CURVE]
-        small = moved @ step.solved.penalised[:CURVE, :CURVE] @ moved < SMALL_STEP**2
+        own = step.sensitivity.shape[1]
+        moved = step.solved.step[:own]
+        small = moved @ step.solved.penalised[:own, :own] @ moved < SMALL_STEP**2
         if turn >= LEAST_ROUNDS and small and np.max(np.abs(down.trust - before)) < SETTLED:
             break
     return Weighed(fit, down.weigh, True, down.scale, parameters)

@@ -23,7 +23,6 @@ import numpy as np
 
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
-from bench.imaging.appearance import POSE
 from bench.imaging.kernel import kernel
 from bench.solve.image_fit import Scene
 from bench.typing import Array, IntArray
@@ -31,9 +30,6 @@ from bench.typing import Array, IntArray
 # A cubic spline's pieces each way, and coefficients that a pixel's two fields have part in.
 PIECES = 4
 SHARES = PIECES * PIECES
-# Parameters before the fields' coefficients: pose and blur, and c.
-CURVE = POSE + 1
-FIRST = CURVE + 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,14 +128,14 @@ def field_equations(
     residual: Array,
     weights: Array,
 ) -> tuple[Array, Array]:
-    """Return JᵀWJ (P, P) and JᵀWr (P,), P = 8 + 2 size: ω, τ, blur, c, and a's and b's own.
+    """Return JᵀWJ (P, P) and JᵀWr (P,), P = H + 1 + 2 size: of B's own, c, and a's and b's.
 
     Parameters
     ----------
     basis : LightBasis
         Of the fields.
-    sensitivity : (M, 7) float64
-        Of `bench.imaging.sensitivity.blurred_sensitivity`, at the first M pixels.
+    sensitivity : (M, H) float64
+        Of B by pose, blur and what else there is, at the first M pixels.
     reflectance, response : (N,) float64
         B and ∂μ/∂B.
     residual, weights : (N,) float64
@@ -203,12 +199,12 @@ def _equations(
     # residual's. b's block with a's and its own follow from moments, as b's rows are a's times B.
     wide = rows + 3
     size = (columns + 3) * wide
-    last = 8 + 2 * size
-    near = len(sensitivity)
+    near, own = sensitivity.shape
+    start, last = own + 1, own + 1 + 2 * size
     normal = np.zeros((last + 1, last + 1))
-    head, place = np.zeros(9), np.zeros(16, np.int64)
+    head, place = np.zeros(own + 2), np.zeros(16, np.int64)
     local = np.zeros((3, 16, 16))
-    mixed = np.zeros((2, 9, 16))
+    mixed = np.zeros((2, own + 2, 16))
     share = np.zeros(16)
     for c in range(len(starts) - 1):
         if starts[c + 1] == starts[c]:
@@ -218,7 +214,7 @@ def _equations(
         mixed[:] = 0.0
         for a in range(4):
             for b in range(4):
-                place[4 * a + b] = 8 + (i + a) * wide + j + b
+                place[4 * a + b] = start + (i + a) * wide + j + b
         for m in range(starts[c], starts[c + 1]):
             n = order[m]
             w, value = weights[n], reflectance[n]
@@ -229,18 +225,18 @@ def _equations(
                     share[4 * a + b] = across[n, a] * down[n, b]
             begin = 0
             if n < near:
-                for q in range(7):
+                for q in range(own):
                     head[q] = sensitivity[n, q] * response[n]
             else:
-                begin = 7
-            head[7], head[8] = value * value, residual[n]
-            for q in range(begin, 9):
+                begin = own
+            head[own], head[own + 1] = value * value, residual[n]
+            for q in range(begin, own + 2):
                 wq = w * head[q]
                 for k in range(16):
                     mixed[0, q, k] += wq * share[k]
                     mixed[1, q, k] += wq * value * share[k]
-                row = last if q == 8 else q
-                for p in range(begin, min(q, 7) + 1):
+                row = last if q == own + 1 else q
+                for p in range(begin, min(q, own) + 1):
                     normal[row, p] += wq * head[p]
             for k in range(16):
                 wk = w * share[k]
@@ -255,11 +251,11 @@ def _equations(
                 normal[place[k], place[p]] += local[0, high, low]
                 normal[size + place[k], place[p]] += local[1, high, low]
                 normal[size + place[k], size + place[p]] += local[2, high, low]
-            for q in range(8):
+            for q in range(start):
                 normal[place[k], q] += mixed[0, q, k]
                 normal[size + place[k], q] += mixed[1, q, k]
-            normal[last, place[k]] += mixed[0, 8, k]
-            normal[last, size + place[k]] += mixed[1, 8, k]
+            normal[last, place[k]] += mixed[0, own + 1, k]
+            normal[last, size + place[k]] += mixed[1, own + 1, k]
     for i in range(last + 1):
         for j in range(i):
             normal[j, i] = normal[i, j]

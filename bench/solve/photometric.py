@@ -15,10 +15,17 @@ from bench.solve.answer import Answer, estimate_of
 from bench.solve.conclude import NOT_FINITE
 from bench.solve.covariance import noise_variance
 from bench.solve.estimate import Estimate
-from bench.solve.even_light import even_answer, mirrored_fits, patience_with, suspect
+from bench.solve.even_light import (
+    even_answer,
+    mirrored_fits,
+    patience_with,
+    shared_kind,
+    suspect,
+)
 from bench.solve.face import ceiling_of, face_after, face_of
 from bench.solve.field_fit import Known
 from bench.solve.image_fit import ImageFit, Scene, fit_image
+from bench.solve.imprint import amounts_of
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.light_score import light_is_uneven
 from bench.solve.noise import (
@@ -76,6 +83,7 @@ class PhotometricSolver:
             best = min(fits, key=lambda fit: fit.chi_square)
             answer = _under_uneven_light(scene, best, observation, weigh, undecided)
             if answer is None:
+                scene, fits = _with_imprint(scene, best, fits, weigh)
                 answer = replace(even_answer(fits, scene, weigh), asked=len(fits) > 1)
             return estimate_of(answer, scene, start, detection)
         except (GeometryError, np.linalg.LinAlgError):
@@ -107,6 +115,25 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
         noise = noise_of_residuals(left, fit.predicted, flat, len(fit.information))
         fit = fit_image(scene, fit.pose, fit.blur_px, Weigher(noise))
     return scene, Weigher(noise), fit
+
+
+def _with_imprint(
+    scene: Scene, best: ImageFit, fits: list[ImageFit], weigh: Weigher
+) -> tuple[Scene, list[ImageFit]]:
+    """Return the scene and its fits with what the best one shows that boundaries share."""
+    before = scene.kinds
+    while (kind := shared_kind(scene, best, weigh.noise)) is not None:
+        scene = replace(scene, kinds=(*scene.kinds, kind))
+        best = _refit(scene, best, weigh)
+    if scene.kinds == before:
+        return scene, fits
+    return scene, [fit if fit.lost else _refit(scene, fit, weigh) for fit in fits]
+
+
+def _refit(scene: Scene, fit: ImageFit, weigh: Weigher) -> ImageFit:
+    amounts = np.zeros(amounts_of(scene.kinds))
+    amounts[: len(fit.amounts)] = fit.amounts
+    return fit_image(scene, fit.pose, fit.blur_px, weigh, amounts=amounts)
 
 
 def _corners_decide(start: Estimate, detection: Detection) -> bool:

@@ -88,7 +88,9 @@ def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
     fit, before = start, np.ones(len(scene.grey))
     for _ in range(ROUNDS):
         found = weigh_down(scene.grey, fit.predicted, strength_of(scene, fit), weigh.noise)
-        fit = fit_image(scene, fit.pose, fit.blur_px, found.weigh, steps=STEPS)
+        fit = fit_image(
+            scene, fit.pose, fit.blur_px, found.weigh, steps=STEPS, amounts=fit.amounts
+        )
         trust = found.trust
         if np.max(np.abs(trust - before)) < SETTLED:
             break

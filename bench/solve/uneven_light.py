@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bench.imaging.appearance import edge_strength
+from bench.imaging.appearance import FREE_LIGHT, edge_strength
 from bench.solve.answer import Answer, is_other_branch
 from bench.solve.even_light import (
     HOPELESS,
@@ -23,13 +23,15 @@ from bench.solve.field_fit import (
     Known,
     Step,
     Weighed,
+    continued,
     fit_fields,
     roughness,
     step_fields,
 )
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
+from bench.solve.imprint import KINDS, amounts_of, kind_shown
 from bench.solve.leave_one_out import jackknife, line_of_pixels
-from bench.solve.light_fields import CURVE, field_at
+from bench.solve.light_fields import field_at
 from bench.solve.robust import loss
 from bench.solve.weights import Weigher
 from bench.typing import Array
@@ -61,6 +63,9 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
         As `bench.solve.field_fit.fit_fields`.
     """
     best = fit_fields(scene, first, known)
+    while (kind := _shared_kind(scene, best, known)) is not None:
+        scene = replace(scene, kinds=(*scene.kinds, kind))
+        best = continued(scene, best, known)
     found = _judged(scene, best, known)
     if not both and not best.robust:
         return found.answer
@@ -70,7 +75,7 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
         return weights
 
     fit = best.fit
-    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=2)
+    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=2, amounts=fit.amounts)
     others = mirrored_fits(
         flat, weigh, fit.pose, fit.blur_px, here.chi_square, PATIENCE * HOPELESS * found.widened
     )
@@ -89,6 +94,22 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
     return replace(found.answer, other=other, modes=modes, asked=True)
 
 
+def _shared_kind(scene: Scene, best: Weighed, known: Known) -> str | None:
+    """Return what a fit shows most surely that boundaries share and it lacks, or None."""
+    asked = tuple(kind for kind in KINDS if kind not in scene.kinds)
+    if not asked:
+        return None
+    wider = replace(scene, kinds=(*scene.kinds, *asked))
+    weigh = Weigher(best.weigh.noise, None, best.weigh.trust)
+    step = step_fields(wider, best.fit, weigh, known.contrast, walk=False)
+    own, curved = step.sensitivity.shape[1], scene.terms == FREE_LIGHT
+    information, taken = _light_out(step.solved.penalised, own, curved)
+    gradient = step.solved.gradient
+    left = gradient[:own] - taken.T @ gradient[own:]
+    fitted = own - amounts_of(asked)
+    return kind_shown(information, left, asked, fitted)
+
+
 @dataclass(frozen=True, eq=False)
 class Judged:
     """An answer, and by how much its variance is larger than noise would make it."""
@@ -101,7 +122,9 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     """Return what a fit says of its pose."""
     fit, weigh = weighed.fit, weighed.weigh
     step = step_fields(scene, fit, weigh, known.contrast)
-    information, taken = _light_out(step.solved.penalised)
+    information, taken = _light_out(
+        step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
+    )
     covariance = pose_covariance_of(information)
     z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
     trust = weigh.trust
@@ -123,26 +146,31 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     return Judged(answer, widened)
 
 
-def _light_out(penalised: Array) -> tuple[Array, Array]:
-    """Return what is known of pose and blur (7, 7), and what light takes up of them."""
-    light = penalised[CURVE:, CURVE:]
-    taken = np.asarray(np.linalg.lstsq(light, penalised[CURVE:, :CURVE], rcond=None)[0])
-    return np.asarray(penalised[:CURVE, :CURVE] - penalised[:CURVE, CURVE:] @ taken), taken
+def _light_out(penalised: Array, own: int, curved: bool) -> tuple[Array, Array]:
+    """Return what is known of B's own parameters (H, H), and what light takes up of them.
+
+    A response curve has part in it only where it was fitted.
+    """
+    first = own if curved else own + 1
+    light = penalised[first:, first:]
+    taken = np.zeros((len(penalised) - own, own))
+    taken[first - own :] = np.linalg.lstsq(light, penalised[first:, :own], rcond=None)[0]
+    return np.asarray(penalised[:own, :own] - penalised[:own, own:] @ taken), taken
 
 
 def _rows(fit: FieldFit, step: Step, taken: Array) -> Array:
-    """Return derivatives (N, 7) of grey values by pose and blur, light taken out."""
-    rows = np.zeros((len(fit.predicted), CURVE))
-    near = len(step.sensitivity)
+    """Return derivatives (N, H) of grey values by B's own parameters, light taken out."""
+    near, own = step.sensitivity.shape
+    rows = np.zeros((len(fit.predicted), own))
     rows[:near] = step.sensitivity * fit.response[:near, None]
     size, value = fit.basis.size, fit.reflectance
-    for k in range(CURVE):
-        own = taken[:, k]
+    for k in range(own):
+        part = taken[:, k]
         added, multiplied = (
-            field_at(fit.basis, own[1 : 1 + size]),
-            field_at(fit.basis, own[1 + size :]),
+            field_at(fit.basis, part[1 : 1 + size]),
+            field_at(fit.basis, part[1 + size :]),
         )
-        rows[:, k] -= own[0] * value * value + added + multiplied * value
+        rows[:, k] -= part[0] * value * value + added + multiplied * value
     return rows
 
 
@@ -165,6 +193,7 @@ def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> 
         pose=other.pose,
         blur_px=other.blur_px,
         coefficients=blank,
+        amounts=other.amounts,
         reflectance=other.reflectance,
         response=best.fit.multiplied + 2.0 * best.fit.coefficients[0] * other.reflectance,
     )

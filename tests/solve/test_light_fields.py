@@ -26,13 +26,7 @@ from bench.solve.field_amplitude import (
     solve_penalised,
 )
 from bench.solve.image_fit import fit_image
-from bench.solve.light_fields import (
-    FIRST,
-    field_at,
-    field_equations,
-    light_basis,
-    places_on_plate,
-)
+from bench.solve.light_fields import field_at, field_equations, light_basis, places_on_plate
 from bench.solve.light_score import LEVELS, UNEVEN, light_is_uneven
 from bench.solve.noise import noise_of_differences, noise_of_sensor
 from bench.solve.weights import Weigher
@@ -40,6 +34,8 @@ from bench.targets.design import build_target
 from bench.targets.grid import GridDesign
 from bench.targets.marker import MarkerDesign
 
+# Pose, blur and a response curve come before the fields.
+FIRST = 8
 CAMERA = Camera(2448, 2048, 3478.0, 3478.0, 1223.5, 1023.5)
 TARGET = build_target(MarkerDesign(size=0.2))
 WIDE = build_target(GridDesign("DICT_APRILTAG_36h11", 3, 1, size=0.08, gap=0.02))

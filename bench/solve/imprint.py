@@ -1,0 +1,147 @@
+"""What all boundaries have in common beyond pose and a round blur: ink, and a lens's spot.
+
+A print whose black has spread, a camera that shook, a lens with coma or out of focus change every
+boundary of a picture alike, by its direction alone. To first order the blurred reflectance B gains
+a sum of columns, each with an amount of its own:
+
+- *ellipse*: ½(∂uu - ∂vv)B and ∂uvB, half the difference of the blur's variances across and down
+  and their covariance: motion, astigmatism;
+- *skew*: (∂uuu, ∂uuv, ∂uvv, ∂vvv)B, the blur's third cumulants: coma;
+- *tails*: B(kσ) - B(σ), light that spreads wider: diffraction, or defocus, where it is negative;
+- *ink*: -|∇B| on the plate, black grown at all its boundaries by a length.
+
+That is the start of a Gram-Charlier series of the spot (Cramér 1946, section 17.6) and, for ink,
+of Taylor's. Each kind has parameters only where a score test (Rao 1948,
+doi:10.1017/S0305004100023987) says that a picture shows it: on a clean one they would cost
+accuracy, of range above all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy.special import chdtri
+
+from bench.geometry.pose import Pose
+from bench.typing import Array
+
+KINDS = ("ellipse", "skew", "tails", "ink")
+COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1}
+
+
+def amounts_of(kinds: tuple[str, ...]) -> int:
+    """Return how many amounts these kinds have."""
+    return sum(COUNTS[kind] for kind in kinds)
+
+
+# Distance between the pictures whose differences are taken, pixels: of a boundary blurred by
+# 0.6 px and a pixel's box they err by a tenth, in size and hardly in shape.
+SHIFT_PX = 0.5
+# How much wider the tails' spot is: most of it falls on pixels that count as near a boundary.
+WIDER = 1.75
+# Probability under which a kind is taken to be there, of each test.
+SHOWN = 0.01
+# Of the largest eigenvalue, below which the other parameters have used a direction up.
+USED_UP = 1e-9
+
+# Central differences of orders 0 to 3, at -2 to 2 steps.
+_DIFFERENCES = np.array(
+    [[0, 0, 1, 0, 0], [0, -0.5, 0, 0.5, 0], [0, 1, -2, 1, 0], [-0.5, 1, 0, -1, 0.5]]
+)
+
+
+def _stencil(across: int, down: int) -> Array:
+    """Return the weights (5, 5), column by column, of ∂u^across ∂v^down."""
+    weights = np.outer(_DIFFERENCES[across], _DIFFERENCES[down])
+    return np.asarray(weights / SHIFT_PX ** (across + down))
+
+
+STENCILS = {
+    "ellipse": (0.5 * (_stencil(2, 0) - _stencil(0, 2)), _stencil(1, 1)),
+    "skew": (_stencil(3, 0), _stencil(2, 1), _stencil(1, 2), _stencil(0, 3)),
+}
+
+
+def imprint_columns(
+    kinds: tuple[str, ...],
+    image: Callable[[float, float, float], Array],
+    sensitivity: Array,
+    pose: Pose,
+) -> Array:
+    """Return the columns (M, K) of the kinds, in their order, at the pixels near a boundary.
+
+    Parameters
+    ----------
+    kinds : tuple of str
+        Of `KINDS`.
+    image : callable
+        B (M,) at places so many pixels right and down, with the blur times a factor.
+    sensitivity : (M, 7) float64
+        Of B.
+    pose : Pose
+        Target to camera.
+    """
+    seen: dict[tuple[int, int], Array] = {}
+
+    def difference(weights: Array) -> Array:
+        total = np.zeros(len(sensitivity))
+        for i, j in zip(*np.nonzero(weights), strict=True):
+            if (i, j) not in seen:
+                seen[i, j] = image((i - 2) * SHIFT_PX, (j - 2) * SHIFT_PX, 1.0)
+            total += weights[i, j] * seen[i, j]
+        return total
+
+    columns: list[Array] = []
+    for kind in kinds:
+        if kind in STENCILS:
+            columns += [difference(weights) for weights in STENCILS[kind]]
+        elif kind == "tails":
+            columns.append(image(0.0, 0.0, WIDER) - image(0.0, 0.0, 1.0))
+        else:
+            # moved along its own x and y the face shows its slopes there
+            across, down = (sensitivity[:, 3:6] @ pose.rotation[:, k] for k in (0, 1))
+            columns.append(-np.hypot(across, down))
+    return np.column_stack(columns) if columns else np.empty((len(sensitivity), 0))
+
+
+def kind_shown(
+    information: Array, gradient: Array, asked: tuple[str, ...], known: int
+) -> str | None:
+    """Return the kind that a score test finds most surely, or None.
+
+    Parameters
+    ----------
+    information, gradient : (P + K, P + K), (P + K,) float64
+        JᵀWJ and JᵀWr of what has been fitted and of the columns of the kinds asked for, which
+        come last.
+    asked : tuple of str
+        Those kinds.
+    known : int
+        P.
+    """
+    part = information[:known, :known]
+    scale = np.sqrt(np.diag(part))
+    scale[scale == 0.0] = 1.0
+    inverse = np.linalg.pinv(part / np.outer(scale, scale), hermitian=True)
+    inverse /= np.outer(scale, scale)
+    best, first, found = 1.0, known, None
+    for kind in asked:
+        own = slice(first, first + COUNTS[kind])
+        first = own.stop
+        cross = information[own, :known]
+        unit = np.sqrt(np.diag(information)[own])
+        if not np.all(unit > 0.0):
+            continue
+        left = (information[own, own] - cross @ inverse @ cross.T) / np.outer(unit, unit)
+        pull = (gradient[own] - cross @ inverse @ gradient[:known]) / unit
+        values, vectors = np.linalg.eigh(left)
+        free = values > USED_UP
+        if not np.any(free):
+            continue
+        along = vectors[:, free].T @ pull
+        critical = float(chdtri(np.count_nonzero(free), SHOWN))
+        surely = float(np.sum(along * along / values[free])) / critical
+        if surely > best:
+            best, found = surely, kind
+    return found
