@@ -35,16 +35,22 @@ from bench.solve.image_fit import (
     sensitivity_at,
 )
 from bench.solve.imprint import amounts_of
-from bench.solve.light_fields import LightBasis, field_at, field_equations, light_basis
+from bench.solve.light_fields import (
+    LightBasis,
+    field_at,
+    field_equations,
+    light_basis,
+    places_on_plate,
+)
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import STRONG, WeighedDown, strength_of, weigh_down
 from bench.solve.weights import Weigher
 from bench.typing import Array, BoolArray
 
-# Cells along a plate's longer side; the second where flat parts show more than noise under the
-# first, by this share of its variance: shadows' edges, uneven paper.
+# Cells along a plate's longer side; the second where flat parts still vary under the first, at
+# this probability: shadows' edges, uneven paper, small reflections.
 STAGES = (8, 16)
-EXCESS = 1.12
+ROUGHER = 0.01
 # A cell is no smaller than this: boundaries of a small marker would be light.
 LEAST_CELL_PX, LEAST_CELLS = 7.0, 2
 ROUNDS = 12
@@ -60,8 +66,6 @@ CORE_SIGMAS, CORE_SHARE, CORE_ROUNDS = 3.0, 0.9733, 8
 # Probability under which residuals are called more than noise, as the solver's own.
 SUSPECT = 1e-3
 LEAST_ROUNDS = 3
-# Mean of z² under Tukey's weights over the mean weight, of a Gaussian.
-TRUSTED_SHARE = 0.892
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +187,7 @@ def fit_fields(scene: Scene, first: ImageFit, known: Known) -> Weighed:
         fit, down = found.fit, WeighedDown(found.weigh, 0.0, found.scale)
         pose, blur, response, predicted = fit.pose, fit.blur_px, fit.response, fit.predicted
         amounts, value = fit.amounts, fit.reflectance
-        if cells < stage or _flat_excess(scene, found, known) < EXCESS:
+        if cells < stage or not _rougher(scene, found, known):
             break
     return _concluded(scene, found, known)
 
@@ -375,13 +379,25 @@ def _noise_now(
     return Noise(max(noise.dark * level, QUANTISATION_VARIANCE), noise.slope * level, noise.black)
 
 
-def _flat_excess(scene: Scene, found: Weighed, known: Known) -> float:
-    """Return flat parts' variance over that of the noise, of pixels trusted."""
+def _rougher(scene: Scene, found: Weighed, known: Known) -> bool:
+    """Tell whether flat parts vary in finer cells than the fields could follow.
+
+    By the sums of residuals in cells of the finest stage, as χ² (Pearson): power against what is
+    broader than a cell, and blind to noise that pixels don't share.
+    """
     trust = found.weigh.trust
     assert trust is not None
-    z = Weigher(known.noise).standardised(scene.grey, found.fit.predicted)
-    share = trust * known.flat
-    return float(share @ (z * z)) / max(1.0, float(np.sum(share))) / TRUSTED_SHARE
+    used = known.flat & (trust > 0.0)
+    places = np.clip(places_on_plate(scene, found.fit.pose)[used] + 0.5, 0.0, 1.0 - 1e-9)
+    cell = (places * STAGES[-1]).astype(np.int64) @ (STAGES[-1], 1)
+    z = Weigher(known.noise).standardised(scene.grey, found.fit.predicted)[used]
+    weights = trust[used]
+    count = STAGES[-1] ** 2
+    sums = np.bincount(cell, weights * z, count)
+    squares = np.bincount(cell, weights * weights, count)
+    full = squares > 0.0
+    statistic = float(np.sum(sums[full] ** 2 / squares[full]))
+    return statistic > float(chdtri(np.count_nonzero(full), ROUGHER))
 
 
 def _explained(scene: Scene, found: Weighed, plain: Weigher) -> bool:

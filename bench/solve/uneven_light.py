@@ -14,7 +14,6 @@ from bench.solve.even_light import (
     growth_covariance,
     mirrored_fits,
     widened_by_lines,
-    widened_by_misfit,
 )
 from bench.solve.evidence import evidence_of
 from bench.solve.field_amplitude import amplitudes_of
@@ -133,15 +132,14 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     degrees = max(1.0, float(np.sum(trust)) - weighed.parameters)
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     evidence = evidence_of(scene.grey, fit.predicted, strength, weigh.noise, trust)
-    if not weighed.robust:
-        covariance, widened = widened_by_misfit(covariance, chi_square, degrees)
-    else:
-        rows = _rows(fit, step, taken)
-        line = line_of_pixels(scene, fit.pose)
-        weights = weigh(fit.predicted)
-        apart = jackknife(line, rows, weights, scene.grey - fit.predicted)
-        grown = growth_covariance(rows, weights, strength, evidence.off_px)
-        covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
+    # fields follow light nearly and not quite, which lines show and χ² hardly
+    rows = _rows(fit, step, taken)
+    weights = weigh(fit.predicted)
+    line = line_of_pixels(scene, fit.pose)
+    apart = jackknife(line, rows, weights, scene.grey - fit.predicted)
+    off_px = evidence.off_px if weighed.robust else 0.0
+    grown = growth_covariance(rows, weights, strength, off_px)
+    covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
     answer = Answer(fit.pose, fit.blur_px, covariance, chi_square, degrees, evidence, "fields")
     return Judged(answer, widened)
 
