@@ -25,7 +25,7 @@ from bench.solve.image_fit import (
     pose_covariance_of,
     sensitivity_at,
 )
-from bench.solve.imprint import KINDS, kind_shown
+from bench.solve.imprint import kind_shown, kinds_left, truncation_covariance
 from bench.solve.leave_one_out import leave_one_out_covariance
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of, weigh_down
@@ -86,7 +86,7 @@ def shared_kind(scene: Scene, fit: ImageFit, noise: Noise) -> str | None:
 
     Pixels that show something else have no say.
     """
-    asked = tuple(kind for kind in KINDS if kind not in scene.kinds)
+    asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
     if not asked:
         return None
     whole = sensitivity_at(replace(scene, kinds=(*scene.kinds, *asked)), fit.pose, fit.blur_px)
@@ -256,10 +256,11 @@ def _covariance(
     branch: Branch, scene: Scene, chi_square: float, degrees: float
 ) -> tuple[Array, float]:
     """Return the pose's covariance, and by how much it is wider than noise would make it."""
-    covariance = pose_covariance_of(branch.fit.information)
+    fit = branch.fit
+    covariance = pose_covariance_of(fit.information)
+    covariance = covariance + truncation_covariance(fit.information, fit.amounts)
     if not branch.robust:
         return widened_by_misfit(covariance, chi_square, degrees)
-    fit = branch.fit
     apart = leave_one_out_covariance(scene, fit)
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     grown = growth_covariance(rows, fit.weights, strength_of(scene, fit), branch.off_px)
@@ -300,12 +301,18 @@ def widened_by_misfit(covariance: Array, chi_square: float, degrees: float) -> t
 def widened_by_lines(
     covariance: Array, apart: Array | None, chi_square: float, degrees: float, grown: Array
 ) -> tuple[Array, float]:
-    """Return the covariance from how much lines of the drawing disagree, if that is more.
+    """Return the covariance from how much lines of the drawing disagree, where that is more.
 
-    With too few lines, noise's times χ² over its degrees of freedom. What all lines have in
-    common (`growth_covariance`) comes on top.
+    In each direction the larger of the two: with V = LLᵀ from noise and the eigenvalues of
+    L⁻¹ V_lines L⁻ᵀ no less than one. With too few lines, noise's times χ² over its degrees of
+    freedom. What all lines have in common (`growth_covariance`) comes on top.
     """
     if apart is None:
-        apart = covariance * max(1.0, chi_square / degrees)
-    widened = float(np.trace(np.linalg.solve(covariance, apart))) / len(apart)
-    return (apart + grown, widened) if widened > 1.0 else (covariance + grown, 1.0)
+        widened = max(1.0, chi_square / degrees)
+        return covariance * widened + grown, widened
+    root = np.linalg.cholesky(covariance)
+    half = np.linalg.solve(root, apart)
+    values, vectors = np.linalg.eigh(np.linalg.solve(root, half.T))
+    wide = root @ vectors
+    larger = np.maximum(values, 1.0)
+    return (wide * larger) @ wide.T + grown, float(np.mean(larger))

@@ -8,7 +8,9 @@ a sum of columns, each with an amount of its own:
   and their covariance: motion, astigmatism;
 - *skew*: (∂uuu, ∂uuv, ∂uvv, ∂vvv)B, the blur's third cumulants: coma;
 - *tails*: B(kσ) - B(σ), light that spreads wider: diffraction, or defocus, where it is negative;
-- *ink*: -|∇B| on the plate, black grown at all its boundaries by a length.
+- *ink*: -|∇B| on the plate, black grown at all its boundaries by a length;
+- *curve*: (B - b)(w - B) between black b and white w, times (2B - b - w) and itself: a response
+  curve's terms of third and fourth order, where one is fitted at all.
 
 That is the start of a Gram-Charlier series of the spot (Cramér 1946, section 17.6) and, for ink,
 of Taylor's. Each kind has parameters only where a score test (Rao 1948,
@@ -24,10 +26,16 @@ import numpy as np
 from scipy.special import chdtri
 
 from bench.geometry.pose import Pose
+from bench.imaging.appearance import POSE
 from bench.typing import Array
 
-KINDS = ("ellipse", "skew", "tails", "ink")
-COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1}
+KINDS = ("ellipse", "skew", "tails", "ink", "curve")
+COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1, "curve": 2}
+
+
+def kinds_left(kinds: tuple[str, ...], *, curved: bool) -> tuple[str, ...]:
+    """Return the kinds that may yet be asked for; a curve's only where one is fitted."""
+    return tuple(k for k in KINDS if k not in kinds and (curved or k != "curve"))
 
 
 def amounts_of(kinds: tuple[str, ...]) -> int:
@@ -42,6 +50,8 @@ SHIFT_PX = 0.5
 WIDER = 1.75
 # Probability under which a kind is taken to be there, of each test.
 SHOWN = 0.01
+# Of what a kind's amounts move a pose by: differences, as above, err by a tenth.
+TRUNCATED = 0.1
 # Of the largest eigenvalue, below which the other parameters have used a direction up.
 USED_UP = 1e-9
 
@@ -98,6 +108,10 @@ def imprint_columns(
             columns += [difference(weights) for weights in STENCILS[kind]]
         elif kind == "tails":
             columns.append(image(0.0, 0.0, WIDER) - image(0.0, 0.0, 1.0))
+        elif kind == "curve":
+            here = image(0.0, 0.0, 1.0)
+            bump = (here - np.min(here)) * (np.max(here) - here)
+            columns += [bump * (2.0 * here - np.min(here) - np.max(here)), bump * bump]
         else:
             # moved along its own x and y the face shows its slopes there
             across, down = (sensitivity[:, 3:6] @ pose.rotation[:, k] for k in (0, 1))
@@ -120,11 +134,7 @@ def kind_shown(
     known : int
         P.
     """
-    part = information[:known, :known]
-    scale = np.sqrt(np.diag(part))
-    scale[scale == 0.0] = 1.0
-    inverse = np.linalg.pinv(part / np.outer(scale, scale), hermitian=True)
-    inverse /= np.outer(scale, scale)
+    inverse = _inverse(information[:known, :known])
     best, first, found = 1.0, known, None
     for kind in asked:
         own = slice(first, first + COUNTS[kind])
@@ -145,3 +155,35 @@ def kind_shown(
         if surely > best:
             best, found = surely, kind
     return found
+
+
+def truncation_covariance(information: Array, amounts: Array) -> Array:
+    """Return what a pose (6, 6) owes to the series' first terms standing for all of it.
+
+    As a standard uncertainty, `TRUNCATED` of what the amounts, as far as they are more than
+    their own uncertainty, move the pose by.
+
+    Parameters
+    ----------
+    information : (P, P) float64
+        JᵀWJ: pose and blur, the amounts, the rest.
+    amounts : (K,) float64
+        Amounts.
+    """
+    if not len(amounts):
+        return np.zeros((POSE, POSE))
+    own = POSE + 1 + np.arange(len(amounts))
+    rest = np.setdiff1d(np.arange(len(information)), own)
+    inverse = _inverse(information)
+    shown = np.sqrt(np.maximum(amounts**2 - np.diag(inverse)[own], 0.0))
+    moved = _inverse(information[np.ix_(rest, rest)]) @ information[np.ix_(rest, own)] * shown
+    way = TRUNCATED * moved[:POSE]
+    return np.asarray(way @ way.T)
+
+
+def _inverse(information: Array) -> Array:
+    """Return the pseudo-inverse, scaled to a unit diagonal first."""
+    scale = np.sqrt(np.diag(information))
+    scale[scale == 0.0] = 1.0
+    unit = np.outer(scale, scale)
+    return np.asarray(np.linalg.pinv(information / unit, hermitian=True) / unit)

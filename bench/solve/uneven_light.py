@@ -28,7 +28,7 @@ from bench.solve.field_fit import (
     step_fields,
 )
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
-from bench.solve.imprint import KINDS, amounts_of, kind_shown
+from bench.solve.imprint import amounts_of, kind_shown, kinds_left, truncation_covariance
 from bench.solve.leave_one_out import jackknife, line_of_pixels
 from bench.solve.light_fields import field_at
 from bench.solve.robust import loss
@@ -95,7 +95,7 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
 
 def _shared_kind(scene: Scene, best: Weighed, known: Known) -> str | None:
     """Return what a fit shows most surely that boundaries share and it lacks, or None."""
-    asked = tuple(kind for kind in KINDS if kind not in scene.kinds)
+    asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
     if not asked:
         return None
     wider = replace(scene, kinds=(*scene.kinds, *asked))
@@ -125,6 +125,7 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
         step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
     )
     covariance = pose_covariance_of(information)
+    covariance = covariance + truncation_covariance(information, fit.amounts)
     z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
     trust = weigh.trust
     assert trust is not None
