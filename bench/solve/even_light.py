@@ -25,8 +25,8 @@ from bench.solve.image_fit import (
     pose_covariance_of,
     sensitivity_at,
 )
-from bench.solve.imprint import kind_shown, kinds_left, truncation_covariance
-from bench.solve.leave_one_out import leave_one_out_covariance
+from bench.solve.imprint import kinds_left, kinds_shown, truncation_covariance
+from bench.solve.leave_one_out import leave_one_out_covariance, line_of_pixels, line_sums
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of, weigh_down
 from bench.solve.weights import Weigher
@@ -81,14 +81,14 @@ def suspect(fit: ImageFit, scene: Scene) -> bool:
     return square > (1.0 + slack) * float(chdtri(np.count_nonzero(strong), SUSPECT))
 
 
-def shared_kind(scene: Scene, fit: ImageFit, noise: Noise) -> str | None:
-    """Return what a fit shows most surely that boundaries share and it lacks, or None.
+def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int) -> tuple[str, ...]:
+    """Return what a fit shows that boundaries share and it lacks, so many kinds at most.
 
     Pixels that show something else have no say.
     """
     asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
     if not asked:
-        return None
+        return ()
     whole = sensitivity_at(replace(scene, kinds=(*scene.kinds, *asked)), fit.pose, fit.blur_px)
     known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     near, own = len(whole), fit.sensitivity.shape[1]
@@ -96,10 +96,18 @@ def shared_kind(scene: Scene, fit: ImageFit, noise: Noise) -> str | None:
     rows[:, : known.shape[1]] = known
     response = response_to(fit.reflectance, fit.light, scene.pixels)
     rows[:near, known.shape[1] :] = whole[:, own:] * response[:near, None]
-    weights = weigh_down(scene.grey, fit.predicted, strength_of(scene, fit), noise).trust
-    weighted = rows * (weights / noise.variance(fit.predicted))[:, None]
+    strength = strength_of(scene, fit)
+    trust = weigh_down(scene.grey, fit.predicted, strength, noise).trust
+    weights = trust / noise.variance(fit.predicted)
     left = scene.grey - fit.predicted
-    return kind_shown(weighted.T @ rows, weighted.T @ left, asked, known.shape[1])
+    strong = strength > STRONG * np.max(strength)
+    return kinds_shown(
+        *line_sums(line_of_pixels(scene, fit.pose), rows, weights, left),
+        asked,
+        float(weights[strong] @ left[strong] ** 2),
+        float(np.sum(trust[strong])),
+        most,
+    )
 
 
 def mirrored_fits(

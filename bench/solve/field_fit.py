@@ -56,6 +56,8 @@ LEAST_CELL_PX, LEAST_CELLS = 7.0, 2
 ROUNDS = 12
 # Rounds in which amplitudes are chosen: early, and again as outliers have dropped out.
 CHOOSING = (0, 1, 3, 5)
+# Of a fit that is carried on.
+CONTINUED = (1,)
 START_RUNGS = (4, 4)
 # A step of so many standard deviations, and a change of trust, below which rounds end.
 SMALL_STEP, SETTLED = 0.05, 0.05
@@ -204,7 +206,8 @@ def continued(scene: Scene, best: Weighed, known: Known) -> Weighed:
     amounts[: len(best.fit.amounts)] = best.fit.amounts
     start = replace(best.fit, amounts=amounts)
     down = WeighedDown(best.weigh, 0.0, best.scale)
-    return _concluded(scene, _settled(scene, start, down, known), known)
+    found = _settled(scene, start, down, known, choosing=CONTINUED)
+    return _concluded(scene, found, known)
 
 
 def _concluded(scene: Scene, found: Weighed, known: Known) -> Weighed:
@@ -334,11 +337,17 @@ def _moved(
     )
 
 
-def _settled(scene: Scene, start: FieldFit, down: WeighedDown, known: Known) -> Weighed:
+def _settled(
+    scene: Scene,
+    start: FieldFit,
+    down: WeighedDown,
+    known: Known,
+    choosing: tuple[int, ...] = CHOOSING,
+) -> Weighed:
     """Return the fit after rounds of steps and reweighting."""
     fit, parameters = start, 0.0
     for turn in range(ROUNDS):
-        step = step_fields(scene, fit, down.weigh, known.contrast, choose=turn in CHOOSING)
+        step = step_fields(scene, fit, down.weigh, known.contrast, choose=turn in choosing)
         fit = step.fit
         if turn == 1:
             parameters = spent(step.solved, step.equations)

@@ -23,11 +23,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy.special import chdtri
+from scipy.special import chdtri, fdtrc
 
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import POSE
-from bench.typing import Array
+from bench.typing import Array, IntArray
 
 KINDS = ("ellipse", "skew", "tails", "ink", "curve")
 COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1, "curve": 2}
@@ -52,6 +52,9 @@ WIDER = 1.75
 SHOWN = 0.01
 # Of what a kind's amounts move a pose by: differences, as above, err by a tenth.
 TRUNCATED = 0.1
+# How many kinds each round of a fit adds at most: the first alone, since what is left without it
+# is no longer small.
+ROUNDS = (1, len(KINDS))
 # Of the largest eigenvalue, below which the other parameters have used a direction up.
 USED_UP = 1e-9
 
@@ -119,42 +122,75 @@ def imprint_columns(
     return np.column_stack(columns) if columns else np.empty((len(sensitivity), 0))
 
 
-def kind_shown(
-    information: Array, gradient: Array, asked: tuple[str, ...], known: int
-) -> str | None:
-    """Return the kind that a score test finds most surely, or None.
+def kinds_shown(
+    parts: Array,
+    pulls: Array,
+    asked: tuple[str, ...],
+    chi_square: float,
+    count: float,
+    most: int,
+) -> tuple[str, ...]:
+    """Return the kinds that a picture shows, the surest first: forward selection.
+
+    One by one, that which explains most of what those before it have left, as long as chance
+    wouldn't at `SHOWN`, twice over: by noise, held against what boundaries leave still, as an
+    F-test does; and by how far the drawing's lines agree (Hotelling's T² of their pulls), for
+    what they don't share is none of these.
 
     Parameters
     ----------
-    information, gradient : (P + K, P + K), (P + K,) float64
-        JᵀWJ and JᵀWr of what has been fitted and of the columns of the kinds asked for, which
-        come last.
+    parts, pulls : (L, P + K, P + K), (L, P + K) float64
+        Each line's JᵀWJ and JᵀWr, of what has been fitted and of the columns of the kinds asked
+        for, which come last.
     asked : tuple of str
         Those kinds.
-    known : int
-        P.
+    chi_square, count : float
+        What is left on strong boundaries, and how many pixels they have.
+    most : int
+        No more kinds than these.
     """
-    inverse = _inverse(information[:known, :known])
-    best, first, found = 1.0, known, None
+    information, first = parts.sum(axis=0), parts.shape[1] - amounts_of(asked)
+    fitted, found = np.arange(first), list[str]()
+    places: dict[str, IntArray] = {}
     for kind in asked:
-        own = slice(first, first + COUNTS[kind])
-        first = own.stop
-        cross = information[own, :known]
-        unit = np.sqrt(np.diag(information)[own])
-        if not np.all(unit > 0.0):
-            continue
-        left = (information[own, own] - cross @ inverse @ cross.T) / np.outer(unit, unit)
-        pull = (gradient[own] - cross @ inverse @ gradient[:known]) / unit
-        values, vectors = np.linalg.eigh(left)
-        free = values > USED_UP
-        if not np.any(free):
-            continue
-        along = vectors[:, free].T @ pull
-        critical = float(chdtri(np.count_nonzero(free), SHOWN))
-        surely = float(np.sum(along * along / values[free])) / critical
-        if surely > best:
-            best, found = surely, kind
-    return found
+        places[kind] = np.arange(first, first + COUNTS[kind])
+        first += COUNTS[kind]
+    while places and len(found) < most:
+        inverse = _inverse(information[np.ix_(fitted, fitted)])
+        now = pulls - parts[:, :, fitted] @ (inverse @ pulls[:, fitted].sum(axis=0))
+        sure = {
+            kind: _explained(information, now, fitted, inverse, own)
+            for kind, own in places.items()
+        }
+        best = max(sure, key=lambda kind: sure[kind] / chdtri(COUNTS[kind], SHOWN))
+        left = max(1.0, (chi_square - sure[best]) / max(count, 1.0))
+        if sure[best] < left * float(chdtri(COUNTS[best], SHOWN)):
+            break
+        chi_square -= sure[best]
+        found.append(best)
+        fitted = np.concatenate((fitted, places.pop(best)))
+    return tuple(found)
+
+
+def _explained(
+    information: Array, pulls: Array, fitted: IntArray, inverse: Array, own: IntArray
+) -> float:
+    """Return by how much χ² would fall with these columns too; 0 where lines don't agree."""
+    unit, lines, count = np.sqrt(np.diag(information)[own]), len(pulls), len(own)
+    if not np.all(unit > 0.0) or lines <= count + 1:
+        return 0.0
+    cross = information[np.ix_(fitted, own)]
+    way = inverse @ cross
+    each = (pulls[:, own] - pulls[:, fitted] @ way) / unit
+    left = (information[np.ix_(own, own)] - cross.T @ way) / np.outer(unit, unit)
+    values, vectors = np.linalg.eigh(left)
+    free = values > USED_UP
+    along = each @ vectors[:, free] / np.sqrt(values[free])
+    total, count = along.sum(axis=0), int(np.count_nonzero(free))
+    spread = lines * np.cov(along, rowvar=False).reshape(count, count)
+    agreed = float(total @ np.linalg.pinv(spread, hermitian=True) @ total)
+    share = agreed * (lines - count) / (count * (lines - 1.0))
+    return float(total @ total) if fdtrc(count, lines - count, share) < SHOWN else 0.0
 
 
 def truncation_covariance(information: Array, amounts: Array) -> Array:

@@ -64,30 +64,31 @@ def jackknife(line: IntArray, rows: Array, weights: Array, residual: Array) -> A
     weights, residual : (N,) float64
         As the fit had and left them.
     """
-    order = np.argsort(line, kind="stable")
-    rows, weights = rows[order], weights[order]
-    pull = rows * (weights * residual[order])[:, None]
-    firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    if len(firsts) <= rows.shape[1]:
+    parts, sums = line_sums(line, rows, weights, residual)
+    if len(parts) <= rows.shape[1]:
         return None
-    parts = np.array(
-        [
-            part.T @ (part * w[:, None])
-            for part, w in zip(
-                np.split(rows, firsts[1:]), np.split(weights, firsts[1:]), strict=True
-            )
-        ]
-    )
-    sums = np.add.reduceat(pull, firsts, axis=0)
     whole = np.sum(parts, axis=0)
     scale = np.sqrt(np.diag(whole))
     rest = (whole - parts) / np.outer(scale, scale)
     if np.max(np.linalg.cond(rest)) > MAX_CONDITION:
         return None
     moved = np.linalg.solve(rest, (sums / scale)[:, :, None])[:, :, 0] / scale
-    count = len(firsts)
+    count = len(parts)
     covariance = (count - 1.0) / count * (moved.T @ moved)
     return np.asarray(covariance[:POSE, :POSE])
+
+
+def line_sums(line: IntArray, rows: Array, weights: Array, residual: Array) -> tuple[Array, Array]:
+    """Return each line's part of JᵀWJ (L, P, P) and of JᵀWr (L, P); arguments as `jackknife`."""
+    order = np.argsort(line, kind="stable")
+    rows, weights = rows[order], weights[order]
+    pull = rows * (weights * residual[order])[:, None]
+    firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
+    parts = [
+        part.T @ (part * w[:, None])
+        for part, w in zip(np.split(rows, firsts[1:]), np.split(weights, firsts[1:]), strict=True)
+    ]
+    return np.array(parts), np.add.reduceat(pull, firsts, axis=0)
 
 
 def line_of_pixels(scene: Scene, pose: Pose) -> IntArray:

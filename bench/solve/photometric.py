@@ -19,13 +19,13 @@ from bench.solve.even_light import (
     even_answer,
     mirrored_fits,
     patience_with,
-    shared_kind,
+    shared_kinds,
     suspect,
 )
 from bench.solve.face import ceiling_of, face_after, face_of
 from bench.solve.field_fit import Known
 from bench.solve.image_fit import ImageFit, Scene, fit_image
-from bench.solve.imprint import amounts_of
+from bench.solve.imprint import ROUNDS, amounts_of
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.light_score import light_is_uneven
 from bench.solve.noise import (
@@ -121,13 +121,14 @@ def _with_imprint(
     scene: Scene, best: ImageFit, fits: list[ImageFit], weigh: Weigher
 ) -> tuple[Scene, list[ImageFit]]:
     """Return the scene and its fits with what the best one shows that boundaries share."""
-    before = scene.kinds
-    while (kind := shared_kind(scene, best, weigh.noise)) is not None:
-        scene = replace(scene, kinds=(*scene.kinds, kind))
-        best = _refit(scene, best, weigh)
-    if scene.kinds == before:
-        return scene, fits
-    return scene, [fit if fit.lost else _refit(scene, fit, weigh) for fit in fits]
+    for most in ROUNDS:
+        kinds = shared_kinds(scene, best, weigh.noise, most)
+        if not kinds:
+            break
+        scene = replace(scene, kinds=(*scene.kinds, *kinds))
+        fits = [fit if fit.lost else _refit(scene, fit, weigh) for fit in fits]
+        best = min((fit for fit in fits if not fit.lost), key=lambda fit: fit.chi_square)
+    return scene, fits
 
 
 def _refit(scene: Scene, fit: ImageFit, weigh: Weigher) -> ImageFit:

@@ -28,10 +28,10 @@ from bench.solve.field_fit import (
     step_fields,
 )
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
-from bench.solve.imprint import amounts_of, kind_shown, kinds_left, truncation_covariance
-from bench.solve.leave_one_out import jackknife, line_of_pixels
+from bench.solve.imprint import ROUNDS, kinds_left, kinds_shown, truncation_covariance
+from bench.solve.leave_one_out import jackknife, line_of_pixels, line_sums
 from bench.solve.light_fields import field_at
-from bench.solve.robust import loss
+from bench.solve.robust import STRONG, loss
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -62,8 +62,11 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
         As `bench.solve.field_fit.fit_fields`.
     """
     best = fit_fields(scene, first, known)
-    while (kind := _shared_kind(scene, best, known)) is not None:
-        scene = replace(scene, kinds=(*scene.kinds, kind))
+    for most in ROUNDS:
+        kinds = _shared_kinds(scene, best, known, most)
+        if not kinds:
+            break
+        scene = replace(scene, kinds=(*scene.kinds, *kinds))
         best = continued(scene, best, known)
     found = _judged(scene, best, known)
     if not both and not best.robust:
@@ -93,20 +96,27 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
     return replace(found.answer, other=other, modes=modes, asked=True)
 
 
-def _shared_kind(scene: Scene, best: Weighed, known: Known) -> str | None:
-    """Return what a fit shows most surely that boundaries share and it lacks, or None."""
+def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int) -> tuple[str, ...]:
+    """Return what a fit shows that boundaries share and it lacks."""
     asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
-    if not asked:
-        return None
-    wider = replace(scene, kinds=(*scene.kinds, *asked))
-    weigh = Weigher(best.weigh.noise, None, best.weigh.trust)
-    step = step_fields(wider, best.fit, weigh, known.contrast, walk=False)
+    trust = best.weigh.trust
+    assert trust is not None
+    fit, weigh = best.fit, Weigher(best.weigh.noise, None, trust)
+    step = step_fields(
+        replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False
+    )
     own, curved = step.sensitivity.shape[1], scene.terms == FREE_LIGHT
-    information, taken = _light_out(step.solved.penalised, own, curved)
-    gradient = step.solved.gradient
-    left = gradient[:own] - taken.T @ gradient[own:]
-    fitted = own - amounts_of(asked)
-    return kind_shown(information, left, asked, fitted)
+    rows = _rows(fit, step, _light_out(step.solved.penalised, own, curved)[1])
+    strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
+    strong = strength > STRONG * np.max(strength)
+    weights, left = weigh(fit.predicted), scene.grey - fit.predicted
+    return kinds_shown(
+        *line_sums(line_of_pixels(scene, fit.pose), rows, weights, left),
+        asked,
+        float(weights[strong] @ left[strong] ** 2),
+        float(np.sum(trust[strong])),
+        most,
+    )
 
 
 @dataclass(frozen=True, eq=False)
