@@ -19,11 +19,11 @@ from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.read import read_picture
 from bench.solve.covariance import correlation, in_facing_frame
-from bench.solve.estimate import Estimate, Outcome
+from bench.solve.estimate import Estimate
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
 from bench.survey.score import Row, score
-from bench.targets.marker import MarkerDesign, build_marker
+from bench.targets.marker import MarkerDesign, build_marker, is_turned
 from bench.targets.target import Target
 
 
@@ -129,7 +129,13 @@ COLUMNS = (
         ("edge_chi_square", "its mean on strong boundaries, against noise alone; 1 is right"),
     ),
     *_numbers("px", ("blur_px", "standard deviation of the blur that such a solver found")),
-    Column("light", pl.String, "", "how it described light: even, free, or fields over the face"),
+    Column(
+        "light",
+        pl.String,
+        "",
+        "how it described light (even, free, fields over the face), and what boundaries share: "
+        "ink, the blur's ellipse, skew and tails, a curve",
+    ),
     *_numbers(
         "m",
         ("corners_range_m", "range by the corners that it started from"),
@@ -140,7 +146,12 @@ COLUMNS = (
         ("corners_pitch_deg", "pitch by those corners"),
     ),
     *_numbers("", *CORRELATIONS),
-    Column("suspected", pl.String, "", "clipped, lossy, contradicted: what claims don't know of"),
+    Column(
+        "suspected",
+        pl.String,
+        "",
+        "clipped, lossy, correlated, mosaic, contradicted: what noise alone isn't",
+    ),
     Column("disagrees_with", pl.String, "", "pipelines beyond three standard deviations of both"),
     *_numbers(
         "px",
@@ -201,8 +212,7 @@ def _evidence(measurement: Measurement) -> Row:
         suspected.append("clipped")
     if measurement.picture.lower().endswith(LOSSY):
         suspected.append("lossy")
-    if estimate.outcome is Outcome.UNEXPLAINED:
-        suspected.append("contradicted")
+    suspected += estimate.suspected
     row: Row = {"suspected": ", ".join(suspected), "light": estimate.light or None}
     edge = estimate.edge_chi_square
     row["edge_chi_square"] = edge if math.isfinite(edge) else None
@@ -318,7 +328,8 @@ def same_marker(target: Target, marker_id: int) -> Target:
     if target.kind != "marker" or target.dictionary is None:
         raise TargetError(f"'{target.name}' isn't a single marker, so it has no other id")
     plate = (target.drawing.width, target.drawing.height)
-    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, plate=plate)
+    half_turn = is_turned(next(iter(target.markers.values())))
+    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, half_turn, plate=plate)
     return build_marker(design)
 
 

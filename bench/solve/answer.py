@@ -38,7 +38,7 @@ class Answer:
     evidence : Evidence
         What it leaves unexplained.
     terms : str
-        How light was described: "even", "free" or "fields".
+        How light was described, "even", "free" or "fields", and what boundaries shared.
     other : Pose or None
         The other branch's pose, if it was fitted and may be seen.
     modes : Modes or None
@@ -93,6 +93,7 @@ def estimate_of(answer: Answer, scene: Scene, start: Estimate, detection: Detect
         answer.evidence.edge_chi_square,
         answer.terms,
         start.T_camera_target_est,
+        answer.evidence.suspected,
     )
 
 

@@ -60,6 +60,9 @@ class Estimate:
         over the face); empty from others.
     T_camera_target_corners : Pose or None
         The pose of the corners that such a solver started from.
+    suspected : tuple of str
+        What such a solver's residuals show that noise alone doesn't: correlated, mosaic,
+        contradicted.
     """
 
     outcome: Outcome
@@ -74,6 +77,7 @@ class Estimate:
     edge_chi_square: float = float("nan")
     light: str = ""
     T_camera_target_corners: Pose | None = None
+    suspected: tuple[str, ...] = ()
 
 
 @runtime_checkable

@@ -16,7 +16,7 @@ from bench.geometry.viewing import mirrored_normal
 from bench.imaging.appearance import FREE_LIGHT, POSE, jacobian, response_to
 from bench.solve.ambiguity import Modes, turned_normal
 from bench.solve.answer import Answer, is_other_branch
-from bench.solve.evidence import evidence_of
+from bench.solve.evidence import Evidence, evidence_of
 from bench.solve.image_fit import (
     NORMAL_HELD,
     ImageFit,
@@ -160,20 +160,21 @@ def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> Answe
     """
     branches = _branches(fits, scene, weigh)
     best = branches[0]
-    chi_square, degrees = _misfit(best, scene)
-    covariance, widened = _covariance(best, scene, chi_square, degrees)
-    other, modes = None, None
-    if len(branches) > 1 and is_other_branch(best.fit.pose, branches[1].fit.pose):
-        other = branches[1].fit.pose
-        delta = (branches[1].loss - best.loss) / widened
-        modes = compare(delta, best.fit, other, scene, best.weigh, widened)
     evidence = evidence_of(
+        scene.pixels,
         scene.grey,
         best.fit.predicted,
         strength_of(scene, best.fit),
         best.weigh.noise,
         best.weigh.trust,
     )
+    chi_square, degrees = _misfit(best, scene)
+    covariance, widened = _covariance(best, scene, chi_square, degrees, evidence)
+    other, modes = None, None
+    if len(branches) > 1 and is_other_branch(best.fit.pose, branches[1].fit.pose):
+        other = branches[1].fit.pose
+        delta = (branches[1].loss - best.loss) / widened
+        modes = compare(delta, best.fit, other, scene, best.weigh, widened)
     terms = "free" if scene.terms == FREE_LIGHT else "even"
     return Answer(
         best.fit.pose,
@@ -182,7 +183,7 @@ def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> Answe
         chi_square,
         degrees,
         evidence,
-        terms,
+        " + ".join((terms, *scene.kinds)),
         other,
         modes,
     )
@@ -261,13 +262,16 @@ def _misfit(branch: Branch, scene: Scene) -> tuple[float, float]:
 
 
 def _covariance(
-    branch: Branch, scene: Scene, chi_square: float, degrees: float
+    branch: Branch, scene: Scene, chi_square: float, degrees: float, evidence: Evidence
 ) -> tuple[Array, float]:
-    """Return the pose's covariance, and by how much it is wider than noise would make it."""
+    """Return the pose's covariance, and by how much it is wider than noise would make it.
+
+    Noise that neighbours share counts less often than pixels do: lines tell how much less.
+    """
     fit = branch.fit
     covariance = pose_covariance_of(fit.information)
     covariance = covariance + truncation_covariance(fit.information, fit.amounts)
-    if not branch.robust:
+    if not branch.robust and evidence.correlation == 0.0:
         return widened_by_misfit(covariance, chi_square, degrees)
     apart = leave_one_out_covariance(scene, fit)
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)

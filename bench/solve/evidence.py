@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.solve.noise import Noise
+from bench.imaging.pixels import Pixels
+from bench.solve.noise import Noise, neighbour_correlation
 from bench.solve.robust import FLAT, MAD_TO_SIGMA, STRONG, mismatch_px
 from bench.typing import Array, BoolArray
 
@@ -29,6 +30,8 @@ MOST_LEFT = 0.06
 # absolute deviation has 0.37 of the efficiency of a standard deviation (Hampel 1974,
 # doi:10.1080/01621459.1974.10482962), so that its square varies by √(2 / 0.37 n) of itself.
 BEYOND_CHANCE, MAD_EFFICIENCY = 3.0, 0.37
+# Standard deviations by which a correlation of neighbours must differ from none: 1 in 16,000.
+CORRELATED_SIGMAS = 4.0
 
 
 @dataclass(frozen=True)
@@ -46,12 +49,29 @@ class Evidence:
         Share of strong boundaries' pixels that count for less than half.
     left : float
         What flat parts leave beyond noise, of the contrast, from the median.
+    correlation : float
+        Of residuals of neighbours in flat parts; 0 where chance explains it.
+    chequered : bool
+        Whether every other pixel of flat parts is noisier, as interpolation of a colour mosaic
+        leaves them.
     """
 
     edge_chi_square: float
     off_px: float
     distrusted: float
     left: float
+    correlation: float = 0.0
+    chequered: bool = False
+
+    @property
+    def suspected(self) -> tuple[str, ...]:
+        """What a claim from noise alone doesn't know of."""
+        found = {
+            "correlated": self.correlation != 0.0,
+            "mosaic": self.chequered,
+            "contradicted": self.contradicts,
+        }
+        return tuple(name for name, is_so in found.items() if is_so)
 
     @property
     def contradicts(self) -> bool:
@@ -62,12 +82,19 @@ class Evidence:
 
 
 def evidence_of(
-    grey: Array, predicted: Array, strength: Array, noise: Noise, trust: Array | None
+    pixels: Pixels,
+    grey: Array,
+    predicted: Array,
+    strength: Array,
+    noise: Noise,
+    trust: Array | None,
 ) -> Evidence:
     """Return what residuals say.
 
     Parameters
     ----------
+    pixels : Pixels
+        Where.
     grey, predicted : (N,) float64
         Grey values, and what the fit makes of them.
     strength : (N,) float64
@@ -93,7 +120,28 @@ def evidence_of(
         mismatch_px(residual, strength, noise, predicted, _slack(strong)),
         float(np.mean(trust[strong] < 0.5)) if np.any(strong) else 0.0,
         left,
+        correlation_of(pixels, residual / np.sqrt(variance), flat & (trust > 0.5)),
+        is_chequered(pixels, residual / np.sqrt(variance), flat & (trust > 0.5)),
     )
+
+
+def correlation_of(pixels: Pixels, standardised: Array, flat: BoolArray) -> float:
+    """Return the correlation of neighbours' residuals, or 0 where chance explains it."""
+    found, chance = neighbour_correlation(pixels, standardised, flat)
+    return found if abs(found) > CORRELATED_SIGMAS * chance else 0.0
+
+
+def is_chequered(pixels: Pixels, standardised: Array, flat: BoolArray) -> bool:
+    """Tell whether pixels of one colour of a chessboard are noisier than the others."""
+    row, column = np.divmod(pixels.index[flat], pixels.region.width)
+    odd = (row + column) % 2 == 1
+    square = standardised[flat] ** 2
+    first, second = square[odd], square[~odd]
+    if min(len(first), len(second)) < 2 or not (np.any(first) and np.any(second)):
+        return False
+    # a variance's logarithm varies by √(2/n) (Bartlett and Kendall 1946)
+    chance = np.sqrt(2.0 / len(first) + 2.0 / len(second))
+    return bool(abs(np.log(np.mean(first) / np.mean(second))) > CORRELATED_SIGMAS * chance)
 
 
 def _slack(asked: BoolArray) -> float:

@@ -142,7 +142,7 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     chi_square = float(trust @ (z * z))
     degrees = max(1.0, float(np.sum(trust)) - weighed.parameters)
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
-    evidence = evidence_of(scene.grey, fit.predicted, strength, weigh.noise, trust)
+    evidence = evidence_of(scene.pixels, scene.grey, fit.predicted, strength, weigh.noise, trust)
     # fields follow light nearly and not quite, which lines show and χ² hardly
     rows = _rows(fit, step, taken)
     weights = weigh(fit.predicted)
@@ -151,7 +151,15 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
     off_px = evidence.off_px if weighed.robust else 0.0
     grown = growth_covariance(rows, weights, strength, off_px)
     covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
-    answer = Answer(fit.pose, fit.blur_px, covariance, chi_square, degrees, evidence, "fields")
+    answer = Answer(
+        fit.pose,
+        fit.blur_px,
+        covariance,
+        chi_square,
+        degrees,
+        evidence,
+        " + ".join(("fields", *scene.kinds)),
+    )
     return Judged(answer, widened)
 
 

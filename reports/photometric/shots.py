@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from scipy.signal import fftconvolve
 
-from bench.geometry.camera import Camera, normalise
+from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
 from bench.imaging.picture import Picture, Region
@@ -29,6 +29,8 @@ from bench.typing import Array, GreyImage
 # two share a row or column, and an upright edge is placed to a 64th of a pixel.
 CELLS, POINTS, SKEW = 4, 16, 5
 MARGIN_PX = 10.0
+# Where a cell of the light's grid is looked at first, of its width from its middle.
+CORNERS = ((-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5))
 FULL = 255
 # Reflectances, and grey value of reflectance 1 under even light.
 WHITE, BLACK, WALL = 0.85, 0.05, 0.35
@@ -112,8 +114,7 @@ def _face(
     marker_id = next(iter(target.markers))
     cells = np.asarray(marker_cells(target.dictionary, marker_id), dtype=np.float64)
     half = 0.5 * np.array([target.drawing.width, target.drawing.height])
-    rays = np.column_stack((across.ravel(), down.ravel()))
-    ends = normalise(rays, camera).reshape(*across.shape, 2)
+    ends = np.stack(((across - camera.cx) / camera.fx, (down - camera.cy) / camera.fy), axis=-1)
     d = np.array([1.0 / camera.fx, 1.0 / camera.fy]) * step
     return _sampled(
         ends, d, pose.rotation, pose.translation, cells, target.marker_size, half, shot.spread,
@@ -129,15 +130,22 @@ def _sampled(
     height, width = ends.shape[:2]
     xs, ys = np.zeros((height, width)), np.zeros((height, width))
     face = np.zeros((height, width))
-    count = len(cells)
-    side = size / count
     offset = translation @ rotation
     level = (0.5 * size / half[0]) ** 2 / 3.0  # mean height over the marker: none
     for i in range(height):
         for j in range(width):
-            for k in range(POINTS):
-                a = ends[i, j, 0] + step[0] * ((k + 0.5) / POINTS - 0.5)
-                b = ends[i, j, 1] + step[1] * ((SKEW * k % POINTS + 0.5) / POINTS - 0.5)
+            # a cell whose corners look alike is even: marker cells are ten times as large
+            alike, shade = True, -1.0
+            for k in range(len(CORNERS) + POINTS):
+                corner = k < len(CORNERS)
+                if not corner and alike:
+                    break
+                if corner:
+                    du, dv = CORNERS[k]
+                else:
+                    n = k - len(CORNERS)
+                    du, dv = (n + 0.5) / POINTS - 0.5, (SKEW * n % POINTS + 0.5) / POINTS - 0.5
+                a, b = ends[i, j, 0] + step[0] * du, ends[i, j, 1] + step[1] * dv
                 rx = rotation[0, 0] * a + rotation[1, 0] * b + rotation[2, 0]
                 ry = rotation[0, 1] * a + rotation[1, 1] * b + rotation[2, 1]
                 rz = rotation[0, 2] * a + rotation[1, 2] * b + rotation[2, 2]
@@ -147,23 +155,38 @@ def _sampled(
                     depth = (z + offset[2]) / rz
                     x, y = depth * rx - offset[0], depth * ry - offset[1]
                     z = bow * (level - (x / half[0]) ** 2)
-                xs[i, j] += x
-                ys[i, j] += y
-                if abs(x) > half[0] or abs(y) > half[1]:
-                    face[i, j] += WALL
-                    continue
-                # grown: a corner of the square around the point is on black; shrunk: all are
-                dark, corners = 0, 4 if spread != 0.0 else 1
-                for c in range(corners):
-                    px = x + (spread if c % 2 else -spread)
-                    py = y + (spread if c // 2 else -spread)
-                    column = int(np.floor((px + 0.5 * size) / side))
-                    row = int(np.floor((0.5 * size - py) / side))
-                    if 0 <= row < count and 0 <= column < count and cells[row, column] < 0.5:
-                        dark += 1
-                black = dark == corners if spread < 0.0 else dark > 0
-                face[i, j] += BLACK if black else WHITE
-    return xs / POINTS, ys / POINTS, face / POINTS
+                value = WALL
+                if abs(x) <= half[0] and abs(y) <= half[1]:
+                    value = BLACK if _is_black(x, y, cells, size, spread) else WHITE
+                if corner:
+                    xs[i, j] += x / len(CORNERS)
+                    ys[i, j] += y / len(CORNERS)
+                    alike = alike and (k == 0 or value == shade)
+                    face[i, j] = shade = value
+                else:
+                    face[i, j] = value / POINTS + (face[i, j] if n > 0 else 0.0)
+    return xs, ys, face
+
+
+@kernel
+def _is_black(x: float, y: float, cells: Array, size: float, spread: float) -> bool:
+    """Tell whether a point of the face is black.
+
+    Grown: a corner of the square around the point is on a black cell; shrunk: all are.
+    """
+    count = len(cells)
+    side = size / count
+    dark, corners = 0, 4 if spread != 0.0 else 1
+    for c in range(corners):
+        px = x + (spread if c % 2 else -spread)
+        py = y + (spread if c // 2 else -spread)
+        column, row = (
+            int(np.floor((px + 0.5 * size) / side)),
+            int(np.floor((0.5 * size - py) / side)),
+        )
+        if 0 <= row < count and 0 <= column < count and cells[row, column] < 0.5:
+            dark += 1
+    return dark == corners if spread < 0.0 else dark > 0
 
 
 def _developed(light: Array, shot: Shot, rng: np.random.Generator) -> GreyImage:
