@@ -25,7 +25,7 @@ from bench.solve.image_fit import (
     pose_covariance_of,
     sensitivity_at,
 )
-from bench.solve.imprint import kinds_left, kinds_shown, truncation_covariance
+from bench.solve.imprint import hints, kinds_left, kinds_shown, truncation_covariance
 from bench.solve.leave_one_out import leave_one_out_covariance, line_of_pixels, line_sums
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of, weigh_down
@@ -84,22 +84,29 @@ def suspect(fit: ImageFit, scene: Scene) -> bool:
 def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int) -> tuple[str, ...]:
     """Return what a fit shows that boundaries share and it lacks, so many kinds at most.
 
-    Pixels that show something else have no say.
+    Pixels that show something else have no say. A fit that noise explains is asked by its own
+    equations first, which answers most clean pictures.
     """
     asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
     if not asked:
         return ()
-    whole = sensitivity_at(replace(scene, kinds=(*scene.kinds, *asked)), fit.pose, fit.blur_px)
-    known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    wider = replace(scene, kinds=(*scene.kinds, *asked))
+    whole = sensitivity_at(wider, fit.pose, fit.blur_px)
     near, own = len(whole), fit.sensitivity.shape[1]
-    rows = np.zeros((len(known), known.shape[1] + whole.shape[1] - own))
-    rows[:, : known.shape[1]] = known
     response = response_to(fit.reflectance, fit.light, scene.pixels)
-    rows[:near, known.shape[1] :] = whole[:, own:] * response[:near, None]
+    columns = whole[:, own:] * response[:near, None]
+    known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    left = scene.grey - fit.predicted
+    if not suspect(fit, scene) and not hints(
+        fit.information, known[:near], columns, fit.weights[:near], left[:near], asked
+    ):
+        return ()
+    rows = np.zeros((len(known), known.shape[1] + columns.shape[1]))
+    rows[:, : known.shape[1]] = known
+    rows[:near, known.shape[1] :] = columns
     strength = strength_of(scene, fit)
     trust = weigh_down(scene.grey, fit.predicted, strength, noise).trust
     weights = trust / noise.variance(fit.predicted)
-    left = scene.grey - fit.predicted
     strong = strength > STRONG * np.max(strength)
     return kinds_shown(
         *line_sums(line_of_pixels(scene, fit.pose), rows, weights, left),

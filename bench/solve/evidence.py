@@ -23,8 +23,8 @@ from bench.typing import Array, BoolArray
 MOST_OFF_PX = 0.3
 # A majority of pixels must agree, or the fit is that of a minority.
 MOST_DISTRUSTED = 0.5
-# Of the contrast, root mean square beyond noise in flat parts: what still shifts a boundary of
-# 0.7 px blur by no more than `MOST_OFF_PX` / 3.
+# Of the contrast, root mean square of what neighbours share in flat parts: what still shifts a
+# boundary of 0.7 px blur by no more than `MOST_OFF_PX` / 3.
 MOST_LEFT = 0.06
 # Standard deviations by which a squared spread must exceed noise's to count at all; the median
 # absolute deviation has 0.37 of the efficiency of a standard deviation (Hampel 1974,
@@ -48,7 +48,8 @@ class Evidence:
     distrusted : float
         Share of strong boundaries' pixels that count for less than half.
     left : float
-        What flat parts leave beyond noise, of the contrast, from the median.
+        What neighbours in flat parts share, of the contrast: another drawing, light that no
+        field follows. A camera's noise has none of it, however much of it there is.
     correlation : float
         Of residuals of neighbours in flat parts; 0 where chance explains it.
     chequered : bool
@@ -109,19 +110,20 @@ def evidence_of(
     strong = strength > STRONG * np.max(strength)
     share = trust * strong
     edge = float(share @ (residual**2 / variance)) / max(float(np.sum(share)), 1e-9)
-    flat = strength < FLAT * np.max(strength)
+    flat = (strength < FLAT * np.max(strength)) & (trust > 0.5)
+    z = residual / np.sqrt(variance)
+    correlation = correlation_of(pixels, z, flat)
     left = 0.0
-    if np.any(flat):
+    if correlation > 0.0:
         spread = MAD_TO_SIGMA * float(np.median(np.abs(residual[flat])))
-        expected = _slack(flat) * float(np.median(variance[flat]))
-        left = float(np.sqrt(max(0.0, spread**2 - expected))) / float(np.ptp(predicted))
+        left = spread * float(np.sqrt(correlation)) / float(np.ptp(predicted))
     return Evidence(
         edge,
         mismatch_px(residual, strength, noise, predicted, _slack(strong)),
         float(np.mean(trust[strong] < 0.5)) if np.any(strong) else 0.0,
         left,
-        correlation_of(pixels, residual / np.sqrt(variance), flat & (trust > 0.5)),
-        is_chequered(pixels, residual / np.sqrt(variance), flat & (trust > 0.5)),
+        correlation,
+        is_chequered(pixels, z, flat),
     )
 
 

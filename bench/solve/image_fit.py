@@ -8,7 +8,7 @@ doi:10.1137/0710036), pose and blur by the joint normal equations.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import LIGHT, POSE, fit_light, normal_equations, predict
 from bench.imaging.chords import project_chords
+from bench.imaging.cumulants import blurred_derivatives
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.kernel import kernel
 from bench.imaging.pixels import Pixels
@@ -296,11 +297,14 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
     if not scene.kinds:
         return plain
 
-    def image(right: float, down: float, wider: float) -> Array:
-        moved = replace(scene, camera=replace(camera, cx=camera.cx - right, cy=camera.cy - down))
-        return reflectance_at(moved, pose, wider * blur_px)[: len(plain)]
+    def image(wider: float) -> Array:
+        seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
+        return pixels.of(seen)[: len(plain)]
 
-    return np.hstack((plain, imprint_columns(scene.kinds, image, plain, pose)))
+    def derivatives() -> Array:
+        return blurred_derivatives(chords, blur_px, pixels.region, pixels.places)
+
+    return np.hstack((plain, imprint_columns(scene.kinds, derivatives, image, plain, pose)))
 
 
 def imprinted(reflectance: Array, sensitivity: Array | None, amounts: Array) -> Array:

@@ -12,7 +12,7 @@ a sum of columns, each with an amount of its own:
 - *curve*: (B - b)(w - B) between black b and white w, times (2B - b - w) and itself: a response
   curve's terms of third and fourth order, where one is fitted at all.
 
-That is the start of a Gram-Charlier series of the spot (Cramér 1946, section 17.6) and, for ink,
+That is the start of a Gram-Charlier series of the spot (`bench.imaging.cumulants`) and, for ink,
 of Taylor's. Each kind has parameters only where a score test (Rao 1948,
 doi:10.1017/S0305004100023987) says that a picture shows it: on a clean one they would cost
 accuracy, of range above all.
@@ -43,14 +43,13 @@ def amounts_of(kinds: tuple[str, ...]) -> int:
     return sum(COUNTS[kind] for kind in kinds)
 
 
-# Distance between the pictures whose differences are taken, pixels: of a boundary blurred by
-# 0.6 px and a pixel's box they err by a tenth, in size and hardly in shape.
-SHIFT_PX = 0.5
 # How much wider the tails' spot is: most of it falls on pixels that count as near a boundary.
 WIDER = 1.75
 # Probability under which a kind is taken to be there, of each test.
 SHOWN = 0.01
-# Of what a kind's amounts move a pose by: differences, as above, err by a tenth.
+# Of what a kind's amounts move a pose by, what the terms beyond the first may do: variances that
+# differ by 0.3 px² about a blur of 0.6 px change a boundary's slope by a fifth in the first order
+# and a fiftieth in the second.
 TRUNCATED = 0.1
 # How many kinds each round of a fit adds at most: the first alone, since what is left without it
 # is no longer small.
@@ -58,27 +57,11 @@ ROUNDS = (1, len(KINDS))
 # Of the largest eigenvalue, below which the other parameters have used a direction up.
 USED_UP = 1e-9
 
-# Central differences of orders 0 to 3, at -2 to 2 steps.
-_DIFFERENCES = np.array(
-    [[0, 0, 1, 0, 0], [0, -0.5, 0, 0.5, 0], [0, 1, -2, 1, 0], [-0.5, 1, 0, -1, 0.5]]
-)
-
-
-def _stencil(across: int, down: int) -> Array:
-    """Return the weights (5, 5), column by column, of ∂u^across ∂v^down."""
-    weights = np.outer(_DIFFERENCES[across], _DIFFERENCES[down])
-    return np.asarray(weights / SHIFT_PX ** (across + down))
-
-
-STENCILS = {
-    "ellipse": (0.5 * (_stencil(2, 0) - _stencil(0, 2)), _stencil(1, 1)),
-    "skew": (_stencil(3, 0), _stencil(2, 1), _stencil(1, 2), _stencil(0, 3)),
-}
-
 
 def imprint_columns(
     kinds: tuple[str, ...],
-    image: Callable[[float, float, float], Array],
+    derivatives: Callable[[], Array],
+    image: Callable[[float], Array],
     sensitivity: Array,
     pose: Pose,
 ) -> Array:
@@ -88,31 +71,26 @@ def imprint_columns(
     ----------
     kinds : tuple of str
         Of `KINDS`.
+    derivatives : callable
+        (M, 6) of `bench.imaging.cumulants.blurred_derivatives`.
     image : callable
-        B (M,) at places so many pixels right and down, with the blur times a factor.
+        B (M,) with the blur times a factor.
     sensitivity : (M, 7) float64
         Of B.
     pose : Pose
         Target to camera.
     """
-    seen: dict[tuple[int, int], Array] = {}
-
-    def difference(weights: Array) -> Array:
-        total = np.zeros(len(sensitivity))
-        for i, j in zip(*np.nonzero(weights), strict=True):
-            if (i, j) not in seen:
-                seen[i, j] = image((i - 2) * SHIFT_PX, (j - 2) * SHIFT_PX, 1.0)
-            total += weights[i, j] * seen[i, j]
-        return total
-
+    spot = derivatives() if "ellipse" in kinds or "skew" in kinds else np.empty((0, 0))
+    here = image(1.0) if "tails" in kinds or "curve" in kinds else np.empty(0)
     columns: list[Array] = []
     for kind in kinds:
-        if kind in STENCILS:
-            columns += [difference(weights) for weights in STENCILS[kind]]
+        if kind == "ellipse":
+            columns += [spot[:, 0], spot[:, 1]]
+        elif kind == "skew":
+            columns += [spot[:, k] for k in range(2, 6)]
         elif kind == "tails":
-            columns.append(image(0.0, 0.0, WIDER) - image(0.0, 0.0, 1.0))
+            columns.append(image(WIDER) - here)
         elif kind == "curve":
-            here = image(0.0, 0.0, 1.0)
             bump = (here - np.min(here)) * (np.max(here) - here)
             columns += [bump * (2.0 * here - np.min(here) - np.max(here)), bump * bump]
         else:
@@ -120,6 +98,52 @@ def imprint_columns(
             across, down = (sensitivity[:, 3:6] @ pose.rotation[:, k] for k in (0, 1))
             columns.append(-np.hypot(across, down))
     return np.column_stack(columns) if columns else np.empty((len(sensitivity), 0))
+
+
+def hints(
+    information: Array,
+    known: Array,
+    columns: Array,
+    weights: Array,
+    residual: Array,
+    asked: tuple[str, ...],
+) -> bool:
+    """Tell whether any kind passes a score test by noise alone.
+
+    Parameters
+    ----------
+    information : (P, P) float64
+        JᵀWJ of what has been fitted, at whose minimum the residuals are.
+    known, columns : (M, P), (M, K) float64
+        Its derivatives, and the columns of the kinds, at the pixels near a boundary.
+    weights, residual : (M,) float64
+        There.
+    asked : tuple of str
+        The kinds.
+    """
+    weighted = columns * weights[:, None]
+    cross, pulls = known.T @ weighted, weighted.T @ residual
+    way = _inverse(information) @ cross
+    left = columns.T @ weighted - cross.T @ way
+    first = 0
+    for kind in asked:
+        own = slice(first, first + COUNTS[kind])
+        first = own.stop
+        found = _statistic(left[own, own], pulls[own])
+        if found > float(chdtri(COUNTS[kind], SHOWN)):
+            return True
+    return False
+
+
+def _statistic(information: Array, pull: Array) -> float:
+    """Return gᵀI⁺g, of directions that the other parameters haven't used up."""
+    unit = np.sqrt(np.diag(information))
+    if not np.all(unit > 0.0):
+        return 0.0
+    values, vectors = np.linalg.eigh(information / np.outer(unit, unit))
+    free = values > USED_UP
+    along = vectors[:, free].T @ (pull / unit)
+    return float(np.sum(along * along / values[free]))
 
 
 def kinds_shown(

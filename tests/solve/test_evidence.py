@@ -12,6 +12,8 @@ from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging, capture
 from bench.imaging.optics import Optics
+from bench.imaging.picture import Region
+from bench.imaging.pixels import Pixels
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
 from bench.solve.estimate import Outcome
@@ -41,6 +43,15 @@ def observe(rng, known, spoil=None):
     )
 
 
+def row_of(count):
+    """Pixels in one row, all of them near a boundary."""
+    index, places = np.arange(count), np.arange(count).reshape(1, count)
+    return Pixels(Region(0, 0, count, 1), index, count, places, np.zeros(count), np.zeros(count))
+
+
+ROW = row_of(1000)
+
+
 def edge(off, noise=0.0):
     """A ramp of 40 grey values a pixel, off by so many pixels, between two flat parts."""
     strength = np.concatenate((np.zeros(400), np.full(200, 40.0), np.zeros(400)))
@@ -50,12 +61,12 @@ def edge(off, noise=0.0):
 
 
 def test_boundaries_that_are_off_are_measured_in_pixels_beyond_noise():
-    right = evidence_of(*edge(0.0, 1.0), NOISE, None)
+    right = evidence_of(ROW, *edge(0.0, 1.0), NOISE, None)
     # of 200 Gaussian residuals: a mean square of 1, known to 10 %; off by a part of noise's 1/40
     assert right.edge_chi_square == pytest.approx(1.0, abs=0.4)
     assert right.off_px < 0.02
     assert not right.contradicts
-    wrong = evidence_of(*edge(0.5), NOISE, None)
+    wrong = evidence_of(ROW, *edge(0.5), NOISE, None)
     # a median deviation counts as 1.4826 of itself, a Gaussian's
     assert wrong.off_px == pytest.approx(1.4826 * 0.5, rel=0.01)
     assert wrong.edge_chi_square == pytest.approx(20.0**2)
@@ -65,12 +76,43 @@ def test_boundaries_that_are_off_are_measured_in_pixels_beyond_noise():
 def test_a_minority_s_fit_and_light_left_over_contradict_too():
     grey, predicted, strength = edge(0.0, 1.0)
     trust = np.where(np.arange(1000) < 550, 0.0, 1.0)
-    assert evidence_of(grey, predicted, strength, NOISE, trust).distrusted == pytest.approx(0.75)
-    assert evidence_of(grey, predicted, strength, NOISE, trust).contradicts
-    uneven = grey + np.where(strength > 0.0, 0.0, 25.0 * np.sign(np.sin(np.arange(1000))))
-    found = evidence_of(uneven, predicted, strength, NOISE, None)
+    assert evidence_of(ROW, grey, predicted, strength, NOISE, trust).distrusted == pytest.approx(
+        0.75
+    )
+    assert evidence_of(ROW, grey, predicted, strength, NOISE, trust).contradicts
+    wave = 25.0 * np.sign(np.sin(0.02 * np.arange(1000)))
+    found = evidence_of(
+        ROW, grey + np.where(strength > 0.0, 0.0, wave), predicted, strength, NOISE, None
+    )
+    # neighbours differ at a wave's ends alone: one pair in 157
     assert found.left == pytest.approx(1.4826 * 25.0 / 160.0, rel=0.1)
     assert found.contradicts
+
+
+def test_noise_that_neighbours_share_is_told_from_noise_that_they_do_not():
+    grey, predicted, strength = edge(0.0, 1.0)
+    assert evidence_of(ROW, grey, predicted, strength, NOISE, None).suspected == ()
+    noise = np.random.default_rng(5).normal(size=1001)
+    smooth = predicted + (noise[1:] + noise[:-1]) / np.sqrt(2.0)
+    found = evidence_of(ROW, smooth, predicted, strength, NOISE, None)
+    # two neighbours share half of their variance; of 800 pairs it is known to 0.035
+    assert found.correlation == pytest.approx(0.5, abs=0.14)
+    assert found.suspected == ("correlated",)
+    # however much of it there is, a camera's own noise contradicts nothing
+    loud = predicted + 30.0 * noise[1:]
+    assert not evidence_of(
+        ROW, loud, predicted, strength, Noise(900.0, 0.0, 0.0), None
+    ).contradicts
+
+
+def test_pixels_of_an_interpolated_mosaic_are_noisier_by_turns():
+    grey, predicted, strength = edge(0.0, 1.0)
+    # interpolated from two neighbours: half the variance
+    quieter = np.where(np.arange(1000) % 2, np.sqrt(0.5), 1.0)
+    found = evidence_of(
+        ROW, predicted + (grey - predicted) * quieter, predicted, strength, NOISE, None
+    )
+    assert found.suspected == ("mosaic",)
 
 
 @pytest.mark.parametrize("known", [True, False])
