@@ -81,7 +81,7 @@ def compare_modes(
     ridge = refine(
         start, 0.5 * (first.translation + second.translation), points, camera, NORMAL_HELD
     )
-    root = np.linalg.cholesky(covariance_px2)
+    root: Array = np.asarray(np.linalg.cholesky(covariance_px2), dtype=np.float64)
     free = np.ones(6, dtype=np.bool_)
     one, other = (_left(fit, points, camera, root, free) for fit in (first, second))
     between_them = _left(ridge, points, camera, root, NORMAL_HELD)

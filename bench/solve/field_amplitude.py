@@ -17,7 +17,7 @@ import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
 from bench.solve.light_fields import LightBasis
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 # Amplitudes that are tried, of the picture's contrast: from what nobody could see to what changes
 # from dark to bright within a cell. Half a decade is as good as the best: the likelihood is flat.
@@ -69,7 +69,11 @@ class Solved:
 
 
 def choose_amplitudes(
-    basis: LightBasis, equations: Equations, held: Array, contrast: float, start: tuple[int, int]
+    basis: LightBasis,
+    equations: Equations,
+    held: BoolArray,
+    contrast: float,
+    start: tuple[int, int],
 ) -> tuple[int, int]:
     """Return the likeliest rungs of the ladder for a and b, walking down from a start."""
     known: dict[tuple[int, int], float] = {}
@@ -98,7 +102,7 @@ def amplitudes_of(rungs: tuple[int, int], contrast: float) -> tuple[float, float
 
 
 def solve_penalised(
-    basis: LightBasis, equations: Equations, held: Array, amplitudes: tuple[float, float]
+    basis: LightBasis, equations: Equations, held: BoolArray, amplitudes: tuple[float, float]
 ) -> Solved:
     """Return the penalised step; parameters that are `held` (P,) stay.
 
