@@ -76,7 +76,7 @@ export function summaryWords(s) {
   const ends = s.rms_rot_deg_lo === null || s.rms_rot_deg_hi === null ? "too few for an interval" : `95 % interval ${significant(s.rms_rot_deg_lo)} to ${significant(s.rms_rot_deg_hi)}`;
   parts.push(s.rms_rot_deg === null ? "No usable pose." : `Rotation error ${significant(s.rms_rot_deg)} deg RMS over ${s.n_ok} usable (${ends}).`);
   parts.push(`Usable ${significant(100 * s.usable_rate)} % (95 % interval ${significant(100 * s.usable_rate_lo)} to ${significant(100 * s.usable_rate_hi)}).`);
-  const gross = [["missed", s.n_missed], ["wrong id", s.n_wrong_id], ["mirrored", s.n_mirrored], ["ambiguous", s.n_ambiguous], ["without a finite pose", s.n_not_finite]];
+  const gross = [["missed", s.n_missed], ["wrong id", s.n_wrong_id], ["mirrored", s.n_mirrored], ["ambiguous", s.n_ambiguous], ["without a finite pose", s.n_not_finite], ["unexplained", s.n_unexplained]];
   const counted = gross.filter(([, n]) => n > 0).map(([name, n]) => `${n} ${name}`);
   if (counted.length) parts.push(`Not usable: ${counted.join(", ")}.`);
   return parts.join(" ");

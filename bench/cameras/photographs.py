@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,11 +18,12 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.read import read_picture
+from bench.solve.covariance import correlation, in_facing_frame
 from bench.solve.estimate import Estimate
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
 from bench.survey.score import Row, score
-from bench.targets.marker import MarkerDesign, build_marker
+from bench.targets.marker import MarkerDesign, build_marker, is_turned
 from bench.targets.target import Target
 
 
@@ -61,12 +62,25 @@ def _numbers(unit: str, *pairs: tuple[str, str]) -> tuple[Column, ...]:
     return tuple(Column(name, pl.Float64, unit, meaning) for name, meaning in pairs)
 
 
+# Correlations of the claims, in the order and the axes of the ``sigma_*`` columns.
+PARTS = ("rot_x", "rot_y", "rot_z", "right", "up", "along")
+CORRELATIONS = tuple(
+    (f"corr_{a}_{b}", f"correlation of the claims for {a} and {b}")
+    for i, a in enumerate(PARTS)
+    for b in PARTS[i + 1 :]
+)
+# Share of a target's pixels at full scale above which a picture is called clipped, and endings of
+# files whose pixels were changed to save room.
+CLIPPED, LOSSY = 0.01, (".jpg", ".jpeg", ".webp")
+# Standard deviations of a difference beyond which two pipelines disagree.
+APART = 3.0
+
 COLUMNS = (
     Column("picture", pl.String, "", "the picture file"),
     Column("target", pl.String, "", "the target looked for"),
     Column("marker_id", pl.Int64, "", "id of a single marker; null for boards and grids"),
     Column("pipeline", pl.String, "", "detector/solver"),
-    Column("outcome", pl.String, "", "ok, missed, wrong_id, ambiguous or not_finite"),
+    Column("outcome", pl.String, "", "ok, missed, wrong_id, ambiguous, not_finite or unexplained"),
     Column("n_points", pl.Int64, "", "points that the detector gave the solver"),
     *_numbers("m", ("range_m", "camera centre to target centre")),
     *_numbers(
@@ -108,6 +122,37 @@ COLUMNS = (
         ("runner_up_turn_deg", "turn of the second solution"),
         ("runner_up_pitch_deg", "pitch of the second solution"),
     ),
+    *_numbers(
+        "",
+        ("chi_square", "weighted squared residual of the grey values, photometric solvers"),
+        ("degrees", "its degrees of freedom"),
+        ("edge_chi_square", "its mean on strong boundaries, against noise alone; 1 is right"),
+    ),
+    *_numbers("px", ("blur_px", "standard deviation of the blur that such a solver found")),
+    Column(
+        "light",
+        pl.String,
+        "",
+        "how it described light (even, free, fields over the face), and what boundaries share: "
+        "ink, the blur's ellipse, skew and tails, a curve",
+    ),
+    *_numbers(
+        "m",
+        ("corners_range_m", "range by the corners that it started from"),
+    ),
+    *_numbers(
+        "deg",
+        ("corners_turn_deg", "turn by those corners"),
+        ("corners_pitch_deg", "pitch by those corners"),
+    ),
+    *_numbers("", *CORRELATIONS),
+    Column(
+        "suspected",
+        pl.String,
+        "",
+        "clipped, lossy, correlated, mosaic, contradicted: what noise alone isn't",
+    ),
+    Column("disagrees_with", pl.String, "", "pipelines beyond three standard deviations of both"),
     *_numbers(
         "px",
         ("u_px", "column where the target's centre appears"),
@@ -151,11 +196,43 @@ def measurement_row(measurement: Measurement) -> Row:
         "v_px": centre[1],
         "size_px": camera.fx * target.extent / view.range_m,
     }
+    row |= _evidence(measurement) | _correlations(T_est, estimate)
     if estimate.runner_up is not None:
         second = view_of_pose(estimate.runner_up)
         row["runner_up_turn_deg"] = math.degrees(second.turn)
         row["runner_up_pitch_deg"] = math.degrees(second.pitch)
     return row
+
+
+def _evidence(measurement: Measurement) -> Row:
+    """Return what a photometric solver says beside its pose, and what its claims don't know of."""
+    estimate, picture = measurement.estimate, measurement.observation.picture
+    suspected = []
+    if np.mean(picture.grey >= picture.full_scale) > CLIPPED:
+        suspected.append("clipped")
+    if measurement.picture.lower().endswith(LOSSY):
+        suspected.append("lossy")
+    suspected += estimate.suspected
+    row: Row = {"suspected": ", ".join(suspected), "light": estimate.light or None}
+    edge = estimate.edge_chi_square
+    row["edge_chi_square"] = edge if math.isfinite(edge) else None
+    if estimate.T_camera_target_corners is not None:
+        view = view_of_pose(estimate.T_camera_target_corners)
+        row |= {
+            "corners_range_m": view.range_m,
+            "corners_turn_deg": math.degrees(view.turn),
+            "corners_pitch_deg": math.degrees(view.pitch),
+        }
+    return row
+
+
+def _correlations(T_camera_target: Pose, estimate: Estimate) -> Row:
+    """Return the correlations of the claims; none where a variance isn't positive."""
+    if estimate.covariance is None or not np.all(np.diag(estimate.covariance) > 0.0):
+        return {}
+    found = correlation(in_facing_frame(estimate.covariance, T_camera_target))
+    above = found[np.triu_indices(len(PARTS), 1)]
+    return {name: float(r) for (name, _), r in zip(CORRELATIONS, above, strict=True)}
 
 
 def _centre(T_camera_target: Pose, camera: Camera) -> tuple[float | None, float | None]:
@@ -167,8 +244,42 @@ def _centre(T_camera_target: Pose, camera: Camera) -> tuple[float | None, float 
 
 
 def measurements_table(rows: Iterable[Row]) -> pl.DataFrame:
-    """Return the table of rows of `measurement_row`, in their order."""
-    return pl.DataFrame(list(rows), schema=schema(COLUMNS))
+    """Return the table of rows of `measurement_row`, in their order.
+
+    Of pipelines that saw the same target in the same picture it says which disagree.
+    """
+    seen = list(rows)
+    return pl.DataFrame(
+        [row | {"disagrees_with": _disagreeing(row, seen)} for row in seen], schema=schema(COLUMNS)
+    )
+
+
+def _disagreeing(row: Row, rows: Sequence[Row]) -> str | None:
+    """Return the pipelines whose range, turn or pitch is further off than both claims allow."""
+    same = ("picture", "target", "marker_id")
+    others = [
+        str(other["pipeline"])
+        for other in rows
+        if other["pipeline"] != row["pipeline"]
+        and all(other[name] == row[name] for name in same)
+        and _apart(row, other)
+    ]
+    return ", ".join(others) or None
+
+
+def _apart(row: Row, other: Row) -> bool:
+    for value, sigma, scale in (
+        ("range_m", "sigma_along_mm", 1e-3),
+        ("turn_deg", "sigma_rot_y_deg", 1.0),
+        ("pitch_deg", "sigma_rot_x_deg", 1.0),
+    ):
+        numbers = [r.get(name) for r in (row, other) for name in (value, sigma)]
+        if any(number is None for number in numbers):
+            continue
+        a, s, b, t = (float(number) for number in numbers if number is not None)
+        if abs(a - b) > APART * scale * math.hypot(s, t):
+            return True
+    return False
 
 
 def measure_picture(
@@ -217,7 +328,8 @@ def same_marker(target: Target, marker_id: int) -> Target:
     if target.kind != "marker" or target.dictionary is None:
         raise TargetError(f"'{target.name}' isn't a single marker, so it has no other id")
     plate = (target.drawing.width, target.drawing.height)
-    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, plate=plate)
+    half_turn = is_turned(next(iter(target.markers.values())))
+    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, half_turn, plate=plate)
     return build_marker(design)
 
 
@@ -240,6 +352,16 @@ def measurement_words(table: pl.DataFrame) -> list[str]:
             f"range {nearest:.2f} to {farthest:.2f} m, tilt {least:.1f} to {most:.1f} deg, "
             f"residual {np.median(spans[2]):.3f} px (median), {worst:.3f} px at most"
         )
+    return lines + _disagreements(table)
+
+
+def _disagreements(table: pl.DataFrame) -> list[str]:
+    """Return a line for each picture whose pipelines are further apart than they claim."""
+    apart = table.filter(pl.col("disagrees_with").is_not_null())
+    lines = []
+    for (picture, target), own in apart.group_by("picture", "target", maintain_order=True):
+        names = " and ".join(own["pipeline"].unique(maintain_order=True))
+        lines.append(f"{picture}, {target}: {names} disagree beyond their claims")
     return lines
 
 

@@ -51,6 +51,7 @@ FAILURE_WORDS = {
     "mirrored": "mirrored poses",
     "ambiguous": "ambiguous poses",
     "not_finite": "poses that aren't finite",
+    "unexplained": "poses that their pictures contradict",
 }
 
 

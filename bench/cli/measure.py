@@ -97,6 +97,10 @@ def command(
     The camera file must be for pictures of this size, taken with this lens and focus. Target
     sizes are those of the printed target: measure it.
 
+    AprilTag markers from another project's drawing may be upside down against OpenCV's, and the
+    target's axes with them: then write 'marker:36h11:7:200 mm:upside-down'. Pictures of a printed
+    target with its upper side up tell: roll near 180 deg is a marker upside down.
+
     Without pictures this is a rehearsal: six pictures of the shipped bay's target are rendered,
     saved and then measured like photographs, so that the whole way can be tried.
 

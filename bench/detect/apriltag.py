@@ -15,6 +15,7 @@ from typing import ClassVar
 import numpy as np
 import pupil_apriltags
 
+from bench.detect.claims import CornerClaim
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
@@ -41,11 +42,16 @@ ORIGIN_PX = 0.5
 QUAD_DECIMATE = 1.0
 
 
+# Measured as `bench.detect.claims` says.
+CLAIM = CornerClaim(0.014, 0.01, 1.3)
+
+
 @dataclass(frozen=True)
 class AprilTag:
     """Finds the corners of all the target's own markers; see DEVELOPERS.md for `sigma_px`."""
 
     sigma_px: float = 0.043
+    claim: CornerClaim = CLAIM
     name: ClassVar[str] = "apriltag"
     dictionaries: ClassVar[tuple[str, ...]] = tuple(FAMILIES)
 
@@ -74,7 +80,7 @@ class AprilTag:
             (int(tag.tag_id), np.asarray(tag.corners)[ORDER] - ORIGIN_PX)
             for tag in library.detect(observation.picture.grey8)
         ]
-        return marker_detection(decoded, observation, self.sigma_px)
+        return marker_detection(decoded, observation, self.sigma_px, self.claim)
 
 
 class Library(pupil_apriltags.Detector):  # type: ignore[misc]  # it has no types

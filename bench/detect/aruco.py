@@ -25,11 +25,12 @@ Parameters are OpenCV's defaults but one, `MIN_PERIMETER_PX`. What they do to a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 
+from bench.detect.claims import CornerClaim
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
@@ -41,6 +42,15 @@ from bench.targets.dictionary import opencv_dictionary
 # both alike: 24 px is the outline, counted along 8-connected pixels, of a marker of 6 x 6 cells
 # with 1.5 px a cell, turned by 45 degrees: 4 · 9 / √2 = 25. Smaller ones can't be read.
 MIN_PERIMETER_PX = 24.0
+
+
+# Measured as `bench.detect.claims` says.
+CLAIMS = {
+    "aruco-none": CornerClaim(0.6, 0.16, 4.0),
+    "aruco-subpix": CornerClaim(0.25, 0.02, 6.0),
+    "aruco-contour": CornerClaim(0.83, 0.005, 6.0),
+    "aruco-apriltag": CornerClaim(0.02, 0.05, 2.0),
+}
 
 
 @dataclass(frozen=True)
@@ -57,12 +67,15 @@ class Aruco:
         Where this method has the centre of the top-left pixel, in u and in v.
     sigma_px : float
         Claimed for a coordinate: its scatter at 100 px of marker side, see DEVELOPERS.md.
+    claim : CornerClaim
+        What corners may be off by beside it.
     """
 
     name: str
     refinement: int
     origin_px: float
     sigma_px: float
+    claim: CornerClaim = field(default_factory=CornerClaim)
 
     def supports(self, kind: str) -> bool:
         """Tell whether targets of this kind can be looked for."""
@@ -89,7 +102,7 @@ class Aruco:
             (int(i), np.asarray(c, dtype=np.float64).reshape(4, 2) - self.origin_px)
             for i, c in zip(ids.ravel(), corners, strict=True)
         ]
-        return marker_detection(decoded, observation, self.sigma_px)
+        return marker_detection(decoded, observation, self.sigma_px, self.claim)
 
 
 def marker_parameters(
@@ -104,17 +117,31 @@ def marker_parameters(
 
 def none() -> Aruco:
     """Return the detector without refinement."""
-    return Aruco("aruco-none", cv2.aruco.CORNER_REFINE_NONE, 0.0, sigma_px=0.33)
+    return Aruco(
+        "aruco-none", cv2.aruco.CORNER_REFINE_NONE, 0.0, sigma_px=0.33, claim=CLAIMS["aruco-none"]
+    )
 
 
 def subpix() -> Aruco:
     """Return the detector with `cornerSubPix`."""
-    return Aruco("aruco-subpix", cv2.aruco.CORNER_REFINE_SUBPIX, 0.0, sigma_px=0.035)
+    return Aruco(
+        "aruco-subpix",
+        cv2.aruco.CORNER_REFINE_SUBPIX,
+        0.0,
+        sigma_px=0.035,
+        claim=CLAIMS["aruco-subpix"],
+    )
 
 
 def contour() -> Aruco:
     """Return the detector with lines fitted to the outermost black pixels."""
-    return Aruco("aruco-contour", cv2.aruco.CORNER_REFINE_CONTOUR, 0.0, sigma_px=0.11)
+    return Aruco(
+        "aruco-contour",
+        cv2.aruco.CORNER_REFINE_CONTOUR,
+        0.0,
+        sigma_px=0.11,
+        claim=CLAIMS["aruco-contour"],
+    )
 
 
 def apriltag() -> Aruco:
@@ -126,4 +153,10 @@ def apriltag() -> Aruco:
     toward the top left remain: error of the line fit, since the AprilTag library's refined
     corners, counted alike, have none.
     """
-    return Aruco("aruco-apriltag", cv2.aruco.CORNER_REFINE_APRILTAG, 0.5, sigma_px=0.08)
+    return Aruco(
+        "aruco-apriltag",
+        cv2.aruco.CORNER_REFINE_APRILTAG,
+        0.5,
+        sigma_px=0.08,
+        claim=CLAIMS["aruco-apriltag"],
+    )

@@ -36,7 +36,14 @@ class Detection:
     marker_ids : tuple of int
         Ids of the markers that were decoded, the target's own or not.
     sigma_px : float
-        Standard deviation of one pixel coordinate that the detector claims, pixels.
+        Standard deviation of one pixel coordinate that the detector claims, pixels: of scatter,
+        independent from point to point.
+    more_px : (N,) float64
+        Further scatter of each point's coordinates, of small or slanted markers, pixels; empty
+        for none.
+    shared : (K, N, 2) float64
+        What points are off by together, as patterns of one standard deviation each, independent
+        of each other, pixels; empty for none.
     """
 
     found: Found
@@ -44,6 +51,8 @@ class Detection:
     p_target: Array = field(default_factory=lambda: np.empty((0, 3)))
     marker_ids: tuple[int, ...] = ()
     sigma_px: float = 0.1
+    more_px: Array = field(default_factory=lambda: np.empty(0))
+    shared: Array = field(default_factory=lambda: np.empty((0, 0, 2)))
 
 
 @runtime_checkable

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from bench.detect.claims import CornerClaim
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.errors import TargetError
@@ -40,7 +41,10 @@ def dictionary_of(target: Target, detector: str) -> str:
 
 
 def marker_detection(
-    decoded: Iterable[tuple[int, Array]], observation: Observation, sigma_px: float
+    decoded: Iterable[tuple[int, Array]],
+    observation: Observation,
+    sigma_px: float,
+    claim: CornerClaim | None = None,
 ) -> Detection:
     """Return the corners of the target's own markers among all that were decoded.
 
@@ -57,6 +61,8 @@ def marker_detection(
         Its picture tells where on the sensor the pixels lie.
     sigma_px : float
         See `Detection`.
+    claim : CornerClaim, optional
+        What corners may be off by beside it.
     """
     target, picture = observation.target, observation.picture
     best: dict[int, Array] = {}
@@ -72,12 +78,16 @@ def marker_detection(
         return Detection(Found.WRONG_ID if ids else Found.MISSED, marker_ids=marker_ids)
     own = sorted(best)
     xy = np.vstack([target.markers[i] for i in own])
+    pixels = np.vstack([best[i] for i in own]) + (picture.u0, picture.v0)
+    claim = claim or CornerClaim()
     return Detection(
         Found.FOUND,
-        pixels=np.vstack([best[i] for i in own]) + (picture.u0, picture.v0),
+        pixels=pixels,
         p_target=np.column_stack((xy, np.zeros(len(xy)))),
         marker_ids=marker_ids,
         sigma_px=sigma_px,
+        more_px=claim.scatter(pixels),
+        shared=claim.shared(pixels),
     )
 
 

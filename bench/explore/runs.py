@@ -18,6 +18,7 @@ from bench.geometry.viewing import pose_of_view
 from bench.imaging.region import region_of
 from bench.render.planar import MARGIN_PX
 from bench.survey.cells import summarise
+from bench.survey.columns import OUTCOMES
 from bench.survey.plan import view_of_case
 from bench.survey.score import Row
 from bench.survey.setup import request_of_bay
@@ -123,7 +124,7 @@ def _summary(run: Run) -> dict[str, Any]:
     request = request_of_bay(run.place.bay)
     cell = summarise(table).row(0, named=True)
     judged = judge_cells(table, request).row(0, named=True)
-    names = ("n", "n_ok", "n_missed", "n_wrong_id", "n_mirrored", "n_ambiguous", "n_not_finite")
+    names = ("n", *(f"n_{outcome}" for outcome in OUTCOMES))
     rates = ("usable_rate", "usable_rate_lo", "usable_rate_hi")
     errors = ("rms_rot_deg", "rms_rot_deg_lo", "rms_rot_deg_hi", "p95_rot_deg", "rms_along_mm")
     more = ("bias_rot_y_deg", "bias_rot_x_deg", "rms_rot_y_deg", "rms_rot_x_deg")

@@ -13,6 +13,7 @@ OUTCOMES = {
     "mirrored": "Mirrored: the pose is the wrong one of the plane's two",
     "ambiguous": "Ambiguous: both poses explain the points equally well",
     "not_finite": "No pose: the solver gave no finite answer",
+    "unexplained": "Unexplained: what the pose leaves of the picture contradicts it",
 }
 INSIDE, OUTSIDE, NONE, OPEN = "inside", "outside", "none", "open"
 

@@ -13,7 +13,8 @@ moves all edges to one side as a spreading print does::
     μ = c0 + c4 ũ + c5 ṽ + (c1 + c2 ũ + c3 ṽ) B + c6 B²
 
 Given pose and blur, μ is linear in c, which so never has to be guessed. The parameters are, in
-this order, ω (3) and τ (3) of `bench.geometry.camera.pose_jacobian`, σ, and c (4, or 7).
+this order, ω (3) and τ (3) of `bench.geometry.camera.pose_jacobian`, σ, what else changes B, and
+c (4, or 7).
 
 All functions take the pixels that count as lists, see `bench.imaging.pixels`. Weights are those
 of least squares, the inverse variance of each.
@@ -95,12 +96,13 @@ def normal_equations(
     weights: Array,
     pixels: Pixels,
 ) -> tuple[Array, Array]:
-    """Return JᵀWJ (P, P) and JᵀWr (P,) of the P = 11 or 14 parameters.
+    """Return JᵀWJ (P, P) and JᵀWr (P,) of the P = 11 or 14 parameters, or K more.
 
     Parameters
     ----------
-    sensitivity : (M, 7) float64
-        Of `bench.imaging.sensitivity.blurred_sensitivity`, at the first M = `pixels.near`.
+    sensitivity : (M, 7 + K) float64
+        Of `bench.imaging.sensitivity.blurred_sensitivity`, at the first M = `pixels.near`, and
+        by K more parameters of B.
     reflectance : (N,) float64
         B.
     light : (4,) or (7,) float64
@@ -112,7 +114,7 @@ def normal_equations(
     pixels : Pixels
         Where.
     """
-    if len(light) != LIGHT:
+    if len(light) != LIGHT or sensitivity.shape[1] != POSE + 1:
         rows = jacobian(sensitivity, reflectance, light, pixels)
         weighted = rows * weights[:, None]
         return weighted.T @ rows, weighted.T @ residual
@@ -124,28 +126,33 @@ def normal_equations(
 
 def jacobian(sensitivity: Array, reflectance: Array, light: Array, pixels: Pixels) -> Array:
     """Return J (N, P), the derivatives of μ; parameters as `normal_equations`."""
-    rows = np.zeros((len(pixels), POSE + 1 + len(light)))
+    own = sensitivity.shape[1]
+    rows = np.zeros((len(pixels), own + len(light)))
     near = slice(None, pixels.near)
-    rows[near, : POSE + 1] = sensitivity * _response(reflectance, light, pixels)[near, None]
-    rows[:, POSE + 1 :] = _light_rows(reflectance, pixels, len(light))
+    rows[near, :own] = sensitivity * response_to(reflectance, light, pixels)[near, None]
+    rows[:, own:] = _light_rows(reflectance, pixels, len(light))
     return rows
 
 
 def edge_strength(
-    sensitivity: Array,
-    reflectance: Array,
-    light: Array,
-    pixels: Pixels,
-    T_camera_target: Pose,
-    camera: Camera,
+    sensitivity: Array, response: Array, T_camera_target: Pose, camera: Camera
 ) -> Array:
-    """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|."""
+    """Return how much grey values (N,) change for each pixel that the target moves, |∇μ|.
+
+    Parameters
+    ----------
+    sensitivity : (M, 7) float64
+        Of B, at the first M pixels.
+    response : (N,) float64
+        ∂μ/∂B.
+    T_camera_target, camera : Pose, Camera
+        Where the target is.
+    """
     depth = T_camera_target.translation[2]
     right = sensitivity[:, 3] * (depth / camera.fx)
     down = sensitivity[:, 4] * (depth / camera.fy)
-    near = slice(None, pixels.near)
-    strength = np.zeros(len(pixels))
-    strength[near] = np.hypot(right, down) * _response(reflectance, light, pixels)[near]
+    strength = np.zeros(len(response))
+    strength[: len(sensitivity)] = np.hypot(right, down) * response[: len(sensitivity)]
     return np.abs(strength)
 
 
@@ -158,8 +165,8 @@ def _light_rows(reflectance: Array, pixels: Pixels, terms: int) -> Array:
     return np.column_stack(rows)
 
 
-def _response(reflectance: Array, light: Array, pixels: Pixels) -> Array:
-    """Return ∂μ/∂B (N,)."""
+def response_to(reflectance: Array, light: Array, pixels: Pixels) -> Array:
+    """Return ∂μ/∂B (N,) of blurred reflectance B (N,) under light c."""
     response = _exposure(light, pixels)
     return response if len(light) == LIGHT else response + 2.0 * light[6] * reflectance
 

@@ -94,7 +94,7 @@ def blurred_sensitivity(
         *_kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
-        *_QUADRATURE,
+        *QUADRATURE,
     )
     return out
 
@@ -104,7 +104,7 @@ def _quadrature() -> tuple[Array, Array]:
     return 0.5 * (nodes + 1.0), 0.5 * weights
 
 
-_QUADRATURE = _quadrature()
+QUADRATURE = _quadrature()
 
 
 @lru_cache(maxsize=64)
@@ -203,8 +203,8 @@ def _splat_derivatives(
     for k in range(len(steps)):
         u0, v0, u1, v1 = ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3]
         du, dv = u1 - u0, v1 - v0
-        first, last = _within(u0, du, -reach, width - 1.0 + reach, 0.0, 1.0)
-        first, last = _within(v0, dv, -reach, height - 1.0 + reach, first, last)
+        first, last = within(u0, du, -reach, width - 1.0 + reach, 0.0, 1.0)
+        first, last = within(v0, dv, -reach, height - 1.0 + reach, first, last)
         if first >= last:
             continue
         span = last - first
@@ -251,7 +251,7 @@ def _splat_derivatives(
 
 
 @kernel
-def _within(
+def within(
     start: float, way: float, low: float, high: float, first: float, last: float
 ) -> tuple[float, float]:
     """Return where low <= start + t way <= high within first to last; last < first is empty."""

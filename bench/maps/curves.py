@@ -148,8 +148,8 @@ def _figure(
         f"{info.error_words} over usable cases; bars are two-sided 95 % "
         "intervals, cut at the axis' ends, pipelines set side by side for legibility.",
         "A mark without a bar has too few cases for an interval." if without else "",
-        "Gross failures (missed, wrong id, mirrored, ambiguous, not finite) are not averaged in: "
-        "a hollow mark has any, a gap has no usable case.",
+        "Gross failures (missed, wrong id, mirrored, ambiguous, not finite, unexplained) are not "
+        "averaged in: a hollow mark has any, a gap has no usable case.",
         BOUND_WORDS if bounded else "",
         note,
         axles=len(axles) > 0,

@@ -19,6 +19,7 @@ KINDS = {
     "n_mirrored": "mirrored",
     "n_ambiguous": "ambiguous",
     "n_not_finite": "not finite",
+    "n_unexplained": "unexplained",
 }
 MEANINGS = {
     "n_missed": "nothing was found",
@@ -26,6 +27,7 @@ MEANINGS = {
     "n_mirrored": "the pose of the planar two-fold ambiguity's wrong side was given",
     "n_ambiguous": "the pipeline itself said that it can't tell the two sides apart",
     "n_not_finite": "the solver gave no finite pose",
+    "n_unexplained": "what the pose leaves of the picture contradicts it",
 }
 HEADING, ROW = 0.32, 0.22  # inches; rows low, since there is a set of panels for each kind
 

@@ -122,7 +122,7 @@ def usable_map(info: MapInfo) -> HeatMap:
     return HeatMap(
         column="usable_rate",
         title="Usable rate against range and tilt",
-        subtitle="share of cases that ended ok: found, finite, not ambiguous, not mirrored (%)",
+        subtitle="share of cases that ended ok: found, explained, not ambiguous, not mirrored (%)",
         bar_label="usable rate (%)",
         caption=info.caption(
             "The map of gross failures says how the others failed.", UNDECIDED, axles=True

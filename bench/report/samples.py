@@ -12,7 +12,7 @@ from bench.survey.columns import COMPONENTS
 from bench.survey.pieces import Cases, pieces_of
 
 # Of failures the worst first: nothing seen, somebody else's target, a pose that deceives, ...
-FAILURES = ("missed", "wrong_id", "mirrored", "not_finite", "ambiguous")
+FAILURES = ("missed", "wrong_id", "mirrored", "not_finite", "unexplained", "ambiguous")
 NEEDED = [
     "key",
     *CELL,

@@ -141,7 +141,8 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
             "never averaged into an error: missed (the target wasn't found), wrong id (markers "
             "were found, none of them the target's), mirrored (of the two poses that look alike "
             "the wrong one), ambiguous (the pipeline can't tell the two apart), not finite (no "
-            "answer in numbers). The usable rate is the share of cases that are ok; the detection "
+            "answer in numbers), unexplained (what the pose leaves of the picture contradicts "
+            "it). The usable rate is the share of cases that are ok; the detection "
             "rate that of cases in which the target was found.",
         ),
         (
@@ -180,8 +181,8 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
             "Typical and worst",
             "Of each cell two cases are shown, rendered again by their keys: the ok case whose "
             "rotation error is nearest to the median, and a failure (missed first, then wrong id, "
-            "mirrored, not finite, ambiguous) or, without any, the case with the largest rotation "
-            "error.",
+            "mirrored, not finite, unexplained, ambiguous) or, without any, the case with the "
+            "largest rotation error.",
         ),
         (
             "Conventions",

@@ -52,6 +52,9 @@ class MarkerSection(PlateSection):
     """Which marker of the dictionary."""
     size: Size
     """Side of the marker's black square."""
+    half_turn: bool = False
+    """Whether it is printed upside down against OpenCV's picture of it, as other projects' files
+    of an AprilTag family may be."""
 
     def to_design(self) -> Design:
         """Return the design."""
@@ -74,6 +77,8 @@ class GridSection(PlateSection):
     """White between neighbouring markers."""
     first_id: MarkerId = 0
     """Id of the top left marker; the others follow row by row."""
+    half_turn: bool = False
+    """Whether each marker is printed upside down against OpenCV's picture of it."""
 
     def to_design(self) -> Design:
         """Return the design."""

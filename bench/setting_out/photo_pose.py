@@ -151,6 +151,8 @@ def _solutions(estimate: Estimate, target: Target, name: str) -> list[Pose]:
             Outcome.WRONG_ID: "only markers with other ids are in it",
         }.get(estimate.outcome, "its pose has no finite solution")
         raise ConfigError(f"{target.name}: {what}, says {name}")
+    if estimate.outcome is Outcome.UNEXPLAINED:
+        raise ConfigError(f"{target.name}: what its pose leaves contradicts it, says {name}")
     if estimate.outcome is Outcome.AMBIGUOUS and estimate.runner_up is not None:
         return [best, estimate.runner_up]
     return [best]

@@ -21,14 +21,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
-from bench.geometry.camera import Camera
+from bench.geometry.camera import Camera, pose_jacobian, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import mirrored_normal
 from bench.solve.points import PlanarPoints
 from bench.solve.refine import NORMAL_HELD, Fit, refine
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 # Odds under which the better of two poses isn't trusted; exp(Δ/2) is the odds.
 ODDS = 19.0
@@ -67,20 +68,37 @@ class Modes:
 
 
 def compare_modes(
-    first: Fit, second: Fit, points: PlanarPoints, camera: Camera, variance_px2: float
+    first: Fit, second: Fit, points: PlanarPoints, camera: Camera, covariance_px2: Array
 ) -> Modes:
-    """Compare two minima, given the variance of a pixel coordinate, px²."""
+    """Compare two minima, given the covariance (2 N, 2 N) of all pixel coordinates, px².
+
+    Both are those of least squares with equal weights; under correlated errors the least is
+    elsewhere, and a Gauss-Newton step away from either.
+    """
     a, b = first.rotation[:, 2], second.rotation[:, 2]
     between = a + b
     start = turned_normal(first.rotation, between / np.linalg.norm(between))
     ridge = refine(
         start, 0.5 * (first.translation + second.translation), points, camera, NORMAL_HELD
     )
-    lowest = min(first.sse_px2, second.sse_px2)
-    return Modes(
-        delta=(second.sse_px2 - first.sse_px2) / variance_px2,
-        ridge=(ridge.sse_px2 - lowest) / variance_px2,
-    )
+    root: Array = np.asarray(np.linalg.cholesky(covariance_px2), dtype=np.float64)
+    free = np.ones(6, dtype=np.bool_)
+    one, other = (_left(fit, points, camera, root, free) for fit in (first, second))
+    between_them = _left(ridge, points, camera, root, NORMAL_HELD)
+    return Modes(delta=other - one, ridge=between_them - min(one, other))
+
+
+def _left(fit: Fit, points: PlanarPoints, camera: Camera, root: Array, free: BoolArray) -> float:
+    """Return χ² of the residuals under errors with a Cholesky factor, its least near a fit."""
+    if not math.isfinite(fit.sse_px2):
+        return math.inf
+    pose = Pose(fit.rotation, fit.translation)
+    residual = (points.pixels - project(points.p_target, pose, camera)).ravel()
+    jacobian = pose_jacobian(points.p_target, pose, camera).reshape(-1, 6)[:, free]
+    z = solve_triangular(root, np.column_stack((residual, jacobian)), lower=True)
+    step = np.linalg.lstsq(z[:, 1:], z[:, 0], rcond=None)[0]
+    left = z[:, 0] - z[:, 1:] @ step
+    return float(left @ left)
 
 
 def mirrored_fit(fit: Fit, points: PlanarPoints, camera: Camera) -> Fit:

@@ -15,10 +15,11 @@ from bench.errors import GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.solve.ambiguity import compare_modes, mirrored_fit, spread_over_modes
-from bench.solve.covariance import noise_variance, pose_covariance
+from bench.solve.covariance import claimed_pose_covariance, noise_variance
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.points import PlanarPoints
 from bench.solve.refine import Fit, refine
+from bench.typing import Array
 
 # RMS residual over RMS distance of the points from their mean, above which no pose explains
 # the points. Any order of a square's corners but the right one and its three rotations shows
@@ -68,9 +69,10 @@ def conclude(
 
     Notes
     -----
-    The covariance is that of least squares, (JᵀJ)⁻¹ σ² at the pose, with σ² of
-    `noise_variance`: what a solver that isn't least squares claims, not what it attains. Where
-    both minima lie in one basin it spans them (`spread_over_modes`).
+    The covariance is that of least squares at the pose, from σ² of `noise_variance`, or a
+    point's own where that is more, and from what the points may be off by together: what a
+    solver that isn't least squares claims, not what it attains. Where both minima lie in one
+    basin it spans them (`spread_over_modes`). Odds between the two are asked of the same errors.
     """
     visible = [fit for fit in candidates if is_visible(fit)]
     if not visible or misfit(visible[0], points) > MAX_MISFIT:
@@ -86,13 +88,16 @@ def conclude(
     variance = noise_variance(min(first.sse_px2, second.sse_px2), n, sigma_px)
     try:
         pose = Pose(favourite.rotation, favourite.translation)
-        covariance = pose_covariance(points.p_target, pose, camera, math.sqrt(variance))
+        own, shared = _errors(points, variance, sigma_px)
+        covariance = claimed_pose_covariance(points.p_target, pose, camera, own, shared)
     except (GeometryError, np.linalg.LinAlgError):
         return NOT_FINITE
     rmse_px = math.sqrt(favourite.sse_px2 / n)
     if not is_visible(second) or same_normal(first, second):
         return Estimate(Outcome.OK, pose, covariance, rmse_px)
-    modes = compare_modes(first, second, points, camera, variance)
+    patterns = shared.reshape(len(shared), 2 * n)
+    whole = np.diag(np.repeat(own, 2)) + patterns.T @ patterns
+    modes = compare_modes(first, second, points, camera, whole)
     if not modes.separate:
         covariance = spread_over_modes(covariance, favourite, second, modes.second_weight)
     return Estimate(
@@ -120,3 +125,11 @@ def same_normal(first: Fit, second: Fit) -> bool:
     """Tell whether two minima have one normal, within `SAME_NORMAL`."""
     chord = first.rotation[:, 2] - second.rotation[:, 2]
     return bool(chord @ chord < SAME_NORMAL**2)
+
+
+def _errors(points: PlanarPoints, variance: float, sigma_px: float) -> tuple[Array, Array]:
+    """Return each point's own variance (N,), px², and what they share (K, N, 2), pixels."""
+    count = len(points.p_target)
+    own = sigma_px**2 + points.more_px**2 if len(points.more_px) else np.zeros(count)
+    shared = points.shared if len(points.shared) else np.empty((0, count, 2))
+    return np.maximum(own, variance), shared

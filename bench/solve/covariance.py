@@ -143,6 +143,40 @@ def pose_covariance(
     return least_squares_covariance(jacobian, sigma_px)
 
 
+def claimed_pose_covariance(
+    p_target: Array,
+    T_camera_target: Pose,
+    camera: Camera,
+    variance_px2: Array,
+    shared: Array,
+) -> Array:
+    """Return the covariance (6, 6) of a pose that weighs all points alike, whatever they claim.
+
+    Least squares with equal weights takes pixel errors e to G e, G = (JᵀJ)⁻¹Jᵀ; errors with
+    the covariance V leave G V Gᵀ (JCGM 102:2011, 6.2).
+
+    Parameters
+    ----------
+    p_target : (N, 3) float64
+        Points, metres.
+    T_camera_target, camera : Pose, Camera
+        Where to linearise.
+    variance_px2 : (N,) float64
+        Of each point's coordinates, independent, px².
+    shared : (K, N, 2) float64
+        Patterns of one standard deviation each that points follow together, pixels.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        The points don't determine the pose.
+    """
+    jacobian = pose_jacobian(p_target, T_camera_target, camera).reshape(-1, 6)
+    gain = least_squares_covariance(jacobian, 1.0) @ jacobian.T
+    together = gain @ shared.reshape(len(shared), gain.shape[1]).T
+    return np.asarray((gain * np.repeat(variance_px2, 2)) @ gain.T + together @ together.T)
+
+
 def in_facing_frame(covariance: Array, T_camera_target: Pose) -> Array:
     """Return a pose covariance (6, 6) with its translation split as errors are.
 

@@ -24,6 +24,7 @@ class Outcome(StrEnum):
     MIRRORED = "mirrored"
     AMBIGUOUS = "ambiguous"
     NOT_FINITE = "not_finite"
+    UNEXPLAINED = "unexplained"
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,9 +34,10 @@ class Estimate:
     Attributes
     ----------
     outcome : Outcome
-        OK, MISSED, WRONG_ID, AMBIGUOUS or NOT_FINITE.
+        OK, MISSED, WRONG_ID, AMBIGUOUS, NOT_FINITE or UNEXPLAINED: what a pose leaves of the
+        picture contradicts it.
     T_camera_target_est : Pose or None
-        Best pose; None unless OK or AMBIGUOUS.
+        Best pose; None unless OK, AMBIGUOUS or UNEXPLAINED.
     covariance : (6, 6) float64 or None
         Of (ω, τ) as `bench.geometry.camera.pose_jacobian` defines them: rotation about the
         target's own axes, radians; translation in the camera frame, metres.
@@ -51,6 +53,16 @@ class Estimate:
         degrees of freedom; NaN from others.
     blur_px : float
         Standard deviation of the blur that such a solver found, pixels, or NaN.
+    edge_chi_square : float
+        Mean square of its standardised residuals on strong boundaries, or NaN; 1 is right.
+    light : str
+        How it described light: "even", "free" (the sensor isn't known) or "fields" (it varies
+        over the face); empty from others.
+    T_camera_target_corners : Pose or None
+        The pose of the corners that such a solver started from.
+    suspected : tuple of str
+        What such a solver's residuals show that noise alone doesn't: correlated, mosaic,
+        contradicted.
     """
 
     outcome: Outcome
@@ -62,6 +74,10 @@ class Estimate:
     chi_square: float = float("nan")
     degrees: float = float("nan")
     blur_px: float = float("nan")
+    edge_chi_square: float = float("nan")
+    light: str = ""
+    T_camera_target_corners: Pose | None = None
+    suspected: tuple[str, ...] = ()
 
 
 @runtime_checkable

@@ -75,7 +75,7 @@ def face_of(observation: Observation, pose: Pose, blur_px: float, noise: Noise) 
     """
     region = _region(observation, pose)
     grey = _grey(observation.picture, region)
-    bright = grey >= _ceiling(observation, noise)
+    bright = grey >= ceiling_of(observation, noise)
     return _face(observation, pose, blur_px, region, bright)
 
 
@@ -94,7 +94,7 @@ def face_after(observation: Observation, face: Face, fit: ImageFit, noise: Noise
     if not needed and _quiet_px(observation, fit.pose) > QUIET_PX:
         return face
     region = _region(observation, fit.pose)
-    bright = _expected(observation, face, fit, region) >= _ceiling(observation, noise)
+    bright = _expected(observation, face, fit, region) >= ceiling_of(observation, noise)
     again = _face(observation, fit.pose, fit.blur_px, region, bright)
     if needed or again.scene.pixels.near > WORTH_IT * face.scene.pixels.near:
         return replace(again, saturated=False)
@@ -145,7 +145,7 @@ def _grey(picture: Picture, region: Region) -> Array:
     return part.astype(np.float64)
 
 
-def _ceiling(observation: Observation, noise: Noise) -> float:
+def ceiling_of(observation: Observation, noise: Noise) -> float:
     """Return the grey value from which on saturation clips noise."""
     ceiling = float(observation.picture.full_scale)
     if observation.sensor is not None:

@@ -18,10 +18,12 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import LIGHT, POSE, fit_light, normal_equations, predict
 from bench.imaging.chords import project_chords
+from bench.imaging.cumulants import blurred_derivatives
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.kernel import kernel
 from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
+from bench.solve.imprint import imprint_columns
 from bench.targets.drawing import Drawing
 from bench.typing import Array, BoolArray
 
@@ -64,6 +66,8 @@ class Scene:
         Their grey values.
     terms : int
         Of the light: `bench.imaging.appearance.LIGHT` or `FREE_LIGHT`.
+    kinds : tuple of str
+        What boundaries have in common that is fitted, see `bench.solve.imprint`.
     """
 
     drawing: Drawing
@@ -71,6 +75,7 @@ class Scene:
     pixels: Pixels
     grey: Array
     terms: int = LIGHT
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,8 +100,11 @@ class ImageFit:
         Σ w (grey - predicted)².
     information : (P, P) float64
         JᵀWJ, with derivatives from a standard deviation or two away at most.
-    sensitivity : (M, 7) float64
-        See `bench.imaging.sensitivity`, from there, of the pixels near a boundary.
+    sensitivity : (M, 7 + K) float64
+        See `bench.imaging.sensitivity`, from there, of the pixels near a boundary; after it the
+        columns of the scene's kinds.
+    amounts : (K,) float64
+        Of those columns.
     lost : bool
         Whether it was given up on the way, as it couldn't come below what was asked or went
         elsewhere.
@@ -111,6 +119,7 @@ class ImageFit:
     chi_square: float
     information: Array
     sensitivity: Array
+    amounts: Array
     lost: bool
 
 
@@ -123,6 +132,7 @@ def fit_image(
     give_up: float = np.inf,
     gone: Callable[[Pose], bool] | None = None,
     steps: int = MAX_STEPS,
+    amounts: Array | None = None,
 ) -> ImageFit:
     """Minimise χ² from a starting pose.
 
@@ -144,6 +154,8 @@ def fit_image(
         Stop once this is true of the pose: it went where another fit has been.
     steps : int
         Stop after so many, 1 or more.
+    amounts : (K,) float64, optional
+        Start of the amounts of the scene's kinds; by default zero.
 
     Raises
     ------
@@ -151,16 +163,20 @@ def fit_image(
         The target has no image at `start`.
     """
     pose, blur = start, blur_px
-    reflectance = _reflectance(scene, pose, blur)
+    reflectance = reflectance_at(scene, pose, blur)
+    sensitivity: Array | None = None
+    if scene.kinds:
+        sensitivity = sensitivity_at(scene, pose, blur)
+    own = np.zeros(_extra(sensitivity)) if amounts is None else amounts
+    reflectance = imprinted(reflectance, sensitivity, own)
     # light before weights: any weights will do to start with
     light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels, scene.terms)
     weights = weigh(predict(reflectance, light, scene.pixels))
     light, predicted, chi_square = _explain(scene, reflectance, weights)
     damping, settled, lost, before = START_DAMPING, False, False, 0.0
-    sensitivity: Array | None = None
     for _ in range(steps):
         if sensitivity is None or not settled:
-            sensitivity = _sensitivity(scene, pose, blur)
+            sensitivity = sensitivity_at(scene, pose, blur)
         information, gradient = normal_equations(
             sensitivity, reflectance, light, scene.grey - predicted, weights, scene.pixels
         )
@@ -179,7 +195,10 @@ def fit_image(
                     pose.rotation @ exp_rotvec(step[:3]), pose.translation + step[3:6]
                 )
                 trial_blur = float(np.clip(blur + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
-                trial = _reflectance(scene, trial_pose, trial_blur)
+                trial_own = own + step[POSE + 1 : POSE + 1 + len(own)]
+                trial = imprinted(
+                    reflectance_at(scene, trial_pose, trial_blur), sensitivity, trial_own
+                )
             except GeometryError:  # a step too far: edge on, behind the camera
                 damping *= 10.0
                 continue
@@ -188,7 +207,7 @@ def fit_image(
             damping = max(0.1 * damping, LEAST_DAMPING) if accepted else 10.0 * damping
         if not accepted:
             break
-        pose, blur, reflectance = trial_pose, trial_blur, trial
+        pose, blur, own, reflectance = trial_pose, trial_blur, trial_own, trial
         light, predicted = trial_light, trial_predicted
         weights = weigh(predicted)
         chi_square = _chi_square(scene.grey, predicted, weights)
@@ -210,6 +229,7 @@ def fit_image(
         chi_square,
         information,
         sensitivity,
+        own,
         lost,
     )
 
@@ -253,16 +273,51 @@ def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
     return moving
 
 
-def _reflectance(scene: Scene, pose: Pose, blur_px: float) -> Array:
+def reflectance_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
+    """Return the blurred reflectance B (N,).
+
+    Raises
+    ------
+    GeometryError
+        The target has no image at this pose.
+    """
     chords = project_chords(scene.drawing, pose, scene.camera)
     background, region = scene.drawing.background, scene.pixels.region
     return scene.pixels.of(blurred_image(chords, background, blur_px, region))
 
 
-def _sensitivity(scene: Scene, pose: Pose, blur_px: float) -> Array:
+def sensitivity_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
+    """Return the derivatives (M, 7 + K) of B, of pixels near a boundary.
+
+    By pose, blur and the amounts of the scene's kinds.
+    """
     chords = project_chords(scene.drawing, pose, scene.camera)
-    pixels = scene.pixels
-    return blurred_sensitivity(chords, pose, scene.camera, blur_px, pixels.region, pixels.places)
+    pixels, camera = scene.pixels, scene.camera
+    plain = blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
+    if not scene.kinds:
+        return plain
+
+    def image(wider: float) -> Array:
+        seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
+        return pixels.of(seen)[: len(plain)]
+
+    def derivatives() -> Array:
+        return blurred_derivatives(chords, blur_px, pixels.region, pixels.places)
+
+    return np.hstack((plain, imprint_columns(scene.kinds, derivatives, image, plain, pose)))
+
+
+def imprinted(reflectance: Array, sensitivity: Array | None, amounts: Array) -> Array:
+    """Return B (N,) with amounts (K,) of the last K columns of its derivatives added."""
+    if sensitivity is None or not len(amounts):
+        return reflectance
+    whole = reflectance.copy()
+    whole[: len(sensitivity)] += sensitivity[:, POSE + 1 :] @ amounts
+    return whole
+
+
+def _extra(sensitivity: Array | None) -> int:
+    return 0 if sensitivity is None else sensitivity.shape[1] - POSE - 1
 
 
 def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:

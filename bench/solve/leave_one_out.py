@@ -46,32 +46,49 @@ def leave_one_out_covariance(scene: Scene, fit: ImageFit) -> Array | None:
     (6, 6) float64 or None
         None where there are too few lines, or one without which the pose isn't determined.
     """
-    line = line_of_pixels(scene, fit.pose)
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
-    order = np.argsort(line, kind="stable")
-    rows, weights = rows[order], fit.weights[order]
-    pull = rows * (weights * (scene.grey - fit.predicted)[order])[:, None]
-    firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    if len(firsts) <= rows.shape[1]:
-        return None
-    parts = np.array(
-        [
-            part.T @ (part * w[:, None])
-            for part, w in zip(
-                np.split(rows, firsts[1:]), np.split(weights, firsts[1:]), strict=True
-            )
-        ]
+    return jackknife(
+        line_of_pixels(scene, fit.pose), rows, fit.weights, scene.grey - fit.predicted
     )
-    sums = np.add.reduceat(pull, firsts, axis=0)
+
+
+def jackknife(line: IntArray, rows: Array, weights: Array, residual: Array) -> Array | None:
+    """Return the covariance of `leave_one_out_covariance` from rows of J.
+
+    Parameters
+    ----------
+    line : (N,) int64
+        To which line each pixel belongs.
+    rows : (N, P) float64
+        Derivatives of grey values, the pose's six first.
+    weights, residual : (N,) float64
+        As the fit had and left them.
+    """
+    parts, sums = line_sums(line, rows, weights, residual)
+    if len(parts) <= rows.shape[1]:
+        return None
     whole = np.sum(parts, axis=0)
     scale = np.sqrt(np.diag(whole))
     rest = (whole - parts) / np.outer(scale, scale)
     if np.max(np.linalg.cond(rest)) > MAX_CONDITION:
         return None
     moved = np.linalg.solve(rest, (sums / scale)[:, :, None])[:, :, 0] / scale
-    count = len(firsts)
+    count = len(parts)
     covariance = (count - 1.0) / count * (moved.T @ moved)
     return np.asarray(covariance[:POSE, :POSE])
+
+
+def line_sums(line: IntArray, rows: Array, weights: Array, residual: Array) -> tuple[Array, Array]:
+    """Return each line's part of JᵀWJ (L, P, P) and of JᵀWr (L, P); arguments as `jackknife`."""
+    order = np.argsort(line, kind="stable")
+    rows, weights = rows[order], weights[order]
+    pull = rows * (weights * residual[order])[:, None]
+    firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
+    parts = [
+        part.T @ (part * w[:, None])
+        for part, w in zip(np.split(rows, firsts[1:]), np.split(weights, firsts[1:]), strict=True)
+    ]
+    return np.array(parts), np.add.reduceat(pull, firsts, axis=0)
 
 
 def line_of_pixels(scene: Scene, pose: Pose) -> IntArray:

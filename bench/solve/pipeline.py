@@ -14,7 +14,7 @@ from bench.plugins import DETECTORS, SOLVERS, load
 from bench.solve.estimate import Estimate, Outcome, Solver
 from bench.targets.target import Target
 
-WITH_POSE = (Outcome.OK, Outcome.AMBIGUOUS)
+WITH_POSE = (Outcome.OK, Outcome.AMBIGUOUS, Outcome.UNEXPLAINED)
 # What a solver answers to a detection that found nothing.
 WITHOUT_POINTS = {Found.MISSED: Outcome.MISSED, Found.WRONG_ID: Outcome.WRONG_ID}
 

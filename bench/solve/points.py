@@ -5,7 +5,7 @@ A point set that no pose can be found from is told here, once for all solvers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -39,6 +39,9 @@ class PlanarPoints:
         From (x, y) relative to `centroid` to `xy`; its last element is 1.
     centroid : (2,) float64
         Of the points in the target's plane, metres.
+    more_px, shared : (N,), (K, N, 2) float64
+        What they may be off by besides scatter: see `bench.detect.detection.Detection`; empty
+        for nothing.
     """
 
     p_target: Array
@@ -46,6 +49,8 @@ class PlanarPoints:
     xy: Array
     homography: Array
     centroid: Array
+    more_px: Array = field(default_factory=lambda: np.empty(0))
+    shared: Array = field(default_factory=lambda: np.empty((0, 0, 2)))
 
 
 def planar_points(detection: Detection, camera: Camera) -> PlanarPoints | None:
@@ -66,7 +71,9 @@ def planar_points(detection: Detection, camera: Camera) -> PlanarPoints | None:
     homography = plane_homography(p_target[:, :2] - centroid, xy)
     if homography is None:
         return None
-    return PlanarPoints(p_target, pixels, xy, homography, centroid)
+    return PlanarPoints(
+        p_target, pixels, xy, homography, centroid, detection.more_px, detection.shared
+    )
 
 
 def plane_homography(plane: Array, xy: Array) -> Array | None:

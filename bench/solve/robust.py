@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.imaging.appearance import edge_strength
+from bench.imaging.appearance import edge_strength, response_to
 from bench.solve.image_fit import ImageFit, Scene, fit_image
+from bench.solve.noise import Noise
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -28,6 +29,8 @@ MAD_TO_SIGMA = 1.4826
 ROUNDS, STEPS, SETTLED = 8, 2, 0.02
 # Pixels tell of a mismatch from this share of the strongest boundary on.
 STRONG = 0.3
+# Of the strongest boundary's: what counts as flat where noise is to be learnt from the picture.
+FLAT = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +55,21 @@ class RobustFit:
     scale: float
 
 
+@dataclass(frozen=True, eq=False)
+class WeighedDown:
+    """How pixels are weighed, and why: fields as `RobustFit` has them."""
+
+    weigh: Weigher
+    mismatch_px: float
+    scale: float
+
+    @property
+    def trust(self) -> Array:
+        """Factor from 0 to 1 for each pixel."""
+        assert self.weigh.trust is not None
+        return self.weigh.trust
+
+
 def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
     """Refit with pixels weighed down whose residuals neither noise nor mismatch explains.
 
@@ -69,35 +87,52 @@ def fit_robustly(scene: Scene, start: ImageFit, weigh: Weigher) -> RobustFit:
     """
     fit, before = start, np.ones(len(scene.grey))
     for _ in range(ROUNDS):
-        strength = strength_of(scene, fit)
-        mismatch_px = _mismatch_px(scene.grey - fit.predicted, strength, weigh, fit.predicted)
-        loose = Weigher(weigh.noise, (mismatch_px * strength) ** 2)
-        z = loose.standardised(scene.grey, fit.predicted)
-        scale = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(z))))
-        trust = biweight(z / scale)
-        by = Weigher(weigh.noise, loose.mismatch, trust)
-        fit = fit_image(scene, fit.pose, fit.blur_px, by, steps=STEPS)
+        found = weigh_down(scene.grey, fit.predicted, strength_of(scene, fit), weigh.noise)
+        fit = fit_image(
+            scene, fit.pose, fit.blur_px, found.weigh, steps=STEPS, amounts=fit.amounts
+        )
+        trust = found.trust
         if np.max(np.abs(trust - before)) < SETTLED:
             break
         before = trust
-    return RobustFit(fit, by, mismatch_px, scale)
+    return RobustFit(fit, found.weigh, found.mismatch_px, found.scale)
+
+
+def weigh_down(grey: Array, predicted: Array, strength: Array, noise: Noise) -> WeighedDown:
+    """Return weights that neither what noise nor what mismatch explains has much of.
+
+    Parameters
+    ----------
+    grey, predicted : (N,) float64
+        Grey values and what a fit makes of them.
+    strength : (N,) float64
+        How much they change for each pixel that the target moves.
+    noise : Noise
+        Of the grey values.
+    """
+    off_px = mismatch_px(grey - predicted, strength, noise, predicted)
+    mismatch = (off_px * strength) ** 2
+    z = Weigher(noise, mismatch).standardised(grey, predicted)
+    scale = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(z))))
+    return WeighedDown(Weigher(noise, mismatch, biweight(z / scale)), off_px, scale)
 
 
 def strength_of(scene: Scene, fit: ImageFit) -> Array:
     """Return how much a fit's grey values (N,) change for each pixel that the target moves."""
-    return edge_strength(
-        fit.sensitivity, fit.reflectance, fit.light, scene.pixels, fit.pose, scene.camera
-    )
+    response = response_to(fit.reflectance, fit.light, scene.pixels)
+    return edge_strength(fit.sensitivity, response, fit.pose, scene.camera)
 
 
-def _mismatch_px(residual: Array, strength: Array, weigh: Weigher, predicted: Array) -> float:
-    """Return how far strong boundaries are off, from the median, less what noise does."""
+def mismatch_px(
+    residual: Array, strength: Array, noise: Noise, predicted: Array, slack: float = 1.0
+) -> float:
+    """Return how far strong boundaries are off, from the median, less `slack` times noise's."""
     strong = strength > STRONG * np.max(strength)
     if not np.any(strong):
         return 0.0
     off = MAD_TO_SIGMA * np.median(np.abs(residual[strong]) / strength[strong])
-    noise = np.median(weigh.noise.variance(predicted[strong]) / strength[strong] ** 2)
-    return float(np.sqrt(max(0.0, off * off - noise)))
+    even = np.median(noise.variance(predicted[strong]) / strength[strong] ** 2)
+    return float(np.sqrt(max(0.0, off * off - slack * even)))
 
 
 def biweight(z: Array) -> Array:

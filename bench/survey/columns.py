@@ -47,7 +47,7 @@ COMPONENTS = (
 # The components whose RMS carries an interval in the table of cells.
 INTERVAL_COMPONENTS = ("rot", "along")
 
-OUTCOMES = ("ok", "missed", "wrong_id", "mirrored", "ambiguous", "not_finite")
+OUTCOMES = ("ok", "missed", "wrong_id", "mirrored", "ambiguous", "not_finite", "unexplained")
 
 
 def statistic_name(statistic: str, component: Component) -> str:
@@ -106,7 +106,12 @@ CASE_COLUMNS = (
         ("size_px", "face-on size of the pattern at this range: f times extent over range"),
     ),
     Column("whole", pl.Boolean, "", "whether the whole pattern lies in the frame"),
-    Column("outcome", pl.String, "", "ok, missed, wrong_id, mirrored, ambiguous or not_finite"),
+    Column(
+        "outcome",
+        pl.String,
+        "",
+        "ok, missed, wrong_id, mirrored, ambiguous, not_finite or unexplained",
+    ),
     Column("n_points", pl.Int64, "", "points that the detector gave the solver"),
     *(Column(c.column, pl.Float64, c.unit, f"error: {c.meaning}") for c in COMPONENTS),
     *_numbers("m", ("range_est_m", "estimated range")),

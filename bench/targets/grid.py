@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bench.digest import later
 from bench.targets.dictionary import check_ids, dictionary, marker_cells
 from bench.targets.drawing import Area
-from bench.targets.marker import marker_corners
+from bench.targets.marker import HALF_TURN, marker_corners, turned
 from bench.targets.outline import marker_areas
 from bench.targets.plate import PlateDesign, check_count, check_length, drawing_on_plate
 from bench.targets.target import Target
@@ -28,6 +29,8 @@ class GridDesign(PlateDesign):
         White between neighbouring markers, metres.
     first_id : int
         Of the top left marker; ids run on row by row.
+    half_turn : bool
+        Whether each marker is drawn upside down, see `bench.targets.marker.MarkerDesign`.
 
     Raises
     ------
@@ -41,6 +44,7 @@ class GridDesign(PlateDesign):
     size: float = 0.08
     gap: float = 0.02
     first_id: int = 0
+    half_turn: bool = later(False)
 
     def __post_init__(self) -> None:
         self.check_plate()
@@ -72,11 +76,14 @@ def build_grid(design: GridDesign) -> Target:
             0.5 * height - 0.5 * size - row * pitch,
         )
         marker_id = design.first_id + index
-        cells = marker_cells(design.dictionary, marker_id)
+        cells, own = marker_cells(design.dictionary, marker_id), marker_corners(centre, size)
+        if design.half_turn:
+            cells, own = turned(cells, own)
         areas += marker_areas(cells, centre, size, design.white, design.black)
-        corners[marker_id] = marker_corners(centre, size)
+        corners[marker_id] = own
     return Target(
-        name=f"grid {book.short_name} {design.columns} x {design.rows}, {1000 * size:.6g} mm",
+        name=f"grid {book.short_name} {design.columns} x {design.rows}, {1000 * size:.6g} mm"
+        + HALF_TURN * design.half_turn,
         kind="grid",
         drawing=drawing_on_plate(design, (width, height), size / book.cells, tuple(areas)),
         dictionary=book.name,

@@ -6,11 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import later
 from bench.targets.dictionary import check_ids, dictionary, marker_cells
 from bench.targets.outline import marker_areas
 from bench.targets.plate import PlateDesign, check_length, drawing_on_plate
 from bench.targets.target import Target
-from bench.typing import Array
+from bench.typing import Array, BoolArray
+
+# Behind the name of a target that is drawn so.
+HALF_TURN = ", upside down"
 
 
 @dataclass(frozen=True)
@@ -25,6 +29,9 @@ class MarkerDesign(PlateDesign):
         Which marker of it.
     size : float
         Side of the black square, metres.
+    half_turn : bool
+        Whether it is drawn upside down against OpenCV's picture of it, as other projects' files
+        of the same family may have it: the target's axes stay those of the drawing.
 
     Raises
     ------
@@ -35,6 +42,7 @@ class MarkerDesign(PlateDesign):
     dictionary: str = "DICT_APRILTAG_36h11"
     marker_id: int = 0
     size: float = 0.2
+    half_turn: bool = later(False)
 
     def __post_init__(self) -> None:
         self.check_plate()
@@ -48,6 +56,16 @@ def marker_corners(centre: tuple[float, float], size: float) -> Array:
     return np.array([[x - h, y + h], [x + h, y + h], [x + h, y - h], [x - h, y - h]])
 
 
+def turned(cells: BoolArray, corners: Array) -> tuple[BoolArray, Array]:
+    """Return a marker's cells and corners (4, 2), its own top left first, drawn upside down."""
+    return np.rot90(cells, 2), np.roll(corners, 2, axis=0)
+
+
+def is_turned(corners: Array) -> bool:
+    """Tell whether the marker of these corners (4, 2) is drawn upside down."""
+    return bool(corners[0, 1] < corners[2, 1])
+
+
 def build_marker(design: MarkerDesign) -> Target:
     """Return the target of a single-marker design.
 
@@ -58,13 +76,17 @@ def build_marker(design: MarkerDesign) -> Target:
     """
     book = dictionary(design.dictionary)
     cells = marker_cells(design.dictionary, design.marker_id)
+    corners = marker_corners((0.0, 0.0), design.size)
+    if design.half_turn:
+        cells, corners = turned(cells, corners)
     areas = marker_areas(cells, (0.0, 0.0), design.size, design.white, design.black)
     size = design.size
     return Target(
-        name=f"marker {book.short_name}-{design.marker_id}, {1000 * size:.6g} mm",
+        name=f"marker {book.short_name}-{design.marker_id}, {1000 * size:.6g} mm"
+        + HALF_TURN * design.half_turn,
         kind="marker",
         drawing=drawing_on_plate(design, (size, size), size / book.cells, areas),
         dictionary=book.name,
-        markers={design.marker_id: marker_corners((0.0, 0.0), size)},
+        markers={design.marker_id: corners},
         marker_size=size,
     )

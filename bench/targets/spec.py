@@ -19,6 +19,8 @@ from bench.targets.design import (
 from bench.targets.target import Target
 from bench.units import length
 
+UPRIGHT, UPSIDE_DOWN = "upright", "upside-down"
+
 
 @dataclass(frozen=True)
 class Form:
@@ -39,14 +41,17 @@ class Form:
         return text + "".join(f"[:{field}]" for field in self.fields[needed:])
 
 
-def _marker(dictionary: str, marker_id: str, size: str) -> Design:
-    return MarkerDesign(dictionary, integer("ID", marker_id), length(size))
+def _marker(dictionary: str, marker_id: str, size: str, way: str = UPRIGHT) -> Design:
+    half_turn = is_upside_down(way)
+    return MarkerDesign(dictionary, integer("ID", marker_id), length(size), half_turn)
 
 
-def _grid(dictionary: str, layout: str, size: str, gap: str, first: str = "0") -> Design:
+def _grid(
+    dictionary: str, layout: str, size: str, gap: str, first: str = "0", way: str = UPRIGHT
+) -> Design:
     columns, rows = layout_of(layout)
-    first_id = integer("FIRST_ID", first)
-    return GridDesign(dictionary, columns, rows, length(size), length(gap), first_id)
+    first_id, half_turn = integer("FIRST_ID", first), is_upside_down(way)
+    return GridDesign(dictionary, columns, rows, length(size), length(gap), first_id, half_turn)
 
 
 def _charuco(dictionary: str, layout: str, square: str, marker: str, first: str = "0") -> Design:
@@ -67,8 +72,8 @@ def _chessboard(layout: str, square: str) -> Design:
 
 
 FORMS = {
-    "marker": Form(("DICTIONARY", "ID", "SIZE"), 0, _marker),
-    "grid": Form(("DICTIONARY", "COLUMNSxROWS", "SIZE", "GAP", "FIRST_ID"), 1, _grid),
+    "marker": Form(("DICTIONARY", "ID", "SIZE", "WAY"), 1, _marker),
+    "grid": Form(("DICTIONARY", "COLUMNSxROWS", "SIZE", "GAP", "FIRST_ID", "WAY"), 2, _grid),
     "charuco": Form(("DICTIONARY", "COLUMNSxROWS", "SQUARE", "MARKER", "FIRST_ID"), 1, _charuco),
     "circles": Form(("COLUMNSxROWS", "PITCH", "DIAMETER", "PATTERN"), 1, _circles),
     "chessboard": Form(("COLUMNSxROWS", "SQUARE"), 0, _chessboard),
@@ -93,6 +98,8 @@ def design_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Design
         circles:4x11:20 mm:15 mm:asymmetric
         chessboard:9x6:25 mm
 
+    The WAY of a marker, or of a grid's, is ``upright``, as OpenCV draws it, or ``upside-down``:
+    other projects' files of a family may have it so, and the target's axes follow the drawing.
     Columns and rows are of markers, chessboard squares (ChArUco), circles, and, for the plain
     chessboard, of inner corners.
 
@@ -150,6 +157,13 @@ def is_symmetric(pattern: str) -> bool:
     if pattern not in ("asymmetric", "symmetric"):
         raise TargetError(f"pattern must be asymmetric or symmetric, got '{pattern}'")
     return pattern == "symmetric"
+
+
+def is_upside_down(way: str) -> bool:
+    """Tell ``"upside-down"`` from ``"upright"``; `TargetError` for anything else."""
+    if way not in (UPRIGHT, UPSIDE_DOWN):
+        raise TargetError(f"WAY must be {UPRIGHT} or {UPSIDE_DOWN}, got '{way}'")
+    return way == UPSIDE_DOWN
 
 
 def integer(what: str, text: str) -> int:

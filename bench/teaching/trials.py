@@ -168,7 +168,7 @@ def numbers_of(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "usable": len(usable),
         "missed": counts["missed"] + counts["wrong_id"],
         "mirrored": counts["mirrored"],
-        "unsure": counts["ambiguous"] + counts["not_finite"],
+        "unsure": counts["ambiguous"] + counts["not_finite"] + counts["unexplained"],
         "rms_rot_deg": None,
         "p95_rot_deg": None,
         "rms_along_mm": None,

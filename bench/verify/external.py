@@ -318,7 +318,7 @@ def detection_of(answer: Answer, observation: Observation) -> Detection:
             )
         estimate, _ = estimate_of(answer, p_target, pixels, observation)
     return AnsweredDetection(
-        Found.FOUND, pixels, p_target, answer.marker_ids, answer.sigma_px, estimate
+        Found.FOUND, pixels, p_target, answer.marker_ids, answer.sigma_px, estimate=estimate
     )
 
 

@@ -116,3 +116,24 @@ def test_summary_counts_outcomes_and_gives_spans():
     assert second.startswith("range 1.50 to 2.50 m, tilt 11.5 to ")
     assert second.endswith("residual 0.200 px (median), 0.300 px at most")
     assert len(measurement_words(measurements_table(rows[2:]))) == 1
+
+
+def seen_by(name, pose):
+    covariance = np.diag(np.square([1e-3] * 3 + [1e-3] * 3))
+    found = measurement(Estimate(Outcome.OK, pose, covariance, 0.05))
+    return measurement_row(
+        Measurement("a.jpg", name, found.observation, found.detection, found.estimate)
+    )
+
+
+def test_pipelines_beyond_their_claims_are_named():
+    near = pose_of_view(VIEW, CAMERA)
+    # 3 mm apart where each claims 1 mm: two standard deviations of the difference; 30 mm: 21
+    rows = [
+        seen_by("a/b", near),
+        seen_by("c/d", Pose(near.rotation, near.translation * (1.0 + 0.003 / 2.5))),
+        seen_by("e/f", Pose(near.rotation, near.translation * (1.0 + 0.030 / 2.5))),
+    ]
+    table = measurements_table(rows)
+    assert table["disagrees_with"].to_list() == ["e/f", "e/f", "a/b, c/d"]
+    assert table["suspected"].to_list() == ["lossy"] * 3

@@ -1,0 +1,435 @@
+"""Least squares of a predicted picture whose light varies over the face.
+
+Gauss-Newton over pose, blur and the two fields of `bench.solve.light_fields` together, their
+amplitudes by marginal likelihood. Pixels that show something else are weighed down before the
+fields see them, from the residuals of the fit without fields: a reflection leaves many small
+ones, dirt and cables few large ones, and fields would rather follow those.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import chdtri
+
+from bench.errors import GeometryError
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import exp_rotvec
+from bench.imaging.appearance import FREE_LIGHT, POSE, edge_strength, response_to
+from bench.imaging.sensor import QUANTISATION_VARIANCE
+from bench.solve.field_amplitude import (
+    Equations,
+    Solved,
+    amplitudes_of,
+    choose_amplitudes,
+    solve_penalised,
+)
+from bench.solve.image_fit import (
+    LEAST_BLUR_PX,
+    MOST_BLUR_PX,
+    ImageFit,
+    Scene,
+    imprinted,
+    reflectance_at,
+    sensitivity_at,
+)
+from bench.solve.imprint import amounts_of
+from bench.solve.light_fields import (
+    LightBasis,
+    field_at,
+    field_equations,
+    light_basis,
+    places_on_plate,
+)
+from bench.solve.noise import ENOUGH_PIXELS, Noise
+from bench.solve.robust import STRONG, WeighedDown, strength_of, weigh_down
+from bench.solve.weights import Weigher
+from bench.typing import Array, BoolArray
+
+# Cells along a plate's longer side; the second where flat parts still vary under the first, at
+# this probability: shadows' edges, uneven paper, small reflections.
+STAGES = (8, 16)
+ROUGHER = 0.01
+# A cell is no smaller than this: boundaries of a small marker would be light.
+LEAST_CELL_PX, LEAST_CELLS = 7.0, 2
+ROUNDS = 12
+# Rounds in which amplitudes are chosen: early, and again as outliers have dropped out.
+CHOOSING = (0, 1, 3, 5)
+# Of a fit that is carried on.
+CONTINUED = (1,)
+START_RUNGS = (4, 4)
+# A step of so many standard deviations, and a change of trust, below which rounds end.
+SMALL_STEP, SETTLED = 0.05, 0.05
+SHORTER = (1.0, 0.5, 0.25, 0.125)
+# Residuals beyond three standard deviations don't say what noise is; a Gaussian's variance
+# inside them is 0.973 of all.
+CORE_SIGMAS, CORE_SHARE, CORE_ROUNDS = 3.0, 0.9733, 8
+# Probability under which residuals are called more than noise, as the solver's own.
+SUSPECT = 1e-3
+LEAST_ROUNDS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class FieldFit:
+    """A pose, a blur and two fields of light, and how well they explain a picture.
+
+    Attributes
+    ----------
+    pose : Pose
+        Target to camera.
+    blur_px : float
+        Standard deviation of the Gaussian blur, pixels.
+    basis : LightBasis
+        Of the fields.
+    rungs : (int, int)
+        Of their amplitudes.
+    coefficients : (2 size + 1,) float64
+        c, a's and b's.
+    amounts : (K,) float64
+        Of the scene's kinds, see `bench.solve.imprint`.
+    reflectance, response, predicted : (N,) float64
+        B, ∂μ/∂B, μ.
+    """
+
+    pose: Pose
+    blur_px: float
+    basis: LightBasis
+    rungs: tuple[int, int]
+    coefficients: Array
+    amounts: Array
+    reflectance: Array
+    response: Array
+    predicted: Array
+
+    @property
+    def added(self) -> Array:
+        """Light that was added, a (N,)."""
+        return field_at(self.basis, self.coefficients[1 : 1 + self.basis.size])
+
+    @property
+    def multiplied(self) -> Array:
+        """Light on the paint, b (N,)."""
+        return field_at(self.basis, self.coefficients[1 + self.basis.size :])
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """A fit with how its pixels were weighed.
+
+    Attributes
+    ----------
+    fit : FieldFit
+        The fit.
+    weigh : Weigher
+        As it was used.
+    robust : bool
+        Whether pixels were weighed down, as noise alone doesn't explain them.
+    scale : float
+        Of the residuals, in standard deviations, 1 or more.
+    parameters : float
+        How many the fit has spent, effectively: the trace of A⁻¹JᵀWJ.
+    """
+
+    fit: FieldFit
+    weigh: Weigher
+    robust: bool
+    scale: float
+    parameters: float
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What a fit with fields is told of a picture.
+
+    Attributes
+    ----------
+    noise : Noise
+        Of the sensor, or from differences of neighbours.
+    learnt : bool
+        Whether its level is to follow the residuals of flat parts.
+    ceiling, clipped : float
+        Grey values from which on saturation clips noise, and that saturated pixels have.
+    flat : (N,) bool
+        Pixels far from any boundary, or all where those are few.
+    contrast : float
+        Between black and white, grey values.
+    """
+
+    noise: Noise
+    learnt: bool
+    ceiling: float
+    clipped: float
+    flat: BoolArray
+    contrast: float
+
+
+def fit_fields(scene: Scene, first: ImageFit, known: Known) -> Weighed:
+    """Fit pose, blur and fields from where a fit without fields ended.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        The target has no image on the way, or the picture doesn't determine its pose.
+    """
+    down = weigh_down(scene.grey, first.predicted, strength_of(scene, first), known.noise)
+    down = _unclipped(down, scene, first.predicted, known)
+    response = response_to(first.reflectance, first.light, scene.pixels)
+    pose, blur, predicted = first.pose, first.blur_px, first.predicted
+    amounts, value = first.amounts, first.reflectance
+    side = max(scene.pixels.region.width, scene.pixels.region.height)
+    for stage in STAGES:
+        cells = max(LEAST_CELLS, min(stage, int(side / LEAST_CELL_PX)))
+        basis = light_basis(scene, pose, cells)
+        start = FieldFit(
+            pose, blur, basis, START_RUNGS, np.zeros(2 * basis.size + 1), amounts,
+            value, response, predicted,
+        )  # fmt: skip
+        found = _settled(scene, start, down, known)
+        fit, down = found.fit, WeighedDown(found.weigh, 0.0, found.scale)
+        pose, blur, response, predicted = fit.pose, fit.blur_px, fit.response, fit.predicted
+        amounts, value = fit.amounts, fit.reflectance
+        if cells < stage or not _rougher(scene, found, known):
+            break
+    return _concluded(scene, found, known)
+
+
+def continued(scene: Scene, best: Weighed, known: Known) -> Weighed:
+    """Return a fit carried on with more kinds in the scene than it had.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `fit_fields`.
+    """
+    amounts = np.zeros(amounts_of(scene.kinds))
+    amounts[: len(best.fit.amounts)] = best.fit.amounts
+    start = replace(best.fit, amounts=amounts)
+    down = WeighedDown(best.weigh, 0.0, best.scale)
+    found = _settled(scene, start, down, known, choosing=CONTINUED)
+    return _concluded(scene, found, known)
+
+
+def _concluded(scene: Scene, found: Weighed, known: Known) -> Weighed:
+    """Return the fit with all pixels alike where noise explains them."""
+    fit = found.fit
+    plain = Weigher(found.weigh.noise, None, _inside(scene, fit.predicted, known))
+    if not _explained(scene, found, plain):
+        return found
+    for _ in range(2):
+        fit = step_fields(scene, fit, plain, known.contrast).fit
+    return Weighed(fit, plain, False, 1.0, found.parameters)
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A Gauss-Newton step: where it led, from which equations, and where from."""
+
+    fit: FieldFit
+    solved: Solved
+    equations: Equations
+    sensitivity: Array
+
+
+def step_fields(
+    scene: Scene,
+    fit: FieldFit,
+    weigh: Weigher,
+    contrast: float,
+    *,
+    choose: bool = False,
+    walk: bool = True,
+) -> Step:
+    """Take a step, shorter where a whole one doesn't help.
+
+    Parameters
+    ----------
+    scene, fit : Scene, FieldFit
+        From where. Coefficients that are all zero haven't been fitted: light is solved for.
+    weigh : Weigher
+        Of the pixels, by what was predicted before.
+    contrast : float
+        What the amplitudes' ladder is in units of.
+    choose : bool
+        Whether amplitudes are chosen first.
+    walk : bool
+        Whether to take it, or to set up its equations alone.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        No step leads to a pose with an image, or the equations have no solution.
+    """
+    sensitivity, weights = sensitivity_at(scene, fit.pose, fit.blur_px), weigh(fit.predicted)
+    residual = scene.grey - fit.predicted if np.any(fit.coefficients) else scene.grey
+    information, gradient = field_equations(
+        fit.basis, sensitivity, fit.reflectance, fit.response, residual, weights
+    )
+    equations = Equations(
+        information, gradient, float(weights @ (residual * residual)), fit.coefficients
+    )
+    held = np.zeros(len(gradient), dtype=np.bool_)
+    held[sensitivity.shape[1]] = scene.terms != FREE_LIGHT
+    rungs = fit.rungs
+    if choose:
+        rungs = choose_amplitudes(fit.basis, equations, held, contrast, rungs)
+    amplitudes = amplitudes_of(rungs, contrast)
+    solved = solve_penalised(fit.basis, equations, held, amplitudes)
+    at_start = _loss(fit, residual, weights, amplitudes)
+    for share in SHORTER if walk else ():
+        try:
+            trial = _moved(scene, fit, share * solved.step, rungs, sensitivity)
+        except GeometryError:
+            continue
+        left = scene.grey - trial.predicted
+        if _loss(trial, left, weights, amplitudes) <= at_start:
+            return Step(trial, solved, equations, sensitivity)
+    return Step(fit, solved, equations, sensitivity)
+
+
+def roughness(fit: FieldFit, amplitudes: tuple[float, float]) -> float:
+    """Return what the fields' roughness costs, as a χ²."""
+    size, penalty = fit.basis.size, fit.basis.penalty
+    cost = 0.0
+    for k, amplitude in enumerate(amplitudes):
+        own = fit.coefficients[1 + k * size : 1 + (k + 1) * size]
+        cost += float(own @ penalty @ own) / amplitude**2
+    return cost
+
+
+def _loss(
+    fit: FieldFit, residual: Array, weights: Array, amplitudes: tuple[float, float]
+) -> float:
+    return float(weights @ (residual * residual)) + roughness(fit, amplitudes)
+
+
+def _moved(
+    scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int], sensitivity: Array
+) -> FieldFit:
+    """Return the fit after a step.
+
+    Raises
+    ------
+    GeometryError
+        The target has no image there.
+    """
+    pose = Pose(fit.pose.rotation @ exp_rotvec(step[:3]), fit.pose.translation + step[3:6])
+    blur = float(np.clip(fit.blur_px + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
+    first = sensitivity.shape[1]
+    amounts = fit.amounts + step[POSE + 1 : first]
+    value = imprinted(reflectance_at(scene, pose, blur), sensitivity, amounts)
+    own = fit.coefficients + step[first:]
+    size = fit.basis.size
+    added, multiplied = (
+        field_at(fit.basis, own[1 : 1 + size]),
+        field_at(fit.basis, own[1 + size :]),
+    )
+    return replace(
+        fit,
+        pose=pose,
+        blur_px=blur,
+        rungs=rungs,
+        coefficients=own,
+        amounts=amounts,
+        reflectance=value,
+        response=multiplied + 2.0 * own[0] * value,
+        predicted=added + multiplied * value + own[0] * value * value,
+    )
+
+
+def _settled(
+    scene: Scene,
+    start: FieldFit,
+    down: WeighedDown,
+    known: Known,
+    choosing: tuple[int, ...] = CHOOSING,
+) -> Weighed:
+    """Return the fit after rounds of steps and reweighting."""
+    fit, parameters = start, 0.0
+    for turn in range(ROUNDS):
+        step = step_fields(scene, fit, down.weigh, known.contrast, choose=turn in choosing)
+        fit = step.fit
+        if turn == 1:
+            parameters = spent(step.solved, step.equations)
+        noise = _noise_now(scene, fit, down.trust, known, parameters)
+        strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
+        before = down.trust
+        down = _unclipped(
+            weigh_down(scene.grey, fit.predicted, strength, noise), scene, fit.predicted, known
+        )
+        own = step.sensitivity.shape[1]
+        moved = step.solved.step[:own]
+        small = moved @ step.solved.penalised[:own, :own] @ moved < SMALL_STEP**2
+        if turn >= LEAST_ROUNDS and small and np.max(np.abs(down.trust - before)) < SETTLED:
+            break
+    return Weighed(fit, down.weigh, True, down.scale, parameters)
+
+
+def spent(solved: Solved, equations: Equations) -> float:
+    """Return how many parameters a penalised fit has spent: the trace of A⁻¹JᵀWJ."""
+    return float(np.trace(np.linalg.solve(solved.penalised, equations.information)))
+
+
+def _noise_now(
+    scene: Scene, fit: FieldFit, trust: Array, known: Known, parameters: float
+) -> Noise:
+    """Return the noise, its level learnt anew from flat parts where it isn't known."""
+    if not known.learnt:
+        return known.noise
+    flat = known.flat & (trust > 0.0)
+    square = Weigher(known.noise).standardised(scene.grey, fit.predicted)[flat] ** 2
+    if len(square) < ENOUGH_PIXELS:
+        return known.noise
+    level = float(np.mean(square))
+    for _ in range(CORE_ROUNDS):
+        level = float(np.mean(square[square < CORE_SIGMAS**2 * level])) / CORE_SHARE
+    level *= len(trust) / max(1.0, len(trust) - parameters)
+    noise = known.noise
+    return Noise(max(noise.dark * level, QUANTISATION_VARIANCE), noise.slope * level, noise.black)
+
+
+def _rougher(scene: Scene, found: Weighed, known: Known) -> bool:
+    """Tell whether flat parts vary in finer cells than the fields could follow.
+
+    By the sums of residuals in cells of the finest stage, as χ² (Pearson): power against what is
+    broader than a cell, and blind to noise that pixels don't share.
+    """
+    trust = found.weigh.trust
+    assert trust is not None
+    used = known.flat & (trust > 0.0)
+    places = np.clip(places_on_plate(scene, found.fit.pose)[used] + 0.5, 0.0, 1.0 - 1e-9)
+    cell = (places * STAGES[-1]).astype(np.int64) @ (STAGES[-1], 1)
+    z = Weigher(known.noise).standardised(scene.grey, found.fit.predicted)[used]
+    weights = trust[used]
+    count = STAGES[-1] ** 2
+    sums = np.bincount(cell, weights * z, count)
+    squares = np.bincount(cell, weights * weights, count)
+    full = squares > 0.0
+    statistic = float(np.sum(sums[full] ** 2 / squares[full]))
+    return statistic > float(chdtri(np.count_nonzero(full), ROUGHER))
+
+
+def _explained(scene: Scene, found: Weighed, plain: Weigher) -> bool:
+    """Tell whether noise explains what all pixels leave, and those on boundaries alone."""
+    fit = found.fit
+    inside = plain.trust
+    assert inside is not None
+    z = plain.standardised(scene.grey, fit.predicted)
+    square, count = float(inside @ (z * z)), float(np.sum(inside)) - found.parameters
+    if square > chdtri(max(1.0, count), SUSPECT):
+        return False
+    strength = edge_strength(
+        sensitivity_at(scene, fit.pose, fit.blur_px), fit.response, fit.pose, scene.camera
+    )
+    strong = inside * (strength > STRONG * np.max(strength))
+    return bool(strong @ (z * z) <= chdtri(max(1.0, float(np.sum(strong))), SUSPECT))
+
+
+def _unclipped(down: WeighedDown, scene: Scene, predicted: Array, known: Known) -> WeighedDown:
+    """Return weights without pixels that are, or should be, saturated."""
+    trust = down.trust * _inside(scene, predicted, known)
+    return replace(down, weigh=replace(down.weigh, trust=trust))
+
+
+def _inside(scene: Scene, predicted: Array, known: Known) -> Array:
+    return ((predicted < known.ceiling) & (scene.grey < known.clipped)).astype(np.float64)

@@ -1,0 +1,121 @@
+"""Whether a fit leaves light unexplained: a score test, so that clean pictures pay for no more.
+
+The plate is cut into cells, 1, 2, 4 and 8 along its longer side; in each, light may have another
+part added and another part multiplied. Whether that would explain more is told by Rao's score
+test (Rao 1948, doi:10.1017/S0305004100023987), which asks nothing but the residuals of the fit
+without it: with g the residuals' products with the new columns, and M their covariance, all that
+pose, blur and plain light can do taken out, gᵀM⁺g follows χ². Few cells have power against what is
+broad, many against what is small.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import chdtri
+
+from bench.imaging.appearance import jacobian
+from bench.imaging.kernel import kernel
+from bench.solve.image_fit import ImageFit, Scene
+from bench.solve.light_fields import places_on_plate
+from bench.typing import Array, IntArray
+
+LEVELS = (2, 4, 8)
+FINEST = LEVELS[-1]
+# Probability under which light is called uneven, of each level. A false alarm costs time alone:
+# the fields' amplitudes are then found to be small.
+UNEVEN = 0.01
+# Of the largest eigenvalue, below which a direction is one that the fit has used up already.
+USED_UP = 1e-6
+
+
+def light_is_uneven(scene: Scene, fit: ImageFit, weights: Array) -> bool:
+    """Tell whether light that varies over the face would explain more than noise does.
+
+    Parameters
+    ----------
+    scene, fit : Scene, ImageFit
+        What was fitted, without such light.
+    weights : (N,) float64
+        Inverse variances of the noise.
+
+    Raises
+    ------
+    GeometryError
+        The plate has no image at the fit's pose.
+    """
+    return light_evidence(scene, fit, weights) > 1.0
+
+
+def light_evidence(scene: Scene, fit: ImageFit, weights: Array) -> float:
+    """Return the largest of the levels' test statistics, each over its critical value.
+
+    Raises
+    ------
+    GeometryError
+        As `light_is_uneven`.
+    """
+    rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    places = np.clip(places_on_plate(scene, fit.pose) + 0.5, 0.0, 1.0 - 1e-9)
+    cell = (places * FINEST).astype(np.int64)
+    pull, diagonal, cross = _sums(
+        cell[:, 0] * FINEST + cell[:, 1],
+        rows,
+        fit.reflectance,
+        scene.grey - fit.predicted,
+        weights,
+        FINEST * FINEST,
+    )
+    information = rows.T @ (rows * weights[:, None])
+    scale = np.sqrt(np.diag(information))
+    inverse = np.linalg.pinv(information / np.outer(scale, scale), hermitian=True)
+    inverse /= np.outer(scale, scale)
+    return max(_statistic(level, pull, diagonal, cross, inverse) for level in LEVELS)
+
+
+def _statistic(level: int, pull: Array, diagonal: Array, cross: Array, inverse: Array) -> float:
+    """Return one level's statistic over its critical value."""
+    g, d, x = (_merged(part, level) for part in (pull, diagonal, cross))
+    count = level * level
+    whole = np.zeros((2 * count, 2 * count))
+    every = np.arange(count)
+    whole[every, every], whole[count + every, count + every] = d[:, 0], d[:, 2]
+    whole[every, count + every] = whole[count + every, every] = d[:, 1]
+    seen = np.vstack((x[:, 0], x[:, 1]))
+    whole -= seen @ inverse @ seen.T
+    scale = np.sqrt(np.concatenate((d[:, 0], d[:, 2])))
+    scale[scale == 0.0] = 1.0
+    values, vectors = np.linalg.eigh(whole / np.outer(scale, scale))
+    free = values > USED_UP * values[-1]
+    along = vectors[:, free].T @ (np.concatenate((g[:, 0], g[:, 1])) / scale)
+    statistic = float(np.sum(along * along / values[free]))
+    return statistic / float(chdtri(np.count_nonzero(free), UNEVEN))
+
+
+def _merged(part: Array, level: int) -> Array:
+    """Return sums over the cells of a coarser level."""
+    each = FINEST // level
+    shape = (level, each, level, each, *part.shape[1:])
+    merged: Array = part.reshape(shape).sum(axis=(1, 3))
+    return merged.reshape(level * level, *part.shape[1:])
+
+
+@kernel
+def _sums(
+    cell: IntArray, rows: Array, reflectance: Array, residual: Array, weights: Array, cells: int
+) -> tuple[Array, Array, Array]:
+    """Return sums over cells of w·(r, rB), w·(1, B, B²) and w·(J, BJ)."""
+    count = rows.shape[1]
+    pull, diagonal = np.zeros((cells, 2)), np.zeros((cells, 3))
+    cross = np.zeros((cells, 2, count))
+    for n in range(len(cell)):
+        k, w, b = cell[n], weights[n], reflectance[n]
+        pull[k, 0] += w * residual[n]
+        pull[k, 1] += w * residual[n] * b
+        diagonal[k, 0] += w
+        diagonal[k, 1] += w * b
+        diagonal[k, 2] += w * b * b
+        for q in range(count):
+            part = w * rows[n, q]
+            cross[k, 0, q] += part
+            cross[k, 1, q] += part * b
+    return pull, diagonal, cross

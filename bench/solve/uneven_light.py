@@ -1,0 +1,228 @@
+"""The answer of fits under light that varies over the face: both branches with its fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bench.imaging.appearance import FREE_LIGHT, edge_strength
+from bench.solve.answer import Answer, is_other_branch
+from bench.solve.even_light import (
+    HOPELESS,
+    compare,
+    growth_covariance,
+    mirrored_fits,
+    widened_by_lines,
+)
+from bench.solve.evidence import evidence_of
+from bench.solve.field_amplitude import amplitudes_of
+from bench.solve.field_fit import (
+    FieldFit,
+    Known,
+    Step,
+    Weighed,
+    continued,
+    fit_fields,
+    roughness,
+    step_fields,
+)
+from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
+from bench.solve.imprint import ROUNDS, kinds_left, kinds_shown, truncation_covariance
+from bench.solve.leave_one_out import jackknife, line_of_pixels, line_sums
+from bench.solve.light_fields import field_at
+from bench.solve.robust import STRONG, loss
+from bench.solve.weights import Weigher
+from bench.typing import Array
+
+# How much more than under plain light another branch may trail before it is dropped half way:
+# fields of its own would help it.
+PATIENCE = 4.0
+# Steps that give another branch fields of its own.
+STEPS = 4
+# Of the median light on the paint, below which a pixel says nothing of reflectance.
+DARK = 0.05
+
+
+def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> Answer:
+    """Return the answer under fields of light.
+
+    Parameters
+    ----------
+    scene, first : Scene, ImageFit
+        The better branch's fit without them.
+    known : Known
+        What is known of the picture.
+    both : bool
+        Whether the other branch is asked even where noise explains all that is left.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `bench.solve.field_fit.fit_fields`.
+    """
+    best = fit_fields(scene, first, known)
+    for most in ROUNDS:
+        kinds = _shared_kinds(scene, best, known, most)
+        if not kinds:
+            break
+        scene = replace(scene, kinds=(*scene.kinds, *kinds))
+        best = continued(scene, best, known)
+    found = _judged(scene, best, known)
+    if not both and not best.robust:
+        return found.answer
+    flat, weights = _flattened(scene, best)
+
+    def weigh(_: Array) -> Array:
+        return weights
+
+    fit = best.fit
+    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=2, amounts=fit.amounts)
+    others = mirrored_fits(
+        flat, weigh, fit.pose, fit.blur_px, here.chi_square, PATIENCE * HOPELESS * found.widened
+    )
+    if not others or not is_other_branch(fit.pose, others[0].pose):
+        return replace(found.answer, asked=True)
+    if others[0].lost:
+        return replace(found.answer, asked=True)
+    second = _with_fields(scene, best, others[0], known)
+    delta = (_loss(scene, second, known) - _loss(scene, best, known)) / found.widened
+    if delta < 0.0:
+        found = _judged(scene, second, known)
+        here, other, delta = others[0], fit.pose, -delta
+    else:
+        other = second.fit.pose
+    modes = compare(delta, here, other, flat, weigh, found.widened)
+    return replace(found.answer, other=other, modes=modes, asked=True)
+
+
+def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int) -> tuple[str, ...]:
+    """Return what a fit shows that boundaries share and it lacks."""
+    asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
+    trust = best.weigh.trust
+    assert trust is not None
+    fit, weigh = best.fit, Weigher(best.weigh.noise, None, trust)
+    step = step_fields(
+        replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False
+    )
+    own, curved = step.sensitivity.shape[1], scene.terms == FREE_LIGHT
+    rows = _rows(fit, step, _light_out(step.solved.penalised, own, curved)[1])
+    strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
+    strong = strength > STRONG * np.max(strength)
+    weights, left = weigh(fit.predicted), scene.grey - fit.predicted
+    return kinds_shown(
+        *line_sums(line_of_pixels(scene, fit.pose), rows, weights, left),
+        asked,
+        float(weights[strong] @ left[strong] ** 2),
+        float(np.sum(trust[strong])),
+        most,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """An answer, and by how much its variance is larger than noise would make it."""
+
+    answer: Answer
+    widened: float
+
+
+def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
+    """Return what a fit says of its pose."""
+    fit, weigh = weighed.fit, weighed.weigh
+    step = step_fields(scene, fit, weigh, known.contrast)
+    information, taken = _light_out(
+        step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
+    )
+    covariance = pose_covariance_of(information)
+    covariance = covariance + truncation_covariance(information, fit.amounts)
+    z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
+    trust = weigh.trust
+    assert trust is not None
+    chi_square = float(trust @ (z * z))
+    degrees = max(1.0, float(np.sum(trust)) - weighed.parameters)
+    strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
+    evidence = evidence_of(scene.pixels, scene.grey, fit.predicted, strength, weigh.noise, trust)
+    # fields follow light nearly and not quite, which lines show and χ² hardly
+    rows = _rows(fit, step, taken)
+    weights = weigh(fit.predicted)
+    line = line_of_pixels(scene, fit.pose)
+    apart = jackknife(line, rows, weights, scene.grey - fit.predicted)
+    off_px = evidence.off_px if weighed.robust else 0.0
+    grown = growth_covariance(rows, weights, strength, off_px)
+    covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
+    answer = Answer(
+        fit.pose,
+        fit.blur_px,
+        covariance,
+        chi_square,
+        degrees,
+        evidence,
+        " + ".join(("fields", *scene.kinds)),
+    )
+    return Judged(answer, widened)
+
+
+def _light_out(penalised: Array, own: int, curved: bool) -> tuple[Array, Array]:
+    """Return what is known of B's own parameters (H, H), and what light takes up of them.
+
+    A response curve has part in it only where it was fitted.
+    """
+    first = own if curved else own + 1
+    light = penalised[first:, first:]
+    taken = np.zeros((len(penalised) - own, own))
+    taken[first - own :] = np.linalg.lstsq(light, penalised[first:, :own], rcond=None)[0]
+    return np.asarray(penalised[:own, :own] - penalised[:own, own:] @ taken), taken
+
+
+def _rows(fit: FieldFit, step: Step, taken: Array) -> Array:
+    """Return derivatives (N, H) of grey values by B's own parameters, light taken out."""
+    near, own = step.sensitivity.shape
+    rows = np.zeros((len(fit.predicted), own))
+    rows[:near] = step.sensitivity * fit.response[:near, None]
+    size, value = fit.basis.size, fit.reflectance
+    for k in range(own):
+        part = taken[:, k]
+        added, multiplied = (
+            field_at(fit.basis, part[1 : 1 + size]),
+            field_at(fit.basis, part[1 + size :]),
+        )
+        rows[:, k] -= part[0] * value * value + added + multiplied * value
+    return rows
+
+
+def _flattened(scene: Scene, weighed: Weighed) -> tuple[Scene, Array]:
+    """Return the picture with light's fields taken off it, and its weights."""
+    fit = weighed.fit
+    light = fit.multiplied
+    least = DARK * float(np.median(light))
+    safe = np.maximum(light, least)
+    grey = (scene.grey - fit.added) / safe
+    weights = weighed.weigh(fit.predicted) * safe * safe * (light > least)
+    return replace(scene, grey=grey), weights
+
+
+def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> Weighed:
+    """Return another branch's fit with the best one's freedom and weights."""
+    blank = np.zeros_like(best.fit.coefficients)
+    fit = replace(
+        best.fit,
+        pose=other.pose,
+        blur_px=other.blur_px,
+        coefficients=blank,
+        amounts=other.amounts,
+        reflectance=other.reflectance,
+        response=best.fit.multiplied + 2.0 * best.fit.coefficients[0] * other.reflectance,
+    )
+    for _ in range(STEPS):
+        fit = step_fields(scene, fit, best.weigh, known.contrast).fit
+    return replace(best, fit=fit)
+
+
+def _loss(scene: Scene, weighed: Weighed, known: Known) -> float:
+    """Return a branch's loss as a χ², what its fields' roughness costs included."""
+    fit = weighed.fit
+    z = Weigher(weighed.weigh.noise, weighed.weigh.mismatch).standardised(
+        scene.grey, fit.predicted
+    )
+    return loss(z, weighed.scale) + roughness(fit, amplitudes_of(fit.rungs, known.contrast))
