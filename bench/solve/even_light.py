@@ -277,7 +277,7 @@ def _covariance(
     """
     fit = branch.fit
     covariance = pose_covariance_of(fit.information)
-    covariance = covariance + truncation_covariance(fit.information, fit.amounts)
+    covariance = covariance + truncation_covariance(fit.information, fit.amounts, scene.kinds)
     if not branch.robust and evidence.correlation == 0.0:
         return widened_by_misfit(covariance, chi_square, degrees)
     apart = leave_one_out_covariance(scene, fit)

@@ -34,7 +34,12 @@ COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1, "curve": 2}
 
 
 def kinds_left(kinds: tuple[str, ...], *, curved: bool) -> tuple[str, ...]:
-    """Return the kinds that may yet be asked for; a curve's only where one is fitted."""
+    """Return the kinds that may yet be asked for.
+
+    A response curve only where one is fitted, and first or not at all: beside others it takes up
+    what a spot's higher terms leave, and range with it.
+    """
+    curved = curved and not kinds
     return tuple(k for k in KINDS if k not in kinds and (curved or k != "curve"))
 
 
@@ -47,10 +52,10 @@ def amounts_of(kinds: tuple[str, ...]) -> int:
 WIDER = 1.75
 # Probability under which a kind is taken to be there, of each test.
 SHOWN = 0.01
-# Of what a kind's amounts move a pose by, what the terms beyond the first may do: variances that
-# differ by 0.3 px² about a blur of 0.6 px change a boundary's slope by a fifth in the first order
-# and a fiftieth in the second.
-TRUNCATED = 0.1
+# Of what a kind's amounts move a pose by, what the terms beyond the first may do, as standard
+# uncertainties: of the size that reports/photometric/conditions.md found left under motion, coma,
+# defocus and ink spread (type B, JCGM 100:2008, 4.3).
+TRUNCATED = {"ellipse": 0.1, "skew": 0.3, "tails": 0.3, "ink": 0.2, "curve": 0.1}
 # How many kinds each round of a fit adds at most: the first alone, since what is left without it
 # is no longer small.
 ROUNDS = (1, len(KINDS))
@@ -217,7 +222,7 @@ def _explained(
     return float(total @ total) if fdtrc(count, lines - count, share) < SHOWN else 0.0
 
 
-def truncation_covariance(information: Array, amounts: Array) -> Array:
+def truncation_covariance(information: Array, amounts: Array, kinds: tuple[str, ...]) -> Array:
     """Return what a pose (6, 6) owes to the series' first terms standing for all of it.
 
     As a standard uncertainty, `TRUNCATED` of what the amounts, as far as they are more than
@@ -229,15 +234,18 @@ def truncation_covariance(information: Array, amounts: Array) -> Array:
         JᵀWJ: pose and blur, the amounts, the rest.
     amounts : (K,) float64
         Amounts.
+    kinds : tuple of str
+        Of which kinds.
     """
     if not len(amounts):
         return np.zeros((POSE, POSE))
     own = POSE + 1 + np.arange(len(amounts))
     rest = np.setdiff1d(np.arange(len(information)), own)
     inverse = _inverse(information)
-    shown = np.sqrt(np.maximum(amounts**2 - np.diag(inverse)[own], 0.0))
+    share = np.repeat([TRUNCATED[k] for k in kinds], [COUNTS[k] for k in kinds])
+    shown = share * np.sqrt(np.maximum(amounts**2 - np.diag(inverse)[own], 0.0))
     moved = _inverse(information[np.ix_(rest, rest)]) @ information[np.ix_(rest, own)] * shown
-    way = TRUNCATED * moved[:POSE]
+    way = moved[:POSE]
     return np.asarray(way @ way.T)
 
 

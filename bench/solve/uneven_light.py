@@ -135,7 +135,7 @@ def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
         step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
     )
     covariance = pose_covariance_of(information)
-    covariance = covariance + truncation_covariance(information, fit.amounts)
+    covariance = covariance + truncation_covariance(information, fit.amounts, scene.kinds)
     z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
     trust = weigh.trust
     assert trust is not None

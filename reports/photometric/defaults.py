@@ -167,7 +167,7 @@ def _line(name: str, rows: pl.DataFrame, default: bool) -> tuple[str, ...]:
         f"{1000.0 * (len(good) - len(right)) / len(good):.0f}",
         f"{right['rot_deg'].quantile(0.9):.4f}",
         f"{right['range_percent'].abs().quantile(0.9):.4f}",
-        f"{right['square'].median():.2f}",
+        f"{np.median(right['square'].to_numpy()):.2f}",
     )
 
 

@@ -49,7 +49,9 @@ def test_grid_with_a_dictionary_of_its_own_is_measured(photographs, samples, tmp
         "--camera", samples / "tutorial_camera_params.yml",
         "--target", f"grid:{samples / 'tutorial_dict.yml'}:5x7:10 cm:2.2 cm",
     )  # fmt: skip
-    assert table["outcome"].to_list() == ["ok"]
+    # The tutorial's camera isn't this picture's: corners are off by 2 px, and boundaries with them
+    assert table["outcome"].to_list() == ["unexplained"]
+    assert "contradicted" in table["suspected"][0]
     assert table["n_points"].to_list() == [4 * 35]
 
 

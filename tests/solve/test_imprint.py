@@ -121,19 +121,20 @@ def test_truncation_is_a_share_of_what_amounts_move():
     rng = np.random.default_rng(7)
     rows = rng.normal(size=(400, 12))
     amounts = np.array([3.0, -2.0])
-    found = truncation_covariance(rows.T @ rows, amounts)
+    found = truncation_covariance(rows.T @ rows, amounts, ("tails", "ink"))
     own = [7, 8]
     rest = [k for k in range(12) if k not in own]
     expected = np.zeros((6, 6))
     sigma = np.sqrt(np.diag(np.linalg.inv(rows.T @ rows)))[own]
-    for k, amount, s in zip(own, amounts, sigma, strict=True):
+    for k, amount, s, kind in zip(own, amounts, sigma, ("tails", "ink"), strict=True):
         pulled = rows[:, k] * np.sqrt(amount**2 - s**2)
-        way = TRUNCATED * np.linalg.lstsq(rows[:, rest], pulled, rcond=None)[0][:6]
+        way = TRUNCATED[kind] * np.linalg.lstsq(rows[:, rest], pulled, rcond=None)[0][:6]
         expected += np.outer(way, way)
     assert_allclose(found, expected, rtol=1e-8)
-    assert_allclose(truncation_covariance(rows.T @ rows, np.empty(0)), 0.0)
+    assert_allclose(truncation_covariance(rows.T @ rows, np.empty(0), ()), 0.0)
 
 
 def test_a_curve_is_asked_for_only_where_one_is_fitted():
     assert kinds_left(("ink",), curved=False) == ("ellipse", "skew", "tails")
     assert kinds_left((), curved=True) == KINDS
+    assert kinds_left(("tails",), curved=True) == ("ellipse", "skew", "ink")

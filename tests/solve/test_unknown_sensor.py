@@ -82,13 +82,6 @@ def test_errors_are_those_claimed(response):
     assert np.mean(misfit) == pytest.approx(1.0, abs=0.05)
 
 
-def test_uneven_stray_light_would_mislead_a_model_without_it(monkeypatch):
-    monkeypatch.setattr(photometric, "FREE_LIGHT", LIGHT)
-    monkeypatch.setattr(photometric, "light_is_uneven", lambda *_: False)
-    squared, _, _ = solve(np.random.default_rng(3), stray, 8)
-    assert np.mean(squared) > 10.0 * POSE_PARAMETERS
-
-
 def left_by_parabola(response, black):
     """Share of a curve's mean distance from a line through its ends that a parabola leaves."""
     light = np.linspace(black, 1.0, 1001)

@@ -49,7 +49,7 @@ def test_line_describes_the_same_target_as_its_design(spec, target):
     [
         ("tag:36h11:0:200 mm", "the kind must be marker or grid or .*, got 'tag'"),
         ("marker:36h11:0", "must have the form marker:DICTIONARY:ID:SIZE"),
-        ("grid:36h11:3x2:1 m:0 m:1:1", r"form grid:.*:GAP\[:FIRST_ID\]"),
+        ("grid:36h11:3x2:1 m:0 m:1:upright:1", r"form grid:.*:GAP\[:FIRST_ID\]"),
         ("marker:36h11:zero:200 mm", "ID must be a whole number, got 'zero'"),
         ("marker:36h11:587:200 mm", "ids 0 to 586"),
         ("marker:36h11:0:200", "200"),
