@@ -5,15 +5,25 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import least_squares
 
+from bench.detect.detection import Detection, Found
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import angle_between
+from bench.geometry.rotation import angle_between, exp_rotvec
 from bench.geometry.viewing import View, mirrored_normal, pose_of_view
-from bench.solve.ambiguity import ODDS, THRESHOLD, Modes, spread_over_modes
+from bench.solve.ambiguity import (
+    ODDS,
+    THRESHOLD,
+    Modes,
+    compare_modes,
+    mirrored_fit,
+    spread_over_modes,
+)
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.ippe import IppeLmSolver
-from bench.solve.refine import Fit
+from bench.solve.points import planar_points
+from bench.solve.refine import Fit, refine
 from bench.typing import Array
 
 TOWER = Camera(4000, 3000, 3000.0, 3000.0, 2000.0, 1500.0)
@@ -137,3 +147,29 @@ def test_face_on_covariance_spans_the_basin(
 def test_spread_is_zero_for_one_minimum() -> None:
     fit = Fit(np.eye(3), np.array([0.0, 0.0, 3.0]), 0.01)
     assert np.array_equal(spread_over_modes(np.eye(6), fit, fit, 0.5), np.eye(6))
+
+
+def test_odds_know_what_corners_are_off_by_together(square: Array) -> None:
+    """Least χ² under correlated errors, by scipy's least squares from either minimum."""
+    rng = np.random.default_rng(12)
+    view = View(TOWER.fx * 0.2 / 40.0, 0.5, 0.0, 0.3, (2300.0, 1600.0))
+    pose = pose_of_view(view, TOWER)
+    pixels = project(square, pose, TOWER) + rng.normal(0.0, SIGMA, (4, 2))
+    points = planar_points(Detection(Found.FOUND, pixels, square), TOWER)
+    assert points is not None
+    first = refine(pose.rotation, pose.translation, points, TOWER)
+    second = mirrored_fit(first, points, TOWER)
+    pattern = rng.normal(0.0, 3.0 * SIGMA, (1, 8))
+    whole = SIGMA**2 * np.eye(8) + pattern.T @ pattern
+    modes = compare_modes(first, second, points, TOWER, whole)
+    root = np.linalg.cholesky(np.linalg.inv(whole))
+
+    def least(fit: Fit) -> float:
+        def whitened(step: Array) -> Array:
+            moved = Pose(fit.rotation @ exp_rotvec(step[:3]), fit.translation + step[3:])
+            return np.asarray(root.T @ (pixels - project(square, moved, TOWER)).ravel())
+
+        return 2.0 * float(least_squares(whitened, np.zeros(6), x_scale="jac").cost)
+
+    # one Gauss-Newton step against all of them
+    assert modes.delta == pytest.approx(least(second) - least(first), rel=0.05, abs=0.05)
