@@ -19,6 +19,7 @@ from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.read import read_picture
 from bench.solve.covariance import correlation, in_facing_frame
+from bench.solve.default_pipeline import is_photometric
 from bench.solve.estimate import Estimate
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
@@ -113,7 +114,10 @@ COLUMNS = (
     ),
     *_numbers(
         "px",
-        ("rmse_px", "root mean square distance of a point from its prediction"),
+        (
+            "rmse_px",
+            "root mean square distance of a detected point from its prediction by the pose",
+        ),
         ("runner_up_rmse_px", "the same of the second solution, where a solver gives one"),
     ),
     Column("ratio", pl.Float64, "", "runner_up_rmse_px / rmse_px; null without a second solution"),
@@ -346,13 +350,27 @@ def measurement_words(table: pl.DataFrame) -> list[str]:
     ]
     good = table.filter(pl.col("outcome") == "ok")
     if len(good):
-        spans = [good[name].to_numpy() for name in ("range_m", "tilt_deg", "rmse_px")]
-        (nearest, farthest), (least, most), (_, worst) = [(s.min(), s.max()) for s in spans]
+        spans = [good[name].to_numpy() for name in ("range_m", "tilt_deg")]
+        (nearest, farthest), (least, most) = [(s.min(), s.max()) for s in spans]
         lines.append(
-            f"range {nearest:.2f} to {farthest:.2f} m, tilt {least:.1f} to {most:.1f} deg, "
-            f"residual {np.median(spans[2]):.3f} px (median), {worst:.3f} px at most"
+            f"range {nearest:.2f} to {farthest:.2f} m, tilt {least:.1f} to {most:.1f} deg"
+            + _residual_words(good)
         )
     return lines + _disagreements(table)
+
+
+def _residual_words(good: pl.DataFrame) -> str:
+    """Return residuals, those of corner pipelines apart from others': they mean something else."""
+    whole = pl.col("pipeline").map_elements(is_photometric, return_dtype=pl.Boolean)
+    words = ""
+    for what, own in (
+        ("residual", good.filter(~whole)),
+        ("corners from poses by all pixels", good.filter(whole)),
+    ):
+        if len(own):
+            rmse = own["rmse_px"].to_numpy()
+            words += f", {what} {np.median(rmse):.3f} px (median), {rmse.max():.3f} px at most"
+    return words
 
 
 def _disagreements(table: pl.DataFrame) -> list[str]:
