@@ -17,16 +17,8 @@ from bench.solve.even_light import (
 )
 from bench.solve.evidence import evidence_of
 from bench.solve.field_amplitude import amplitudes_of
-from bench.solve.field_fit import (
-    FieldFit,
-    Known,
-    Step,
-    Weighed,
-    continued,
-    fit_fields,
-    roughness,
-    step_fields,
-)
+from bench.solve.field_fit import Known, Weighed, continued, fit_fields
+from bench.solve.field_step import FieldFit, Step, roughness, step_fields
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
 from bench.solve.imprint import ROUNDS, kinds_left, kinds_shown, truncation_covariance
 from bench.solve.leave_one_out import jackknife, line_of_pixels, line_sums

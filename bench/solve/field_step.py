@@ -1,0 +1,195 @@
+"""One Gauss-Newton step of a predicted picture whose light varies over the face.
+
+Over pose, blur, what boundaries share and the two fields of `bench.solve.light_fields` together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bench.errors import GeometryError
+from bench.geometry.pose import Pose
+from bench.geometry.rotation import exp_rotvec
+from bench.imaging.appearance import FREE_LIGHT, POSE
+from bench.solve.field_amplitude import (
+    Equations,
+    Solved,
+    amplitudes_of,
+    choose_amplitudes,
+    solve_penalised,
+)
+from bench.solve.image_fit import (
+    LEAST_BLUR_PX,
+    MOST_BLUR_PX,
+    Scene,
+    imprinted,
+    reflectance_at,
+    sensitivity_at,
+)
+from bench.solve.light_fields import LightBasis, field_at, field_equations
+from bench.solve.weights import Weigher
+from bench.typing import Array
+
+# Shares of a step that are tried, where a whole one doesn't help.
+SHORTER = (1.0, 0.5, 0.25, 0.125)
+
+
+@dataclass(frozen=True, eq=False)
+class FieldFit:
+    """A pose, a blur and two fields of light, and how well they explain a picture.
+
+    Attributes
+    ----------
+    pose : Pose
+        Target to camera.
+    blur_px : float
+        Standard deviation of the Gaussian blur, pixels.
+    basis : LightBasis
+        Of the fields.
+    rungs : (int, int)
+        Of their amplitudes.
+    coefficients : (2 size + 1,) float64
+        c, a's and b's.
+    amounts : (K,) float64
+        Of the scene's kinds, see `bench.solve.imprint`.
+    reflectance, response, predicted : (N,) float64
+        B, ∂μ/∂B, μ.
+    """
+
+    pose: Pose
+    blur_px: float
+    basis: LightBasis
+    rungs: tuple[int, int]
+    coefficients: Array
+    amounts: Array
+    reflectance: Array
+    response: Array
+    predicted: Array
+
+    @property
+    def added(self) -> Array:
+        """Light that was added, a (N,)."""
+        return field_at(self.basis, self.coefficients[1 : 1 + self.basis.size])
+
+    @property
+    def multiplied(self) -> Array:
+        """Light on the paint, b (N,)."""
+        return field_at(self.basis, self.coefficients[1 + self.basis.size :])
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A Gauss-Newton step: where it led, from which equations, and where from."""
+
+    fit: FieldFit
+    solved: Solved
+    equations: Equations
+    sensitivity: Array
+
+
+def step_fields(
+    scene: Scene,
+    fit: FieldFit,
+    weigh: Weigher,
+    contrast: float,
+    *,
+    choose: bool = False,
+    walk: bool = True,
+) -> Step:
+    """Take a step, shorter where a whole one doesn't help.
+
+    Parameters
+    ----------
+    scene, fit : Scene, FieldFit
+        From where. Coefficients that are all zero haven't been fitted: light is solved for.
+    weigh : Weigher
+        Of the pixels, by what was predicted before.
+    contrast : float
+        What the amplitudes' ladder is in units of.
+    choose : bool
+        Whether amplitudes are chosen first.
+    walk : bool
+        Whether to take it, or to set up its equations alone.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        No step leads to a pose with an image, or the equations have no solution.
+    """
+    sensitivity, weights = sensitivity_at(scene, fit.pose, fit.blur_px), weigh(fit.predicted)
+    residual = scene.grey - fit.predicted if np.any(fit.coefficients) else scene.grey
+    information, gradient = field_equations(
+        fit.basis, sensitivity, fit.reflectance, fit.response, residual, weights
+    )
+    equations = Equations(
+        information, gradient, float(weights @ (residual * residual)), fit.coefficients
+    )
+    held = np.zeros(len(gradient), dtype=np.bool_)
+    held[sensitivity.shape[1]] = scene.terms != FREE_LIGHT
+    rungs = fit.rungs
+    if choose:
+        rungs = choose_amplitudes(fit.basis, equations, held, contrast, rungs)
+    amplitudes = amplitudes_of(rungs, contrast)
+    solved = solve_penalised(fit.basis, equations, held, amplitudes)
+    at_start = _loss(fit, residual, weights, amplitudes)
+    for share in SHORTER if walk else ():
+        try:
+            trial = _moved(scene, fit, share * solved.step, rungs, sensitivity)
+        except GeometryError:
+            continue
+        left = scene.grey - trial.predicted
+        if _loss(trial, left, weights, amplitudes) <= at_start:
+            return Step(trial, solved, equations, sensitivity)
+    return Step(fit, solved, equations, sensitivity)
+
+
+def roughness(fit: FieldFit, amplitudes: tuple[float, float]) -> float:
+    """Return what the fields' roughness costs, as a χ²."""
+    size, penalty = fit.basis.size, fit.basis.penalty
+    cost = 0.0
+    for k, amplitude in enumerate(amplitudes):
+        own = fit.coefficients[1 + k * size : 1 + (k + 1) * size]
+        cost += float(own @ penalty @ own) / amplitude**2
+    return cost
+
+
+def _loss(
+    fit: FieldFit, residual: Array, weights: Array, amplitudes: tuple[float, float]
+) -> float:
+    return float(weights @ (residual * residual)) + roughness(fit, amplitudes)
+
+
+def _moved(
+    scene: Scene, fit: FieldFit, step: Array, rungs: tuple[int, int], sensitivity: Array
+) -> FieldFit:
+    """Return the fit after a step.
+
+    Raises
+    ------
+    GeometryError
+        The target has no image there.
+    """
+    pose = Pose(fit.pose.rotation @ exp_rotvec(step[:3]), fit.pose.translation + step[3:6])
+    blur = float(np.clip(fit.blur_px + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
+    first = sensitivity.shape[1]
+    amounts = fit.amounts + step[POSE + 1 : first]
+    value = imprinted(reflectance_at(scene, pose, blur), sensitivity, amounts)
+    own = fit.coefficients + step[first:]
+    size = fit.basis.size
+    added, multiplied = (
+        field_at(fit.basis, own[1 : 1 + size]),
+        field_at(fit.basis, own[1 + size :]),
+    )
+    return replace(
+        fit,
+        pose=pose,
+        blur_px=blur,
+        rungs=rungs,
+        coefficients=own,
+        amounts=amounts,
+        reflectance=value,
+        response=multiplied + 2.0 * own[0] * value,
+        predicted=added + multiplied * value + own[0] * value * value,
+    )
