@@ -52,13 +52,13 @@ class MarkerSection(PlateSection):
     """Which marker of the dictionary."""
     size: Size
     """Side of the marker's black square."""
-    half_turn: bool = False
+    half_turn: bool | None = None
     """Whether it is printed upside down against OpenCV's picture of it, as other projects' files
-    of an AprilTag family may be."""
+    of an AprilTag family may be; upright when left out."""
 
     def to_design(self) -> Design:
         """Return the design."""
-        return MarkerDesign(**self._fields())
+        return MarkerDesign(**self._fields() | {"half_turn": bool(self.half_turn)})
 
 
 class GridSection(PlateSection):
@@ -77,12 +77,13 @@ class GridSection(PlateSection):
     """White between neighbouring markers."""
     first_id: MarkerId = 0
     """Id of the top left marker; the others follow row by row."""
-    half_turn: bool = False
-    """Whether each marker is printed upside down against OpenCV's picture of it."""
+    half_turn: bool | None = None
+    """Whether each marker is printed upside down against OpenCV's picture of it; upright when left
+    out."""
 
     def to_design(self) -> Design:
         """Return the design."""
-        return GridDesign(**self._fields())
+        return GridDesign(**self._fields() | {"half_turn": bool(self.half_turn)})
 
 
 class CharucoSection(PlateSection):

@@ -70,14 +70,14 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
         (["--bound", "image", "--corner-sigma", "0.1 px"], "the image's bound knows no corners"),
         (["--level", "0.3 arcmin"], "takes an angle by --level-uncertainty now"),
         (["--poses", "missing.toml"], "missing.toml: No such file"),
-        (["--corner-sigma", "0 px"], "corner sigma: must lie between 0 and 100 px"),
+        (["--corner-sigma", "0 px"], "'0 px' lies outside the limits, above 0 px to 100 px"),
         (
             ["--level-uncertainty", "-1 deg"],
-            "must lie from 0 to 5 deg, got -1 deg",
+            "'-1 deg' lies outside the limits, from 0 deg to 5 deg",
         ),
         (
             ["--level-uncertainty", "20 deg"],
-            "must lie from 0 to 5 deg, got 20 deg",
+            "'20 deg' lies outside the limits, from 0 deg to 5 deg",
         ),
     ],
 )

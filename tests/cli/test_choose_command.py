@@ -220,7 +220,7 @@ def test_dry_run_prints_the_plan_and_writes_nothing(bay, tmp_path, capsys):
         (["--candidate", "bay", "--plate", "1 m"], "own target is on a plate of 250 x 250 mm"),
         (["--ranges", "0.1 m"], "candidate marker:36h11:0: ranges: 0.1 m is too short"),
         (["--statistic", "mean"], "'mean' is not one of rms, p95"),
-        (["--rotation", "0 deg"], "rotation tolerance: 0 deg lies outside"),
+        (["--rotation", "0 deg"], "'0 deg' lies outside the limits, above 0 deg to 90 deg"),
         (["--detection", "1"], "detection: 1 lies outside 0 to 1"),
         (["--tower", "north"], "no tower 'north'"),
         (

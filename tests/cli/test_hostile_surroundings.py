@@ -56,8 +56,16 @@ def test_a_stream_that_lacks_letters_gets_them_escaped():
     assert done.stderr.count(b"\n") == 1
 
 
+@pytest.fixture
+def heard():
+    """Signals are heard, also where the tests run under nohup."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
-def test_a_signal_ends_a_command_quietly_and_says_what_is_left(name):
+def test_a_signal_ends_a_command_quietly_and_says_what_is_left(name, heard):
     code = (
         "import sys, typer, bench.cli.main as entry, time\n"
         "probe = type(sys)('bench.cli._probe')\n"
@@ -90,7 +98,7 @@ def test_a_signal_that_is_ignored_stays_so():
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_the_first_signal_lets_a_survey_finish_what_is_begun(number, capsys):
+def test_the_first_signal_lets_a_survey_finish_what_is_begun(number, capsys, heard):
     with progress.stop_on_interrupt() as stop:
         signal.raise_signal(number)
         assert stop()

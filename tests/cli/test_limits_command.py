@@ -155,7 +155,7 @@ def test_without_a_run_the_way_to_one_is_said(tmp_path, monkeypatch, capsys):
     [
         (["--rotation", "0.05"], "lacks a unit"),
         (["--rotation", "2 m"], "'m' is not a unit of angle"),
-        (["--rotation", "-1 deg"], "rotation tolerance: -1 deg lies outside 0 to 180 deg"),
+        (["--rotation", "-1 deg"], "'-1 deg' lies outside the limits, above 0 deg to 90 deg"),
         (["--detection", "1"], "detection: 1 lies outside 0 to 1"),
         (["--confidence", "0.3"], "confidence: 0.3 lies outside 0.5 to 1"),
         (["--statistic", "mean"], "statistic: 'mean' is not one of rms, p95"),

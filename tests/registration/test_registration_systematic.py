@@ -79,14 +79,9 @@ def test_a_fault_shows_beside_errors_of_cameras(bay, errors, poses, faults, chec
 
 
 @pytest.mark.slow
-def test_rendered_rehearsals_pass(bay, errors, tmp_path):
-    # seeds 0 and 1, of the 60 that reports/registration takes; each fails by chance with 1 %, so
-    # that both do in one of 10,000
+def test_a_rendered_rehearsal_passes(bay, errors, tmp_path):
+    # seed 0 of the 60 that reports/registration takes; each would fail by chance with 1 %
     poses = default_sequence(bay)
-    clean = []
-    for seed in range(2):
-        folder = tmp_path / str(seed)
-        render_rehearsal(bay, poses, errors, folder, seed, lambda done, total: None)
-        taken = from_rehearsal(bay, folder, lambda done, total: None)
-        clean.append(judge_taken(taken, bay, poses, errors).is_clean)
-    assert any(clean)
+    render_rehearsal(bay, poses, errors, tmp_path, 0, lambda done, total: None)
+    taken = from_rehearsal(bay, tmp_path, lambda done, total: None)
+    assert judge_taken(taken, bay, poses, errors).is_clean

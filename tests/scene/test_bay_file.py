@@ -26,7 +26,7 @@ MISTAKES = {
     "key of another kind of target": (
         'size = "200 mm"',
         'size = "200 mm"\nrows = 3',
-        r"unknown key target\.rows; known are background, black, dictionary, kind",
+        r"unknown key target\.rows; known are background, black, dictionary, half_turn, kind",
     ),
     "missing key": ('standoff = "3 m"', "", r"standoff is missing"),
     "bare number": (

@@ -152,13 +152,13 @@ def other_lens(bay, length):
 
 
 def test_a_map_of_another_lens_is_refused_and_named(bay, run):
-    with pytest.raises(ConfigError, match=r"another bay; what differs: camera \(this bay's: 2448"):
+    with pytest.raises(ConfigError, match=r"another camera: camera \(this bay's: 2448"):
         predictor_of(other_lens(bay, 8e-3), runs=[run])
 
 
 def test_a_map_of_another_target_is_refused_and_named(bay, run):
     smaller = replace(bay, target=build_target(MarkerDesign(size=0.12, plate=(0.16, 0.16))))
-    with pytest.raises(ConfigError, match=r"what differs: target \(this bay's: "):
+    with pytest.raises(ConfigError, match=r"another target: target \(this bay's: "):
         predictor_of(smaller, runs=[run])
 
 
@@ -167,7 +167,7 @@ def test_a_map_of_other_light_is_refused_and_named(bay, run):
         replace(t, imaging=replace(t.imaging, illumination=Illumination(level=0.3)))
         for t in bay.towers
     ]
-    with pytest.raises(ConfigError, match="what differs: imaging"):
+    with pytest.raises(ConfigError, match="another imaging: imaging"):
         predictor_of(replace(bay, towers=tuple(dim)), runs=[run])
 
 
@@ -205,5 +205,5 @@ def test_a_map_from_before_the_envelope_is_checked_and_called_unverified(bay, ru
     }
     (run / "run.json").write_text(json.dumps(old))
     assert "unverified" in predictor_of(bay, runs=[run]).basis
-    with pytest.raises(ConfigError, match="what differs: camera"):
+    with pytest.raises(ConfigError, match="another camera: camera"):
         predictor_of(other_lens(bay, 8e-3), runs=[run])
