@@ -26,7 +26,8 @@ from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.envelope import refuse_other, write_result
 from bench.files import make_directory
-from bench.registration.level import Kind, find_level
+from bench.registration.level import find_level
+from bench.registration.level_equations import Kind
 from bench.registration.level_files import (
     write_example,
     write_level_picture,

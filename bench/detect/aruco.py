@@ -117,31 +117,17 @@ def marker_parameters(
 
 def none() -> Aruco:
     """Return the detector without refinement."""
-    return Aruco(
-        "aruco-none", cv2.aruco.CORNER_REFINE_NONE, 0.0, sigma_px=0.33, claim=CLAIMS["aruco-none"]
-    )
+    return _claiming("aruco-none", cv2.aruco.CORNER_REFINE_NONE, 0.0, 0.33)
 
 
 def subpix() -> Aruco:
     """Return the detector with `cornerSubPix`."""
-    return Aruco(
-        "aruco-subpix",
-        cv2.aruco.CORNER_REFINE_SUBPIX,
-        0.0,
-        sigma_px=0.035,
-        claim=CLAIMS["aruco-subpix"],
-    )
+    return _claiming("aruco-subpix", cv2.aruco.CORNER_REFINE_SUBPIX, 0.0, 0.035)
 
 
 def contour() -> Aruco:
     """Return the detector with lines fitted to the outermost black pixels."""
-    return Aruco(
-        "aruco-contour",
-        cv2.aruco.CORNER_REFINE_CONTOUR,
-        0.0,
-        sigma_px=0.11,
-        claim=CLAIMS["aruco-contour"],
-    )
+    return _claiming("aruco-contour", cv2.aruco.CORNER_REFINE_CONTOUR, 0.0, 0.11)
 
 
 def apriltag() -> Aruco:
@@ -153,10 +139,8 @@ def apriltag() -> Aruco:
     toward the top left remain: error of the line fit, since the AprilTag library's refined
     corners, counted alike, have none.
     """
-    return Aruco(
-        "aruco-apriltag",
-        cv2.aruco.CORNER_REFINE_APRILTAG,
-        0.5,
-        sigma_px=0.08,
-        claim=CLAIMS["aruco-apriltag"],
-    )
+    return _claiming("aruco-apriltag", cv2.aruco.CORNER_REFINE_APRILTAG, 0.5, 0.08)
+
+
+def _claiming(name: str, refinement: int, origin_px: float, sigma_px: float) -> Aruco:
+    return Aruco(name, refinement, origin_px, sigma_px, CLAIMS[name])

@@ -112,16 +112,8 @@ def leave_one_out(registration: Registration) -> tuple[LeftOut, ...]:
     model, whole = registration.model, registration.T_left_right
     found = []
     for index, step in enumerate(model.steps):
-        others = [s for i, s in enumerate(model.steps) if i != index]
-        try:
-            less = register(
-                others,
-                model.cameras,
-                model.start.T_a_b,
-                model.length,
-                causes=registration.causes,
-            )
-        except GeometryError:
+        less = _without(registration, (index,))
+        if less is None:
             continue
         turned = log_rotation(whole.rotation.T @ less.T_left_right.rotation)
         shifted = less.T_left_right.translation - whole.translation
@@ -141,6 +133,18 @@ def leave_one_out(registration: Registration) -> tuple[LeftOut, ...]:
             LeftOut(step.name, float(np.linalg.norm(turned)), float(np.linalg.norm(shifted)), p)
         )
     return tuple(found)
+
+
+def _without(registration: Registration, out: Sequence[int]) -> Registration | None:
+    """Return the fit without some steps, or None where they are needed."""
+    model = registration.model
+    others = [step for index, step in enumerate(model.steps) if index not in out]
+    try:
+        return register(
+            others, model.cameras, model.start.T_a_b, model.length, causes=registration.causes
+        )
+    except GeometryError:
+        return None
 
 
 def length_deviation(registration: Registration) -> float | None:
@@ -185,16 +189,8 @@ def _cause(registration: Registration) -> str:
     model = registration.model
     for few in (1, 2):
         for out in combinations(range(len(model.steps)), few):
-            others = [s for i, s in enumerate(model.steps) if i not in out]
-            try:
-                less = register(
-                    others,
-                    model.cameras,
-                    model.start.T_a_b,
-                    model.length,
-                    causes=registration.causes,
-                )
-            except GeometryError:
+            less = _without(registration, out)
+            if less is None:
                 continue
             deviation = length_deviation(less)
             fits = deviation is not None and abs(deviation) <= MAX_LENGTH_DEVIATION

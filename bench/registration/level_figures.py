@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from bench.draw import style
-from bench.registration.level import BAR, HEIGHTS, NOTHING, POSES, SLOPES
+from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, POSES, SLOPES
 from bench.typing import Array
 
 SOURCES = (POSES, SLOPES, HEIGHTS, BAR)

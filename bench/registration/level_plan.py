@@ -18,7 +18,8 @@ from bench.registration.bar_views import (
     points_of,
     tower_pair,
 )
-from bench.registration.level import Kind, Level, Reference, Setting, find_level
+from bench.registration.level import Level, find_level
+from bench.registration.level_equations import Kind, Reference, Setting
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from bench.registration.level import Setting
+from bench.registration.level_equations import Setting
 from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
 from bench.tables import refusal
 from bench.units import shown

@@ -11,16 +11,8 @@ import numpy as np
 from scipy.stats import chi2
 
 from bench.registration.bar_views import tower_pair
-from bench.registration.level import (
-    BAR,
-    HEIGHTS,
-    NOTHING,
-    SLOPES,
-    Kind,
-    Level,
-    Up,
-    open_directions,
-)
+from bench.registration.level import Level, Up, open_directions
+from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind
 from bench.registration.level_plan import LevelPlan, default_plan
 from bench.registration.level_rehearsal import Rehearsal
 from bench.scene.model import Bay

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
-import os
-from pathlib import Path
-
 from bench.cli.progress import progress_bar
 from bench.provenance import now
 from reports.photometric import ambiguity, figures, mismatch, report, work
+from reports.photometric.options import parse
 from reports.photometric.setting import grid
 from reports.photometric.study import Study
 from reports.photometric.tables import cell_table
@@ -19,7 +16,7 @@ SHARE = 0.2
 
 def main() -> None:
     """Run the study and write its report."""
-    options = parse()
+    options = parse("photometric", __doc__, 1000, "cell")
     started = now()
     few = max(2, round(SHARE * options.n))
     with progress_bar("efficiency", quiet=False) as progress:
@@ -47,22 +44,6 @@ def main() -> None:
     report.write(study, options.out)
     figures.write(study, options.out)
     print(f"written to {options.out}")
-
-
-def parse() -> argparse.Namespace:
-    """Return what the command line asks for."""
-    parser = argparse.ArgumentParser(prog="python -m reports.photometric", description=__doc__)
-    parser.add_argument(
-        "--n", type=int, default=1000, help="pictures a cell (default %(default)s)"
-    )
-    parser.add_argument("--seed", type=int, default=1, help="of all random numbers")
-    parser.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)"
-    )
-    parser.add_argument(
-        "--out", type=Path, default=Path("reports/photometric"), help="folder to write to"
-    )
-    return parser.parse_args()
 
 
 if __name__ == "__main__":

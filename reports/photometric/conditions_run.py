@@ -5,11 +5,9 @@ Beside the report and not in it, since its pictures take seconds each.
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
 import os
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
 import cv2
 import polars as pl
@@ -24,6 +22,7 @@ from reports.photometric.conditions_study import (
     run_case,
     verdict_table,
 )
+from reports.photometric.options import parse
 from reports.photometric.report_words import paragraph, table
 from reports.photometric.setting import marker
 
@@ -32,7 +31,7 @@ CHUNK = 4
 
 def main() -> None:
     """Run the study and write its tables and report."""
-    options = parse()
+    options = parse("photometric.conditions_run", __doc__, 200, "row")
     started = now()
     os.environ.update(ONE_THREAD)  # of the processes to come
     todo = [
@@ -136,22 +135,6 @@ def _run(task: tuple[int, str, range]) -> list[Row]:
     target = marker()
     found = next(p for p in places() if p.name == name)
     return [row for trial in trials for row in run_case(seed, found, trial, target)]
-
-
-def parse() -> argparse.Namespace:
-    """Return what the command line asks for."""
-    parser = argparse.ArgumentParser(
-        prog="python -m reports.photometric.conditions_run", description=__doc__
-    )
-    parser.add_argument("--n", type=int, default=200, help="pictures a row (default %(default)s)")
-    parser.add_argument("--seed", type=int, default=1, help="of all random numbers")
-    parser.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)"
-    )
-    parser.add_argument(
-        "--out", type=Path, default=Path("reports/photometric"), help="folder to write to"
-    )
-    return parser.parse_args()
 
 
 if __name__ == "__main__":

@@ -7,12 +7,10 @@ of a photograph, nothing is known of the sensor.
 
 from __future__ import annotations
 
-import argparse
 import math
 import multiprocessing
 import os
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -34,6 +32,7 @@ from bench.survey.executors import ONE_THREAD
 from bench.survey.score import is_mirrored, rotation_error, translation_error
 from bench.targets.spec import target_from_spec
 from reports.photometric.cases import Row
+from reports.photometric.options import parse
 from reports.photometric.report_words import paragraph, table
 from reports.photometric.setting import generator
 
@@ -54,7 +53,7 @@ PARTS = 6
 
 def main() -> None:
     """Run the study and write its page."""
-    options = parse()
+    options = parse("photometric.defaults", __doc__, 400, "kind")
     started = now()
     os.environ.update(ONE_THREAD)  # of the processes to come
     todo = [(options.seed, kind, trial) for kind in TARGETS for trial in range(options.n)]
@@ -177,22 +176,6 @@ def _prepare() -> None:
 
 def _run(task: tuple[int, str, int]) -> list[Row]:
     return run_case(*task)
-
-
-def parse() -> argparse.Namespace:
-    """Return what the command line asks for."""
-    parser = argparse.ArgumentParser(
-        prog="python -m reports.photometric.defaults", description=__doc__
-    )
-    parser.add_argument("--n", type=int, default=400, help="pictures a kind (default %(default)s)")
-    parser.add_argument("--seed", type=int, default=1, help="of all random numbers")
-    parser.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)"
-    )
-    parser.add_argument(
-        "--out", type=Path, default=Path("reports/photometric"), help="folder to write to"
-    )
-    return parser.parse_args()
 
 
 if __name__ == "__main__":
