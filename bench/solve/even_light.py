@@ -25,7 +25,8 @@ from bench.solve.image_fit import (
     pose_covariance_of,
     sensitivity_at,
 )
-from bench.solve.imprint import hints, kinds_left, kinds_shown, truncation_covariance
+from bench.solve.imprint import kinds_left, truncation_covariance
+from bench.solve.imprint_score import Shown, hints, kinds_shown
 from bench.solve.leave_one_out import leave_one_out_covariance, line_of_pixels, line_sums
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import FLAT, STRONG, fit_robustly, loss, strength_of, weigh_down
@@ -81,15 +82,13 @@ def suspect(fit: ImageFit, scene: Scene) -> bool:
     return square > (1.0 + slack) * float(chdtri(np.count_nonzero(strong), SUSPECT))
 
 
-def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int) -> tuple[str, ...]:
+def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int, *, curved: bool) -> Shown:
     """Return what a fit shows that boundaries share and it lacks, so many kinds at most.
 
     Pixels that show something else have no say. A fit that noise explains is asked by its own
     equations first, which answers most clean pictures.
     """
-    asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
-    if not asked:
-        return ()
+    asked = kinds_left(scene.kinds, curved=curved)
     wider = replace(scene, kinds=(*scene.kinds, *asked))
     whole = sensitivity_at(wider, fit.pose, fit.blur_px)
     near, own = len(whole), fit.sensitivity.shape[1]
@@ -97,10 +96,12 @@ def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int) -> tuple[
     columns = whole[:, own:] * response[:near, None]
     known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     left = scene.grey - fit.predicted
-    if not suspect(fit, scene) and not hints(
-        fit.information, known[:near], columns, fit.weights[:near], left[:near], asked
-    ):
-        return ()
+    if not suspect(fit, scene):
+        hinted, hidden = hints(
+            fit.information, known[:near], columns, fit.weights[:near], left[:near], asked
+        )
+        if not hinted:
+            return Shown((), hidden)
     rows = np.zeros((len(known), known.shape[1] + columns.shape[1]))
     rows[:, : known.shape[1]] = known
     rows[:near, known.shape[1] :] = columns
@@ -154,11 +155,23 @@ def mirrored_fits(
 
 def patience_with(fit: ImageFit, scene: Scene) -> float:
     """Return by how much χ² may trail a fit; where it fits badly, differences mean less."""
-    return HOPELESS * max(1.0, fit.chi_square / (len(scene.grey) - len(fit.information)))
+    return HOPELESS * misfit(fit, scene)
 
 
-def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> Answer:
+def misfit(fit: ImageFit, scene: Scene) -> float:
+    """Return by how much squared residuals are larger than noise."""
+    return max(1.0, fit.chi_square / (len(scene.grey) - len(fit.information)))
+
+
+def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher, hidden: Array) -> Answer:
     """Return the answer of one fit, or of two branches.
+
+    Parameters
+    ----------
+    fits, scene, weigh : sequence of ImageFit, Scene, Weigher
+        What was fitted.
+    hidden : (6, 6) float64
+        Mean square of what isn't fitted and moves a pose.
 
     Raises
     ------
@@ -176,7 +189,7 @@ def even_answer(fits: Sequence[ImageFit], scene: Scene, weigh: Weigher) -> Answe
         best.weigh.trust,
     )
     chi_square, degrees = _misfit(best, scene)
-    covariance, widened = _covariance(best, scene, chi_square, degrees, evidence)
+    covariance, widened = _covariance(best, scene, chi_square, degrees, evidence, hidden)
     other, modes = None, None
     if len(branches) > 1 and is_other_branch(best.fit.pose, branches[1].fit.pose):
         other = branches[1].fit.pose
@@ -269,7 +282,12 @@ def _misfit(branch: Branch, scene: Scene) -> tuple[float, float]:
 
 
 def _covariance(
-    branch: Branch, scene: Scene, chi_square: float, degrees: float, evidence: Evidence
+    branch: Branch,
+    scene: Scene,
+    chi_square: float,
+    degrees: float,
+    evidence: Evidence,
+    hidden: Array,
 ) -> tuple[Array, float]:
     """Return the pose's covariance, and by how much it is wider than noise would make it.
 
@@ -277,7 +295,7 @@ def _covariance(
     """
     fit = branch.fit
     covariance = pose_covariance_of(fit.information)
-    covariance = covariance + truncation_covariance(fit.information, fit.amounts, scene.kinds)
+    covariance += truncation_covariance(fit.information, fit.amounts, scene.kinds) + hidden
     if not branch.robust and evidence.correlation == 0.0:
         return widened_by_misfit(covariance, chi_square, degrees)
     apart = leave_one_out_covariance(scene, fit)

@@ -23,11 +23,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy.special import chdtri, fdtrc
 
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import POSE
-from bench.typing import Array, IntArray
+from bench.typing import Array
 
 KINDS = ("ellipse", "skew", "tails", "ink", "curve")
 COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1, "curve": 2}
@@ -36,8 +35,8 @@ COUNTS = {"ellipse": 2, "skew": 4, "tails": 1, "ink": 1, "curve": 2}
 def kinds_left(kinds: tuple[str, ...], *, curved: bool) -> tuple[str, ...]:
     """Return the kinds that may yet be asked for.
 
-    A response curve only where one is fitted, and first or not at all: beside others it takes up
-    what a spot's higher terms leave, and range with it.
+    A response curve only if `curved`, and first or not at all: beside others it takes up what a
+    spot's higher terms leave, and range with it.
     """
     curved = curved and not kinds
     return tuple(k for k in KINDS if k not in kinds and (curved or k != "curve"))
@@ -50,8 +49,6 @@ def amounts_of(kinds: tuple[str, ...]) -> int:
 
 # How much wider the tails' spot is: most of it falls on pixels that count as near a boundary.
 WIDER = 1.75
-# Probability under which a kind is taken to be there, of each test.
-SHOWN = 0.01
 # Of what a kind's amounts move a pose by, what the terms beyond the first may do, as standard
 # uncertainties: of the size that reports/photometric/conditions.md found left under motion, coma,
 # defocus and ink spread (type B, JCGM 100:2008, 4.3).
@@ -59,8 +56,6 @@ TRUNCATED = {"ellipse": 0.1, "skew": 0.3, "tails": 0.3, "ink": 0.2, "curve": 0.1
 # How many kinds each round of a fit adds at most: the first alone, since what is left without it
 # is no longer small.
 ROUNDS = (1, len(KINDS))
-# Of the largest eigenvalue, below which the other parameters have used a direction up.
-USED_UP = 1e-9
 
 
 def imprint_columns(
@@ -105,123 +100,6 @@ def imprint_columns(
     return np.column_stack(columns) if columns else np.empty((len(sensitivity), 0))
 
 
-def hints(
-    information: Array,
-    known: Array,
-    columns: Array,
-    weights: Array,
-    residual: Array,
-    asked: tuple[str, ...],
-) -> bool:
-    """Tell whether any kind passes a score test by noise alone.
-
-    Parameters
-    ----------
-    information : (P, P) float64
-        JᵀWJ of what has been fitted, at whose minimum the residuals are.
-    known, columns : (M, P), (M, K) float64
-        Its derivatives, and the columns of the kinds, at the pixels near a boundary.
-    weights, residual : (M,) float64
-        There.
-    asked : tuple of str
-        The kinds.
-    """
-    weighted = columns * weights[:, None]
-    cross, pulls = known.T @ weighted, weighted.T @ residual
-    way = _inverse(information) @ cross
-    left = columns.T @ weighted - cross.T @ way
-    first = 0
-    for kind in asked:
-        own = slice(first, first + COUNTS[kind])
-        first = own.stop
-        found = _statistic(left[own, own], pulls[own])
-        if found > float(chdtri(COUNTS[kind], SHOWN)):
-            return True
-    return False
-
-
-def _statistic(information: Array, pull: Array) -> float:
-    """Return gᵀI⁺g, of directions that the other parameters haven't used up."""
-    unit = np.sqrt(np.diag(information))
-    if not np.all(unit > 0.0):
-        return 0.0
-    values, vectors = np.linalg.eigh(information / np.outer(unit, unit))
-    free = values > USED_UP
-    along = vectors[:, free].T @ (pull / unit)
-    return float(np.sum(along * along / values[free]))
-
-
-def kinds_shown(
-    parts: Array,
-    pulls: Array,
-    asked: tuple[str, ...],
-    chi_square: float,
-    count: float,
-    most: int,
-) -> tuple[str, ...]:
-    """Return the kinds that a picture shows, the surest first: forward selection.
-
-    One by one, that which explains most of what those before it have left, as long as chance
-    wouldn't at `SHOWN`, twice over: by noise, held against what boundaries leave still, as an
-    F-test does; and by how far the drawing's lines agree (Hotelling's T² of their pulls), for
-    what they don't share is none of these.
-
-    Parameters
-    ----------
-    parts, pulls : (L, P + K, P + K), (L, P + K) float64
-        Each line's JᵀWJ and JᵀWr, of what has been fitted and of the columns of the kinds asked
-        for, which come last.
-    asked : tuple of str
-        Those kinds.
-    chi_square, count : float
-        What is left on strong boundaries, and how many pixels they have.
-    most : int
-        No more kinds than these.
-    """
-    information, first = parts.sum(axis=0), parts.shape[1] - amounts_of(asked)
-    fitted, found = np.arange(first), list[str]()
-    places: dict[str, IntArray] = {}
-    for kind in asked:
-        places[kind] = np.arange(first, first + COUNTS[kind])
-        first += COUNTS[kind]
-    while places and len(found) < most:
-        inverse = _inverse(information[np.ix_(fitted, fitted)])
-        now = pulls - parts[:, :, fitted] @ (inverse @ pulls[:, fitted].sum(axis=0))
-        sure = {
-            kind: _explained(information, now, fitted, inverse, own)
-            for kind, own in places.items()
-        }
-        best = max(sure, key=lambda kind: sure[kind] / chdtri(COUNTS[kind], SHOWN))
-        left = max(1.0, (chi_square - sure[best]) / max(count, 1.0))
-        if sure[best] < left * float(chdtri(COUNTS[best], SHOWN)):
-            break
-        chi_square -= sure[best]
-        found.append(best)
-        fitted = np.concatenate((fitted, places.pop(best)))
-    return tuple(found)
-
-
-def _explained(
-    information: Array, pulls: Array, fitted: IntArray, inverse: Array, own: IntArray
-) -> float:
-    """Return by how much χ² would fall with these columns too; 0 where lines don't agree."""
-    unit, lines, count = np.sqrt(np.diag(information)[own]), len(pulls), len(own)
-    if not np.all(unit > 0.0) or lines <= count + 1:
-        return 0.0
-    cross = information[np.ix_(fitted, own)]
-    way = inverse @ cross
-    each = (pulls[:, own] - pulls[:, fitted] @ way) / unit
-    left = (information[np.ix_(own, own)] - cross.T @ way) / np.outer(unit, unit)
-    values, vectors = np.linalg.eigh(left)
-    free = values > USED_UP
-    along = each @ vectors[:, free] / np.sqrt(values[free])
-    total, count = along.sum(axis=0), int(np.count_nonzero(free))
-    spread = lines * np.cov(along, rowvar=False).reshape(count, count)
-    agreed = float(total @ np.linalg.pinv(spread, hermitian=True) @ total)
-    share = agreed * (lines - count) / (count * (lines - 1.0))
-    return float(total @ total) if fdtrc(count, lines - count, share) < SHOWN else 0.0
-
-
 def truncation_covariance(information: Array, amounts: Array, kinds: tuple[str, ...]) -> Array:
     """Return what a pose (6, 6) owes to the series' first terms standing for all of it.
 
@@ -241,16 +119,18 @@ def truncation_covariance(information: Array, amounts: Array, kinds: tuple[str, 
         return np.zeros((POSE, POSE))
     own = POSE + 1 + np.arange(len(amounts))
     rest = np.setdiff1d(np.arange(len(information)), own)
-    inverse = _inverse(information)
+    inverse = scaled_inverse(information)
     share = np.repeat([TRUNCATED[k] for k in kinds], [COUNTS[k] for k in kinds])
     shown = share * np.sqrt(np.maximum(amounts**2 - np.diag(inverse)[own], 0.0))
-    moved = _inverse(information[np.ix_(rest, rest)]) @ information[np.ix_(rest, own)] * shown
+    moved = (
+        scaled_inverse(information[np.ix_(rest, rest)]) @ information[np.ix_(rest, own)] * shown
+    )
     way = moved[:POSE]
     return np.asarray(way @ way.T)
 
 
-def _inverse(information: Array) -> Array:
-    """Return the pseudo-inverse, scaled to a unit diagonal first."""
+def scaled_inverse(information: Array) -> Array:
+    """Return the pseudo-inverse (P, P) of an information, scaled to a unit diagonal first."""
     scale = np.sqrt(np.diag(information))
     scale[scale == 0.0] = 1.0
     unit = np.outer(scale, scale)

@@ -18,6 +18,7 @@ from bench.solve.estimate import Estimate
 from bench.solve.even_light import (
     even_answer,
     mirrored_fits,
+    misfit,
     patience_with,
     shared_kinds,
     suspect,
@@ -26,6 +27,7 @@ from bench.solve.face import ceiling_of, face_after, face_of
 from bench.solve.field_fit import Known
 from bench.solve.image_fit import ImageFit, Scene, fit_image
 from bench.solve.imprint import ROUNDS, amounts_of
+from bench.solve.imprint_score import rival_square
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.light_score import light_is_uneven
 from bench.solve.noise import (
@@ -38,6 +40,7 @@ from bench.solve.noise import (
 from bench.solve.robust import FLAT, strength_of
 from bench.solve.uneven_light import uneven_answer
 from bench.solve.weights import Weigher
+from bench.typing import Array
 
 # Where the blur's fit starts; a lens in focus gives 0.4 to 1 px.
 START_BLUR_PX = 0.7
@@ -83,8 +86,8 @@ class PhotometricSolver:
             best = min(fits, key=lambda fit: fit.chi_square)
             answer = _under_uneven_light(scene, best, observation, weigh, undecided)
             if answer is None:
-                scene, fits = _with_imprint(scene, best, fits, weigh)
-                answer = replace(even_answer(fits, scene, weigh), asked=len(fits) > 1)
+                scene, fits, hidden = _with_imprint(scene, fits, weigh)
+                answer = replace(even_answer(fits, scene, weigh, hidden), asked=len(fits) > 1)
             return estimate_of(answer, scene, start, detection)
         except (GeometryError, np.linalg.LinAlgError):
             return NOT_FINITE
@@ -118,17 +121,42 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
 
 
 def _with_imprint(
-    scene: Scene, best: ImageFit, fits: list[ImageFit], weigh: Weigher
-) -> tuple[Scene, list[ImageFit]]:
-    """Return the scene and its fits with what the best one shows that boundaries share."""
+    scene: Scene, fits: list[ImageFit], weigh: Weigher
+) -> tuple[Scene, list[ImageFit], Array]:
+    """Return the scene and its fits with what the best one shows that boundaries share.
+
+    With them what may have been missed: the mean square (6, 6) of what it moves the pose by.
+    """
+    curved = scene.terms == FREE_LIGHT
+    found = _grown(scene, fits, weigh, curved=curved)
+    if "curve" not in found[0].kinds:
+        return found
+    # ink that has spread looks like a response curve at first: what comes of both decides
+    first, second = sorted((found, _grown(scene, fits, weigh, curved=False)), key=_cost)
+    behind = (_cost(second) - _cost(first)) / misfit(_best(first[1]), first[0])
+    rival = rival_square(_best(first[1]).pose, _best(second[1]).pose, behind)
+    return first[0], first[1], first[2] + rival
+
+
+def _grown(
+    scene: Scene, fits: list[ImageFit], weigh: Weigher, *, curved: bool
+) -> tuple[Scene, list[ImageFit], Array]:
     for most in ROUNDS:
-        kinds = shared_kinds(scene, best, weigh.noise, most)
-        if not kinds:
+        shown = shared_kinds(scene, _best(fits), weigh.noise, most, curved=curved)
+        if not shown.kinds:
             break
-        scene = replace(scene, kinds=(*scene.kinds, *kinds))
+        scene = replace(scene, kinds=(*scene.kinds, *shown.kinds))
         fits = [fit if fit.lost else _refit(scene, fit, weigh) for fit in fits]
-        best = min((fit for fit in fits if not fit.lost), key=lambda fit: fit.chi_square)
-    return scene, fits
+    return scene, fits, shown.hidden
+
+
+def _cost(grown: tuple[Scene, list[ImageFit], Array]) -> float:
+    """Return χ² and two for each amount, as `rival_square` compares them."""
+    return _best(grown[1]).chi_square + 2.0 * amounts_of(grown[0].kinds)
+
+
+def _best(fits: list[ImageFit]) -> ImageFit:
+    return min((fit for fit in fits if not fit.lost), key=lambda fit: fit.chi_square)
 
 
 def _refit(scene: Scene, fit: ImageFit, weigh: Weigher) -> ImageFit:

@@ -20,7 +20,8 @@ from bench.solve.field_amplitude import amplitudes_of
 from bench.solve.field_fit import Known, Weighed, continued, fit_fields
 from bench.solve.field_step import FieldFit, Step, roughness, step_fields
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
-from bench.solve.imprint import ROUNDS, kinds_left, kinds_shown, truncation_covariance
+from bench.solve.imprint import ROUNDS, amounts_of, kinds_left, truncation_covariance
+from bench.solve.imprint_score import Shown, kinds_shown, rival_square
 from bench.solve.leave_one_out import jackknife, line_of_pixels, line_sums
 from bench.solve.light_fields import field_at
 from bench.solve.robust import STRONG, loss
@@ -53,14 +54,8 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
     GeometryError, numpy.linalg.LinAlgError
         As `bench.solve.field_fit.fit_fields`.
     """
-    best = fit_fields(scene, first, known)
-    for most in ROUNDS:
-        kinds = _shared_kinds(scene, best, known, most)
-        if not kinds:
-            break
-        scene = replace(scene, kinds=(*scene.kinds, *kinds))
-        best = continued(scene, best, known)
-    found = _judged(scene, best, known)
+    scene, best, hidden = _with_imprint(scene, fit_fields(scene, first, known), known)
+    found = _judged(scene, best, known, hidden)
     if not both and not best.robust:
         return found.answer
     flat, weights = _flattened(scene, best)
@@ -80,7 +75,7 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
     second = _with_fields(scene, best, others[0], known)
     delta = (_loss(scene, second, known) - _loss(scene, best, known)) / found.widened
     if delta < 0.0:
-        found = _judged(scene, second, known)
+        found = _judged(scene, second, known, hidden)
         here, other, delta = others[0], fit.pose, -delta
     else:
         other = second.fit.pose
@@ -88,17 +83,42 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
     return replace(found.answer, other=other, modes=modes, asked=True)
 
 
-def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int) -> tuple[str, ...]:
+def _with_imprint(scene: Scene, best: Weighed, known: Known) -> tuple[Scene, Weighed, Array]:
+    """Return scene and fit with what boundaries share, as `bench.solve.photometric` does."""
+    found = _grown(scene, best, known, curved=scene.terms == FREE_LIGHT)
+    if "curve" not in found[0].kinds:
+        return found
+    other = _grown(scene, best, known, curved=False)
+    costs = [_loss(s, fit, known) + 2.0 * amounts_of(s.kinds) for s, fit, _ in (found, other)]
+    first, second = (found, other) if costs[0] <= costs[1] else (other, found)
+    behind = abs(costs[1] - costs[0])
+    return *first[:2], first[2] + rival_square(first[1].fit.pose, second[1].fit.pose, behind)
+
+
+def _grown(
+    scene: Scene, best: Weighed, known: Known, *, curved: bool
+) -> tuple[Scene, Weighed, Array]:
+    for most in ROUNDS:
+        shown = _shared_kinds(scene, best, known, most, curved=curved)
+        if not shown.kinds:
+            break
+        scene = replace(scene, kinds=(*scene.kinds, *shown.kinds))
+        best = continued(scene, best, known)
+    return scene, best, shown.hidden
+
+
+def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int, *, curved: bool) -> Shown:
     """Return what a fit shows that boundaries share and it lacks."""
-    asked = kinds_left(scene.kinds, curved=scene.terms == FREE_LIGHT)
+    asked = kinds_left(scene.kinds, curved=curved)
     trust = best.weigh.trust
     assert trust is not None
     fit, weigh = best.fit, Weigher(best.weigh.noise, None, trust)
     step = step_fields(
         replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False
     )
-    own, curved = step.sensitivity.shape[1], scene.terms == FREE_LIGHT
-    rows = _rows(fit, step, _light_out(step.solved.penalised, own, curved)[1])
+    own = step.sensitivity.shape[1]
+    taken = _light_out(step.solved.penalised, own, scene.terms == FREE_LIGHT)[1]
+    rows = _rows(fit, step, taken)
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     strong = strength > STRONG * np.max(strength)
     weights, left = weigh(fit.predicted), scene.grey - fit.predicted
@@ -119,15 +139,15 @@ class Judged:
     widened: float
 
 
-def _judged(scene: Scene, weighed: Weighed, known: Known) -> Judged:
-    """Return what a fit says of its pose."""
+def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judged:
+    """Return what a fit says of its pose, what is `hidden` in it (6, 6) included."""
     fit, weigh = weighed.fit, weighed.weigh
     step = step_fields(scene, fit, weigh, known.contrast)
     information, taken = _light_out(
         step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
     )
     covariance = pose_covariance_of(information)
-    covariance = covariance + truncation_covariance(information, fit.amounts, scene.kinds)
+    covariance += truncation_covariance(information, fit.amounts, scene.kinds) + hidden
     z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
     trust = weigh.trust
     assert trust is not None
