@@ -9,6 +9,11 @@ points of a curve cut inside it and shrink what it bounds; these don't, to fourt
 arc's length. Where |d²c/dt²| <= M on an arc of parameter length h the curve lies within
 s = M h²/8 of P0 P1, and for a parabola no point of the two chords is further than s/3 from it.
 M is bounded in closed form, so the number of arcs needs no trial and error.
+
+On a bent plate (`bench.targets.bend`) an edge is an arc even without distortion. With d its way,
+z'' = 2 (a d_x² + b d_y² + c d_x d_y) and n the plate's normal, its projection p has
+p' × p'' = z'' p' × (n_xy - n_z p) / Z, so that across its own direction it bends by
+|z''| |n_xy - n_z p| / Z at most.
 """
 
 from __future__ import annotations
@@ -22,6 +27,7 @@ from bench.errors import GeometryError
 from bench.geometry.camera import OUTSIDE, Camera
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
+from bench.targets.bend import least_height_over_tangents
 from bench.targets.drawing import Drawing
 from bench.typing import Array
 
@@ -51,10 +57,13 @@ class Chords:
         other and close bit for bit.
     steps : (N,) float64
         Reflectance on the left of the chord, as the picture shows it, minus on its right.
+    relief : (float, float, float)
+        a, b, c of the height z = a x² + b y² + c x y that the boundaries have on their plate.
     """
 
     ends: Array
     steps: Array
+    relief: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
@@ -63,10 +72,10 @@ def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> C
     Raises
     ------
     GeometryError
-        The camera sees the target's back or its edge only; a point of it lies on or behind
-        the camera plane, or where the lens model isn't one-to-one.
+        The camera sees the target's back or its edge only, or not all of a bent one's face; a
+        point of it lies on or behind the camera plane, or where the lens model isn't one-to-one.
     """
-    return _project(*_boundaries(drawing), T_camera_target, camera)
+    return _project(*_boundaries(drawing), drawing, T_camera_target, camera)
 
 
 def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
@@ -80,7 +89,9 @@ def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> 
     corners = drawing.outline
     edges = np.hstack((corners, np.roll(corners, -1, axis=0)))
     none = np.empty((0, 3))
-    return _project(edges, np.ones(len(edges)), none, np.empty(0), T_camera_target, camera)
+    return _project(
+        edges, np.ones(len(edges)), none, np.empty(0), drawing, T_camera_target, camera
+    )
 
 
 @lru_cache(maxsize=256)
@@ -94,19 +105,27 @@ def _project(
     edge_steps: Array,
     circles: Array,
     circle_steps: Array,
+    drawing: Drawing,
     T_camera_target: Pose,
     camera: Camera,
 ) -> Chords:
     rotation, translation = T_camera_target.rotation, T_camera_target.translation
     if not rotation[:, 2] @ translation < 0.0:
         raise GeometryError("the camera doesn't see the target's face: it looks at its back")
+    width, height, relief = drawing.width, drawing.height, drawing.relief
+    slope = 0.0 if drawing.bend is None else drawing.bend.slope(width, height)
+    if slope > 0.0:
+        eye = -rotation.T @ translation
+        if not least_height_over_tangents(relief, width, height, eye) > 0.0:
+            raise GeometryError("the target's bent plate hides a part of its face from the camera")
     plane = np.column_stack((rotation[:, 0], rotation[:, 1], translation))
+    surface = np.array([*relief, slope, *rotation[:, 2]])
     fault, ends, steps = _chain(
-        edges, edge_steps, circles, circle_steps, plane, *_lens(camera), DEVIATION_PX
+        edges, edge_steps, circles, circle_steps, plane, surface, *_lens(camera), DEVIATION_PX
     )
     if fault:
         raise GeometryError(_REASONS[fault])
-    return Chords(ends, steps)
+    return Chords(ends, steps, relief)
 
 
 @lru_cache(maxsize=256)
@@ -132,12 +151,26 @@ def _distorted(x: float, y: float, lens: Array) -> tuple[float, float, float]:
 
 
 @kernel
-def _normalised(x: float, y: float, plane: Array) -> tuple[float, float, float]:
-    """Return the undistorted normalised coordinates of a target point, and its depth."""
+def _normalised(x: float, y: float, plane: Array, surface: Array) -> tuple[float, float, float]:
+    """Return the undistorted normalised coordinates of a target point, and its depth.
+
+    `surface` has a, b, c of the plate's relief, its largest slope, and its normal.
+    """
     z = plane[2, 0] * x + plane[2, 1] * y + plane[2, 2]
     px = plane[0, 0] * x + plane[0, 1] * y + plane[0, 2]
     py = plane[1, 0] * x + plane[1, 1] * y + plane[1, 2]
+    if surface[3] > 0.0:
+        height = _height(x, y, surface)
+        px += height * surface[4]
+        py += height * surface[5]
+        z += height * surface[6]
     return px / z if z > 0.0 else 0.0, py / z if z > 0.0 else 0.0, z
+
+
+@kernel
+def _height(x: float, y: float, surface: Array) -> float:
+    """Return how high a plate's point stands; of a way along it half the second derivative."""
+    return float(surface[0] * x * x + surface[1] * y * y + surface[2] * x * y)
 
 
 @kernel
@@ -159,26 +192,57 @@ def _bend(r: float, lens: Array) -> tuple[float, float]:
 
 
 @kernel
-def _arcs_of_edge(line: Array, lens: Array, deviation: float) -> int:
-    """Return how many arcs an edge (4,), normalised coordinates, needs; 0 is one chord."""
+def _arcs_of_edge(line: Array, across: float, lens: Array, deviation: float) -> int:
+    """Return how many arcs an edge (4,), normalised coordinates, needs; 0 is one chord.
+
+    `across` bounds its second derivative across its direction, by its share: of a bent plate.
+    """
     length2 = (line[2] - line[0]) ** 2 + (line[3] - line[1]) ** 2
     r2 = max(line[0] ** 2 + line[1] ** 2, line[2] ** 2 + line[3] ** 2)
-    bend = max(lens[0], lens[1]) * length2 * _bend(np.sqrt(r2), lens)[1]
+    lens_first, lens_second = _bend(np.sqrt(r2), lens)
+    bend = max(lens[0], lens[1]) * length2 * lens_second
+    if across > 0.0:
+        bend += max(lens[0], lens[1]) * lens_first * across
     if bend <= 8.0 * deviation:
         return 0
     return int(np.ceil(np.sqrt(bend / (24.0 * deviation))))
 
 
 @kernel
-def _arcs_of_circle(circle: Array, plane: Array, lens: Array, deviation: float) -> int:
+def _bend_across(edge: Array, line: Array, depths: Array, surface: Array) -> float:
+    """Return a bound of an edge's second derivative across its direction, on a bent plate.
+
+    By its share in the picture, which runs up to the depths' ratio faster than that on the plate.
+    The displacement n_xy - n_z p is affine along the line, so its length is largest at an end.
+    """
+    second = 2.0 * abs(_height(edge[2] - edge[0], edge[3] - edge[1], surface))
+    largest = 0.0
+    for end in range(0, 4, 2):
+        du = surface[4] - surface[6] * line[end]
+        dv = surface[5] - surface[6] * line[end + 1]
+        largest = max(largest, np.hypot(du, dv))
+    near, far = min(depths[0], depths[1]), max(depths[0], depths[1])
+    return float(second * largest / near * (far / near) ** 2)
+
+
+@kernel
+def _arcs_of_circle(
+    circle: Array, plane: Array, surface: Array, lens: Array, deviation: float
+) -> int:
     """Return how many arcs of equal angle a circle x, y, radius needs; -1 if behind.
 
     With P the camera point and p = P/z its projection, p' = (P' - p z')/z and
-    p'' = (P'' - p z'' - 2 p' z')/z; through the lens c'' = f (D' p'' + p'·D''·p').
+    p'' = (P'' - p z'' - 2 p' z')/z; through the lens c'' = f (D' p'' + p'·D''·p'). A bent
+    plate adds its height's derivatives to P' and P''.
     """
     radius = circle[2]
-    x, y, z = _normalised(circle[0], circle[1], plane)
+    x, y, z = _normalised(circle[0], circle[1], plane, surface)
     swing = radius * np.hypot(plane[2, 0], plane[2, 1])  # of the depth
+    if surface[3] > 0.0:
+        curvature = 2.0 * max(abs(surface[0]), abs(surface[1])) + abs(surface[2])
+        lift = radius * (surface[3] + radius * curvature)
+        radius += lift
+        swing += abs(surface[6]) * lift
     nearest = z - swing
     if not nearest > 0.0:
         return -1
@@ -199,29 +263,32 @@ def _chain(
     circles: Array,
     circle_steps: Array,
     plane: Array,
+    surface: Array,
     lens: Array,
     domain_r2: float,
     deviation: float,
 ) -> tuple[int, Array, Array]:
     """Return a fault (0 is none), chords (N, 4) and their steps (N,)."""
     nothing, no_steps = np.empty((0, 4)), np.empty(0)
-    lines = np.empty((len(edges), 4))
+    lines, depths = np.empty((len(edges), 4)), np.empty((len(edges), 2))
+    bent = surface[3] > 0.0
     arcs = np.empty(len(edges) + len(circles), dtype=np.int64)
     total = 0
     for i in range(len(edges)):
         for end in range(0, 4, 2):
-            x, y, z = _normalised(edges[i, end], edges[i, end + 1], plane)
+            x, y, z = _normalised(edges[i, end], edges[i, end + 1], plane, surface)
             if not z > 0.0:
                 return _BEHIND, nothing, no_steps
             if not x * x + y * y < domain_r2:
                 return _OUTSIDE_LENS, nothing, no_steps
-            lines[i, end], lines[i, end + 1] = x, y
-        arcs[i] = _arcs_of_edge(lines[i], lens, deviation)
+            lines[i, end], lines[i, end + 1], depths[i, end // 2] = x, y, z
+        across = _bend_across(edges[i], lines[i], depths[i], surface) if bent else 0.0
+        arcs[i] = _arcs_of_edge(lines[i], across, lens, deviation)
         if arcs[i] > MAX_ARCS:
             return _BEHIND, nothing, no_steps
         total += max(1, 2 * arcs[i])
     for i in range(len(circles)):
-        n = _arcs_of_circle(circles[i], plane, lens, deviation)
+        n = _arcs_of_circle(circles[i], plane, surface, lens, deviation)
         if n < 0:
             return _BEHIND, nothing, no_steps
         arcs[len(edges) + i] = n
@@ -239,6 +306,14 @@ def _chain(
                 t = j / pieces
                 x = lines[i, 2] if j == pieces else lines[i, 0] + t * (lines[i, 2] - lines[i, 0])
                 y = lines[i, 3] if j == pieces else lines[i, 1] + t * (lines[i, 3] - lines[i, 1])
+                if bent and 0 < j < pieces:  # the plate's point whose share in the picture is t
+                    t = t * depths[i, 0] / (depths[i, 1] + t * (depths[i, 0] - depths[i, 1]))
+                    x, y, _ = _normalised(
+                        edges[i, 0] + t * (edges[i, 2] - edges[i, 0]),
+                        edges[i, 1] + t * (edges[i, 3] - edges[i, 1]),
+                        plane,
+                        surface,
+                    )
             else:
                 circle = circles[i - len(edges)]
                 angle = 0.0 if j == pieces else 2.0 * np.pi * j / pieces
@@ -246,6 +321,7 @@ def _chain(
                     circle[0] + circle[2] * np.cos(angle),
                     circle[1] + circle[2] * np.sin(angle),
                     plane,
+                    surface,
                 )
             u, v, determinant = _distorted(x, y, lens)
             if not (x * x + y * y < domain_r2 and determinant > 0.0):

@@ -90,6 +90,7 @@ def blurred_sensitivity(
         rays,
         T_camera_target.rotation,
         T_camera_target.translation,
+        np.array(chords.relief),
         lens,
         *_kernel_tables(sigma_px),
         sigma_px,
@@ -135,18 +136,43 @@ def _tables(sigma: float, phases: int, reach: int) -> tuple[Array, Array]:
 
 
 @kernel
+def _depth(x: float, y: float, rotation: Array, translation: Array, relief: Array) -> float:
+    """Return the depth of the face along (x, y, 1).
+
+    On a bent plate the root of a quadratic that tends to the plane's as the relief does to none.
+    """
+    nx, ny, nz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
+    over = nx * translation[0] + ny * translation[1] + nz * translation[2]
+    along = nx * x + ny * y + nz
+    a, b, c = relief[0], relief[1], relief[2]
+    if a == 0.0 and b == 0.0 and c == 0.0:
+        return float(over / along)
+    # in the target's frame the line of sight is depth · way - eye
+    wx = rotation[0, 0] * x + rotation[1, 0] * y + rotation[2, 0]
+    wy = rotation[0, 1] * x + rotation[1, 1] * y + rotation[2, 1]
+    ex = rotation[0, 0] * translation[0] + rotation[1, 0] * translation[1]
+    ex += rotation[2, 0] * translation[2]
+    ey = rotation[0, 1] * translation[0] + rotation[1, 1] * translation[1]
+    ey += rotation[2, 1] * translation[2]
+    second = a * wx * wx + b * wy * wy + c * wx * wy
+    first = -along - 2.0 * (a * wx * ex + b * wy * ey) - c * (wx * ey + wy * ex)
+    none = over + a * ex * ex + b * ey * ey + c * ex * ey
+    # a chord may leave its curve, and a face at grazing sight, by a hair
+    root = np.sqrt(max(first * first - 4.0 * second * none, 0.0))
+    return float(-2.0 * none / (first + root))
+
+
+@kernel
 def _velocities(
-    x: float, y: float, rotation: Array, translation: Array, lens: Array, out: Array
+    x: float, y: float, rotation: Array, translation: Array, relief: Array, lens: Array, out: Array
 ) -> None:
     """Fill `out` (2, 6) with the pixel velocities of the target point seen along (x, y, 1)."""
-    nx, ny, nz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
-    depth = (nx * translation[0] + ny * translation[1] + nz * translation[2]) / (
-        nx * x + ny * y + nz
-    )
+    depth = _depth(x, y, rotation, translation, relief)
     # the point in the target's frame
     dx, dy, dz = depth * x - translation[0], depth * y - translation[1], depth - translation[2]
     qx = rotation[0, 0] * dx + rotation[1, 0] * dy + rotation[2, 0] * dz
     qy = rotation[0, 1] * dx + rotation[1, 1] * dy + rotation[2, 1] * dz
+    qz = relief[0] * qx * qx + relief[1] * qy * qy + relief[2] * qx * qy
     k1, k2, p1, p2, k3 = lens[2], lens[3], lens[4], lens[5], lens[6]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
@@ -156,11 +182,11 @@ def _velocities(
     lyy = lens[1] * (radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x)
     for k in range(6):
         if k < 3:
-            # e_k x q in the target's frame, with q = (qx, qy, 0)
+            # e_k x q in the target's frame
             if k == 0:
-                cx, cy, cz = 0.0, 0.0, qy
+                cx, cy, cz = 0.0, -qz, qy
             elif k == 1:
-                cx, cy, cz = 0.0, 0.0, -qx
+                cx, cy, cz = qz, 0.0, -qx
             else:
                 cx, cy, cz = -qy, qx, 0.0
             px = rotation[0, 0] * cx + rotation[0, 1] * cy + rotation[0, 2] * cz
@@ -184,6 +210,7 @@ def _splat_derivatives(
     rays: Array,
     rotation: Array,
     translation: Array,
+    relief: Array,
     lens: Array,
     h: Array,
     slopes: Array,
@@ -217,7 +244,7 @@ def _splat_derivatives(
                 left, top = column - reach + 1, row - reach + 1
                 x = rays[k, 0] + t * (rays[k, 2] - rays[k, 0])
                 y = rays[k, 1] + t * (rays[k, 3] - rays[k, 1])
-                _velocities(x, y, rotation, translation, lens, velocity)
+                _velocities(x, y, rotation, translation, relief, lens, velocity)
                 weight = steps[k] * span * weights[q] / pieces
                 for c in range(6):
                     amount[c] = -weight * (velocity[0, c] * dv - velocity[1, c] * du)

@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera, intrinsics_jacobian, point_jacobian, pose_jacobian
 from bench.geometry.pose import Pose
+from bench.targets.bend import bend_modes
 from bench.targets.target import Target
 from bench.typing import Array
 
@@ -72,12 +73,10 @@ def focal_mode(camera: Camera) -> Array:
 def face_shift(p_target: Array, T_camera_target: Pose, camera: Camera, target: Target) -> Array:
     """Return the picture's change (2 N, 5), pixels, by each of `PRINT` and `PLATE`."""
     x, y = p_target[:, 0], p_target[:, 1]
-    across = x / (0.5 * target.drawing.width)
-    up = y / (0.5 * target.drawing.height)
     moved = np.zeros((len(p_target), 3, len(PRINT) + len(PLATE)))
     moved[:, 0, 0], moved[:, 1, 0] = x, y
     moved[:, 0, 1], moved[:, 1, 1] = -0.5 * x, 0.5 * y
-    moved[:, 2, 2], moved[:, 2, 3], moved[:, 2, 4] = across**2, up**2, across * up
+    moved[:, 2, 2:] = bend_modes(p_target, target.drawing.width, target.drawing.height)
     by_point = point_jacobian(T_camera_target @ p_target, camera) @ T_camera_target.rotation
     return np.asarray(by_point @ moved).reshape(-1, moved.shape[-1])
 

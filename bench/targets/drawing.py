@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import later
 from bench.errors import TargetError
+from bench.targets.bend import Bend
 from bench.typing import Array
 
 
@@ -61,17 +63,23 @@ class Drawing:
         In painting order; the first is the plate. Since each shape lies on one uniform
         reflectance, ``reflectance(p) = background + sum of (reflectance - below) over the
         shapes that contain p``, a sum whose order doesn't matter: the rasteriser uses it.
+    bend : Bend or None
+        Of a plate that isn't flat; `replace(drawing, bend=...)` bends a flat one. Light over it
+        is taken to be even: by Lambert's cosine it changes by the slope times the tangent of the
+        light's incidence, 0.3 % from edge to edge at 45 degrees for 0.1 mm on 250 mm, nearly
+        linear over the plate.
 
     Raises
     ------
     TargetError
-        The plate has no size, or a reflectance lies outside 0 to 1.
+        The plate has no size, a reflectance lies outside 0 to 1, or the bend isn't gentle.
     """
 
     width: float
     height: float
     background: float
     shapes: tuple[Area | Disc, ...]
+    bend: Bend | None = later(None)
 
     def __post_init__(self) -> None:
         if not (self.width > 0 and self.height > 0):
@@ -79,6 +87,13 @@ class Drawing:
         for value in (self.background, *(s.reflectance for s in self.shapes)):
             if not 0.0 <= value <= 1.0:
                 raise TargetError(f"reflectance must lie in 0 to 1, got {value}")
+        if self.bend is not None:
+            self.bend.check(self.width, self.height)
+
+    @property
+    def relief(self) -> tuple[float, float, float]:
+        """a, b, c of the face's height z = a x² + b y² + c x y, 1/m; zeros where it is flat."""
+        return (0.0, 0.0, 0.0) if self.bend is None else self.bend.relief(self.width, self.height)
 
     @property
     def outline(self) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -67,4 +68,4 @@ def covered(drawing: Drawing, window: Array, reflectance: float) -> Drawing:
         if inside:
             shapes.append(Area(inside, reflectance=shape.below, below=shape.reflectance))
     shapes.append(Area((window,), reflectance=reflectance, below=drawing.background))
-    return Drawing(drawing.width, drawing.height, drawing.background, tuple(shapes))
+    return replace(drawing, shapes=tuple(shapes))

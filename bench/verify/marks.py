@@ -11,6 +11,7 @@ areas, to which they add nothing.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -67,7 +68,7 @@ def cover(drawing: Drawing, polygon: Array, reflectance: float) -> Drawing:
         if parts:  # its step, taken back
             shapes.append(Area(parts, shape.below, shape.reflectance))
     shapes.append(Area((polygon,), reflectance, drawing.background))
-    return Drawing(drawing.width, drawing.height, drawing.background, tuple(shapes))
+    return replace(drawing, shapes=tuple(shapes))
 
 
 def _rings(shape: Area | Disc) -> tuple[Array, ...]:
