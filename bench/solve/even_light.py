@@ -90,7 +90,7 @@ def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int, *, curved
     """
     asked = kinds_left(scene.kinds, curved=curved)
     wider = replace(scene, kinds=(*scene.kinds, *asked))
-    whole = sensitivity_at(wider, fit.pose, fit.blur_px)
+    whole = sensitivity_at(wider, fit.pose, fit.blur_px, fit.amounts)
     near, own = len(whole), fit.sensitivity.shape[1]
     response = response_to(fit.reflectance, fit.light, scene.pixels)
     columns = whole[:, own:] * response[:near, None]

@@ -247,7 +247,10 @@ def _explained(scene: Scene, found: Weighed, plain: Weigher) -> bool:
     if square > chdtri(max(1.0, count), SUSPECT):
         return False
     strength = edge_strength(
-        sensitivity_at(scene, fit.pose, fit.blur_px), fit.response, fit.pose, scene.camera
+        sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts),
+        fit.response,
+        fit.pose,
+        scene.camera,
     )
     strong = inside * (strength > STRONG * np.max(strength))
     return bool(strong @ (z * z) <= chdtri(max(1.0, float(np.sum(strong))), SUSPECT))

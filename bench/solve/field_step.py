@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bench.errors import GeometryError
+from bench.errors import GeometryError, TargetError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import FREE_LIGHT, POSE
@@ -24,7 +24,6 @@ from bench.solve.image_fit import (
     LEAST_BLUR_PX,
     MOST_BLUR_PX,
     Scene,
-    imprinted,
     reflectance_at,
     sensitivity_at,
 )
@@ -118,7 +117,8 @@ def step_fields(
     GeometryError, numpy.linalg.LinAlgError
         No step leads to a pose with an image, or the equations have no solution.
     """
-    sensitivity, weights = sensitivity_at(scene, fit.pose, fit.blur_px), weigh(fit.predicted)
+    sensitivity = sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts)
+    weights = weigh(fit.predicted)
     residual = scene.grey - fit.predicted if np.any(fit.coefficients) else scene.grey
     information, gradient = field_equations(
         fit.basis, sensitivity, fit.reflectance, fit.response, residual, weights
@@ -137,7 +137,7 @@ def step_fields(
     for share in SHORTER if walk else ():
         try:
             trial = _moved(scene, fit, share * solved.step, rungs, sensitivity)
-        except GeometryError:
+        except (GeometryError, TargetError):
             continue
         left = scene.grey - trial.predicted
         if _loss(trial, left, weights, amplitudes) <= at_start:
@@ -170,12 +170,14 @@ def _moved(
     ------
     GeometryError
         The target has no image there.
+    TargetError
+        Its ink would cover, or leave, too much.
     """
     pose = Pose(fit.pose.rotation @ exp_rotvec(step[:3]), fit.pose.translation + step[3:6])
     blur = float(np.clip(fit.blur_px + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
     first = sensitivity.shape[1]
     amounts = fit.amounts + step[POSE + 1 : first]
-    value = imprinted(reflectance_at(scene, pose, blur), sensitivity, amounts)
+    value = reflectance_at(scene, pose, blur, amounts, sensitivity)
     own = fit.coefficients + step[first:]
     size = fit.basis.size
     added, multiplied = (

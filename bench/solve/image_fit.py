@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.errors import GeometryError
+from bench.errors import GeometryError, TargetError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -23,8 +23,9 @@ from bench.imaging.gaussian import blurred_image
 from bench.imaging.kernel import kernel
 from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
-from bench.solve.imprint import imprint_columns
+from bench.solve.imprint import amounts_of, imprint_columns, place_of
 from bench.targets.drawing import Drawing
+from bench.targets.ink import inked, takes_ink
 from bench.typing import Array, BoolArray
 
 MAX_STEPS = 30
@@ -163,12 +164,9 @@ def fit_image(
         The target has no image at `start`.
     """
     pose, blur = start, blur_px
-    reflectance = reflectance_at(scene, pose, blur)
-    sensitivity: Array | None = None
-    if scene.kinds:
-        sensitivity = sensitivity_at(scene, pose, blur)
-    own = np.zeros(_extra(sensitivity)) if amounts is None else amounts
-    reflectance = imprinted(reflectance, sensitivity, own)
+    own = np.zeros(amounts_of(scene.kinds)) if amounts is None else amounts
+    sensitivity = sensitivity_at(scene, pose, blur, own) if scene.kinds else None
+    reflectance = reflectance_at(scene, pose, blur, own, sensitivity)
     # light before weights: any weights will do to start with
     light = fit_light(reflectance, scene.grey, weigh(scene.grey), scene.pixels, scene.terms)
     weights = weigh(predict(reflectance, light, scene.pixels))
@@ -176,7 +174,7 @@ def fit_image(
     damping, settled, lost, before = START_DAMPING, False, False, 0.0
     for _ in range(steps):
         if sensitivity is None or not settled:
-            sensitivity = sensitivity_at(scene, pose, blur)
+            sensitivity = sensitivity_at(scene, pose, blur, own)
         information, gradient = normal_equations(
             sensitivity, reflectance, light, scene.grey - predicted, weights, scene.pixels
         )
@@ -196,10 +194,8 @@ def fit_image(
                 )
                 trial_blur = float(np.clip(blur + step[6], LEAST_BLUR_PX, MOST_BLUR_PX))
                 trial_own = own + step[POSE + 1 : POSE + 1 + len(own)]
-                trial = imprinted(
-                    reflectance_at(scene, trial_pose, trial_blur), sensitivity, trial_own
-                )
-            except GeometryError:  # a step too far: edge on, behind the camera
+                trial = reflectance_at(scene, trial_pose, trial_blur, trial_own, sensitivity)
+            except (GeometryError, TargetError):  # a step too far: edge on, ink over all
                 damping *= 10.0
                 continue
             trial_light, trial_predicted, trial_chi_square = _explain(scene, trial, weights)
@@ -273,51 +269,67 @@ def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
     return moving
 
 
-def reflectance_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
-    """Return the blurred reflectance B (N,).
+def reflectance_at(
+    scene: Scene, pose: Pose, blur_px: float, amounts: Array, sensitivity: Array | None
+) -> Array:
+    """Return the blurred reflectance B (N,) with amounts (K,) of what boundaries share.
+
+    Ink is drawn as it lies; of the rest, so much of the last K columns of its derivatives
+    (M, 7 + K) from nearby is added.
 
     Raises
     ------
     GeometryError
         The target has no image at this pose.
+    TargetError
+        So much ink leaves nothing of the drawing's finest part.
     """
-    chords = project_chords(scene.drawing, pose, scene.camera)
-    background, region = scene.drawing.background, scene.pixels.region
-    return scene.pixels.of(blurred_image(chords, background, blur_px, region))
+    drawing, rest = _inked(scene, amounts)
+    chords = project_chords(drawing, pose, scene.camera)
+    background, region = drawing.background, scene.pixels.region
+    whole = scene.pixels.of(blurred_image(chords, background, blur_px, region))
+    if sensitivity is not None and np.any(rest):
+        whole[: len(sensitivity)] += sensitivity[:, POSE + 1 :] @ rest
+    return whole
 
 
-def sensitivity_at(scene: Scene, pose: Pose, blur_px: float) -> Array:
+def _inked(scene: Scene, amounts: Array) -> tuple[Drawing, Array]:
+    """Return the face with its ink as spread as it is, and the other amounts.
+
+    Raises
+    ------
+    TargetError
+        As `bench.targets.ink.inked`.
+    """
+    place = place_of("ink", scene.kinds)
+    if place is None or place >= len(amounts) or not takes_ink(scene.drawing):
+        return scene.drawing, amounts
+    rest = amounts.copy()
+    rest[place] = 0.0
+    return inked(scene.drawing, float(amounts[place])), rest
+
+
+def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> Array:
     """Return the derivatives (M, 7 + K) of B, of pixels near a boundary.
 
-    By pose, blur and the amounts of the scene's kinds.
+    By pose, blur and the amounts of the scene's kinds, at these amounts; those of kinds that
+    have none yet are zero.
     """
-    chords = project_chords(scene.drawing, pose, scene.camera)
+    drawing, _ = _inked(scene, amounts)
+    chords = project_chords(drawing, pose, scene.camera)
     pixels, camera = scene.pixels, scene.camera
     plain = blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
     if not scene.kinds:
         return plain
 
     def image(wider: float) -> Array:
-        seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
+        seen = blurred_image(chords, drawing.background, wider * blur_px, pixels.region)
         return pixels.of(seen)[: len(plain)]
 
     def derivatives() -> Array:
         return blurred_derivatives(chords, blur_px, pixels.region, pixels.places)
 
     return np.hstack((plain, imprint_columns(scene.kinds, derivatives, image, plain, pose)))
-
-
-def imprinted(reflectance: Array, sensitivity: Array | None, amounts: Array) -> Array:
-    """Return B (N,) with amounts (K,) of the last K columns of its derivatives added."""
-    if sensitivity is None or not len(amounts):
-        return reflectance
-    whole = reflectance.copy()
-    whole[: len(sensitivity)] += sensitivity[:, POSE + 1 :] @ amounts
-    return whole
-
-
-def _extra(sensitivity: Array | None) -> int:
-    return 0 if sensitivity is None else sensitivity.shape[1] - POSE - 1
 
 
 def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:

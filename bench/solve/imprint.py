@@ -47,6 +47,11 @@ def amounts_of(kinds: tuple[str, ...]) -> int:
     return sum(COUNTS[kind] for kind in kinds)
 
 
+def place_of(kind: str, kinds: tuple[str, ...]) -> int | None:
+    """Return where a kind's amounts begin among these kinds', or None where it isn't there."""
+    return amounts_of(kinds[: kinds.index(kind)]) if kind in kinds else None
+
+
 # How much wider the tails' spot is: most of it falls on pixels that count as near a boundary.
 WIDER = 1.75
 # Of what a kind's amounts move a pose by, what the terms beyond the first may do, as standard

@@ -69,6 +69,16 @@ def inked(drawing: Drawing, spread: float) -> Drawing:
     return replace(drawing, shapes=tuple(shapes))
 
 
+@lru_cache(maxsize=64)
+def takes_ink(drawing: Drawing) -> bool:
+    """Tell whether `inked` knows this drawing's sides."""
+    try:
+        _plan_of(drawing)
+    except TargetError:
+        return False
+    return True
+
+
 @dataclass(frozen=True, eq=False)
 class _Plan:
     """What growing needs to know of a drawing, shape by shape but for the plate.
