@@ -12,10 +12,11 @@ a sum of columns, each with an amount of its own:
 - *curve*: (B - b)(w - B) between black b and white w, times (2B - b - w) and itself: a response
   curve's terms of third and fourth order, where one is fitted at all.
 
-That is the start of a Gram-Charlier series of the spot (`bench.imaging.cumulants`) and, for ink,
-of Taylor's. Each kind has parameters only where a score test (Rao 1948,
-doi:10.1017/S0305004100023987) says that a picture shows it: on a clean one they would cost
-accuracy, of range above all.
+That is the start of a Gram-Charlier series of the spot (`bench.imaging.cumulants`). Ink's column
+is its derivative where ink lies: the drawing itself is grown (`bench.targets.ink`), since what a
+first order leaves looks like a response curve. Each kind has parameters only where a score test
+(Rao 1948, doi:10.1017/S0305004100023987) says that a picture shows it
+(`bench.solve.imprint_score`): on a clean one they would cost accuracy, of range above all.
 """
 
 from __future__ import annotations
