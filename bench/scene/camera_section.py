@@ -99,6 +99,9 @@ class OpticsSection(Section):
         ("0 px", "0 px")
     )
     """How far the picture moves while the shutter is open, to the right and down."""
+    field_sigma: Annotated[float, Quantity("pixels", "0 px", "20 px")] = written("0 px")
+    """What is added to `sigma`, in quadrature, half the picture's diagonal from the principal
+    point; less nearer to it, in proportion."""
 
     def to_optics(self) -> Optics:
         """Return the optics.
@@ -108,7 +111,14 @@ class OpticsSection(Section):
         ConfigError
             A focus distance without an f-number.
         """
-        return Optics(self.sigma, self.f_number, self.wavelength, self.focus_distance, self.motion)
+        return Optics(
+            self.sigma,
+            self.f_number,
+            self.wavelength,
+            self.focus_distance,
+            self.motion,
+            self.field_sigma,
+        )
 
 
 class SensorSection(Section):
