@@ -92,7 +92,7 @@ def blurred_sensitivity(
         T_camera_target.translation,
         np.array(chords.relief),
         lens,
-        *_kernel_tables(sigma_px),
+        *kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
         *QUADRATURE,
@@ -109,7 +109,7 @@ QUADRATURE = _quadrature()
 
 
 @lru_cache(maxsize=64)
-def _kernel_tables(sigma_px: float) -> tuple[Array, Array]:
+def kernel_tables(sigma_px: float) -> tuple[Array, Array]:
     """Return h and h' (P + 1, 2 R) at the pixels near a point, for each phase.
 
     Row p, column j: for a point at offset p / P beyond a pixel's centre, the value at the pixel
