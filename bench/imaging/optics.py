@@ -72,6 +72,13 @@ class Optics:
                 f"optics.field_sigma_px of {self.field_sigma_px:g} px needs optics.sigma_px of "
                 f"{MIN_SIGMA_PX:g} px or more, got 0"
             )
+        # wherever the principal point is, no pixel is further from it than the whole diagonal
+        if self.field_sigma_px > 0.5 * math.sqrt(MAX_SIGMA_PX**2 - self.sigma_px**2):
+            raise ConfigError(
+                f"optics.field_sigma_px must leave the blur within {MAX_SIGMA_PX:g} px at twice "
+                f"the corner's distance, got {self.field_sigma_px:g} px beside a sigma_px of "
+                f"{self.sigma_px:g}"
+            )
         if self.f_number is not None:
             check_between("optics.f_number", self.f_number, 0.7, 64.0)
         check_between("optics.wavelength", self.wavelength, 200e-9, 2e-6, "m")

@@ -99,6 +99,18 @@ def test_so_many_nodes_leave_an_edge_within_the_tolerance(high):
     assert TOLERANCE / 1000.0 < error <= TOLERANCE
 
 
+def test_the_strongest_field_reaches_the_sensor_s_far_corner():
+    camera = Camera(160, 120, 300.0, 300.0, -0.5, -0.5)
+    plate = Area((rectangle(-0.04, -0.04, 0.04, 0.04),), 1.0, 0.0)
+    pose = Pose(np.diag([1.0, -1.0, -1.0]), np.array([0.25, 0.18, 0.5]))
+    drawing = Drawing(0.08, 0.08, 0.0, (plate,))
+    image = spread_reflectance(
+        drawing, pose, camera, Optics(12.0, field_sigma_px=8.0), Region(110, 80, 50, 40)
+    )
+    assert np.all((image >= 0.0) & (image < 1.0))
+    assert np.max(image) > 0.1
+
+
 def test_a_bound_takes_the_blur_at_the_target_s_centre(pinhole):
     pose = pose_of_view(View(2.0, turn=0.5, pixel=(200.0, 1000.0)), pinhole)
     centre = project(np.zeros((1, 3)), pose, pinhole)[0]
@@ -111,6 +123,7 @@ def test_a_bound_takes_the_blur_at_the_target_s_centre(pinhole):
     [
         ({"field_sigma_px": -0.1}, "optics.field_sigma_px must lie from 0 to 20 px, got -0.1"),
         ({"field_sigma_px": float("nan")}, "optics.field_sigma_px must lie"),
+        ({"sigma_px": 12.0, "field_sigma_px": 8.1}, "got 8.1 px beside a sigma_px of 12"),
         ({"sigma_px": 0.0, "field_sigma_px": 0.3}, "needs optics.sigma_px of 0.05 px or more"),
     ],
 )
