@@ -160,6 +160,7 @@ def imaging_of(imaging: Imaging, state: State) -> Imaging:
         wavelength=imaging.optics.wavelength,
         focus_distance=state.focus_m or None,
         motion_px=(state.motion_right_px, state.motion_down_px),
+        field_sigma_px=imaging.optics.field_sigma_px if state.blur_px > 0.0 else 0.0,
     )
     light = Illumination(
         level=state.light,

@@ -38,6 +38,8 @@ DEVIATION_PX = 5e-4
 # it would be a million pixels long.
 MAX_ARCS = 1_000_000
 FOUR_THIRDS = 4.0 / 3.0
+# Of a plate without relief, see `_normalised`.
+_FLAT = np.zeros(7)
 
 _BEHIND, _OUTSIDE_LENS = 1, 2
 _REASONS = {
@@ -112,14 +114,13 @@ def _project(
     rotation, translation = T_camera_target.rotation, T_camera_target.translation
     if not rotation[:, 2] @ translation < 0.0:
         raise GeometryError("the camera doesn't see the target's face: it looks at its back")
-    width, height, relief = drawing.width, drawing.height, drawing.relief
-    slope = 0.0 if drawing.bend is None else drawing.bend.slope(width, height)
-    if slope > 0.0:
-        eye = -rotation.T @ translation
-        if not least_height_over_tangents(relief, width, height, eye) > 0.0:
-            raise GeometryError("the target's bent plate hides a part of its face from the camera")
     plane = np.column_stack((rotation[:, 0], rotation[:, 1], translation))
-    surface = np.array([*relief, slope, *rotation[:, 2]])
+    surface, relief = _FLAT, drawing.relief
+    if drawing.bend is not None:
+        size, eye = (drawing.width, drawing.height), -rotation.T @ translation
+        if not least_height_over_tangents(relief, *size, eye) > 0.0:
+            raise GeometryError("the target's bent plate hides a part of its face from the camera")
+        surface = np.array([*relief, drawing.bend.slope(*size), *rotation[:, 2]])
     fault, ends, steps = _chain(
         edges, edge_steps, circles, circle_steps, plane, surface, *_lens(camera), DEVIATION_PX
     )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import later
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.imaging.limits import check_between
@@ -41,6 +42,10 @@ class Optics:
     motion_px : (float, float)
         How far the picture moves, right and down, at constant speed while the shutter is
         open, pixels.
+    field_sigma_px : float
+        What is added to `sigma_px`, in quadrature, where the picture's corner would be if the
+        principal point were its middle, pixels; the variance that is added grows with the square
+        of the distance from the principal point. 0 is the same blur everywhere.
 
     Raises
     ------
@@ -53,12 +58,26 @@ class Optics:
     wavelength: float = 550e-9
     focus_distance: float | None = None
     motion_px: tuple[float, float] = (0.0, 0.0)
+    field_sigma_px: float = later(0.0)
 
     def __post_init__(self) -> None:
         if not (self.sigma_px == 0.0 or MIN_SIGMA_PX <= self.sigma_px <= MAX_SIGMA_PX):
             raise ConfigError(
                 f"optics.sigma_px must be 0 or lie from {MIN_SIGMA_PX:g} to {MAX_SIGMA_PX:g} px, "
                 f"got {self.sigma_px:g}"
+            )
+        check_between("optics.field_sigma_px", self.field_sigma_px, 0.0, MAX_SIGMA_PX, "px")
+        if self.field_sigma_px > 0.0 and self.sigma_px == 0.0:
+            raise ConfigError(
+                f"optics.field_sigma_px of {self.field_sigma_px:g} px needs optics.sigma_px of "
+                f"{MIN_SIGMA_PX:g} px or more, got 0"
+            )
+        # wherever the principal point is, no pixel is further from it than the whole diagonal
+        if self.field_sigma_px > 0.5 * math.sqrt(MAX_SIGMA_PX**2 - self.sigma_px**2):
+            raise ConfigError(
+                f"optics.field_sigma_px must leave the blur within {MAX_SIGMA_PX:g} px at twice "
+                f"the corner's distance, got {self.field_sigma_px:g} px beside a sigma_px of "
+                f"{self.sigma_px:g}"
             )
         if self.f_number is not None:
             check_between("optics.f_number", self.f_number, 0.7, 64.0)
@@ -80,6 +99,14 @@ class Optics:
     def is_gaussian(self) -> bool:
         """Whether nothing but the Gaussian acts."""
         return self.f_number is None and self.motion_length_px == 0.0
+
+
+def field_variance(optics: Optics, camera: Camera, u: Array | float, v: Array | float) -> Array:
+    """Return the variance of the Gaussian part at pixels u, v (shapes broadcast), px²."""
+    share = ((u - camera.cx) ** 2 + (v - camera.cy) ** 2) / (
+        0.25 * (camera.width**2 + camera.height**2)
+    )
+    return np.asarray(optics.sigma_px**2 + optics.field_sigma_px**2 * share)
 
 
 @dataclass(frozen=True)

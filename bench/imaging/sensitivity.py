@@ -90,9 +90,9 @@ def blurred_sensitivity(
         rays,
         T_camera_target.rotation,
         T_camera_target.translation,
-        np.array(chords.relief),
+        np.array(chords.relief if any(chords.relief) else ()),
         lens,
-        *_kernel_tables(sigma_px),
+        *kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
         *QUADRATURE,
@@ -109,7 +109,7 @@ QUADRATURE = _quadrature()
 
 
 @lru_cache(maxsize=64)
-def _kernel_tables(sigma_px: float) -> tuple[Array, Array]:
+def kernel_tables(sigma_px: float) -> tuple[Array, Array]:
     """Return h and h' (P + 1, 2 R) at the pixels near a point, for each phase.
 
     Row p, column j: for a point at offset p / P beyond a pixel's centre, the value at the pixel
@@ -137,16 +137,11 @@ def _tables(sigma: float, phases: int, reach: int) -> tuple[Array, Array]:
 
 @kernel
 def _depth(x: float, y: float, rotation: Array, translation: Array, relief: Array) -> float:
-    """Return the depth of the face along (x, y, 1).
-
-    On a bent plate the root of a quadratic that tends to the plane's as the relief does to none.
-    """
+    """Return the depth of a bent face along (x, y, 1): the root that tends to the plane's."""
     nx, ny, nz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
     over = nx * translation[0] + ny * translation[1] + nz * translation[2]
     along = nx * x + ny * y + nz
     a, b, c = relief[0], relief[1], relief[2]
-    if a == 0.0 and b == 0.0 and c == 0.0:
-        return float(over / along)
     # in the target's frame the line of sight is depth · way - eye
     wx = rotation[0, 0] * x + rotation[1, 0] * y + rotation[2, 0]
     wy = rotation[0, 1] * x + rotation[1, 1] * y + rotation[2, 1]
@@ -166,13 +161,24 @@ def _depth(x: float, y: float, rotation: Array, translation: Array, relief: Arra
 def _velocities(
     x: float, y: float, rotation: Array, translation: Array, relief: Array, lens: Array, out: Array
 ) -> None:
-    """Fill `out` (2, 6) with the pixel velocities of the target point seen along (x, y, 1)."""
-    depth = _depth(x, y, rotation, translation, relief)
+    """Fill `out` (2, 6) with the pixel velocities of the target point seen along (x, y, 1).
+
+    `relief` is empty where the plate is flat.
+    """
+    if len(relief) > 0:
+        depth = _depth(x, y, rotation, translation, relief)
+    else:
+        nx, ny, nz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
+        depth = (nx * translation[0] + ny * translation[1] + nz * translation[2]) / (
+            nx * x + ny * y + nz
+        )
     # the point in the target's frame
     dx, dy, dz = depth * x - translation[0], depth * y - translation[1], depth - translation[2]
     qx = rotation[0, 0] * dx + rotation[1, 0] * dy + rotation[2, 0] * dz
     qy = rotation[0, 1] * dx + rotation[1, 1] * dy + rotation[2, 1] * dz
-    qz = relief[0] * qx * qx + relief[1] * qy * qy + relief[2] * qx * qy
+    qz = 0.0
+    if len(relief) > 0:
+        qz = relief[0] * qx * qx + relief[1] * qy * qy + relief[2] * qx * qy
     k1, k2, p1, p2, k3 = lens[2], lens[3], lens[4], lens[5], lens[6]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))

@@ -17,6 +17,7 @@ from scipy import fft
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
+from bench.imaging.blur_field import over_field
 from bench.imaging.chords import Chords, project_chords
 from bench.imaging.gaussian import PIECE_SIGMAS, blurred_image
 from bench.imaging.optics import Aperture, Optics, aperture_at, lens_otf
@@ -45,7 +46,7 @@ def spread_reflectance(
 ) -> Array:
     """Return the reflectance (H, W) that each pixel collects through the lens.
 
-    Diffraction and defocus are those at the depth of the target's centre.
+    Diffraction and defocus are those at the depth of the target's centre, for all of the field.
 
     Raises
     ------
@@ -55,12 +56,18 @@ def spread_reflectance(
         The optics don't fit the camera or the distance, see `bench.imaging.optics.aperture_at`.
     """
     aperture = aperture_at(optics, camera, float(T_camera_target.translation[2]))
-    chords = project_chords(drawing, T_camera_target, camera)
-    if aperture is not None:
-        return _diffracted(chords, drawing.background, optics, aperture, region)
-    if optics.is_gaussian:
-        return _gaussian(chords, drawing.background, optics.sigma_px, region)
-    return _moved(chords, drawing.background, optics, region)
+    chords, background = project_chords(drawing, T_camera_target, camera), drawing.background
+
+    def picture(lens: Optics, part: Region) -> Array:
+        if aperture is not None:
+            return _diffracted(chords, background, lens, aperture, part)
+        if lens.is_gaussian:
+            return _gaussian(chords, background, lens.sigma_px, part)
+        return _moved(chords, background, lens, part)
+
+    if optics.field_sigma_px > 0.0:
+        return over_field(picture, optics, camera, region)
+    return picture(optics, region)
 
 
 def _gaussian(chords: Chords, background: float, sigma_px: float, region: Region) -> Array:

@@ -99,6 +99,9 @@ class OpticsSection(Section):
         ("0 px", "0 px")
     )
     """How far the picture moves while the shutter is open, to the right and down."""
+    field_sigma: Annotated[float, Quantity("pixels", "0 px", "20 px")] | None = None
+    """What is added to `sigma`, in quadrature, half the picture's diagonal from the principal
+    point; less nearer to it, in proportion. None when left out."""
 
     def to_optics(self) -> Optics:
         """Return the optics.
@@ -106,9 +109,16 @@ class OpticsSection(Section):
         Raises
         ------
         ConfigError
-            A focus distance without an f-number.
+            A focus distance without an f-number, or a field on a lens without blur.
         """
-        return Optics(self.sigma, self.f_number, self.wavelength, self.focus_distance, self.motion)
+        return Optics(
+            self.sigma,
+            self.f_number,
+            self.wavelength,
+            self.focus_distance,
+            self.motion,
+            self.field_sigma or 0.0,
+        )
 
 
 class SensorSection(Section):

@@ -22,7 +22,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from bench.geometry.camera import Camera, pose_jacobian
+from bench.geometry.camera import Camera, pose_jacobian, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import PARAMETERS, POSE, normal_equations
@@ -30,7 +30,7 @@ from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.illumination import illuminate
 from bench.imaging.model import Imaging
-from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at
+from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, field_variance
 from bench.imaging.picture import Region
 from bench.imaging.pixels import choose_pixels, face_mask
 from bench.imaging.sensitivity import CHANNELS, blurred_sensitivity
@@ -133,9 +133,12 @@ def blur_of(optics: Optics, camera: Camera, T_camera_target: Pose) -> float:
     """Return the standard deviation of a Gaussian that blurs about as much as a lens, pixels.
 
     Of diffraction, 0.42 λN (a fit to the middle of Airy's pattern); of a blur circle of
-    diameter c, c/4; of motion over m, m/√12.
+    diameter c, c/4; of motion over m, m/√12. Of a field, what there is at the target's centre.
     """
     variance = optics.sigma_px**2 + optics.motion_length_px**2 / 12.0
+    if optics.field_sigma_px > 0.0:
+        centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
+        variance += float(field_variance(optics, camera, *centre)) - optics.sigma_px**2
     aperture = aperture_at(optics, camera, float(T_camera_target.translation[2]))
     if aperture is not None:
         variance += (0.42 / aperture.cutoff) ** 2 + (0.25 * aperture.blur_px) ** 2

@@ -162,7 +162,8 @@ def test_every_kind_of_target_can_be_given(bay_file):
 
 def test_light_optics_and_sensor_reach_the_image_model(bay_file):
     camera = (
-        'height = 1000\noptics = { sigma = "0.8 px", f_number = 8, focus_distance = "4 m" }\n'
+        'height = 1000\noptics = { sigma = "0.8 px", f_number = 8, focus_distance = "4 m", '
+        'field_sigma = "0.3 px" }\n'
         'sensor = { full_well = "12 ke-", gain = "0.02 DN/e-", bit_depth = 12 }\n'
     )
     light = '[light]\nlevel = 0.5\ngradient = ["10 %/m", "0 1/m"]\n'
@@ -170,6 +171,7 @@ def test_light_optics_and_sensor_reach_the_image_model(bay_file):
     imaging = load_bay(bay_file(("height = 1000\n", camera), extra=light)).towers[1].imaging
     assert (imaging.optics.sigma_px, imaging.optics.f_number) == (0.8, 8.0)
     assert imaging.optics.focus_distance == 4.0
+    assert imaging.optics.field_sigma_px == 0.3
     assert (imaging.sensor.full_well, imaging.sensor.gain) == (12_000.0, 0.02)
     assert imaging.sensor.bit_depth == 12
     assert imaging.illumination.gradient == (0.1, 0.0)
