@@ -58,7 +58,7 @@ WIDER = 1.75
 # Of what a kind's amounts move a pose by, what the terms beyond the first may do, as standard
 # uncertainties: of the size that reports/photometric/conditions.md found left under motion, coma,
 # defocus and ink spread (type B, JCGM 100:2008, 4.3).
-TRUNCATED = {"ellipse": 0.1, "skew": 0.3, "tails": 0.3, "ink": 0.2, "curve": 0.1}
+TRUNCATED = {"ellipse": 0.1, "skew": 0.3, "tails": 0.3, "ink": 0.1, "curve": 0.1}
 # How many kinds each round of a fit adds at most: the first alone, since what is left without it
 # is no longer small.
 ROUNDS = (1, len(KINDS))
