@@ -131,7 +131,7 @@ trials = 20
 pipelines = ["apriltag/ippe-lm"]
 
 [tolerance]
-rotation = "0.1 deg"
+within = "0.2 deg"
 """
 
 

@@ -119,7 +119,7 @@ function current() {
 
 const ranChanged = wire({
   query: controls.query,
-  tolerance: () => shown?.judgement.tolerance_deg ?? 0.05,
+  tolerance: () => shown?.judgement.tolerance_deg ?? 0.1,
   current,
   say,
 });

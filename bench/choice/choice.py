@@ -21,7 +21,7 @@ from bench.survey.cells import CELL, summarise
 from bench.survey.columns import OUTCOMES
 from bench.survey.limits import NONE, Limits, find_limits
 from bench.survey.pieces import Cases, pieces_of
-from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request
+from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request, judge_rate
 
 CHOICE_SCHEMA: dict[str, type[pl.DataType]] = {
     "candidate": pl.String,
@@ -36,7 +36,7 @@ CHOICE_SCHEMA: dict[str, type[pl.DataType]] = {
     "all_tested": pl.Boolean,  # whether the longest range tested holds
     "ends_at_m": pl.Float64,  # the range that ends the limit
     "ended_by": pl.String,  # rotation error, missed targets, …, or undecided
-    "usable_range_m": pl.Float64,  # up to which the rate of usable poses holds, whatever the error
+    "usable_range_m": pl.Float64,  # up to which so many poses are usable, whatever their error
     "cells": pl.Int64,  # ranges tested
     "cells_held": pl.Int64,  # of them, those within the limit
     "cells_possible": pl.Int64,  # those that no failing range precedes
@@ -65,9 +65,10 @@ class Surveyed:
     limits: Limits
 
     @classmethod
-    def of(cls, candidate: Candidate, cases: Cases, request: Request) -> Surveyed:
-        """Return the survey that a table of cases tells of."""
-        return cls(candidate, cases, summarise(cases), find_limits(cases, request))
+    def of(cls, candidate: Candidate, cases: Cases, request: Request, rolls: str = "") -> Surveyed:
+        """Return the survey that a table of cases tells of; `rolls` as `Limits` has them."""
+        limits = find_limits(cases, request, rolls=rolls)
+        return cls(candidate, cases, summarise(cases), limits)
 
 
 @dataclass(frozen=True)
@@ -179,15 +180,19 @@ def choice_rows(surveyed: Surveyed) -> pl.DataFrame:
     rows = []
     for limit in surveyed.limits.ranges.iter_rows(named=True):
         here = cells.filter(*(pl.col(name) == limit[name] for name in by)).to_dicts()
-        rows.append({"candidate": surveyed.candidate.name} | _row(limit, here))
+        row = _row(limit, here, surveyed.limits.request)
+        rows.append({"candidate": surveyed.candidate.name} | row)
     return pl.DataFrame(rows, schema=CHOICE_SCHEMA)
 
 
-def _row(limit: dict[str, Any], cells: list[dict[str, Any]]) -> dict[str, Any]:
+def _row(limit: dict[str, Any], cells: list[dict[str, Any]], request: Request) -> dict[str, Any]:
     """Return the row of one limit; cells come in order of range."""
-    held = _run_of(cells, "verdict", (HOLDS,))
-    possible = _run_of(cells, "verdict", (HOLDS, UNDECIDED))
-    usable = _run_of(cells, "usable_verdict", (HOLDS,))
+    held = list(takewhile(lambda cell: cell["verdict"] == HOLDS, cells))
+    possible = list(takewhile(lambda cell: cell["verdict"] != FAILS, cells))
+    # the same rate, of pictures with a usable pose whatever its error
+    usable = list(
+        takewhile(lambda c: judge_rate(c["n_ok"], c["n"], request).verdict == HOLDS, cells)
+    )
     ending = cells[len(held)] if len(held) < len(cells) else None
     kept = ("pipeline", "turn_deg", "pitch_deg", "tilt_deg", "verdict", "longest_range_m")
     row = {name: limit[name] for name in (*kept, "all_tested", "n_needed", "words")}
@@ -195,7 +200,7 @@ def _row(limit: dict[str, Any], cells: list[dict[str, Any]]) -> dict[str, Any]:
         "n": min(cell["n"] for cell in cells),
         "possible_range_m": possible[-1]["range_m"] if possible else None,
         "ends_at_m": ending and ending["range_m"],
-        "ended_by": ending and ending_words(ending),
+        "ended_by": ending and ending_words(ending, request),
         "usable_range_m": usable[-1]["range_m"] if usable else None,
         "cells": len(cells),
         "cells_held": len(held),
@@ -204,21 +209,18 @@ def _row(limit: dict[str, Any], cells: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _run_of(
-    cells: list[dict[str, Any]], column: str, verdicts: tuple[str, ...]
-) -> list[dict[str, Any]]:
-    return list(takewhile(lambda cell: cell[column] in verdicts, cells))
+def ending_words(cell: dict[str, Any], request: Request) -> str:
+    """Say what ends a limit at a cell: its error, how most of its poses fail, or both.
 
-
-def ending_words(cell: dict[str, Any]) -> str:
-    """Say what ends a limit at a cell: its error, how most of its poses fail, or both."""
-    words = []
-    if cell["usable_verdict"] == FAILS:
-        most = max(FAILURE_WORDS, key=lambda outcome: cell[f"n_{outcome}"])
-        words.append(FAILURE_WORDS[most])
-    if cell["rotation_verdict"] == FAILS:
-        words.append("rotation error")
-    return " and ".join(words) or UNDECIDED
+    What would end it without the other is named; of two that only do so together, the larger.
+    """
+    if cell["verdict"] != FAILS:
+        return UNDECIDED
+    n, unusable, beyond = cell["n"], cell["n"] - cell["n_ok"], cell["n_ok"] - cell["n_within"]
+    kind = max(FAILURE_WORDS, key=lambda outcome: cell[f"n_{outcome}"])
+    causes = {FAILURE_WORDS[kind]: unusable, "rotation error": beyond}
+    alone = [c for c, k in causes.items() if judge_rate(n - k, n, request).verdict == FAILS]
+    return " and ".join(alone) or max(causes, key=lambda cause: causes[cause])
 
 
 def rank(surveyed: Sequence[Surveyed], table: pl.DataFrame) -> Ranking:

@@ -17,7 +17,7 @@ from matplotlib.ticker import NullLocator
 from bench.choice.bars import draw_reach, hatches_of, kinds_of, reach_layout, variants_of
 from bench.choice.choice import Choice
 from bench.choice.drawings import Exhibit, Showcase
-from bench.choice.words import asked_words, view_title
+from bench.choice.words import view_title
 from bench.draw import marks, style
 from bench.draw.cell_grid import CellGrid
 from bench.draw.map_info import MapInfo
@@ -115,10 +115,10 @@ def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:
     grid = CellGrid.of(choice.surveyed[0].cells)
     page = Page(
         f"How far drawings hold, {info.target.removeprefix('drawings ')}",
-        f"A cell holds: {asked_words(info.request)}",
+        f"A cell holds: {info.request.words}",
         info.caption(
-            "No range beyond the grid's last was tried; + marks what holds that far, ? what more "
-            "pictures might extend, as far as the outlined part of the bar. Errors are over "
+            "No range beyond the grid's last was tried; + marks what holds to the grid's end, ? "
+            "what more pictures might extend, as far as the outlined part of the bar. Errors are over "
             "usable cases, gross failures not averaged in: a hollow mark has any, a gap has no "
             "usable case. Intervals are two-sided 95 %.",
             "Thin lines are drawn where the bound holds, which it doesn't near face-on."
@@ -174,7 +174,7 @@ def _draw_errors(
         for s in choice.surveyed
     )
     panels = [(name, cells.filter(pl.col("variant") == name)) for name in kinds_of(variants)]
-    limits = error_limits(panels, column, info.request.rotation_deg)
+    limits = error_limits(panels, column, info.request.within_deg)
     places = grid.x(grid.ranges_m)
     span = span_of(places)
     axles = grid.x(across.axles_m)
@@ -194,7 +194,7 @@ def _draw_errors(
             x = grid.x(rows["range_m"].to_numpy())
             axes.plot(x, positive(rows, BOUND), color=look.colour, **BOUND_LINE)
         draw_pipelines(axes, mine, across, column, looks, dodge)
-        axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
+        axes.axhline(info.request.within_deg, color=style.INK, linewidth=1.0)
         for place in axles[(axles >= span[0]) & (axles <= span[1])].tolist():
             axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS, zorder=1)
         set_ticks(axes, places, grid.ranges_m, box.width / (span[1] - span[0]))
@@ -219,7 +219,7 @@ def _handles(
             for name, hatch in hatches_of(variants).items()
         ]
     handles.append(Patch(facecolor="white", edgecolor=style.MUTED, label="bar: undecided"))
-    words = f"tolerance {info.request.rotation_deg:g} deg"
+    words = f"tolerance {info.request.within_deg:g} deg"
     handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
     if bounded:
         words = "thin: the best possible (Cramér-Rao bound)"

@@ -13,6 +13,7 @@ from bench.choice.report_words import common_plan
 from bench.draw.map_info import MapInfo
 from bench.draw.style import applied, save
 from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
 from bench.survey.plan_words import camera_words
 from bench.survey.setup import axle_ranges
 from bench.survey.worker import Job
@@ -44,6 +45,7 @@ def draw_choice(
         version=__version__,
         request=choice.request,
         axle_ranges=axle_ranges(bay, plan.tower),
+        rolls=roll_words(plan.roll_deg, plan.roll_spread_deg),
     )
     with applied():
         shown = shown_view(choice, jobs, math.degrees(show_turn))

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from bench.choice.candidates import Candidate
 from bench.choice.choice import Choice
 from bench.choice.words import (
-    asked_words,
     limit_words,
     recommendation_words,
     table_lines,
@@ -15,6 +14,7 @@ from bench.choice.words import (
     usable_words,
 )
 from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.plan import Plan
 from bench.survey.plan_words import camera_words, listed, power_words
@@ -34,8 +34,8 @@ def table_words(plate: Plate, choice: Choice, jobs: Mapping[str, Job]) -> list[s
     plan = common_plan(jobs)
     n = plan.trials * len(plan.positions)
     return [
-        f"Plate of {plate.name}; {asked_words(choice.request)}; n = {n} pictures a cell, seed "
-        f"{plan.seed}.",
+        f"Plate of {plate.name}; {choice.request.words}; n = {n} pictures a cell, "
+        f"{roll_words(plan.roll_deg, plan.roll_spread_deg)}, seed {plan.seed}.",
         "",
         *table_lines(choice),
         "",
@@ -85,8 +85,8 @@ def plan_words(
         f"cases      {len(candidates)} drawings × {plan.n_cells} cells × {n} pictures = {total} "
         f"pictures; seed {plan.seed}"
     )
-    yield (f"asked      {asked_words(request)}")
-    yield (f"decides    {power_words(n, request)}")
+    yield (f"asked      {request.words}")
+    yield (f"decides    {power_words(n, request, len(plan.ranges_m))}")
     seconds = sum(measure_pace(job).seconds(job.plan, workers) for job in jobs.values())
     yield (
         f"time       about {duration_words(seconds)} with {workers} workers, measured on a few "

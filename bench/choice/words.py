@@ -9,19 +9,10 @@ import polars as pl
 from bench.choice.choice import Choice, Ranking, Standing
 from bench.choice.paired_errors import PairedErrorRatio
 from bench.survey.plan import number
-from bench.survey.verdicts import FAILS, STATISTICS, UNDECIDED, Request
+from bench.survey.verdicts import UNDECIDED
 from bench.targets.target import Target
 
 View = tuple[float, float]
-
-
-def asked_words(request: Request) -> str:
-    """Say what is asked of a drawing."""
-    return (
-        f"{STATISTICS[request.statistic]} rotation error at most {number(request.rotation_deg)} "
-        f"deg and usable poses at least {number(100 * request.detection)} %, each with "
-        f"{number(100 * request.confidence)} % one-sided confidence"
-    )
 
 
 def table_lines(choice: Choice) -> list[str]:
@@ -46,7 +37,7 @@ def table_lines(choice: Choice) -> list[str]:
 
     angle = "tilt (deg)" if _turn_is_tilt(views) else "turn (deg)"
     return [
-        "Longest range that holds (m); + is the longest tested, ? more pictures might extend it",
+        "Longest range that holds (m); + is the grid's end, ? more pictures might extend it",
         line(angle, heads),
         *(line(*row) for row in rows),
     ]
@@ -132,15 +123,14 @@ def _telling_ratios(ranking: Ranking) -> dict[str, PairedErrorRatio]:
 
 
 def _nearest_words(choice: Choice) -> str:
-    """Name the cell that comes nearest to the tolerance, of those where poses are usable."""
+    """Name the cell that comes nearest to the tolerance."""
     cells = pl.concat(
         s.limits.cells.with_columns(pl.lit(s.candidate.name).alias("candidate"))
         for s in choice.surveyed
-    ).filter(pl.col("rotation_deg").is_not_null())
+    ).filter(pl.col("n_ok") > 0)
     if cells.is_empty():
         return "no picture gave a usable pose."
-    unusable = pl.col("usable_verdict") == FAILS
-    cell = cells.sort(unusable, "rotation_deg", maintain_order=True).row(0, named=True)
+    cell = cells.sort(-pl.col("success_rate"), maintain_order=True).row(0, named=True)
     return (
         f"nearest comes {cell['candidate']}, with {cell['pipeline']}, at "
         f"{number(cell['range_m'])} m, tilt {number(round(cell['tilt_deg'], 1))} deg: "

@@ -37,20 +37,20 @@ from bench.cli.surveying import (
     changed_request,
     confidence_option,
     degrees,
-    detection_option,
     executor_of,
     pipeline_option,
     processes_of,
     ranges_option,
-    rotation_option,
-    statistic_option,
+    success_option,
     trials_option,
     turns_option,
+    within_option,
 )
 from bench.cli.targets import parse_plate
 from bench.draw.cell_grid import choose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
 from bench.survey.limits import NONE
 from bench.survey.setup import request_of_bay
 from bench.survey.store import open_cases
@@ -87,10 +87,9 @@ def command(
             show_default="that of the bay's target",
         ),
     ] = None,
-    rotation: Annotated[float | None, rotation_option()] = None,
-    detection: Annotated[float | None, detection_option()] = None,
+    within: Annotated[float | None, within_option()] = None,
+    success: Annotated[float | None, success_option()] = None,
     confidence: Annotated[float | None, confidence_option()] = None,
-    statistic: Annotated[str, statistic_option()] = "rms",
     ranges: Annotated[Any, ranges_option(f"{MOST_RANGES} of the bay file's")] = None,
     turns: Annotated[Any, turns_option(f"{MOST_TURNS} of the bay file's")] = None,
     pitches: PitchesOption = None,
@@ -159,7 +158,7 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    asked = changed_request(request_of_bay(place), rotation, detection, confidence, statistic)
+    asked = changed_request(request_of_bay(place), within, success, confidence)
     board = read_plate(place, plate)
     candidates = read_candidates(candidate or (), place.target, board, pipeline or ())
     jobs = jobs_of(
@@ -186,8 +185,9 @@ def command(
         return INTERRUPTED
     origin = origin_of(started, place, common_plan(jobs).seed)
     surveyed = []
+    rolls = roll_words(common_plan(jobs).roll_deg, common_plan(jobs).roll_spread_deg)
     for each in candidates:
-        found = Surveyed.of(each, open_cases(out / each.folder), asked)
+        found = Surveyed.of(each, open_cases(out / each.folder), asked, rolls)
         write_cells(out / each.folder, found.cells)
         write_limits(out / each.folder, found.limits, origin)
         surveyed.append(found)

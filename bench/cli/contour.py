@@ -25,17 +25,16 @@ from bench.cli.surveying import (
     changed_request,
     confidence_option,
     degrees,
-    detection_option,
     executor_of,
     pipeline_option,
     processes_of,
     ranges_option,
-    rotation_option,
     setting_words,
-    statistic_option,
+    success_option,
     trials_option,
     turns_option,
     warn_of_failures,
+    within_option,
 )
 from bench.scene.load import load_bay
 from bench.survey.cells import summarise
@@ -43,6 +42,7 @@ from bench.survey.contour import MAX_LEVELS, contour_of
 from bench.survey.contour_file import write_contour
 from bench.survey.contour_run import run_contour
 from bench.survey.contour_words import plan_words, spent_words, time_words
+from bench.survey.grid_phase import roll_words
 from bench.survey.limits import find_limits
 from bench.survey.run import check_pipelines
 from bench.survey.run_file import RUN_FILE, write_run_file
@@ -59,10 +59,9 @@ DEFAULT_TRIALS = 400
 def command(
     bay: BayArgument = None,
     out: PlaceOption = DEFAULT_OUT,
-    rotation: Annotated[float | None, rotation_option()] = None,
-    detection: Annotated[float | None, detection_option()] = None,
+    within: Annotated[float | None, within_option()] = None,
+    success: Annotated[float | None, success_option()] = None,
     confidence: Annotated[float | None, confidence_option()] = None,
-    statistic: Annotated[str, statistic_option()] = "rms",
     ranges: Annotated[Any, ranges_option()] = None,
     turns: Annotated[Any, turns_option()] = None,
     pitches: PitchesOption = None,
@@ -100,7 +99,8 @@ def command(
     Starts with the grid of 'sightbench map', judges each cell after a few trials, and again
     after twice as many where that doesn't decide, up to --trials. Then halves the grid's
     intervals where neighbours differ, and goes on there. The looks of a cell share the error
-    that the confidence allows, so that looking often doesn't make a cell pass by luck.
+    that the confidence allows, exactly, so that looking often doesn't make a cell pass by luck.
+    It is the way to decide where a limit ends: 'sightbench map' looks as often at every cell.
 
     What lies between tested cells that agree is assumed to be like them: a hole smaller than
     the grid that you give isn't found. 'sightbench map' tests every cell. It says at the end
@@ -114,11 +114,11 @@ def command(
     \b
     Examples:
       sightbench contour
-      sightbench contour my-bay.toml --rotation "0.1 deg" --levels 3 --trials 1600
+      sightbench contour my-bay.toml --within "0.2 deg" --levels 3 --trials 1600
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    request = changed_request(request_of_bay(place), rotation, detection, confidence, statistic)
+    request = changed_request(request_of_bay(place), within, success, confidence)
     job = job_of_bay(
         place,
         tower,
@@ -159,7 +159,8 @@ def command(
         return INTERRUPTED
     origin = origin_of(started, place, job.plan.seed)
     cases = open_cases(out)
-    limits = find_limits(cases, contour.judged_by)
+    rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
+    limits = find_limits(cases, request, contour.judged_by, rolls)
     written = [out / CASES_FILE, out / RUN_FILE]
     cells = summarise(cases)
     written += write_cells(out, cells) + write_limits(out, limits, origin)
@@ -171,6 +172,5 @@ def command(
         written.append(write_contour_picture(out, place, job, contour, report, cells))
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     typer.echo(spent_words(contour, report))
-    # of all looks together: what was asked for
-    typer.echo(reach_words(replace(limits, request=request)))
+    typer.echo(reach_words(limits))
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)

@@ -37,6 +37,7 @@ from bench.cli.surveying import (
 )
 from bench.scene.load import load_bay
 from bench.survey.cells import summarise
+from bench.survey.grid_phase import phase_lines, roll_words
 from bench.survey.limits import find_limits
 from bench.survey.plan_words import map_plan_words
 from bench.survey.run import check_pipelines, run_survey
@@ -125,12 +126,13 @@ def command(
         )
         return INTERRUPTED
     cases = open_cases(out)
-    cells, limits = summarise(cases), find_limits(cases, request)
+    rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
+    cells, limits = summarise(cases), find_limits(cases, request, rolls=rolls)
     written = [out / CASES_FILE, out / TIMINGS_FILE, out / RUN_FILE]
     written += write_cells(out, cells) + write_limits(
         out, limits, origin_of(started, place, job.plan.seed)
     )
-    lines = [reach_words(limits), failure_words(cells)]
+    lines = [reach_words(limits), failure_words(cells), *phase_lines(limits.phase)]
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load, which workers and dry runs needn't spend

@@ -64,6 +64,15 @@ RENAMED = {
     ("register", "--corner-noise"): "--corner-sigma",
     ("register", "--plan"): "--poses",
 }
+# Options that asked for something else than any does now, and what to say of it.
+_NO_RMS = (
+    "an RMS and a rate are no longer judged apart; --within and --success ask of each picture"
+)
+REPLACED = {
+    (command, option): _NO_RMS
+    for command in ("limits", "contour", "choose")
+    for option in ("--rotation", "--detection", "--statistic")
+}
 
 
 def length_option(help_: str, field: Quantity, default: bool | str = True) -> Any:

@@ -17,42 +17,37 @@ from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.plan_words import camera_words
 from bench.survey.run import CHUNK, RunReport
-from bench.survey.verdicts import STATISTICS, Request
+from bench.survey.verdicts import Request
 from bench.survey.worker import Job
 
 INTERRUPTED = 130
 FROM_BAY = "from the bay file"
 
 
-def rotation_option(default: str = FROM_BAY) -> Any:
-    """Return ``--rotation``; `default` says where it comes from without it."""
+def within_option(default: str = FROM_BAY) -> Any:
+    """Return ``--within``; `default` says where it comes from without it."""
     return typer.Option(
         parser=within(TOLERANCE),
         metavar="ANGLE",
-        help='Tolerance of the rotation error, such as "0.05 deg".',
+        help='Largest angle of a picture\'s rotation error, such as "0.1 deg".',
         show_default=default,
     )
 
 
-def detection_option(default: str = FROM_BAY) -> Any:
-    """Return ``--detection``; see `rotation_option`."""
+def success_option(default: str = FROM_BAY) -> Any:
+    """Return ``--success``; see `within_option`."""
     return typer.Option(
-        metavar="RATE", help="Least rate of usable poses, 0 to 1.", show_default=default
+        metavar="RATE",
+        help="Least rate of pictures that are usable and within it, 0 to 1.",
+        show_default=default,
     )
 
 
 def confidence_option(default: str = FROM_BAY) -> Any:
-    """Return ``--confidence``; see `rotation_option`."""
+    """Return ``--confidence``; see `within_option`."""
     return typer.Option(
-        metavar="RATE", help="Of each one-sided bound, 0.5 to 1.", show_default=default
-    )
-
-
-def statistic_option(default: str | bool = True) -> Any:
-    """Return ``--statistic``; see `rotation_option`."""
-    return typer.Option(
-        metavar="|".join(STATISTICS),
-        help="What of the rotation error is held against the tolerance.",
+        metavar="RATE",
+        help="With which that rate is shown, one-sided, 0.5 to 1.",
         show_default=default,
     )
 
@@ -175,23 +170,22 @@ def processes_of(workers: int | None) -> int:
 
 def changed_request(
     request: Request,
-    rotation: float | None,
-    detection: float | None,
+    within: float | None,
+    success: float | None,
     confidence: float | None,
-    statistic: str | None,
 ) -> Request:
-    """Return a request with what is given in place of its own; `rotation` in radians.
+    """Return a request with what is given in place of its own; `within` in radians.
 
     Raises
     ------
     ConfigError
-        A number is outside its limits, or the statistic is unknown.
+        A number is outside its limits.
     """
     given: dict[str, Any] = {
-        "rotation_deg": None if rotation is None else math.degrees(rotation),
-        "detection": detection,
+        # as it was written: a radian back in degrees has lost its last digits
+        "within_deg": None if within is None else float(f"{math.degrees(within):.12g}"),
+        "success": success,
         "confidence": confidence,
-        "statistic": statistic,
     }
     return replace(request, **{name: v for name, v in given.items() if v is not None})
 

@@ -193,11 +193,11 @@ def _draw_panel(
     holds, doubtful = _verdicts(grid, facet, shown.verdict)
     marks.colour_cells(axes, x, y, values, shown.norm, shown.cmap)
     marks.outline_cells(axes, holds, x, y)
-    marks.mark_axles(axes, grid.x(info.axle_ranges_m))
     size = (box.width, box.height)
     taken = marks.number_cells(
         axes, x, y, values, shown.norm, shown.cmap, shown.words, size, holds, doubtful
     )
+    marks.mark_axles(axes, grid.x(info.axle_ranges_m), size, taken)
     if shown.level is not None:
         log = isinstance(shown.norm, LogNorm)
         line = marks.draw_contour(

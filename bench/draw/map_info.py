@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bench.draw.page_layout import NO_BREAK
-from bench.survey.verdicts import STATISTICS, Request
+from bench.survey.verdicts import Request
 from bench.typing import Array
 
 
@@ -29,6 +29,8 @@ class MapInfo:
         Name and range, metres, of each axle of the bay; may be empty.
     fewest : int or None
         Pictures in the cell that has the fewest, where they differ.
+    rolls : str
+        Over which rolls the pictures were spread, in words; empty where that isn't known.
     """
 
     bay: str
@@ -40,24 +42,28 @@ class MapInfo:
     request: Request = field(default_factory=Request)
     axle_ranges: tuple[tuple[str, float], ...] = ()
     fewest: int | None = None
+    rolls: str = ""
 
     @property
     def statistic(self) -> str:
-        """The judged statistic, as columns have it."""
-        return self.request.statistic
+        """The statistic that pictures of errors show, as columns have it.
+
+        Where 95 of 100 are asked for it meets the tolerance where a cell does, but for pictures
+        without a usable pose.
+        """
+        return "p95"
 
     @property
     def error_words(self) -> str:
-        """The judged error in words: "RMS rotation error"."""
-        name = STATISTICS[self.statistic]
-        return f"{name} rotation error" if name == "RMS" else f"{name} of the rotation error"
+        """That statistic in words."""
+        return "95th percentile of the rotation error"
 
     @property
     def criteria_words(self) -> str:
         """What a cell must meet to hold, in words."""
         return (
-            f"{self.error_words} at most {self.request.rotation_deg:g} deg and usable rate at "
-            f"least {100 * self.request.detection:g} %"
+            f"at least {100 * self.request.success:g} % of all pictures usable and within "
+            f"{self.request.within_deg:g} deg"
         )
 
     @property
@@ -77,7 +83,8 @@ class MapInfo:
         """
         n = f"{self.pictures}" if self.fewest is None else f"{self.fewest} to {self.pictures}"
         facts = (
-            f"n = {n} pictures a cell, seed {self.seed}. Bay {self.bay}; target "
+            f"n = {n} pictures a cell, {f'{self.rolls}, ' if self.rolls else ''}seed "
+            f"{self.seed}. Bay {self.bay}; target "
             f"{self.target}; camera {self.camera}. sightbench {self.version}."
         )
         if axles and self.axle_ranges:

@@ -20,7 +20,7 @@ from bench.typing import Array, BoolArray
 CASING = [Stroke(linewidth=3.4, foreground="black"), Normal()]
 HOLDS = [Stroke(linewidth=4.2, foreground="white"), Normal()]
 DOTS = (0, (1, 1.5))
-GAP = 0.03  # least room beside a number in its cell, inches
+GAP = 0.05  # least room beside a number in its cell, inches
 
 
 def colour_cells(
@@ -197,12 +197,31 @@ def outline_cells(axes: Axes, mask: BoolArray, x_edges: Array, y_edges: Array) -
         axes.add_collection(outline, autolim=False)
 
 
-def mark_axles(axes: Axes, places: Array) -> None:
-    """Mark axles at places (N,) on the range axis, if within it, by dotted lines and heads."""
+def mark_axles(
+    axes: Axes,
+    places: Array,
+    size: tuple[float, float],
+    taken: Sequence[tuple[float, float, float, float]],
+) -> None:
+    """Mark axles at places (N,) on the range axis, if within it, by dotted lines and heads.
+
+    A line breaks off where it would run through a number; `size` and `taken` as `label_contour`
+    has them.
+    """
     low, high = axes.get_xlim()
     for value in places.tolist():
         if low <= value <= high:
-            line = axes.axvline(value, color="white", linewidth=1.2, linestyle=DOTS)
+            x = (value - low) / (high - low) * size[0]
+            ends = [end for pair in _free(x, size[1], taken) for end in (*pair, np.nan)]
+            line = Line2D(
+                np.full(len(ends), value),
+                np.array(ends) / size[1],
+                transform=axes.get_xaxis_transform(),
+                color="white",
+                linewidth=1.2,
+                linestyle=DOTS,
+            )
+            axes.add_line(line)
             line.set_path_effects([Stroke(linewidth=2.6, foreground="#404040"), Normal()])
             line.set_gid("axle")
             axes.plot(
@@ -216,6 +235,20 @@ def mark_axles(axes: Axes, places: Array) -> None:
                 clip_on=False,
                 zorder=7,
             )
+
+
+def _free(
+    x: float, height: float, taken: Sequence[tuple[float, float, float, float]]
+) -> list[tuple[float, float]]:
+    """Return the parts of an upright line at x that keep clear of boxes, all in inches."""
+    room = 0.5 * GAP
+    parts, start = [], 0.0
+    for left, low, right, high in sorted(taken, key=lambda box: box[1]):
+        if left - room <= x <= right + room:
+            parts.append((start, low))
+            start = high
+    parts.append((start, height))
+    return [(a, b) for a, b in parts if b > a]
 
 
 def contour_handle(label: str) -> Line2D:

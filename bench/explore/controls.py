@@ -73,6 +73,11 @@ CONTROLS = (
         "roll_deg", "Roll", "deg", "View", -180.0, 180.0, 1.0, note="About the line of sight."
     ),
     Control(
+        "roll_spread_deg", "Roll spread", "deg", "View", 0.0, 180.0, 1.0,
+        note="Half width of the roll's variation in a run of pictures, as a map has it; 0 is off. "
+        "The picture shown has none.",
+    ),
+    Control(
         "across", "Across", "", "Place in the picture", 0.0, 1.0, 0.01,
         note="0 is the left edge, 1 the right.",
     ),

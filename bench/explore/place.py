@@ -134,6 +134,7 @@ class Place:
             turn_deg=DEFAULT_TURN_DEG,
             pitch_deg=0.0,
             roll_deg=0.0,
+            roll_spread_deg=self.bay.survey.roll_deg,
             across=(camera.cx + 0.5) / camera.width,
             down=(camera.cy + 0.5) / camera.height,
             light=light.level,
@@ -172,7 +173,7 @@ def imaging_of(imaging: Imaging, state: State) -> Imaging:
 
 
 def job_of(state: State, place: Place) -> Job:
-    """Return the survey of one cell that a state is: its first trial is the picture shown.
+    """Return the survey of one cell whose first trial is the picture shown.
 
     Within the cell nothing varies but the noise and the sub-pixel place.
 
@@ -229,6 +230,18 @@ def job_of(state: State, place: Place) -> Job:
     except BenchError as error:
         raise _problem("", _sentence("These settings don't go together", error)) from error
     return Job(plan, setting)
+
+
+def run_job_of(state: State, place: Place) -> Job:
+    """Return the survey of one cell that a run of pictures is: rolls are spread as in a map.
+
+    Raises
+    ------
+    StateError
+        As `job_of`.
+    """
+    job = job_of(state, place)
+    return Job(replace(job.plan, roll_spread_deg=state.roll_spread_deg), job.setting)
 
 
 def with_digests(job: Job) -> Job:

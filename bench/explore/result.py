@@ -25,6 +25,7 @@ from bench.survey.score import Row, score
 from bench.survey.setting import Setting
 from bench.survey.setup import request_of_bay
 from bench.survey.truth import truth_columns
+from bench.survey.verdicts import Request
 
 # Name on the page, column of a case without its prefix, unit.
 COMPONENTS = (
@@ -102,7 +103,7 @@ def bound(state: State, place: Place) -> dict[str, Any]:
     found = bound_of(T_true, setting, region)
     return {
         "sigma": {} if found is None else {n: found.sigma[c] for n, c, _ in COMPONENTS},
-        **_best(found, request_of_bay(place.bay).rotation_deg),
+        **_best(found, request_of_bay(place.bay)),
     }
 
 
@@ -170,21 +171,21 @@ def _errors(row: Row, bound: Bound | None) -> list[dict[str, Any]]:
 
 
 def _judgement(row: Row, bound: Bound | None, place: Place) -> dict[str, Any]:
-    tolerance = request_of_bay(place.bay).rotation_deg
+    request = request_of_bay(place.bay)
     error = row.get("err_rot_deg")
     assert error is None or isinstance(error, float)
-    single = judge_error(str(row["outcome"]), error, tolerance)
+    single = judge_error(str(row["outcome"]), error, request.within_deg)
     return {
-        "tolerance_deg": tolerance,
+        "tolerance_deg": request.within_deg,
         "error_deg": error,
         "verdict": single.verdict,
         "words": single.words,
-        **_best(bound, tolerance),
+        **_best(bound, request),
     }
 
 
-def _best(bound: Bound | None, tolerance_deg: float) -> dict[str, Any]:
-    best = judge_bound(bound, tolerance_deg)
+def _best(bound: Bound | None, request: Request) -> dict[str, Any]:
+    best = judge_bound(bound, request)
     return {
         "bound_deg": None if bound is None else bound.rotation_deg,
         "bound_verdict": best.verdict,

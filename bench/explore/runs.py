@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
@@ -12,13 +12,14 @@ import polars as pl
 from bench.errors import BenchError
 from bench.explore import drawing
 from bench.explore.bounds import bound_of
-from bench.explore.place import Place, job_of
+from bench.explore.place import Place, run_job_of
 from bench.explore.state import State
 from bench.geometry.viewing import pose_of_view
 from bench.imaging.region import region_of
 from bench.render.planar import MARGIN_PX
 from bench.survey.cells import summarise
 from bench.survey.columns import OUTCOMES
+from bench.survey.grid_phase import roll_words
 from bench.survey.plan import view_of_case
 from bench.survey.score import Row
 from bench.survey.setup import request_of_bay
@@ -122,6 +123,7 @@ def _summary(run: Run) -> dict[str, Any]:
     """Return the survey's own statistics of the cell, and its verdict."""
     table = pl.DataFrame(run.rows, schema=PART_SCHEMA)
     request = request_of_bay(run.place.bay)
+    rolls = roll_words(run.job.plan.roll_deg, run.job.plan.roll_spread_deg)
     cell = summarise(table).row(0, named=True)
     judged = judge_cells(table, request).row(0, named=True)
     names = ("n", *(f"n_{outcome}" for outcome in OUTCOMES))
@@ -132,8 +134,8 @@ def _summary(run: Run) -> dict[str, Any]:
     finite = {k: None if v in (float("inf"), float("-inf")) else v for k, v in found.items()}
     return finite | {
         "verdict": judged["verdict"],
-        "words": judged["words"],
-        "tolerance_deg": request.rotation_deg,
+        "words": f"{judged['words']}, {rolls}",
+        "tolerance_deg": request.within_deg,
         "bound_ellipse": _bound_ellipse(run.job),
     }
 
@@ -141,7 +143,8 @@ def _summary(run: Run) -> dict[str, Any]:
 def _bound_ellipse(job: Job) -> drawing.Points | None:
     """Return where 95 % of turn and pitch errors would lie at the bound."""
     setting = job.setting
-    T_true = pose_of_view(view_of_case(job.plan.case(0), job.plan, setting.camera), setting.camera)
+    still = replace(job.plan, roll_spread_deg=0.0)
+    T_true = pose_of_view(view_of_case(still.case(0), still, setting.camera), setting.camera)
     region = region_of(setting.target.drawing, T_true, setting.camera, MARGIN_PX)
     bound = bound_of(T_true, setting, region)
     return drawing.ellipse(bound.turn_pitch) if bound is not None and bound.holds else None
@@ -160,9 +163,9 @@ class Runs:
         Raises
         ------
         StateError
-            As `bench.explore.place.job_of`.
+            As `bench.explore.place.run_job_of`.
         """
-        job = job_of(state, self.place)
+        job = run_job_of(state, self.place)
         self.cancel_all(REPLACED)
         run = Run(secrets.token_urlsafe(9), job, self.place)
         self._runs[run.id] = run

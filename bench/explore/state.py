@@ -47,6 +47,7 @@ class State:
     turn_deg: float
     pitch_deg: float
     roll_deg: float
+    roll_spread_deg: float
     across: float
     down: float
     light: float

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bench.explore.bounds import Bound
+from bench.survey.verdicts import Request
 
 OUTCOMES = {
     "ok": "Found, with a usable pose",
@@ -38,15 +39,21 @@ def judge_error(outcome: str, error_deg: float | None, tolerance_deg: float) -> 
     return ToleranceVerdict(OUTSIDE, f"This picture is outside tolerance, {numbers}")
 
 
-def judge_bound(bound: Bound | None, tolerance_deg: float) -> ToleranceVerdict:
-    """Say whether any unbiased pipeline could hold the tolerance as an RMS here."""
+def judge_bound(bound: Bound | None, request: Request) -> ToleranceVerdict:
+    """Say whether a pipeline at the bound, its errors Gaussian, would hold the tolerance here."""
     if bound is None:
         return ToleranceVerdict(OPEN, "No bound: the picture doesn't determine the pose")
-    numbers = f"{bound.rotation_deg:.3g} deg RMS of {tolerance_deg:g}"
     if not bound.holds:
         return ToleranceVerdict(
-            OPEN, f"So square on, the bound ({numbers}) doesn't hold; a run of pictures tells"
+            OPEN,
+            f"So square on, the bound ({bound.rotation_deg:.3g} deg RMS) doesn't hold; a run of "
+            "pictures tells",
         )
-    if bound.rotation_deg <= tolerance_deg:
+    share = bound.share_within(request.within_deg)
+    numbers = (
+        f"{100.0 * share:.3g} % of errors within {request.within_deg:g} deg, "
+        f"{100.0 * request.success:g} % asked (RMS {bound.rotation_deg:.3g} deg)"
+    )
+    if share >= request.success:
         return ToleranceVerdict(INSIDE, f"The bound leaves room: at best {numbers}")
-    return ToleranceVerdict(OUTSIDE, f"No unbiased pipeline can hold it: at best {numbers}")
+    return ToleranceVerdict(OUTSIDE, f"No pipeline without bias can hold it: at best {numbers}")

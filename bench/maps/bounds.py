@@ -52,9 +52,9 @@ def bound_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
         cmap=style.ERROR_MAP,
         words=lambda value: (style.number(value), style.number(value, digits=1)),
         empty="no bound, or near face-on, where it doesn't hold",
-        level=info.request.rotation_deg,
+        level=info.request.within_deg,
         level_name="tolerance",
-        level_label=f"{info.request.rotation_deg:g} deg",
+        level_label=f"{info.request.within_deg:g} deg",
     )
     return heat_map_figure(bounds, shown, info)
 

@@ -68,8 +68,8 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
         "Longest range that holds",
         f"From the nearest range of the grid on, every cell holds: {info.criteria_words}",
         info.caption(
-            f"A cell holds where its bounds ({info.confidence_words}) lie inside the requirement; "
-            "it is undecided where they straddle it. No range beyond the grid's last, "
+            f"A cell holds where its rate's exact bound ({info.confidence_words}) shows that; "
+            "it is undecided where more pictures may show it. No range beyond the grid's end, "
             f"{grid.ranges_m[-1]:g} m, was tried.",
         ),
         height + 0.55,

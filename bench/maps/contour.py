@@ -53,8 +53,8 @@ def contour_figure(
         f"{len(verdicts)} of {plan.n_cells} cells tested with {tested} pictures; the full grid "
         f"takes {total}: {100 * (1 - tested / total):.0f} % saved",
         info.caption(
-            f"Holds: {info.criteria_words}, at {info.confidence_words}, shared among "
-            f"{len(contour.looks)} looks of each cell.",
+            f"Holds: {info.criteria_words}, at {info.confidence_words}, for all "
+            f"{len(contour.looks)} looks at a cell together.",
             "Shaded between tested cells: what all tested cells around say, assumed, not tested.",
         ),
         page_grid.height,

@@ -13,6 +13,7 @@ from bench.maps.contour import contour_figure
 from bench.scene.model import Bay
 from bench.survey.contour import Contour
 from bench.survey.contour_run import ContourReport
+from bench.survey.grid_phase import roll_words
 from bench.survey.plan_words import camera_words
 from bench.survey.setup import axle_ranges
 from bench.survey.worker import Job
@@ -33,6 +34,7 @@ def write_contour_picture(
         request=contour.request,
         axle_ranges=axle_ranges(place, plan.tower),
         fewest=contour.looks[0] * len(plan.positions),
+        rolls=roll_words(plan.roll_deg, plan.roll_spread_deg),
     )
     at = ["range_m", "turn_deg", "pitch_deg"]
     axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)

@@ -24,8 +24,8 @@ from bench.typing import Array
 MOST_PANELS = 6
 BOUND = "bound_rot_deg"
 BOUND_WORDS = (
-    "The bound (Cramér-Rao, all pixels of the target's face) is dotted near face-on, where it "
-    "doesn't hold: an RMS may lie below it there."
+    "The bound (Cramér-Rao, all pixels of the target's face) is on the RMS, which lies below the "
+    "95th percentile; it is dotted near face-on, where it doesn't hold."
 )
 REACH = 2.0  # how far the error axis follows intervals beyond the values, a factor
 # Pipelines stand side by side so that their intervals don't hide one another: this far apart,
@@ -136,7 +136,7 @@ def _figure(
     layout = PanelGrid(
         len(panels), min(len(panels), 3), style.WIDTH - 0.4, 2.3, left=0.7, gap=0.55
     )
-    limits = error_limits(panels, column, info.request.rotation_deg)
+    limits = error_limits(panels, column, info.request.within_deg)
     values = np.unique(np.concatenate([cells[across.column].to_numpy() for _, cells in panels]))
     places = across.place(values)
     span = span_of(places)
@@ -168,7 +168,7 @@ def _figure(
         axes.set_xlim(*span)
         _draw_bound(axes, cells, across)
         draw_pipelines(axes, cells, across, column, styles, dodge)
-        tolerance = axes.axhline(info.request.rotation_deg, color=style.INK, linewidth=1.0)
+        tolerance = axes.axhline(info.request.within_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
         for place in axles.tolist():
             line = axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS)
@@ -299,10 +299,10 @@ def _handles(
         )
         for name, look in styles.items()
     ]
-    words = f"tolerance {info.request.rotation_deg:g} deg"
+    words = f"tolerance {info.request.within_deg:g} deg"
     handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
     if bounded:
-        words = "bound: the best possible from all pixels"
+        words = "bound: the best possible RMS from all pixels"
         handles.append(Line2D([], [], color=style.INK, linewidth=2.0, label=words))
     if axles:
         handles.append(marks.axle_handle("range of an axle"))

@@ -16,17 +16,19 @@ from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
 from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
-from bench.survey.verdicts import STATISTICS
 
 OK_ONLY = (
     "Cases that ended in a gross failure are not averaged in; the maps of the usable "
-    "rate and of gross failures count them."
+    "rate and of gross failures count them, and verdicts count them as misses."
 )
 NEAR_FACE_ON = (
     "Near tilt 0 the two poses of the planar two-fold ambiguity merge, and a turn or pitch "
     "hardly changes the picture."
 )
-UNDECIDED = "A number followed by ? is undecided: its one-sided bounds straddle the requirement."
+UNDECIDED = (
+    "A number followed by ? is of an undecided cell: more pictures may show that it holds. The "
+    "outline follows verdicts, not the contour of the number."
+)
 CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
 
 
@@ -57,11 +59,12 @@ def write_map_figures(
     RunError
         A picture can't be written.
     """
-    verdicts = limits.cells.select(*CELL, "rotation_verdict", "usable_verdict", "verdict")
+    verdicts = limits.cells.select(*CELL, "success_rate", "verdict")
     grid = CellGrid.of(cells.join(verdicts, on=CELL, how="left", maintain_order="left"))
     with style.applied():
         figures = {
             "map_rotation.png": heat_map_figure(grid, rotation_map(grid, info), info),
+            "map_success.png": heat_map_figure(grid, success_map(info), info),
             "map_along.png": heat_map_figure(grid, along_map(grid, info), info),
             "map_usable.png": heat_map_figure(grid, usable_map(info), info),
             "map_detection.png": heat_map_figure(grid, detection_map(info), info),
@@ -81,24 +84,24 @@ def write_map_figures(
 
 
 def rotation_map(grid: CellGrid, info: MapInfo) -> HeatMap:
-    """Return the map of the judged statistic of the rotation error."""
+    """Return the map of the rotation error, cells that hold outlined."""
     column = f"{info.statistic}_rot_deg"
     face_on = bool((grid.cells["tilt_deg"] < 5.0).any())
     return HeatMap(
         column=column,
         title="Rotation error against range and tilt",
         subtitle=f"{info.error_words} over usable cases, degrees",
-        bar_label=f"{STATISTICS[info.statistic]} (deg)",
+        bar_label="95th percentile (deg)",
         caption=info.caption(NEAR_FACE_ON if face_on else "", OK_ONLY, UNDECIDED, axles=True),
         norm=style.error_norm(grid.values(column)),
         cmap=style.ERROR_MAP,
         words=_number_words,
         empty="no usable case",
-        level=info.request.rotation_deg,
+        level=info.request.within_deg,
         level_name="tolerance",
-        level_label=f"{info.request.rotation_deg:g} deg",
-        verdict="rotation_verdict",
-        holds_label=f"outlined and bold: rotation holds at {info.confidence_words}",
+        level_label=f"{info.request.within_deg:g} deg",
+        verdict="verdict",
+        holds_label=_holds_label(info),
     )
 
 
@@ -117,26 +120,48 @@ def along_map(grid: CellGrid, info: MapInfo) -> HeatMap:
     )
 
 
-def usable_map(info: MapInfo) -> HeatMap:
-    """Return the map of the rate of usable cases, the judged one."""
+def _holds_label(info: MapInfo) -> str:
+    return f"outlined and bold: {info.criteria_words}, at {info.confidence_words}"
+
+
+def success_map(info: MapInfo) -> HeatMap:
+    """Return the map of the judged rate: of pictures usable and within tolerance."""
     return HeatMap(
-        column="usable_rate",
-        title="Usable rate against range and tilt",
-        subtitle="share of cases that ended ok: found, explained, not ambiguous, not mirrored (%)",
-        bar_label="usable rate (%)",
+        column="success_rate",
+        title="Usable and within tolerance, against range and tilt",
+        subtitle=f"share of all pictures usable and within {info.request.within_deg:g} deg (%)",
+        bar_label="success rate (%)",
         caption=info.caption(
-            "The map of gross failures says how the others failed.", UNDECIDED, axles=True
+            "A gross failure is a miss, as an error beyond the tolerance is.",
+            UNDECIDED,
+            axles=True,
         ),
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
         words=lambda rate: (style.percent(rate),),
         empty="no case",
-        level=info.request.detection,
-        level_name="required rate",
-        level_label=f"{100 * info.request.detection:g} %",
+        level=info.request.success,
+        level_name="asked",
+        level_label=f"{100 * info.request.success:g} %",
         bar_unit=100.0,
-        verdict="usable_verdict",
-        holds_label=f"outlined and bold: rate holds at {info.confidence_words}",
+        verdict="verdict",
+        holds_label=_holds_label(info),
+    )
+
+
+def usable_map(info: MapInfo) -> HeatMap:
+    """Return the map of the rate of usable cases, whatever their error."""
+    return HeatMap(
+        column="usable_rate",
+        title="Usable rate against range and tilt",
+        subtitle="share of cases that ended ok: found, explained, not ambiguous, not mirrored (%)",
+        bar_label="usable rate (%)",
+        caption=info.caption("The map of gross failures says how the others failed.", axles=True),
+        norm=style.rate_norm(),
+        cmap=style.RATE_MAP,
+        words=lambda rate: (style.percent(rate),),
+        empty="no case",
+        bar_unit=100.0,
     )
 
 

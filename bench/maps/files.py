@@ -58,6 +58,7 @@ def write_map_pictures(
         version=__version__,
         request=limits.request,
         axle_ranges=axle_ranges(bay, job.plan.tower),
+        rolls=limits.rolls,
     )
     files = write_map_figures(out, cases, cells, limits, info)
     mirrored = with_predictions(ambiguity_table(cases), job.setting)

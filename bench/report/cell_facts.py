@@ -20,6 +20,7 @@ LABELS = (
     "verdict",
     "cases",
     "outcomes",
+    "usable and within tolerance",
     "usable rate",
     "detection rate",
     "rotation error, RMS",
@@ -55,6 +56,7 @@ def cell_facts(row: Row) -> list[str]:
         f"{row['verdict']}: {row['words']}",
         f"{row['n']}{cut}",
         counts,
+        _success(row),
         _rate(row, "usable_rate"),
         _rate(row, "detection_rate"),
         _with_interval(row, "rms_rot_deg", "deg"),
@@ -137,6 +139,13 @@ def _with_interval(row: Row, name: str, unit: str) -> str:
 def _rate(row: Row, name: str) -> str:
     low, high = (figures(100.0 * row[f"{name}_{end}"]) for end in ("lo", "hi"))
     return f"{percent(row[name])} ({low} to {high})"
+
+
+def _success(row: Row) -> str:
+    """Return the judged rate with its one-sided bounds."""
+    low, high = (figures(100.0 * row[f"success_{end}"]) for end in ("low", "high"))
+    rate = f"{percent(row['success_rate'])}, {row['n_within']} of {row['n']}"
+    return f"{rate} (one-sided bounds {low} and {high})"
 
 
 def _parts(row: Row, component: str, unit: str) -> str:

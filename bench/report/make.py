@@ -25,6 +25,7 @@ from bench.report.shots import Progress, take_shots
 from bench.report.verification import verification_section
 from bench.report.views import cell_views
 from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
 from bench.survey.setup import axle_ranges
 
 
@@ -118,4 +119,5 @@ def _info(run: MapRun, bay: Bay | None) -> MapInfo:
         version=__version__,
         request=run.limits.request,
         axle_ranges=() if bay is None else axle_ranges(bay, run.plan.tower),
+        rolls=roll_words(run.plan.roll_deg, run.plan.roll_spread_deg),
     )

@@ -164,7 +164,7 @@ def _table(grid: CellGrid, facet: Facet, report: Report) -> dict[str, Any]:
                 else {
                     "index": row["index"],
                     "error": colour_words(row[statistic]),
-                    "rate": f"{100.0 * row['usable_rate']:.3g} %",
+                    "rate": f"{100.0 * row['success_rate']:.3g} %",
                     "mark": MARKS[row["verdict"]],
                     "verdict": row["verdict"],
                     "place": place_words(row),

@@ -22,7 +22,7 @@ from bench.maps.bounds import bound_figure, efficiency_figure
 from bench.maps.comparison import ratio_figure, reach_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
-from bench.maps.figures import along_map, detection_map, rotation_map, usable_map
+from bench.maps.figures import along_map, detection_map, rotation_map, success_map
 from bench.report.run import MapRun
 
 
@@ -44,10 +44,10 @@ def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
                 heat_map_figure(grid, rotation_map(grid, info), info),
                 f"Heat maps of the {asked}, one a pipeline; the tables of cells hold the numbers.",
             ),
-            "usable": (
-                heat_map_figure(grid, usable_map(info), info),
-                "Heat maps of the usable rate, one a pipeline; the tables of cells hold the "
-                "numbers.",
+            "success": (
+                heat_map_figure(grid, success_map(info), info),
+                "Heat maps of the rate of pictures usable and within tolerance, one a pipeline; "
+                "the tables of cells hold the numbers.",
             ),
             "detection": (
                 heat_map_figure(grid, detection_map(info), info),

@@ -22,7 +22,6 @@ from bench.draw import style
 from bench.draw.cell_grid import CellGrid, Facet
 from bench.report.cell_facts import MARKS, colour_words, percent
 from bench.survey.plan import number
-from bench.survey.verdicts import STATISTICS
 
 HEIGHT = 320  # CSS pixels
 STEPS = 16  # of the key's gradient
@@ -76,11 +75,13 @@ def quantities(grid: CellGrid, statistic: str) -> tuple[list[Quantity], list[Qua
         return Quantity(column, label, style.rate_norm(), style.RATE_MAP, percent, "%")
 
     errors = [
-        error(judged, f"rotation error, {STATISTICS[statistic]}", "deg"),
+        error(judged, "rotation error, 95th percentile", "deg"),
+        error("rms_rot_deg", "rotation error, RMS", "deg"),
         error("rms_along_mm", "position error along the line of sight, RMS", "mm"),
         error("bound_rot_deg", "bound on the rotation error", "deg"),
     ]
     rates = [
+        rate("success_rate", "usable and within tolerance"),
         rate("usable_rate", "usable rate"),
         rate("detection_rate", "detection rate"),
         rate("efficiency_rot", "efficiency: bound over RMS"),

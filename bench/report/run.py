@@ -90,7 +90,7 @@ def read_map(directory: Path) -> MapRun:
     limits = read_limits(directory)
     cells = _cells_of(directory / CELLS_FILE)
     verdicts = limits.cells.select(
-        *CELL, "verdict", "rotation_verdict", "usable_verdict", "words", "n_needed"
+        *CELL, "n_within", "success_rate", "success_low", "success_high", "verdict", "words"
     )
     joined = cells.join(verdicts, on=CELL, how="left", maintain_order="left")
     if joined["verdict"].null_count():

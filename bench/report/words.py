@@ -10,14 +10,15 @@ from bench.draw.map_info import MapInfo
 from bench.report.cell_facts import MARKS, figures, percent, place_words
 from bench.report.run import MapRun
 from bench.report.section import Table
-from bench.survey.limits import NONE
+from bench.survey.grid_phase import phase_lines
+from bench.survey.limits import GRID_END, NONE
 from bench.survey.plan import number
 from bench.survey.summary import failure_words, reach_words
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED
 
 VERDICTS = {
     HOLDS: "The tolerance holds in part of the grid",
-    UNDECIDED: "Undecided: too few pictures to say where the tolerance holds",
+    UNDECIDED: "Undecided: more pictures would say where the tolerance holds",
     NONE: "The tolerance holds nowhere in the grid",
 }
 
@@ -32,7 +33,7 @@ def summary(run: MapRun) -> list[str]:
             f"{name}, {len(verdicts)} cells: {counts[HOLDS]} inside tolerance, "
             f"{counts[UNDECIDED]} undecided, {counts[FAILS]} outside."
         )
-    return [*said, failure_words(run.cells)]
+    return [*said, failure_words(run.cells), *phase_lines(run.limits.phase)]
 
 
 def headline(run: MapRun) -> str:
@@ -42,13 +43,11 @@ def headline(run: MapRun) -> str:
     if (run.cells["verdict"] == HOLDS).all():
         words = "The tolerance holds in the whole grid"
     if held.is_empty():
-        return f"{words}: {number(run.limits.request.rotation_deg)} deg."
+        return f"{words}: {number(run.limits.request.within_deg)} deg."
     longest = float(held["longest_range_m"].max())  # type: ignore[arg-type]
     # beyond the last range nothing was tried, so that it is no limit
-    end = "the longest range tested" if longest == max(run.plan.ranges_m) else "at most"
-    return (
-        f"{words}: {number(run.limits.request.rotation_deg)} deg, to {number(longest)} m, {end}."
-    )
+    end = GRID_END if longest == max(run.plan.ranges_m) else "at most"
+    return f"{words}: {number(run.limits.request.within_deg)} deg, to {number(longest)} m, {end}."
 
 
 def limit_rows(run: MapRun) -> list[dict[str, Any]]:
@@ -160,15 +159,18 @@ def method(run: MapRun, info: MapInfo) -> list[tuple[str, str]]:
         ),
         (
             "Intervals",
-            "Numbers in brackets are two-sided 95 % intervals: Wilson's for rates, bootstrap-t "
-            "for RMS, order statistics for percentiles.",
+            "Numbers in brackets are two-sided 95 % intervals where nothing else is said: "
+            "Wilson's for rates, bootstrap-t for RMS, order statistics for percentiles. They "
+            "describe and don't decide.",
         ),
         (
             "Verdicts",
-            f"A cell holds (●) where, each with one-sided {figures(100 * request.confidence)} % "
-            f"confidence, the {info.criteria_words}. It fails (×) where the good end of an "
-            "interval is outside, and is undecided (?) between. A limit is the longest range up "
-            "to which every tested range holds.",
+            f"A cell holds (●) where {info.criteria_words}, shown with one-sided "
+            f"{figures(100 * request.confidence)} % confidence by the exact bound of the rate "
+            "(Clopper-Pearson), which assumes nothing of how errors are distributed; a gross "
+            "failure is a miss. It fails (×) where the contrary is shown, and is undecided (?) "
+            "between: more pictures may show that it holds. A limit is the longest range up to "
+            f"which every tested range holds. It speaks of plates held as here, {info.rolls}.",
         ),
         (
             "Bound",

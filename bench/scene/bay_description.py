@@ -48,8 +48,8 @@ def describe(bay: Bay, seen: tuple[Sight, ...]) -> str:
         f"{len(survey.turns_deg)} x {len(survey.pitches_deg)}), {survey.trials} trials each: "
         f"{pictures} pictures.",
         f"Pipelines: {', '.join(survey.pipelines)}.",
-        f"Tolerance: rotation {format_angle(tolerance.rotation)} RMS, usable "
-        f"{100 * tolerance.detection:g} %, with {100 * tolerance.confidence:g} % confidence; "
+        f"Tolerance: {100 * tolerance.success:g} % of pictures usable and within "
+        f"{format_angle(tolerance.within)}, with {100 * tolerance.confidence:g} % confidence; "
         f"expanded uncertainty of toe {format_angle(tolerance.toe)}, camber "
         f"{format_angle(tolerance.camber)}, thrust angle {format_angle(tolerance.thrust)}.",
         f"Digest of the content: {bay.digest[:16]}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field, model_validator
 
@@ -146,29 +146,43 @@ class SurveySection(Section):
         )
 
 
+# What the tolerance was asked by before each picture was judged on its own.
+OLD_TOLERANCES = ("rotation", "detection")
+
+
 class ToleranceSection(Section):
     """What a measurement must hold; limits are drawn where it stops holding."""
 
-    rotation: WheelTolerance
-    """Largest RMS rotation error."""
-    detection: Probability = 0.95
-    """Least rate of usable measurements."""
+    within: WheelTolerance = written("0.1 deg")
+    """Largest angle of a picture's rotation error: a success is usable and within it."""
+    success: Probability = 0.95
+    """Least rate of successes among all pictures."""
     confidence: Confidence = 0.95
-    """One-sided confidence of both."""
-    toe: WheelTolerance | None = None
-    """Largest expanded uncertainty of a wheel's toe; the rotation's when left out."""
-    camber: WheelTolerance | None = None
-    """Largest expanded uncertainty of a wheel's camber; the rotation's when left out."""
-    thrust: WheelTolerance | None = None
-    """Largest expanded uncertainty of the thrust angle; the rotation's when left out."""
+    """With which that rate is shown, one-sided."""
+    toe: WheelTolerance = written("0.05 deg")
+    """Largest expanded uncertainty of a wheel's toe."""
+    camber: WheelTolerance = written("0.1 deg")
+    """Largest expanded uncertainty of a wheel's camber."""
+    thrust: WheelTolerance = written("0.05 deg")
+    """Largest expanded uncertainty of the thrust angle."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _not_by_an_rms(cls, content: Any) -> Any:
+        old = [key for key in OLD_TOLERANCES if isinstance(content, dict) and key in content]
+        if old:
+            raise ValueError(
+                f"{' and '.join(old)} asked for an RMS and a rate of usable poses; now `within` "
+                "is each picture's largest rotation error and `success` the rate of pictures "
+                "usable and within it. No factor converts one to the other"
+            )
+        return content
 
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
-        toe, camber, thrust = (
-            self.rotation if angle is None else angle
-            for angle in (self.toe, self.camber, self.thrust)
+        return Tolerance(
+            self.within, self.success, self.confidence, self.toe, self.camber, self.thrust
         )
-        return Tolerance(self.rotation, self.detection, self.confidence, toe, camber, thrust)
 
 
 class BaySection(Section):

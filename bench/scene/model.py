@@ -124,19 +124,19 @@ class Tolerance:
 
     Attributes
     ----------
-    rotation : float
-        Largest RMS rotation error, radians.
-    detection : float
-        Least rate of usable measurements.
+    within : float
+        Largest angle of a picture's rotation error, radians.
+    success : float
+        Least rate of pictures that are usable and within it.
     confidence : float
-        One-sided confidence of both.
+        With which that is shown, one-sided.
     toe, camber, thrust : float
         Largest expanded uncertainty of a wheel's toe and camber and of the thrust angle,
-        radians; a bay file that leaves them out gives them the rotation's.
+        radians.
     """
 
-    rotation: float
-    detection: float
+    within: float
+    success: float
     confidence: float
     toe: float
     camber: float

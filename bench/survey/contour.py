@@ -4,11 +4,9 @@ The given grid is the start. Each of its intervals can be bisected so many times
 where tested cells around it disagree: a quadtree along the tolerance's contour. A cell is
 judged after so many, twice as many, … trials and gets no more once every pipeline is decided.
 
-Looking repeatedly would let a lucky moment decide. Each of K looks is therefore held to the
-confidence 1 - (1 - c)/K, so that all of a cell's looks together err as rarely as one look at
-confidence c (Bonferroni; for group-sequential tests see Jennison and Turnbull 2000, "Group
-Sequential Methods with Applications to Clinical Trials", section 2.8). That costs trials, and
-saves far more.
+Looking repeatedly would let a lucky moment decide. What each look asks is therefore such that all
+of a cell's looks together err as rarely as one would (`bench.survey.looks`). That costs trials,
+and saves far more.
 """
 
 from __future__ import annotations
@@ -20,6 +18,7 @@ from itertools import product
 import numpy as np
 
 from bench.errors import ConfigError
+from bench.survey.looks import Looks, plan_looks
 from bench.survey.pieces import Cases
 from bench.survey.plan import Plan, nominal
 from bench.survey.verdicts import UNDECIDED, Request, judge_cells
@@ -51,20 +50,19 @@ class Contour:
     request: Request
 
     @property
-    def judged_by(self) -> Request:
-        """The request with the confidence that each look is held to."""
-        error = (1.0 - self.request.confidence) / len(self.looks)
-        return replace(self.request, confidence=1.0 - error)
+    def judged_by(self) -> Looks:
+        """What decides at each look, by the pictures of a cell at all its places in the frame."""
+        pictures = tuple(n * len(self.plan.positions) for n in self.looks)
+        return plan_looks(pictures, self.request.success, self.request.confidence)
 
     def as_dict(self) -> dict[str, object]:
         """Return what, beside the plan, decides which cases are run."""
         return {
             "levels": self.levels,
             "looks": list(self.looks),
-            "rotation_deg": self.request.rotation_deg,
-            "detection": self.request.detection,
+            "within_deg": self.request.within_deg,
+            "success": self.request.success,
             "confidence": self.request.confidence,
-            "statistic": self.request.statistic,
         }
 
 
@@ -175,7 +173,7 @@ def judge(cases: Cases, contour: Contour) -> Verdicts:
     found: Verdicts = {}
     columns = ("range_m", "turn_deg", "pitch_deg", "pipeline", "verdict")
     for *at, pipeline, verdict in (
-        judge_cells(cases, contour.judged_by).select(columns).iter_rows()
+        judge_cells(cases, contour.request, contour.judged_by).select(columns).iter_rows()
     ):
         r, t, p = (place[value] for place, value in zip(places, at, strict=True))
         found.setdefault((r, t, p), {})[pipeline] = verdict

@@ -23,7 +23,10 @@ def write_contour(out: Path, contour: Contour, report: ContourReport, origin: Or
     plan = contour.plan
     value = {
         "rule": contour.as_dict(),
-        "confidence_of_each_look": contour.judged_by.confidence,
+        "looks": [
+            {"pictures": n, "misses_to_hold": look.hold, "misses_to_fail": look.fail}
+            for n, look in zip(contour.judged_by.pictures, contour.judged_by.looks, strict=True)
+        ],
         "cells": plan.n_cells,
         "cells_tested": len(report.verdicts),
         "pictures": report.run.found + report.run.added,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from bench.survey.contour import Contour, start_cells
 from bench.survey.contour_run import ContourReport
+from bench.survey.looks import chance_held
 from bench.survey.pace import duration_words, measure_pace
-from bench.survey.plan_words import power_words
-from bench.survey.statistics import MIN_BOOTSTRAP
+from bench.survey.plan_words import TRUTHS
 from bench.survey.verdicts import UNDECIDED
 from bench.survey.worker import Job
 
@@ -32,19 +32,24 @@ def time_words(job: Job, contour: Contour, workers: int) -> str:
 def plan_words(contour: Contour) -> str:
     """Say what a contour tests, what it can decide, and how many pictures that takes."""
     plan, start = contour.plan, start_cells(contour)
-    places = len(plan.positions)
     least = _least_pictures(contour)
-    most = contour.looks[-1] * places
-    warning = ""
-    if contour.looks[-1] < MIN_BOOTSTRAP:
-        warning = f"\nnote       an RMS needs {MIN_BOOTSTRAP} usable poses; nothing can hold"
+    looks, request = contour.judged_by, contour.request
+    asked = (
+        f"{n} pictures "
+        + ("can't hold yet" if look.hold < 0 else f"hold with {look.hold} misses at most")
+        for n, look in zip(looks.pictures, looks.looks, strict=True)
+    )
+    chances = " and ".join(
+        f"a true {100 * truth:.3g} % with a chance of {100 * chance_held(looks, truth):.2g} %"
+        for truth in TRUTHS
+        if truth > request.success
+    )
     return (
         f"grid       {len(start)} cells given, {plan.n_cells} after {contour.levels} halvings\n"
-        f"looks      after {', '.join(map(str, contour.looks))} trials, each at "
-        f"{100 * contour.judged_by.confidence:.4g} % one-sided confidence, which is "
-        f"{100 * contour.request.confidence:.4g} % for all together\n"
-        f"decides    {power_words(most, contour.judged_by)}\n"
-        f"pictures   {least} at least, {plan.n_pictures} if every cell took all trials{warning}"
+        f"asked      {request.words}\n"
+        f"looks      {'; '.join(asked)}; exact for all looks together\n"
+        f"decides    {'shows ' + chances if chances else 'at the tolerance nothing'}\n"
+        f"pictures   {least} at least, {plan.n_pictures} if every cell took all trials"
     )
 
 
@@ -60,7 +65,7 @@ def spent_words(contour: Contour, report: ContourReport) -> str:
     )
     if undecided:
         words += (
-            f" {undecided} of the tested cells are undecided after {contour.looks[-1]} trials; "
-            "more --trials, in another --out, may decide them."
+            f" {undecided} of the tested cells are undecided after {contour.looks[-1]} trials: "
+            "they lie near the tolerance; more --trials, in another --out, may decide them."
         )
     return words

@@ -15,11 +15,14 @@ from typing import Any
 
 import polars as pl
 
+from bench.survey.grid_phase import grid_phase
+from bench.survey.looks import Looks
 from bench.survey.pieces import Cases
 from bench.survey.plan import number
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request, judge_cells
 
 NONE = "none"
+GRID_END = "the grid's end"
 
 RANGE_SCHEMA: dict[str, type[pl.DataType]] = {
     "pipeline": pl.String,
@@ -66,12 +69,19 @@ class Limits:
     bands : polars.DataFrame
         One row for each band of tilts that hold, by pipeline and range (`BAND_SCHEMA`); a
         range without any has one row that says so.
+    phase: polars.DataFrame
+        One row a pipeline (`bench.survey.grid_phase.PHASE_SCHEMA`): pictures whose edges lie along
+        the pixel grid against all.
+    rolls : str
+        Over which rolls the pictures were spread, in words; empty where that isn't known.
     """
 
     request: Request
     cells: pl.DataFrame
     ranges: pl.DataFrame
     bands: pl.DataFrame
+    phase: pl.DataFrame
+    rolls: str = ""
 
     @property
     def verdict(self) -> str:
@@ -80,10 +90,13 @@ class Limits:
         return next((v for v in (HOLDS, UNDECIDED) if v in found), NONE)
 
 
-def find_limits(cases: Cases, request: Request) -> Limits:
-    """Return the limits that a table of cases supports."""
-    cells = judge_cells(cases, request)
-    return Limits(request, cells, _ranges(cells), _bands(cells))
+def find_limits(
+    cases: Cases, request: Request, looks: Looks | None = None, rolls: str = ""
+) -> Limits:
+    """Return the limits that a table of cases supports; parameters as `judge_cells`, `Limits`."""
+    cells = judge_cells(cases, request, looks)
+    phase = grid_phase(cases, request.within_deg)
+    return Limits(request, cells, _ranges(cells), _bands(cells), phase, rolls)
 
 
 def _ranges(cells: pl.DataFrame) -> pl.DataFrame:
@@ -117,7 +130,7 @@ def _range_limit(cells: list[Cell], nearest_m: object) -> Cell:
     ending = "" if ended_by is None else _ending(ended_by)
     if held:
         longest = held[-1]["range_m"]
-        beyond = ending or "the longest tested"
+        beyond = ending or GRID_END
         return row | {
             "verdict": HOLDS,
             "longest_range_m": longest,
@@ -169,7 +182,7 @@ def _bands_along(cells: list[Cell], along: str) -> list[Cell]:
             for run in runs
         ]
     undecided = [cell for cell in cells if cell["verdict"] == UNDECIDED]
-    # the cell that came nearest speaks for all: the least in need of trials, or the least error
+    # the cell that came nearest speaks for all: the most successes, then the most usable
     nearest = min(undecided or cells, key=_distance)
     verdict = UNDECIDED if undecided else NONE
     words = f"{verdict} (nearest, {along} {number(nearest[angle])} deg: {nearest['words']})"
@@ -181,13 +194,8 @@ def _band_words(along: str, first: float, last: float) -> str:
     return f"{along} {number(first)}{to} deg"
 
 
-def _distance(cell: Cell) -> tuple[float, float, float]:
-    needed, error = cell["n_needed"], cell["rotation_deg"]
-    return (
-        float("inf") if needed is None else needed,
-        -cell["usable_rate"] if cell["usable_verdict"] == FAILS else -1.0,
-        float("inf") if error is None else error,
-    )
+def _distance(cell: Cell) -> tuple[float, float]:
+    return -cell["success_rate"], -cell["n_ok"] / cell["n"]
 
 
 def _groups(cells: pl.DataFrame, by: list[str], order: str) -> Iterator[list[Cell]]:

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from bench.geometry.camera import Camera
 from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
 from bench.survey.pace import duration_words, measure_pace
 from bench.survey.setting import cut_cells
-from bench.survey.statistics import trials_to_decide_rate, wilson_bounds
+from bench.survey.statistics import chance_shown, misses_allowed, trials_for_misses
 from bench.survey.verdicts import Request
 from bench.survey.worker import Job
 
@@ -23,18 +24,39 @@ def listed(values: tuple[float, ...]) -> str:
     return ", ".join(f"{value:g}" for value in values)
 
 
-def power_words(n: int, request: Request) -> str:
-    """Say what usable rate a cell's trials can show."""
-    level, confidence = request.detection, request.confidence
-    failures = -1
-    while failures < n and wilson_bounds(n - failures - 1, n, confidence)[0] >= level:
-        failures += 1
-    asked = f"a usable rate of {100 * level:g} % at {100 * confidence:g} % confidence"
-    if failures < 0:
-        needed = trials_to_decide_rate(n, n, level, confidence)
-        return f"{n} pictures a cell can't show {asked}: it takes {needed}"
-    allowed = "none of them fails" if failures == 0 else f"no more than {failures} of them fail"
-    return f"{n} pictures a cell show {asked} if {allowed}"
+# True rates of success whose chance to be shown is told.
+TRUTHS = (0.98, 0.99)
+
+
+def power_words(n: int, request: Request, along: int = 1) -> str:
+    """Say how many misses a cell's pictures may have, and what is shown with which chance.
+
+    `along` is the number of ranges of a limit, all of which must hold.
+    """
+    level, confidence = request.success, request.confidence
+    allowed = misses_allowed(n, level, confidence)
+    asked = f"{100 * level:g} % at {100 * confidence:g} % confidence"
+    if allowed < 0:
+        needed = trials_for_misses(0, level, confidence)
+        return f"{n} pictures a cell can't show {asked}: it takes {needed}, none of them a miss"
+    words = f"{n} pictures a cell show {asked} with {_misses(allowed)}"
+    chances = []
+    for truth in TRUTHS:
+        if truth > level:
+            chance = chance_shown(n, level, confidence, truth)
+            whole = f", along all {along} ranges {_chance(chance**along)}" if along > 1 else ""
+            chances.append(f"a true {100 * truth:g} % with a chance of {_chance(chance)}{whole}")
+    return "; ".join([words, *chances])
+
+
+def _misses(allowed: int) -> str:
+    if allowed == 0:
+        return "no miss"
+    return f"{allowed} miss{'es' if allowed > 1 else ''} at most"
+
+
+def _chance(chance: float) -> str:
+    return f"{100 * chance:.2g} %" if chance < 0.995 else "over 99 %"
 
 
 def map_plan_words(bay: Bay, job: Job, request: Request, workers: int) -> Iterator[str]:
@@ -49,12 +71,14 @@ def map_plan_words(bay: Bay, job: Job, request: Request, workers: int) -> Iterat
     yield f"turns      {listed(plan.turns_deg)} deg"
     yield f"pitches    {listed(plan.pitches_deg)} deg"
     yield f"places     {positions} in the picture"
+    yield f"rolls      {roll_words(plan.roll_deg, plan.roll_spread_deg)}"
     yield f"pipelines  {', '.join(plan.pipelines)}"
     yield (
         f"cases      {plan.n_cells} cells × {per_cell} pictures = {plan.n_pictures} pictures, "
         f"{plan.n_rows} rows; seed {plan.seed}"
     )
-    yield f"decides    {power_words(per_cell, request)}"
+    yield f"asked      {request.words}"
+    yield f"decides    {power_words(per_cell, request, len(plan.ranges_m))}"
     cut = cut_cells(plan, job.setting)
     if cut:
         yield f"note       in {cut} cells the pattern isn't wholly in the picture"

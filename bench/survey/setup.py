@@ -72,8 +72,8 @@ def find_tower(bay: Bay, name: str | None) -> Tower:
 def request_of_bay(bay: Bay) -> Request:
     """Return the tolerance of a bay as what limits must satisfy."""
     tolerance = bay.tolerance
-    rotation_deg = float(f"{math.degrees(tolerance.rotation):.12g}")  # as it was written
-    return Request(rotation_deg, tolerance.detection, tolerance.confidence)
+    within_deg = float(f"{math.degrees(tolerance.within):.12g}")  # as it was written
+    return Request(within_deg, tolerance.success, tolerance.confidence)
 
 
 def axle_ranges(bay: Bay, tower_name: str | None = None) -> tuple[tuple[str, float], ...]:

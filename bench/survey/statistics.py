@@ -1,8 +1,9 @@
-"""Intervals: Wilson for rates, bootstrap for RMS, order statistics for quantiles.
+"""Exact bounds of rates, which decide; intervals of rates, RMS and quantiles, which describe.
 
-A two-sided interval describes; a one-sided bound decides. Both are asked for by the `tails`:
-``interval`` splits the error over both ends, ``bounds`` puts all of it on each end, so that
-each end on its own is a one-sided bound at the stated confidence.
+A limit rests on Clopper and Pearson's bounds alone: they hold for every rate and every number of
+trials, and know nothing of how errors are distributed. Wilson's, the bootstrap's and those of
+order statistics stand beside numbers: ``interval`` splits the error over both ends, ``bounds``
+puts all of it on each end, so that each end on its own is a one-sided bound.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ import math
 
 import numpy as np
 from scipy import stats
-from scipy.special import ndtri
 
 from bench.digest import key_digest
 from bench.typing import Array
@@ -42,19 +42,78 @@ def wilson_bounds(k: int, n: int, confidence: float) -> tuple[float, float]:
     return wilson_interval(k, n, 2.0 * confidence - 1.0) if confidence > 0.5 else (k / n, k / n)
 
 
-def trials_to_decide_rate(k: int, n: int, level: float, confidence: float) -> int | None:
-    """Return the trials after which the observed rate k/n would decide against `level`.
+def exact_bounds(k: float, n: float, confidence: float) -> tuple[float, float]:
+    """Return one-sided lower and upper bounds of a rate, k of n, each at `confidence`.
 
-    The Wilson bound inverts the score test, so the bound reaches the level where
-    ``(p - level)² = z² level (1 - level) / n``. None where the observed rate is the level
-    itself, which no number of trials decides.
+    Clopper and Pearson 1934 (Biometrika 26, 404): the quantiles of two beta distributions. Each
+    misses with a chance of at most ``1 - confidence`` whatever the rate. k and n needn't be whole.
+
+    Raises
+    ------
+    ValueError
+        n is not positive, or k lies outside 0 to n.
+    """
+    if not 0.0 <= k <= n or n <= 0.0:
+        raise ValueError(f"{k} of {n} is no rate")
+    low = 0.0 if k == 0.0 else float(stats.beta.ppf(1.0 - confidence, k, n - k + 1.0))
+    high = 1.0 if k == n else float(stats.beta.ppf(confidence, k + 1.0, n - k))
+    return low, high
+
+
+def misses_allowed(n: int, level: float, confidence: float) -> int:
+    """Return how many of n trials may fail where the exact bound still shows `level`; -1: none.
+
+    The bound is inside where a rate of just `level` gives so few misses with a chance of at most
+    ``1 - confidence``.
+    """
+    error = 1.0 - confidence
+    # the quantile is the first count whose chance of so few or fewer reaches the error
+    found = int(stats.binom.ppf(error, n, 1.0 - level))
+    return found if stats.binom.cdf(found, n, 1.0 - level) <= error else found - 1
+
+
+def trials_for_misses(misses: int, level: float, confidence: float) -> int:
+    """Return the fewest trials that show `level` with so many misses (Wilks 1941).
+
+    95 % at 95 % takes 59, 93, 124, 153 for 0, 1, 2, 3.
+    """
+    low, high = misses, 1
+    while misses_allowed(high, level, confidence) < misses:
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        if misses_allowed(middle, level, confidence) < misses:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def chance_shown(n: int, level: float, confidence: float, truth: float) -> float:
+    """Return the chance that n trials at a true rate show `level`."""
+    return float(stats.binom.cdf(misses_allowed(n, level, confidence), n, 1.0 - truth))
+
+
+def trials_to_decide_rate(
+    k: int, n: int, level: float, confidence: float, most: int = 10_000_000
+) -> int | None:
+    """Return about how many trials at the observed rate k/n would decide against `level`.
+
+    None where `most` wouldn't. Of a rate at which nothing ever fails it is the exact number.
     """
     rate = k / n
-    if rate == level:
+
+    def decides(trials: int) -> bool:
+        low, high = exact_bounds(rate * trials, trials, confidence)
+        return low >= level or high < level
+
+    if not decides(most):
         return None
-    z = float(ndtri(confidence))
-    # the relative 1e-12 keeps rounding from adding a trial where the quotient is whole
-    return math.ceil(z * z * level * (1.0 - level) / (rate - level) ** 2 * (1.0 - 1e-12))
+    low, high = 0, most
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if decides(middle) else (middle, high)
+    return high
 
 
 def studentised_resamples(squares: Array, rng: np.random.Generator) -> Array:
@@ -146,8 +205,3 @@ def quantile_bounds(values: Array, p: float, confidence: float) -> tuple[float, 
 def quantile_interval(values: Array, p: float, confidence: float) -> tuple[float, float]:
     """Return the two-sided interval of the p-quantile of `values` (n,); see `quantile_bounds`."""
     return quantile_bounds(values, p, 0.5 * (1.0 + confidence))
-
-
-def trials_for_quantile_bound(p: float, confidence: float) -> int:
-    """Return the fewest values that allow an upper bound on the p-quantile (Wilks 1941)."""
-    return math.ceil(math.log(1.0 - confidence) / math.log(p))

@@ -5,49 +5,34 @@ from __future__ import annotations
 import polars as pl
 
 from bench.survey.columns import OUTCOMES
-from bench.survey.limits import Limits
+from bench.survey.limit_words import asked_line, farthest_words
+from bench.survey.limits import NONE, Limits
 from bench.survey.plan import number
-from bench.survey.verdicts import HOLDS, STATISTICS
 
 
 def reach_words(limits: Limits) -> str:
-    """Say at which tilt, with which pipeline, the tolerance holds farthest; or that it doesn't."""
-    request = limits.request
-    asked = (
-        f"{STATISTICS[request.statistic]} rotation error of {number(request.rotation_deg)} deg, "
-        f"{number(100 * request.detection)} % usable poses, "
-        f"{number(100 * request.confidence)} % confidence"
-    )
-    held = limits.ranges.filter(pl.col("verdict") == HOLDS)
-    if held.is_empty():
-        return (
-            f"{asked}: no pipeline is shown to hold it at the shortest range of any tilt; "
-            + _nearest(limits)
-        )
-    best = held.sort(
-        ["longest_range_m", "tilt_deg"], descending=[True, False], maintain_order=True
-    ).row(0, named=True)
-    words = (
-        f"{asked}: holds farthest at tilt {number(round(best['tilt_deg'], 1))} deg, "
-        f"to {number(best['longest_range_m'])} m, by {best['pipeline']}"
-    )
+    """Say at which tilts, by which pipeline, the tolerance holds farthest; or that it doesn't."""
+    asked, words = asked_line(limits), farthest_words(limits)
+    if not words:
+        shown = "no pipeline holds" if limits.verdict == NONE else "no pipeline is shown to hold"
+        return f"{asked}: {shown} it at the shortest range of any tilt; {_nearest(limits)}"
+    first = limits.ranges["tilt_deg"].min()
     face_on = limits.ranges.filter(
-        (pl.col("pipeline") == best["pipeline"])
-        & (pl.col("tilt_deg") == limits.ranges["tilt_deg"].min())
+        (pl.col("pipeline") == words.partition(", by ")[2].partition(";")[0])
+        & (pl.col("tilt_deg") == first)
     ).row(0, named=True)
-    if face_on["tilt_deg"] < best["tilt_deg"]:
+    farthest = limits.ranges["longest_range_m"].max()
+    if face_on["longest_range_m"] != farthest:
         words += f"; at tilt {number(round(face_on['tilt_deg'], 1))} deg: {face_on['words']}"
-    return words + "."
+    return f"{asked}: {words}."
 
 
 def _nearest(limits: Limits) -> str:
     """Name the cell that comes nearest to the tolerance."""
-    cells = limits.cells.filter(pl.col("rotation_deg").is_not_null())
+    cells = limits.cells.filter(pl.col("n_ok") > 0)
     if cells.is_empty():
         return "no case gave a usable pose."
-    cell = cells.sort(["usable_verdict", "rotation_deg"], descending=[True, False]).row(
-        0, named=True
-    )
+    cell = cells.sort(["success_rate", "range_m"], descending=[True, False]).row(0, named=True)
     return (
         f"nearest comes {cell['pipeline']} at {number(cell['range_m'])} m, tilt "
         f"{number(round(cell['tilt_deg'], 1))} deg: {cell['words']}."

@@ -10,10 +10,11 @@ from typing import Any
 
 import polars as pl
 
-from bench.envelope import Kind, Origin, read_result, write_result
+from bench.envelope import HEAD, Kind, Origin, read_object, read_result, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.strict import Section
+from bench.survey.grid_phase import PHASE_SCHEMA
 from bench.survey.limits import BAND_SCHEMA, RANGE_SCHEMA, Limits
 from bench.survey.verdicts import VERDICT_SCHEMA, Request
 
@@ -24,13 +25,16 @@ class LimitsValue(Section):
     """The question, and what follows for every range, tilt and cell."""
 
     asked: dict[str, Any]
+    rolls: str
     verdict: str
     ranges: list[dict[str, Any]]
     bands: list[dict[str, Any]]
     cells: list[dict[str, Any]]
+    phase: list[dict[str, Any]]
 
 
-LIMITS = Kind("limits", LIMITS_FILES[0], "map", LimitsValue)
+# Schema 1 asked for an RMS and a rate of usable poses, each by itself.
+LIMITS = Kind("limits", LIMITS_FILES[0], "limits RUN --out RUN", LimitsValue, 2)
 
 
 def write_table(
@@ -70,10 +74,12 @@ def write_limits(directory: Path, limits: Limits, origin: Origin) -> list[Path]:
     summary, ranges, bands = (directory / name for name in LIMITS_FILES)
     value = {
         "asked": dataclasses.asdict(limits.request),
+        "rolls": limits.rolls,
         "verdict": limits.verdict,
         "ranges": _rows(limits.ranges),
         "bands": _rows(limits.bands),
         "cells": _rows(limits.cells),
+        "phase": _rows(limits.phase),
     }
     write_result(summary, LIMITS, value, origin)
     write_atomically(ranges, limits.ranges.write_csv().encode())
@@ -93,18 +99,26 @@ def read_limits(directory: Path) -> Limits:
     value = read_result(path, LIMITS).value
     try:
         request = Request(**value.asked)
-        tables = [
+        cells, ranges, bands, phase = (
             pl.DataFrame(rows, schema=schema)
             for rows, schema in (
                 (value.cells, VERDICT_SCHEMA),
                 (value.ranges, RANGE_SCHEMA),
                 (value.bands, BAND_SCHEMA),
+                (value.phase, PHASE_SCHEMA),
             )
-        ]
+        )
     except (TypeError, ValueError, ConfigError, pl.exceptions.PolarsError) as error:
         line = (str(error).splitlines() or [""])[0]
         raise ConfigError(f"{path}: can't be read as a survey's limits: {line}") from error
-    return Limits(request, *tables)
+    return Limits(request, cells, ranges, bands, phase, value.rolls)
+
+
+def asks_for_rms(directory: Path) -> bool:
+    """Tell whether a run's limits.json is of a version that judged an RMS, not each picture."""
+    path = directory / LIMITS_FILES[0]
+    head = read_object(path, LIMITS).get(HEAD)
+    return isinstance(head, dict) and head.get("kind") == LIMITS.name and head.get("schema") == 1
 
 
 def _rows(table: pl.DataFrame) -> list[dict[str, Any]]:

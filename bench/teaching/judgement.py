@@ -9,11 +9,14 @@ from typing import Literal
 import numpy as np
 
 from bench.scene.model import Bay
-from bench.survey.statistics import rms_interval, wilson_interval
+from bench.survey.setup import request_of_bay
+from bench.survey.statistics import quantile_interval, rms_interval
+from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, judge_rate
 from bench.teaching.trials import Illustrated
 from bench.typing import Array
 
 CONFIDENCE = 0.95  # of the intervals, two-sided
+ROTATION = "err_rot_deg"
 Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
 Outcome = Literal[
     "inside", "outside", "unsure", "few", "none", "alarm", "false", "quiet",
@@ -29,18 +32,29 @@ class Judged:
     ----------
     rms_deg, low_deg, high_deg : float or None
         Over usable cases, and its interval; None where there is none.
+    error_deg, error_low_deg, error_high_deg : float or None
+        What is drawn against the tolerance, and its interval: the 95th percentile of usable
+        cases, or the RMS where toe or camber is judged.
     tolerance_deg : float
         What it is held against.
+    within : int or None
+        Usable cases within the tolerance; None where toe or camber is judged.
     verdict : str
         ``none`` or ``few`` usable, an ``alarm`` of a registration's checks; else ``inside`` or
-        ``outside`` the tolerance with the whole interval, or ``unsure``. The rate of usable ones
-        is too ``few`` with its whole interval, and is no less than asked for ``inside``.
+        ``outside`` the tolerance, or ``unsure``. Of rotations it answers the bay's question of
+        the rate usable and within tolerance, as a map's cell does. Toe and camber, whose
+        tolerances are of an expanded uncertainty, are inside with the RMS's whole interval, and
+        with no fewer usable than asked.
     """
 
     rms_deg: float | None
     low_deg: float | None
     high_deg: float | None
+    error_deg: float | None
+    error_low_deg: float | None
+    error_high_deg: float | None
     tolerance_deg: float
+    within: int | None
     verdict: Verdict
 
 
@@ -51,24 +65,50 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
     errors = errors_of(shown, column)
     rms = float(np.sqrt(np.mean(errors**2))) if len(errors) else None
     low, high = interval_of(shown, column)
+    drawn = (rms, low, high)
+    asked = request_of_bay(bay)
+    within = None
     verdict: Verdict = "unsure"
     if rms is None:
         verdict = "none"
     elif 2 * shown.numbers.get("alarms", 0) > n:
         # a registration that raised the alarm is done again, however near the truth it came
         verdict = "alarm"
-    elif wilson_interval(usable, n, CONFIDENCE)[1] < bay.tolerance.detection:
+    elif judge_rate(usable, n, asked).verdict == FAILS:
         verdict = "few"
-    elif high <= tolerance:
-        verdict = "unsure" if lacks(shown, bay) else "inside"
-    elif low > tolerance:
-        verdict = "outside"
-    return Judged(rms, _finite(low), _finite(high), tolerance, verdict)
+    elif column != ROTATION:
+        if high <= tolerance:
+            verdict = "unsure" if lacks(shown, bay) else "inside"
+        elif low > tolerance:
+            verdict = "outside"
+    if column == ROTATION:
+        sizes = np.abs(errors)
+        within = int(np.count_nonzero(sizes <= asked.within_deg))
+        if len(errors):
+            ends = quantile_interval(sizes, 0.95, CONFIDENCE)
+            drawn = (float(np.quantile(sizes, 0.95)), *ends)
+        if verdict == "unsure":
+            verdict = _BY_RATE[judge_rate(within, n, asked).verdict]
+    drawn_low, drawn_high = _finite(drawn[1]), _finite(drawn[2])
+    return Judged(
+        rms,
+        _finite(low),
+        _finite(high),
+        drawn[0],
+        drawn_low,
+        drawn_high,
+        tolerance,
+        within,
+        verdict,
+    )
+
+
+_BY_RATE: dict[str, Verdict] = {HOLDS: "inside", FAILS: "outside", UNDECIDED: "unsure"}
 
 
 def lacks(shown: Illustrated, bay: Bay) -> bool:
     """Tell whether fewer are usable than the bay asks for, by chance or not."""
-    return bool(shown.numbers["usable"] < bay.tolerance.detection * shown.numbers["n"])
+    return bool(shown.numbers["usable"] < bay.tolerance.success * shown.numbers["n"])
 
 
 def outcome_of(shown: Illustrated, bay: Bay) -> Outcome:
@@ -138,7 +178,7 @@ def _judged_by(shown: Illustrated, bay: Bay) -> tuple[str, float]:
         return "err_toe_deg", math.degrees(tolerance.toe)
     if shown.scene.lean_deg is not None:
         return "err_camber_deg", math.degrees(tolerance.camber)
-    return "err_rot_deg", math.degrees(tolerance.rotation)
+    return ROTATION, request_of_bay(bay).within_deg
 
 
 def _finite(value: float) -> float | None:

@@ -242,7 +242,9 @@ def _illustrated(
         margin_px=edge_room(pixels, setting.camera),
         outline=outline,
         cases=tuple({name: row[name] for name in SHOWN if name in row} for row in rows),
-        numbers=numbers_of(rows) | _tower_numbers(scene, rows),
+        numbers=numbers_of(rows)
+        | {"roll_spread_deg": plan.roll_spread_deg}
+        | _tower_numbers(scene, rows),
         digests=setting.digests() | {"plan": plan.digest},
     )
 

@@ -83,7 +83,9 @@ def values_of(shown: Illustrated, bay: Bay, captions: Captions) -> dict[str, str
         "saturated": say(100.0 * full, "%"),
         "fit": say(numbers.get("rmse_px"), "px"),
         "second": say(numbers.get("runner_up_rmse_px"), "px"),
-        "asked": say(100.0 * bay.tolerance.detection, "%", 3),
+        "asked": say(100.0 * bay.tolerance.success, "%", 3),
+        "rolls": say(numbers.get("roll_spread_deg"), "deg"),
+        "within": "–" if own.within is None else str(own.within),
         "factor": say(DRAWN_SLIP if scene.diagram == "bar" else DRAWN_LEAN),
     }
     interval = "no_interval" if own.low_deg is None else "interval"
@@ -127,7 +129,11 @@ def said(shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None
     # a set's own text blames what it varies, and a reference has none of that
     blames = shown.reference is not None or outcome not in ("few", "none") or "alarms" in values
     then = captions.say(outcome_key(shown.scene.set if blames else ANY, outcome), values)
-    verdict = "unsure_rate" if own.verdict == "unsure" and lacks(shown, bay) else own.verdict
+    verdict: str = own.verdict
+    if verdict in ("inside", "outside", "unsure") and own.within is not None:
+        verdict = f"{verdict}_within"
+    elif verdict == "unsure" and lacks(shown, bay):
+        verdict = "unsure_rate"
     return Said(
         title=captions.say(f"{key}.title", values),
         why=f"{reason} {then}",
@@ -135,9 +141,9 @@ def said(shown: Illustrated, bay: Bay, captions: Captions, scene_key: str | None
         verdict=captions.say(f"words.{verdict}", values),
         outcome=outcome,
         verdict_class=own.verdict,
-        error_deg=own.rms_deg,
-        low_deg=own.low_deg,
-        high_deg=own.high_deg,
+        error_deg=own.error_deg,
+        low_deg=own.error_low_deg,
+        high_deg=own.error_high_deg,
         tolerance_deg=own.tolerance_deg,
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -18,6 +18,7 @@ from bench.scene.load import load_bay
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.columns import CASE_COLUMNS, schema
+from bench.survey.grid_phase import roll_words
 from bench.survey.plan import Plan, number, view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting, check_plan
@@ -28,10 +29,11 @@ from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 from bench.verify.external import ExternalPipeline
 
-# 60 of 60 show a rate of 95 % with 95 % confidence (Wilson: 60 / (60 + 1.645²) = 0.957), and
-# a bound of an RMS needs 30.
+# 95 % at 95 % confidence takes 59 pictures without a miss (Wilks 1941): 0.95^59 < 0.05.
 TRIALS = 60
-DETECTION = 0.95
+SUCCESS = 0.95
+# What the tolerance was asked by before each picture was judged on its own.
+OLD_ARGUMENTS = ("rotation_deg", "detection", "statistic")
 
 
 class AnyPipeline(Protocol):
@@ -72,8 +74,8 @@ class Result:
 def measure(
     pipeline: str | AnyPipeline,
     *,
-    rotation_deg: float,
-    detection: float = DETECTION,
+    within_deg: float = 0.1,
+    success: float = SUCCESS,
     trials: int = TRIALS,
     ranges_m: Sequence[float] = (3.0,),
     turns_deg: Sequence[float] = (20.0, 45.0),
@@ -82,7 +84,8 @@ def measure(
     bay: str | Path | None = None,
     seed: int = 1,
     confidence: float = 0.95,
-    statistic: str = "rms",
+    roll_spread_deg: float = 15.0,
+    **old: Any,
 ) -> Result:
     """Take pictures of a target in some views, run a pipeline on them and judge it.
 
@@ -90,10 +93,10 @@ def measure(
     ----------
     pipeline : str or pipeline
         "detector/solver", or an object with `run(observation)`.
-    rotation_deg : float
-        Tolerance of the rotation error, degrees.
-    detection : float
-        Least rate of usable poses, 0 to 1.
+    within_deg : float
+        Largest angle of a picture's rotation error, degrees.
+    success : float
+        Least rate of pictures that are usable and within it, 0 to 1.
     trials : int
         Pictures of each view.
     ranges_m, turns_deg, pitches_deg : sequence of float
@@ -104,14 +107,17 @@ def measure(
         Bay file, whose first tower's camera looks; by default the one that ships.
     seed : int
         Of the pictures: the same seed gives the same.
-    confidence, statistic : float, str
-        As `bench.survey.verdicts.Request` has them.
+    confidence : float
+        With which that rate is shown, one-sided.
+    roll_spread_deg : float
+        Half width of the roll's variation in a view, degrees.
 
     Raises
     ------
     BenchError
         An argument is out of its limits, or a name is unknown.
     """
+    refuse_old(old)
     subject = pipeline_from_name(pipeline) if isinstance(pipeline, str) else pipeline
     scene = load_bay(None if bay is None else Path(bay))
     tower = scene.towers[0]
@@ -127,15 +133,37 @@ def measure(
         pipelines=(subject.name,),
         trials=trials,
         seed=seed,
+        roll_spread_deg=roll_spread_deg,
     )
     check_plan(plan, setting)
-    request = Request(rotation_deg, detection, confidence, statistic)
+    request = Request(within_deg, success, confidence)
     cases, faults = _run(subject, Job(plan, setting))
     verdicts = judge_cells(cases, request)
     holds = bool((verdicts["verdict"] == HOLDS).all())
     return Result(
         holds, _words(subject.name, setting, plan, cases, verdicts, faults), cases, verdicts
     )
+
+
+def refuse_old(given: Mapping[str, Any]) -> None:
+    """Refuse arguments that aren't known, those that asked for an RMS by what asks now.
+
+    Raises
+    ------
+    ConfigError
+        The tolerance is asked for as it once was.
+    TypeError
+        Any other argument that there isn't.
+    """
+    old = [name for name in OLD_ARGUMENTS if name in given]
+    if old:
+        raise ConfigError(
+            f"{', '.join(old)}: an RMS and a rate are no longer judged apart; `within_deg` is "
+            "each picture's largest rotation error and `success` the rate of pictures usable "
+            "and within it"
+        )
+    if given:
+        raise TypeError(f"unknown argument {', '.join(given)}")
 
 
 def _run(pipeline: AnyPipeline, job: Job) -> tuple[pl.DataFrame, list[str]]:
@@ -171,7 +199,7 @@ def _words(
     """Say what each view came to, and what to look at first."""
     lines = [
         f"pose pipeline {name}: {setting.target.name}, {plan.trials} pictures a view, "
-        f"seed {plan.seed}"
+        f"{roll_words(plan.roll_deg, plan.roll_spread_deg)}, seed {plan.seed}"
     ]
     for row in verdicts.iter_rows(named=True):
         view = f"{number(row['range_m'])} m, turn {number(row['turn_deg'])} deg"
@@ -195,10 +223,10 @@ class PosePipelineBench:
     def __init__(self) -> None:
         self._opened: list[ExternalPipeline] = []
 
-    def check(self, pipeline: str | AnyPipeline, *, rotation_deg: float, **options: Any) -> Result:
+    def check(self, pipeline: str | AnyPipeline, **options: Any) -> Result:
         """Fail the test unless a pipeline holds a tolerance; parameters as `measure`."""
         __tracebackhide__ = True
-        result = measure(pipeline, rotation_deg=rotation_deg, **options)
+        result = measure(pipeline, **options)
         if not result.holds:
             raise AssertionError(result.words)
         return result

@@ -24,17 +24,16 @@ def pose_pipeline_bench() -> Iterator[PosePipelineBench]:
         yield bench
 
 
-def assert_pose_pipeline(pipeline: Any, *, rotation_deg: float, **options: Any) -> Result:
+def assert_pose_pipeline(pipeline: Any, **options: Any) -> Result:
     """Fail the test unless a pipeline holds a tolerance; see `bench.verify.pytest_bench.measure`.
 
     Parameters
     ----------
     pipeline : str or pipeline
         "detector/solver", or an object with `run(observation)`.
-    rotation_deg : float
-        Tolerance of the rotation error, degrees.
     **options
-        As `bench.verify.pytest_bench.measure` takes them.
+        As `bench.verify.pytest_bench.measure` takes them: `within_deg`, the largest angle of a
+        picture's rotation error, `success`, the rate of pictures usable and within it, and so on.
 
     Raises
     ------
@@ -44,7 +43,7 @@ def assert_pose_pipeline(pipeline: Any, *, rotation_deg: float, **options: Any) 
     __tracebackhide__ = True
     from bench.verify.pytest_bench import measure
 
-    result = measure(pipeline, rotation_deg=rotation_deg, **options)
+    result = measure(pipeline, **options)
     if not result.holds:
         raise AssertionError(result.words)
     return result

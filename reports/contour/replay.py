@@ -153,14 +153,14 @@ def full_grid(contour: Contour, record: Record) -> Verdicts:
 
 def truth_of(record: Record, request: Request) -> Verdicts:
     """Return what holds of a record's cells when its cases are all there are."""
-    plan, error = record.plan, pl.col("err_rot_deg").filter(pl.col("outcome") == "ok").abs()
-    size = (error**2).mean().sqrt() if request.statistic == "rms" else error.quantile(0.95)
+    plan = record.plan
+    within = (pl.col("outcome") == "ok") & (pl.col("err_rot_deg").abs() <= request.within_deg)
     cells = record.rows.group_by("pipeline", "range_m", "turn_deg", "pitch_deg").agg(
-        size.alias("size"), (pl.col("outcome") == "ok").mean().alias("rate")
+        within.fill_null(False).mean().alias("rate")
     )
     found: Verdicts = {}
-    for pipeline, r, t, p, value, rate in cells.iter_rows():
-        holds = rate >= request.detection and value is not None and value <= request.rotation_deg
+    for pipeline, r, t, p, rate in cells.iter_rows():
+        holds = rate >= request.success
         found.setdefault(_cell(plan, r, t, p), {})[pipeline] = HOLDS if holds else FAILS
     return found
 

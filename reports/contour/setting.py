@@ -28,12 +28,12 @@ class Size:
 FULL = Size(levels=2, trials=400, draws=10)
 QUICK = Size(levels=1, trials=120, draws=3)
 
-# From the shipped bay's own to what its limits allow when nothing but rotation is asked for.
+# From the shipped bay's own to what its limits allow at the far end.
 REQUESTS = (
-    Request(rotation_deg=0.05, detection=0.95),
-    Request(rotation_deg=0.1, detection=0.95),
-    Request(rotation_deg=0.3, detection=0.95),
-    Request(rotation_deg=0.3, detection=0.9, statistic="p95"),
+    Request(within_deg=0.1),
+    Request(within_deg=0.2),
+    Request(within_deg=0.6),
+    Request(within_deg=0.3, success=0.9),
 )
 
 
@@ -57,5 +57,4 @@ def study_job(size: Size, seed: int) -> Job:
 
 def request_words(request: Request) -> str:
     """Return a tolerance in words."""
-    name = {"rms": "RMS", "p95": "95th percentile"}[request.statistic]
-    return f"{name} {request.rotation_deg:g} deg, usable {100 * request.detection:g} %"
+    return f"{100 * request.success:g} % usable and within {request.within_deg:g} deg"

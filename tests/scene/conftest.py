@@ -51,7 +51,7 @@ turns = "0, 45 deg"
 pipelines = ["aruco-subpix/ippe-lm"]
 
 [tolerance]
-rotation = "0.1 deg"
+within = "0.2 deg"
 """
 
 
