@@ -132,6 +132,8 @@ pipelines = ["apriltag/ippe-lm"]
 
 [tolerance]
 within = "0.2 deg"
+toe = "0.1 deg"
+thrust = "0.1 deg"
 """
 
 

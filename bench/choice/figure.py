@@ -118,9 +118,9 @@ def choice_figure(choice: Choice, shown: Shown, info: MapInfo) -> Figure:
         f"A cell holds: {info.request.words}",
         info.caption(
             "No range beyond the grid's last was tried; + marks what holds to the grid's end, ? "
-            "what more pictures might extend, as far as the outlined part of the bar. Errors are over "
-            "usable cases, gross failures not averaged in: a hollow mark has any, a gap has no "
-            "usable case. Intervals are two-sided 95 %.",
+            "what more pictures might extend, as far as the outlined part of the bar. Errors are "
+            "over usable cases, gross failures not averaged in: a hollow mark has any, a gap has "
+            "no usable case. Intervals are two-sided 95 %.",
             "Thin lines are drawn where the bound holds, which it doesn't near face-on."
             if bounded
             else "",

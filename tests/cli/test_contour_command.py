@@ -5,6 +5,7 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
+from bench.survey.looks import plan_looks
 
 BAY = """
 name = "Little bay"
@@ -38,8 +39,8 @@ ranges = "1.5, 4.5 m"
 turns = "10, 50 deg"
 pipelines = ["aruco-subpix/ippe-lm"]
 [tolerance]
-rotation = "0.5 deg"
-detection = 0.7
+within = "1 deg"
+success = 0.7
 """
 
 
@@ -66,15 +67,19 @@ def test_it_writes_tables_limits_summary_and_a_picture(run):
     cases = pl.read_parquet(run / "cases.parquet")
     assert summary["pictures"] == cases.height < summary["pictures_of_the_full_grid"] == 9 * 80
     assert summary["cells_tested"] == len(summary["tested"]) <= summary["cells"] == 9
-    assert summary["confidence_of_each_look"] == pytest.approx(0.975)
+    looks = plan_looks((40, 80), 0.7, 0.95)
+    assert summary["looks"] == [
+        {"pictures": n, "misses_to_hold": look.hold, "misses_to_fail": look.fail}
+        for n, look in zip(looks.pictures, looks.looks, strict=True)
+    ]
 
 
 def test_limits_reads_what_it_wrote(run, capsys):
     assert main(["limits", str(run)]) == 0
     words = capsys.readouterr().out
-    assert "97.5 % one-sided confidence" in words
+    assert "at 95 % confidence; 40 to 80 pictures a cell" in words
     assert "for another question" not in words
-    main(["limits", str(run), "--rotation", "0.3 deg"])
+    main(["limits", str(run), "--within", "0.3 deg"])
     assert "a run of `sightbench contour` for another question" in capsys.readouterr().out
 
 
@@ -88,8 +93,8 @@ def test_given_again_it_does_nothing_again(run, bay, capsys):
 
 def test_another_tolerance_needs_another_directory(run, bay, capsys):
     arguments = ["contour", str(bay), "--out", str(run), "--levels", "1", "--looks", "2"]
-    assert main([*arguments, "--trials", "80", "--rotation", "0.4 deg"]) == 2
-    assert "rotation_deg is 0.5 there, 0.4 is asked for" in capsys.readouterr().err
+    assert main([*arguments, "--trials", "80", "--within", "0.4 deg"]) == 2
+    assert "within_deg is 1 there, 0.4 is asked for" in capsys.readouterr().err
 
 
 def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
@@ -97,18 +102,19 @@ def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
     assert main([*arguments, "--trials", "20", "--looks", "1"]) == 0
     words = capsys.readouterr().out
     assert "4 cells given, 25 after 2 halvings" in words
-    assert "an RMS needs 30 usable poses" in words
+    # 70 % of 20 pictures: 0.7^20 + 20 0.3 0.7^19 = 0.008, with two misses 0.035
+    assert "20 pictures hold with 2 misses at most; exact for all looks together" in words
+    assert re.search(r"shows a true 98 % with a chance of 99 % and a true 99 %", words)
     assert re.search(r"time       about \S+ \w+ at least, \S+ \w+ if every cell took all", words)
     assert not (tmp_path / "none").exists()
 
 
-def test_a_dry_run_says_when_no_cell_could_hold(bay, capsys, tmp_path):
+def test_a_dry_run_says_which_looks_are_too_early_to_hold(bay, capsys, tmp_path):
     arguments = ["contour", str(bay), "--out", str(tmp_path / "none"), "--dry-run"]
-    assert main([*arguments, "--trials", "400", "--detection", "0.99"]) == 0
-    # Wilson's bound of n of n is n / (n + z²): z² 0.99 / 0.01 trials, z = 2.2414 at 98.75 %
-    assert "can't show a usable rate of 99 % at 98.75 % confidence: it takes 498" in (
-        capsys.readouterr().out
-    )
+    assert main([*arguments, "--trials", "400", "--success", "0.99"]) == 0
+    # 0.99^200 = 0.13 > 0.05 > 0.018 = 0.99^400
+    words = capsys.readouterr().out
+    assert "200 pictures can't hold yet; 400 pictures hold with 1 misses at most" in words
 
 
 def test_too_many_looks_for_the_trials_are_refused(bay, capsys, tmp_path):

@@ -5,13 +5,13 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
-from bench.envelope import Origin, write_result
+from bench.envelope import Facts, Kind, Origin, write_result
 from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
 from bench.survey.tables import LIMITS
 
 
-def write_run(directory, sizes, n=300):
-    """Write the cases of one pipeline with the RMS of each (range, turn) given."""
+def write_run(directory, sizes, n=100):
+    """Write the cases of one pipeline with the error of each (range, turn) given."""
     rows = [
         {
             "key": f"r={range_m}|turn={turn}|pitch=0|pos=axis|trial={trial}",
@@ -24,9 +24,9 @@ def write_run(directory, sizes, n=300):
             "whole": True,
             "size_px": 80.0,
             "outcome": "ok",
-            **dict.fromkeys((c.column for c in COMPONENTS), rms),
+            **dict.fromkeys((c.column for c in COMPONENTS), error),
         }
-        for (range_m, turn), rms in sizes.items()
+        for (range_m, turn), error in sizes.items()
         for trial in range(n)
     ]
     directory.mkdir(exist_ok=True)
@@ -42,15 +42,18 @@ def run(tmp_path):
 
 def test_limits_answers_for_each_tilt_and_range(run, capsys):
     out = run / "asked"
-    question = ["--rotation", "0.05 deg", "--detection", "0.99"]
-    code = main(["limits", str(run), *question, "--out", str(out)])
+    question = ["--within", "0.05 deg", "--success", "0.97"]
+    code = main(["limits", str(run), *question, "--long", "--out", str(out)])
     said = capsys.readouterr().out
     assert code == 0
-    assert "tilt 0 deg: none (fails at 2 m: RMS 0.31 deg of 0.05 (at least 0.31))" in said
-    assert "tilt 30 deg: 4 m (the longest tested)" in said
+    assert (
+        "tilt 0 deg: none (fails at 2 m: 0 of 100 within 0.05 deg (at most 2.95 %, 97 % asked)"
+        in said
+    )
+    assert "tilt 30 deg: 4 m (the grid's end)" in said
     assert "2 m: turn 30 deg" in said
     limits = json.loads((out / "limits.json").read_text())["value"]
-    assert limits["asked"]["detection"] == 0.99
+    assert limits["asked"]["success"] == 0.97
     assert limits["verdict"] == "holds"
     table = pl.read_csv(out / "limits.csv")
     assert table.select("turn_deg", "longest_range_m").rows() == [(0.0, None), (30.0, 4.0)]
@@ -65,36 +68,61 @@ def test_limits_renders_nothing(run, monkeypatch, capsys):
 
 
 def test_nothing_holds_is_exit_code_1(run):
-    assert main(["limits", str(run), "--rotation", "0.001 deg"]) == 1
+    assert main(["limits", str(run), "--within", "0.001 deg"]) == 1
 
 
-def test_nothing_decided_is_exit_code_3_with_the_trials_it_would_take(tmp_path, capsys):
+def test_by_default_limits_are_a_line_a_pipeline_after_the_question(run, capsys):
+    assert main(["limits", str(run)]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "At least 95 % of all pictures usable and within 0.1 deg (angle of the rotation error), at "
+        "95 % confidence; 100 pictures a cell",
+        "d/s  to the grid's end, 4 m, at tilt 30 deg; none at tilt 0 deg",
+    ]
+
+
+def test_nothing_decided_is_exit_code_3_with_the_pictures_it_would_take(tmp_path, capsys):
     run = write_run(tmp_path / "run", {(2, 30): 0.02}, n=200)
-    assert main(["limits", str(run), "--detection", "0.99"]) == 3
-    # 200 without a failure: Wilson's bound is 200 / (200 + 1.645²) = 0.9867
-    assert "about 268 trials would decide" in capsys.readouterr().out
+    assert main(["limits", str(run), "--success", "0.99", "--long"]) == 3
+    # 0.99^299 = 0.0495 is the first below 0.05
+    assert "about 299 pictures would decide" in capsys.readouterr().out
 
 
 def test_a_level_that_holds_nowhere_but_is_open_somewhere_is_exit_code_3(tmp_path):
     run = write_run(tmp_path / "run", {(2, 0): 0.9, (2, 30): 0.02}, n=200)
-    assert main(["limits", str(run), "--detection", "0.99"]) == 3
+    assert main(["limits", str(run), "--success", "0.99"]) == 3
 
 
-def test_confidence_and_statistic_are_asked_for(run, capsys):
-    arguments = ["--confidence", "0.99", "--statistic", "p95", "--detection", "0.98"]
+def test_confidence_and_rate_are_asked_for(run, capsys):
+    arguments = ["--confidence", "0.9", "--success", "0.96", "--within", "0.05 deg"]
     assert main(["limits", str(run), *arguments]) == 0
-    assert "95th percentile at most 0.05 deg, usable poses at least 98 %, each with 99 %" in (
-        capsys.readouterr().out
+    assert "At least 96 % of all pictures usable and within 0.05 deg" in (
+        said := capsys.readouterr().out
     )
+    assert "at 90 % confidence" in said
 
 
 def test_bare_options_repeat_the_question_of_the_map(run, capsys):
-    question = ["--rotation", "0.7 deg", "--confidence", "0.9"]
+    question = ["--within", "0.7 deg", "--confidence", "0.9"]
     main(["limits", str(run), *question, "--out", str(run)])  # as the map writes it
     capsys.readouterr()
     assert main(["limits", str(run)]) == 0
-    assert "at most 0.7 deg" in (said := capsys.readouterr().out)
-    assert "with 90 % one-sided confidence" in said
+    assert "within 0.7 deg" in (said := capsys.readouterr().out)
+    assert "at 90 % confidence" in said
+
+
+def test_a_run_that_was_asked_for_an_rms_is_answered_and_says_so(run, capsys):
+    asked = {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": "rms"}
+    value = {"asked": asked, "verdict": "holds", "ranges": [], "bands": [], "cells": []}
+    old = Kind("limits", "limits.json", "map", Facts, 1)
+    write_result(run / "limits.json", old, value, Origin("sightbench map", "2026"))
+    assert main(["limits", str(run)]) == 0
+    said = capsys.readouterr()
+    assert "judged an RMS and a rate apart, as no version does now" in said.err
+    assert "within 0.1 deg" in said.out
+    assert main(["limits", str(run), "--out", str(run)]) == 0
+    capsys.readouterr()
+    assert main(["limits", str(run)]) == 0
+    assert capsys.readouterr().err == ""
 
 
 @pytest.mark.parametrize(
@@ -102,7 +130,8 @@ def test_bare_options_repeat_the_question_of_the_map(run, capsys):
     [
         "{",
         '{"asked": 5}',
-        '{"asked": {"rotation_deg": 0.7}}',
+        '{"asked": {"within_deg": 0.7}}',
+        '{"sightbench": {"kind": "limits", "schema": 2}, "value": {}}',
     ],
 )
 def test_a_damaged_limits_file_is_refused_not_ignored(run, text, capsys):
@@ -116,21 +145,22 @@ def test_a_damaged_limits_file_is_refused_not_ignored(run, text, capsys):
 @pytest.mark.parametrize(
     "asked",
     [
-        {"rotation_deg": 0.7, "speed": 3},
-        {"rotation_deg": "x", "detection": 0.9, "confidence": 0.9, "statistic": ""},
-        {"rotation_deg": -1, "detection": 0.9, "confidence": 0.9, "statistic": "rms"},
-        {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": []},
+        {"within_deg": 0.7, "speed": 3},
+        {"within_deg": "x", "success": 0.9, "confidence": 0.9},
+        {"within_deg": -1, "success": 0.9, "confidence": 0.9},
+        {"within_deg": 0.7, "success": [], "confidence": 0.9},
     ],
 )
 def test_a_question_without_sense_is_refused(run, asked, capsys):
-    value = {"asked": asked, "verdict": "holds", "ranges": [], "bands": [], "cells": []}
+    value = {"asked": asked, "rolls": "", "verdict": "holds"}
+    value |= dict.fromkeys(("ranges", "bands", "cells", "phase"), [])
     write_result(run / "limits.json", LIMITS, value, Origin("sightbench map", "2026"))
     assert main(["limits", str(run)]) == 2
     assert "can't be read as a survey's limits" in capsys.readouterr().err
 
 
 def test_a_question_leaves_the_run_untouched(run):
-    assert main(["limits", str(run), "--rotation", "0.7 deg"]) == 0
+    assert main(["limits", str(run), "--within", "0.7 deg"]) == 0
     assert [p.name for p in run.iterdir()] == ["cases.parquet"]
 
 
@@ -153,12 +183,14 @@ def test_without_a_run_the_way_to_one_is_said(tmp_path, monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--rotation", "0.05"], "lacks a unit"),
-        (["--rotation", "2 m"], "'m' is not a unit of angle"),
-        (["--rotation", "-1 deg"], "'-1 deg' lies outside the limits, above 0 deg to 90 deg"),
-        (["--detection", "1"], "detection: 1 lies outside 0 to 1"),
+        (["--within", "0.05"], "lacks a unit"),
+        (["--within", "2 m"], "'m' is not a unit of angle"),
+        (["--within", "-1 deg"], "'-1 deg' lies outside the limits, above 0 deg to 90 deg"),
+        (["--success", "1"], "success: 1 lies outside 0 to 1"),
+        (["--rotation", "0.1 deg"], "--within and --success ask of each picture"),
+        (["--detection", "0.9"], "--within and --success ask of each picture"),
         (["--confidence", "0.3"], "confidence: 0.3 lies outside 0.5 to 1"),
-        (["--statistic", "mean"], "statistic: 'mean' is not one of rms, p95"),
+        (["--statistic", "rms"], "--within and --success ask of each picture"),
     ],
 )
 def test_bad_input_of_limits_is_one_line(run, capsys, arguments, words):

@@ -45,8 +45,8 @@ turns = "0, 30 deg"
 trials = 30
 pipelines = ["aruco-none/ippe", "aruco-subpix/ippe-lm"]
 [tolerance]
-rotation = "0.5 deg"
-detection = 0.9
+within = "1 deg"
+success = 0.9
 """
 
 
@@ -85,13 +85,15 @@ def test_map_writes_every_table_and_says_what_it_wrote(run, bay, capsys):
     assert main(["map", str(bay), "--out", str(run), "--workers", "1"]) == 0
     said = capsys.readouterr()
     assert said.err == ""  # no terminal, no progress bar
-    wrote, reach, face_on, failures = said.out.splitlines()
+    wrote, reach, face_on, failures, *warnings = said.out.splitlines()
+    assert all(line.startswith("warning: ") for line in warnings)
     assert wrote.startswith(f"Wrote to {run}: cases.parquet, timings.parquet, run.json, cells.p")
     named = wrote.removesuffix(".").partition(": ")[2].split(", ")
     assert {"limits.json", "limits.csv", "cells.csv", "map_rotation.png"} <= set(named)
     for name in named:
         assert (run / name).stat().st_size > 0
-    assert reach.startswith("RMS rotation error of 0.5 deg, 90 % usable poses, 95 % confidence:")
+    assert reach.startswith("At least 90 % of all pictures usable and within 1 deg (angle of the ")
+    assert "30 pictures a cell, rolls spread by ±15 deg: " in reach
     assert face_on.startswith("Near face-on a camera sees little of a target's angle")
     assert failures.startswith("Gross failures:")
 
@@ -106,10 +108,9 @@ def test_tables_agree_with_each_other(run):
     assert pl.read_csv(run / "cells.csv").columns == cells.columns
     limits = json.loads((run / "limits.json").read_text())["value"]
     assert limits["asked"] == {
-        "rotation_deg": 0.5,
-        "detection": 0.9,
+        "within_deg": 1.0,
+        "success": 0.9,
         "confidence": 0.95,
-        "statistic": "rms",
     }
     assert len(limits["ranges"]) == pl.read_csv(run / "limits.csv").height == 2 * 2
     assert len(limits["cells"]) == cells.height

@@ -8,10 +8,11 @@ import math
 import cv2
 import numpy as np
 import pytest
+from scipy import stats
 
 from bench.explore.bounds import Bound
 from bench.explore.drawing import REACH_95, ellipse
-from bench.explore.place import job_of
+from bench.explore.place import job_of, run_job_of
 from bench.explore.result import bound, compute
 from bench.explore.scaling import scaled
 from bench.explore.state import StateError
@@ -21,6 +22,7 @@ from bench.render.planar import render_target
 from bench.solve.default_pipeline import detector_of
 from bench.survey.bound import image_bound_columns
 from bench.survey.plan import noise_rng, view_of_case
+from bench.survey.verdicts import Request
 from bench.survey.worker import Worker, picture_of_case
 from bench.targets.design import MarkerDesign, build_target
 
@@ -176,8 +178,31 @@ def test_verdicts_are_words_with_numbers():
     assert judge_error("ok", 0.08, 0.05).verdict == "outside"
     assert judge_error("mirrored", 0.01, 0.05).verdict == "outside"
     assert judge_error("missed", None, 0.05).verdict == "none"
-    best = Bound({}, 0.06, np.eye(2), True)
-    assert judge_bound(best, 0.05).verdict == "outside"
-    assert judge_bound(dataclasses.replace(best, rotation_deg=0.01), 0.05).verdict == "inside"
-    assert judge_bound(dataclasses.replace(best, holds=False), 0.05).verdict == "open"
-    assert judge_bound(None, 0.05).verdict == "open"
+    asked = Request(within_deg=0.05)
+    best = Bound({}, 0.06, 0.0012 * np.eye(3), np.eye(2), True)
+    assert judge_bound(best, asked).verdict == "outside"
+    small = dataclasses.replace(best, rotation=1e-4 * np.eye(3), rotation_deg=0.017)
+    assert judge_bound(small, asked).words == (
+        "The bound leaves room: at best 100 % of errors within 0.05 deg, 95 % asked (RMS 0.017 deg)"
+    )
+    assert judge_bound(dataclasses.replace(best, holds=False), asked).verdict == "open"
+    assert judge_bound(None, asked).verdict == "open"
+
+
+@pytest.mark.parametrize("within", [0.5, 1.0, 2.0, 2.795])
+def test_the_share_within_is_that_of_chi_with_three_degrees_where_all_scatter_alike(within):
+    bound = Bound({}, math.sqrt(3.0), np.eye(3), np.eye(2), True)
+    assert bound.share_within(within) == pytest.approx(stats.chi.cdf(within, 3), abs=0.001)
+
+
+def test_the_share_within_is_that_of_a_lone_angle_where_it_alone_scatters():
+    bound = Bound({}, 1.0, np.diag([0.0, 1.0, 0.0]), np.eye(2), True)
+    assert bound.share_within(1.96) == pytest.approx(0.95, abs=0.001)
+
+
+def test_a_run_spreads_rolls_as_a_map_does_or_not(place):
+    state = place.default
+    assert run_job_of(state, place).plan.roll_spread_deg == place.bay.survey.roll_deg
+    off = dataclasses.replace(state, roll_spread_deg=0.0)
+    assert run_job_of(off, place).plan == job_of(off, place).plan
+    assert job_of(state, place).plan.roll_spread_deg == 0.0

@@ -94,7 +94,7 @@ def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, m
         figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
     drawn = 0
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
-        field = grid.array(facet, "rms_rot_deg")
+        field = grid.array(facet, "p95_rot_deg")
         for contour in (c for c in axes.collections if c.get_gid() == "tolerance contour"):
             drawn += 1
             for path in contour.get_paths():
@@ -103,10 +103,10 @@ def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, m
                     i = np.clip(np.searchsorted(grid.turns_deg, y) - 1, 0, field.shape[0] - 2)
                     j = np.clip(np.searchsorted(grid.ranges_m, x) - 1, 0, field.shape[1] - 2)
                     corners = field[i : i + 2, j : j + 2]
-                    assert corners.min() <= 0.05 <= corners.max()
+                    assert corners.min() <= 0.1 <= corners.max()
     assert drawn == 2
     labels = [t.get_text() for axes in _panels(figure) for t in axes.texts]
-    assert labels.count("0.05 deg") == 2
+    assert labels.count("0.1 deg") == 2
 
 
 def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
@@ -115,7 +115,7 @@ def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
         figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
     x, y = edges(grid.ranges_m), edges(grid.turns_deg)
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
-        holds = grid.equals(facet, "rotation_verdict", "holds")
+        holds = grid.equals(facet, "verdict", "holds")
         assert holds.any()
         assert not holds.all()
         outline = next(c for c in axes.collections if c.get_gid() == "holds")
@@ -128,7 +128,7 @@ def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
             side = tuple(sorted([(x[j + 1], y[i]), (x[j + 1], y[i + 1])]))
             assert (side in sides) == (holds[i, j] != right)
         table = limits.cells.filter(pl.col("pipeline") == facet.pipeline)
-        assert holds.sum() == (table["rotation_verdict"] == "holds").sum()
+        assert holds.sum() == (table["verdict"] == "holds").sum()
 
 
 def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, map_info):
@@ -136,14 +136,14 @@ def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, map_info
     with style.applied():
         figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
-        values = grid.array(facet, "rms_rot_deg")
-        doubtful = grid.equals(facet, "rotation_verdict", "undecided")
+        values = grid.array(facet, "p95_rot_deg")
+        doubtful = grid.equals(facet, "verdict", "undecided")
         wanted = {
             style.number(values[i, j], digits) + ("?" if doubtful[i, j] else "")
             for i, j in np.ndindex(values.shape)
             for digits in (1, 2)
         }
-        found = {t.get_text() for t in axes.texts} - {"0.05 deg"}
+        found = {t.get_text() for t in axes.texts} - {"0.1 deg"}
         assert found <= wanted
         assert len(axes.texts) - 1 >= 0.8 * values.size
 

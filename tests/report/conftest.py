@@ -43,8 +43,8 @@ turns = "0, 30 deg"
 trials = 30
 pipelines = ["aruco-none/ippe", "aruco-subpix/ippe-lm"]
 [tolerance]
-rotation = "0.5 deg"
-detection = 0.85
+within = "1 deg"
+success = 0.85
 """
 
 

@@ -51,7 +51,7 @@ turns = "0, 45 deg"
 pipelines = ["aruco-subpix/ippe-lm"]
 
 [tolerance]
-within = "0.2 deg"
+within = "0.1 deg"
 """
 
 

@@ -58,13 +58,18 @@ MISTAKES = {
     "not a number": ('standoff = "3 m"', 'standoff = "nan m"', r"standoff: 'nan m' can't be read"),
     "infinite fraction": (
         "[tolerance]",
-        "[tolerance]\ndetection = inf",
-        r"tolerance\.detection: 'inf'",
+        "[tolerance]\nsuccess = inf",
+        r"tolerance\.success: 'inf'",
     ),
     "a certain rate": (
         "[tolerance]",
-        "[tolerance]\ndetection = 1.0",
-        r"tolerance\.detection: '1\.0' should be less than 1",
+        "[tolerance]\nsuccess = 1.0",
+        r"tolerance\.success: '1\.0' should be less than 1",
+    ),
+    "the tolerance of an RMS": (
+        'within = "0.1 deg"',
+        'rotation = "0.05 deg"\ndetection = 0.95',
+        r"tolerance: rotation and detection asked for an RMS.* now `within` is .* and `success`",
     ),
     "text for a number": (
         "width = 2000",
@@ -78,8 +83,8 @@ MISTAKES = {
     ),
     "truth for a number": (
         "[tolerance]",
-        "[tolerance]\ndetection = true",
-        r"tolerance\.detection: 'True' must be a number",
+        "[tolerance]\nsuccess = true",
+        r"tolerance\.success: 'True' must be a number",
     ),
     "no pixels": (
         "width = 2000",
@@ -168,7 +173,7 @@ MISTAKES = {
         r"name: .* should be a valid string",
     ),
     "a value for a table": (
-        '[tolerance]\nrotation = "0.1 deg"',
+        '[tolerance]\nwithin = "0.1 deg"',
         "tolerance = 3",
         r"unknown key survey\.tolerance",
     ),

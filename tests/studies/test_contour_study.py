@@ -16,7 +16,7 @@ from reports.contour.replay import Record, record_of
 from reports.contour.setting import PIPELINES, Size, study_job
 
 SIZE = Size(levels=1, trials=120, draws=1)
-REQUEST = Request(rotation_deg=1.0, detection=0.9)
+REQUEST = Request(within_deg=2.0, success=0.9)
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +25,7 @@ def job():
 
 
 def invented(plan: Plan) -> pl.DataFrame:
-    """Errors that grow with range: RMS is 0.15 deg a metre, so that 1 deg lies at 6.7 m."""
+    """Errors that grow with range: 1.645 standard deviations of 0.15 deg a metre are 2 deg at 8.1 m."""
     rng = np.random.default_rng(3)
     rows = [
         {

@@ -2,13 +2,11 @@ import math
 from dataclasses import replace
 from itertools import product
 
-import numpy as np
 import polars as pl
 import pytest
 
 from bench.errors import ConfigError, RunError
 from bench.survey.contour import (
-    Contour,
     bisected,
     contour_of,
     implied_verdicts,
@@ -20,11 +18,12 @@ from bench.survey.contour import (
 )
 from bench.survey.contour_run import run_contour
 from bench.survey.executors import InlineExecutor, ProcessExecutor
+from bench.survey.looks import plan_looks
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore, read_cases
-from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request, judge_rate
+from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, Request
 
-REQUEST = Request(rotation_deg=0.5, detection=0.8)
+REQUEST = Request(within_deg=0.5, success=0.8)
 
 
 @pytest.fixture
@@ -57,10 +56,11 @@ def test_the_last_look_is_after_all_trials_and_each_after_twice_as_many(plan):
     assert contour_of(replace(plan, trials=41), REQUEST, 1, 3).looks == (11, 21, 41)
 
 
-def test_looks_share_the_error(plan):
+def test_looks_are_judged_by_the_pictures_of_all_places_in_the_frame(plan):
+    plan = replace(plan, positions=(None, (0.2, 0.2)))
     judged = contour_of(plan, REQUEST, 1, 4).judged_by
-    assert judged.confidence == pytest.approx(1.0 - 0.05 / 4)
-    assert replace(judged, confidence=0.95) == REQUEST
+    assert judged.pictures == (10, 20, 40, 80)
+    assert judged == plan_looks((10, 20, 40, 80), 0.8, 0.95)
 
 
 @pytest.mark.parametrize(("levels", "looks"), [(-1, 1), (7, 1), (1, 0), (1, 7)])
@@ -147,7 +147,7 @@ def test_a_cell_is_open_until_every_pipeline_is_decided():
 @pytest.fixture
 def contour_job(make_job):
     job = make_job(ranges_m=(1.5, 4.5), turns_deg=(0.0, 40.0), trials=80)
-    contour = contour_of(job.plan, Request(rotation_deg=0.6, detection=0.5), 1, 2)
+    contour = contour_of(job.plan, Request(within_deg=1.0, success=0.5), 1, 2)
     return replace(job, plan=contour.plan), contour
 
 
@@ -199,25 +199,8 @@ def test_a_stopped_contour_is_resumed_to_the_same_tables(contour_job, tmp_path):
 def test_a_directory_belongs_to_one_tolerance(contour_job, tmp_path):
     job, contour = contour_job
     store_of(tmp_path, contour).begin(contour.plan)
-    other = replace(contour, request=replace(contour.request, rotation_deg=0.3))
-    with pytest.raises(RunError, match=r"rotation_deg is 0\.6 there, 0\.3 is asked for"):
+    other = replace(contour, request=replace(contour.request, within_deg=0.3))
+    with pytest.raises(RunError, match=r"within_deg is 1 there, 0\.3 is asked for"):
         run_contour(job, other, store_of(tmp_path, other), InlineExecutor())
     with pytest.raises(RunError, match="holds a run of another plan"):
         run_survey(job, RunStore(tmp_path), InlineExecutor())
-
-
-def test_looking_several_times_does_not_raise_the_error(plan):
-    """At a true rate just below the level, cells are declared to hold as rarely as promised."""
-    level, looks, n = 0.9, (67, 134, 268, 536), 2000
-    contour = Contour(plan, 0, looks, Request(0.5, level))
-    rng = np.random.default_rng(5)
-    counts = np.cumsum(rng.random((n, looks[-1])) < level, axis=1)[:, np.array(looks) - 1]
-    # a verdict depends on the count alone, and there are fewer counts than rows
-    holds = [
-        {k: judge_rate(k, look, contour.judged_by).verdict == HOLDS for k in set(column.tolist())}
-        for look, column in zip(looks, counts.T, strict=True)
-    ]
-    declared = sum(any(h[k] for h, k in zip(holds, row, strict=True)) for row in counts.tolist())
-    # the exact binomial chances of the four looks, 0.73, 0.61, 0.72 and 1.20 %, add up to 3.3 %
-    # at most; 5 % is the promise, four standard errors of n rows above that
-    assert declared / n < 0.05

@@ -8,7 +8,7 @@ from bench.scene.load import load_bay
 from bench.survey.plan import Plan
 from bench.survey.setting import check_plan
 from bench.survey.setup import axle_ranges, find_tower, job_of_bay, request_of_bay
-from bench.survey.statistics import wilson_bounds
+from bench.survey.statistics import exact_bounds
 
 
 @pytest.fixture(scope="module")
@@ -37,16 +37,16 @@ def test_a_tolerance_of_the_bay_does_not_change_the_plan(bay):
     # so that a run can be asked about another tolerance without being done again
     assert "tolerance" not in Plan.__dataclass_fields__
     request = request_of_bay(bay)
-    assert request.rotation_deg == 0.05
-    assert request.detection == bay.tolerance.detection
+    assert request.within_deg == 0.1
+    assert request.success == bay.tolerance.success
 
 
 def test_the_shipped_plan_fits_its_camera_and_can_decide_what_it_asks(bay):
     job, request = job_of_bay(bay), request_of_bay(bay)
     check_plan(job.plan, job.setting)
     n = job.plan.trials * len(job.plan.positions)
-    # a cell without a failure must be able to hold, with one failure to spare
-    assert wilson_bounds(n - 1, n, request.confidence)[0] >= request.detection
+    # a cell must be able to hold, with a miss to spare
+    assert exact_bounds(n - 1, n, request.confidence)[0] >= request.success
     assert 20_000 <= job.plan.n_rows <= 40_000
 
 

@@ -3,14 +3,17 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.special import ndtri
+from scipy import stats
 
 from bench.survey.statistics import (
     MIN_BOOTSTRAP,
+    chance_shown,
+    exact_bounds,
+    misses_allowed,
     quantile_bounds,
     rms_bounds,
     rms_interval,
-    trials_for_quantile_bound,
+    trials_for_misses,
     trials_to_decide_rate,
     wilson_bounds,
     wilson_interval,
@@ -34,34 +37,57 @@ def test_wilson_one_sided_bound_is_an_end_of_the_wider_interval():
     assert wilson_bounds(280, 300, 0.95) == wilson_interval(280, 300, 0.9)
 
 
-def test_a_rate_of_99_percent_needs_268_trials_without_a_failure():
-    # closed form: n / (n + z²) >= 0.99 first at n = 99 z² = 267.8
-    assert math.ceil(99 * ndtri(0.95) ** 2) == 268
-    assert wilson_bounds(268, 268, 0.95)[0] >= 0.99
-    assert wilson_bounds(267, 267, 0.95)[0] < 0.99
-    assert trials_to_decide_rate(100, 100, 0.99, 0.95) == 268
+def test_exact_bounds_are_the_published_ones():
+    # Newcombe 1998, "Two-sided confidence intervals for the single proportion", Statistics in
+    # Medicine 17, table I, method 5 (Clopper-Pearson): 81 of 263 gives 0.2527 to 0.3676, 15 of
+    # 148 gives 0.0578 to 0.1617, 0 of 20 gives 0 to 0.1684 (from memory; scipy's own agrees)
+    for k, n, low, high in (
+        (81, 263, 0.2527, 0.3676),
+        (15, 148, 0.0578, 0.1617),
+        (0, 20, 0.0, 0.1684),
+    ):
+        assert_allclose(exact_bounds(k, n, 0.975), (low, high), atol=5e-5)
+        own = stats.binomtest(k, n).proportion_ci(0.95, method="exact")
+        assert_allclose(exact_bounds(k, n, 0.975), (own.low, own.high), rtol=1e-9)
 
 
-@pytest.mark.parametrize(("k", "n"), [(299, 300), (96, 100), (197, 200), (1490, 1500)])
+def test_95_percent_at_95_percent_takes_59_93_124_153_pictures():
+    # Wilks 1941, "Determination of sample sizes for setting tolerance limits", Annals of
+    # Mathematical Statistics 12, 91; the numbers are those of first to fourth order one-sided
+    # 95 %/95 % tolerance limits in 10 CFR 50 practice, from memory
+    assert [trials_for_misses(m, 0.95, 0.95) for m in range(4)] == [59, 93, 124, 153]
+    assert 0.95**59 < 0.05 < 0.95**58
+
+
+@pytest.mark.parametrize("n", [1, 58, 59, 92, 93, 100, 124, 400])
+@pytest.mark.parametrize("level", [0.9, 0.95, 0.99])
+def test_misses_allowed_are_those_at_which_the_bound_shows_the_level(n, level):
+    allowed = misses_allowed(n, level, 0.95)
+    assert allowed < 0 or exact_bounds(n - allowed, n, 0.95)[0] >= level
+    if allowed + 1 <= n:
+        assert exact_bounds(n - allowed - 1, n, 0.95)[0] < level
+
+
+def test_the_chance_to_show_a_rate_is_that_of_so_few_misses():
+    assert chance_shown(59, 0.95, 0.95, 0.99) == pytest.approx(0.99**59)
+    assert chance_shown(93, 0.95, 0.95, 0.98) == pytest.approx(0.98**93 + 93 * 0.02 * 0.98**92)
+    # at the level itself the exact test errs at most as often as it may
+    assert all(chance_shown(n, 0.95, 0.95, 0.95) <= 0.05 for n in range(1, 500))
+
+
+@pytest.mark.parametrize(("k", "n"), [(299, 300), (96, 100), (92, 100), (30, 30)])
 def test_trials_to_decide_a_rate_are_the_first_that_do(k, n):
-    level, z = 0.99, ndtri(0.95)
-    needed = trials_to_decide_rate(k, n, level, 0.95)
-    rate = k / n
-
-    def bound(trials):
-        # the bound's own formula at a rate that needn't be a whole number of trials
-        centre = rate + z * z / (2 * trials)
-        half = z * math.sqrt(rate * (1 - rate) / trials + z * z / (4 * trials**2))
-        sign = -1 if rate > level else 1
-        return (centre + sign * half) / (1 + z * z / trials)
-
-    decided = (lambda b: b >= level) if rate > level else (lambda b: b <= level)
-    assert decided(bound(needed))
-    assert not decided(bound(needed - 1))
+    needed = trials_to_decide_rate(k, n, 0.95, 0.95)
+    decided = []
+    for trials in (needed - 1, needed):
+        low, high = exact_bounds(k / n * trials, trials, 0.95)
+        decided.append(low >= 0.95 or high < 0.95)
+    assert decided == [False, True]
 
 
 def test_no_number_of_trials_decides_a_rate_that_is_the_level():
-    assert trials_to_decide_rate(99, 100, 0.99, 0.95) is None
+    assert trials_to_decide_rate(95, 100, 0.95, 0.95) is None
+    assert trials_to_decide_rate(953, 1000, 0.95, 0.95, most=10_000) is None
 
 
 @pytest.mark.parametrize(
@@ -128,7 +154,6 @@ def test_rms_bounds_in_batches_equal_those_in_one(monkeypatch):
 
 def test_upper_bound_on_the_95th_percentile_needs_59_values():
     # Wilks 1941, Annals of Mathematical Statistics 12: 0.95^59 = 0.0485 is the first below 0.05
-    assert trials_for_quantile_bound(0.95, 0.95) == 59
     values = np.arange(59.0)
     assert quantile_bounds(values, 0.95, 0.95)[1] == 58.0
     assert math.isnan(quantile_bounds(values[:58], 0.95, 0.95)[1])

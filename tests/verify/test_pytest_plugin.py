@@ -22,15 +22,15 @@ from bench.verify.pytest_plugin import assert_pose_pipeline
 
 def test_our_pipeline_holds_a_tenth_of_a_degree():
     assert_pose_pipeline(
-        "aruco-subpix/ippe-lm", rotation_deg=0.1, detection=0.9, trials=30, turns_deg=(45,)
+        "aruco-subpix/ippe-lm", within_deg=0.3, success=0.9, trials=30, turns_deg=(45,)
     )
 """
-FAILING = EXAMPLE.replace("rotation_deg=0.1", "rotation_deg=0.001")
+FAILING = EXAMPLE.replace("within_deg=0.3", "within_deg=0.001")
 EXTERNAL = f"""
 def test_an_external_pipeline(pose_pipeline_bench):
     ours = pose_pipeline_bench.external([{sys.executable!r}, {str(ADAPTER)!r}], timeout_s=120.0)
     result = pose_pipeline_bench.check(
-        ours, rotation_deg=0.1, detection=0.9, trials=30, turns_deg=(45.0,)
+        ours, within_deg=0.3, success=0.9, trials=30, turns_deg=(45.0,)
     )
     assert set(result.cases["outcome"]) == {{"ok"}}
 """
@@ -48,7 +48,7 @@ def test_a_pipeline_outside_its_tolerance_fails_with_numbers(pytester: pytest.Py
     result.stdout.re_match_lines(
         [
             r"E +AssertionError: pose pipeline aruco-subpix/ippe-lm: .*, 30 pictures a view, .*",
-            r"E +3 m, turn 45 deg: fails: RMS 0\.0\d+ deg of 0\.001 \(at least 0\.0\d+\)",
+            r"E +3 m, turn 45 deg: fails: 0 of 30 within 0\.001 deg \(at most 9\.5. %, 90 % asked\); 30 off by more",
             r"E +outcomes: 30 ok",
             r"E +the worst usable pose: 0\.\d+ deg off \(r=3\|turn=45\|pitch=0\|pos=axis\|.*",
         ]
@@ -68,17 +68,27 @@ def test_an_external_pipeline_is_measured_and_ended_with_the_test(
 def test_too_few_pictures_fail_and_say_how_many_would_do() -> None:
     from bench.verify.pytest_plugin import assert_pose_pipeline
 
-    # Wilson: 30 of 30 show 0.917, and 0.99 takes 268
-    with pytest.raises(AssertionError, match=r"undecided: .*about 268 trials would decide"):
-        assert_pose_pipeline(
-            "aruco-subpix/ippe-lm", rotation_deg=0.1, detection=0.99, trials=30, turns_deg=(45,)
-        )
+    # 0.95^59 is the first below 0.05 (Wilks 1941)
+    with pytest.raises(AssertionError, match=r"undecided: 30 of 30 .*about 59 pictures would"):
+        assert_pose_pipeline("aruco-subpix/ippe-lm", within_deg=1.0, trials=30, turns_deg=(45,))
+
+
+@pytest.mark.parametrize("old", [{"rotation_deg": 0.1}, {"detection": 0.9, "statistic": "rms"}])
+def test_the_arguments_that_asked_for_an_rms_are_refused_by_those_that_ask_now(old) -> None:
+    from bench.errors import ConfigError
+    from bench.verify.pytest_plugin import assert_pose_pipeline
+
+    words = r"^(rotation_deg|detection, statistic): .*`within_deg` is .* and `success` the rate"
+    with pytest.raises(ConfigError, match=words):
+        assert_pose_pipeline("aruco-subpix/ippe-lm", **old)
+    with pytest.raises(TypeError, match="unknown argument speed"):
+        assert_pose_pipeline("aruco-subpix/ippe-lm", speed=1)
 
 
 def test_a_pipeline_that_breaks_is_counted_with_its_reason(pose_pipeline_bench) -> None:
     broken = pose_pipeline_bench.external([sys.executable, "-S", "-c", "raise SystemExit(4)"])
     with pytest.raises(AssertionError, match=r"40 not_finite[^€]*40 failed, first: .*code 4"):
-        pose_pipeline_bench.check(broken, rotation_deg=0.1, trials=40, turns_deg=(45.0,))
+        pose_pipeline_bench.check(broken, within_deg=0.1, trials=40, turns_deg=(45.0,))
 
 
 def test_the_same_seed_gives_the_same_numbers() -> None:
@@ -92,7 +102,7 @@ def _measured(seed: int):
 
     return measure(
         "aruco-subpix/ippe-lm",
-        rotation_deg=1.0,
+        within_deg=1.0,
         trials=5,
         turns_deg=(45.0,),
         target="marker:36h11:3:200 mm",
