@@ -51,7 +51,7 @@ class Bound:
     def share_within(self, within_deg: float) -> float:
         """Return the share of Gaussian errors at the bound whose angle is at most `within_deg`.
 
-        By quasi-random points, to within 0.001.
+        By quasi-random points, to within 0.002.
         """
         z = ndtri((0.5 + np.outer(np.arange(POINTS), recurrence_steps(3))) % 1.0)
         scatter = np.sqrt(np.maximum(np.linalg.eigvalsh(self.rotation), 0.0))

@@ -30,7 +30,7 @@ GOOD, BAD, LOST = 0.01, 0.2, None
 
 
 def open_cell(rng):
-    """Return errors of which four are beyond 0.05 deg: 56 of 60 has bounds on both sides of 90 %."""
+    """Return errors of which four are beyond: 56 of 60 has bounds on both sides of 90 %."""
     errors = np.full(N, GOOD)
     errors[rng.choice(N, 4, replace=False)] = BAD
     return errors
@@ -243,7 +243,7 @@ def test_nothing_that_holds_is_said_with_the_nearest_cell(surveyed):
     (words,) = recommendation_words(choice, ())
     assert words.startswith("None: no drawing holds at the shortest range of any tilt; nearest ")
     assert (
-        "comes b, with eye/corners, at 2 m, tilt 30 deg: 10 of 60 within 0.05 deg (at most"
+        "comes b, with eye/corners, at 2 m, tilt 30 deg: 10 of 60 within 0.05 deg"
         in words
     )
 

@@ -96,8 +96,8 @@ def test_comparison_writes_what_it_says_it_wrote_and_recommends(run, bay, capsys
     )
     assert asked == (
         "Plate of 250 x 250 mm; at least 90 % of all pictures usable and within 1 deg (angle of "
-        "the rotation error), at 95 % confidence; n = 30 pictures a cell, rolls spread by ±15 deg, "
-        "seed 3."
+        "the rotation error), at 95 % confidence; n = 30 pictures a cell, rolls spread by "
+        "±15 deg, seed 3."
     )
     assert sum(line.startswith("What limits ") for line in rest) == 2
     assert any(line.startswith(("Recommended: ", "Undecided, but first")) for line in rest)

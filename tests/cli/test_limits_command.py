@@ -74,8 +74,8 @@ def test_nothing_holds_is_exit_code_1(run):
 def test_by_default_limits_are_a_line_a_pipeline_after_the_question(run, capsys):
     assert main(["limits", str(run)]) == 0
     assert capsys.readouterr().out.splitlines() == [
-        "At least 95 % of all pictures usable and within 0.1 deg (angle of the rotation error), at "
-        "95 % confidence; 100 pictures a cell",
+        "At least 95 % of all pictures usable and within 0.1 deg (angle of the rotation error), "
+        "at 95 % confidence; 100 pictures a cell",
         "d/s  to the grid's end, 4 m, at tilt 30 deg; none at tilt 0 deg",
     ]
 
@@ -153,7 +153,7 @@ def test_a_damaged_limits_file_is_refused_not_ignored(run, text, capsys):
 )
 def test_a_question_without_sense_is_refused(run, asked, capsys):
     value = {"asked": asked, "rolls": "", "verdict": "holds"}
-    value |= dict.fromkeys(("ranges", "bands", "cells", "phase"), [])
+    value |= {key: [] for key in ("ranges", "bands", "cells", "phase")}
     write_result(run / "limits.json", LIMITS, value, Origin("sightbench map", "2026"))
     assert main(["limits", str(run)]) == 2
     assert "can't be read as a survey's limits" in capsys.readouterr().err

@@ -15,11 +15,11 @@ def _panels(figure):
 
 def test_an_absurdly_wide_interval_does_not_squeeze_the_curves(survey, map_info):
     grid, _, _, _ = survey("two pipelines")
-    wild = pl.when(pl.col("range_m") == 3.0).then(1e7).otherwise(pl.col("rms_rot_deg_hi"))
-    cells = grid.cells.with_columns(wild.alias("rms_rot_deg_hi"))
+    wild = pl.when(pl.col("range_m") == 3.0).then(1e7).otherwise(pl.col("p95_rot_deg_hi"))
+    cells = grid.cells.with_columns(wild.alias("p95_rot_deg_hi"))
     with style.applied():
         figure = error_against_range(CellGrid.of(cells), map_info)
-    largest = float(grid.cells["rms_rot_deg"].max())
+    largest = float(grid.cells["p95_rot_deg"].max())
     panel = _panels(figure)[0]
     # twice the largest value, rounded up to the next of 1, 2, 5: at most 2.5 times more
     assert panel.get_ylim()[1] <= 2.0 * 2.5 * largest
@@ -36,13 +36,13 @@ def test_curves_show_every_pipeline_with_its_intervals_and_the_tolerance(survey,
     assert len({axes.get_ylim() for axes in panels}) == 1
     for axes in panels:
         assert axes.get_yscale() == "log"
-        assert [x.get_ydata()[0] for x in axes.lines if x.get_gid() == "tolerance"] == [0.05]
+        assert [x.get_ydata()[0] for x in axes.lines if x.get_gid() == "tolerance"] == [0.1]
         turn = float(axes.get_title(loc="left").split()[1])
         for name, bars in zip(grid.pipelines, axes.collections, strict=True):
             rows = cells.filter((pl.col("pipeline") == name) & (pl.col("turn_deg") == turn))
             ends = np.array([segment[:, 1] for segment in bars.get_segments()])
-            np.testing.assert_allclose(ends[:, 0], rows["rms_rot_deg_lo"])
-            np.testing.assert_allclose(ends[:, 1], rows["rms_rot_deg_hi"])
+            np.testing.assert_allclose(ends[:, 0], rows["p95_rot_deg_lo"])
+            np.testing.assert_allclose(ends[:, 1], rows["p95_rot_deg_hi"])
 
 
 def test_with_several_pitches_each_shows_the_same_turns(survey, map_info):
@@ -74,14 +74,14 @@ def test_marks_are_hollow_where_any_case_failed(survey, map_info):
 def test_the_face_on_note_gives_the_tables_numbers(survey, map_info):
     grid, _, cells, _ = survey("two pipelines")
     words = face_on_words(grid, map_info)
-    here = cells.filter(pl.col("range_m") == 2.5).sort("rms_rot_deg")
+    here = cells.filter(pl.col("range_m") == 2.5).sort("p95_rot_deg")
     best = here.row(0, named=True)
     flat = here.filter((pl.col("pipeline") == best["pipeline"]) & (pl.col("tilt_deg") == 0.0)).row(
         0, named=True
     )
-    ratio = flat["rms_rot_deg"] / best["rms_rot_deg"]
+    ratio = flat["p95_rot_deg"] / best["p95_rot_deg"]
     assert ratio > 10.0
-    for part in ("2.5 m", style.number(flat["rms_rot_deg"]), f"{style.number(ratio)} times less"):
+    for part in ("2.5 m", style.number(flat["p95_rot_deg"]), f"{style.number(ratio)} times less"):
         assert part in words
 
 

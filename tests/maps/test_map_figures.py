@@ -214,7 +214,7 @@ def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
     _, cases, cells, limits = survey("two pipelines")
     paths = write_map_figures(tmp_path / "new", cases, cells, limits, map_info)
     assert sorted(p.name for p in paths) == sorted(p.name for p in (tmp_path / "new").iterdir())
-    assert len(paths) == 11
+    assert len(paths) == 12
     for path in paths:
         image = matplotlib.image.imread(path)
         assert image.shape[1] == round(style.WIDTH * style.DPI)
