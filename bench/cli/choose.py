@@ -96,7 +96,9 @@ def command(
     roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
     roll_spread: RollSpreadOption = None,
     position: PositionOption = None,
-    trials: Annotated[int | None, trials_option("the fewest that can show what is asked")] = None,
+    trials: Annotated[
+        int | None, trials_option("the fewest that show what is asked with one miss")
+    ] = None,
     pipeline: Annotated[
         list[str] | None,
         pipeline_option("ippe-lm and photometric on the detector that suits each drawing"),

@@ -20,7 +20,7 @@ from bench.typing import Array, BoolArray
 CASING = [Stroke(linewidth=3.4, foreground="black"), Normal()]
 HOLDS = [Stroke(linewidth=4.2, foreground="white"), Normal()]
 DOTS = (0, (1, 1.5))
-GAP = 0.05  # least room beside a number in its cell, inches
+GAP = 0.08  # least room beside a number in its cell, inches
 
 
 def colour_cells(

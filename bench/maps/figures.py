@@ -184,7 +184,10 @@ def detection_map(info: MapInfo) -> HeatMap:
 
 
 def _number_words(value: float) -> tuple[str, ...]:
-    """Return the ways to write an error: two significant digits; for a small one also one."""
-    if value < 0.01:
-        return style.number(value), style.number(value, digits=1)
-    return (style.number(value),)
+    """Return the ways to write an error: two significant digits; for a small one also one.
+
+    Where room is tight, the zero before the point is left out.
+    """
+    digits = (2, 1) if value < 0.01 else (2,)
+    ways = [style.number(value, digits=n) for n in digits]
+    return tuple(way for full in ways for way in dict.fromkeys((full, full.removeprefix("0"))))

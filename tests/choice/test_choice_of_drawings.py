@@ -242,10 +242,7 @@ def test_nothing_that_holds_is_said_with_the_nearest_cell(surveyed):
     assert choice.ranking.best is None
     (words,) = recommendation_words(choice, ())
     assert words.startswith("None: no drawing holds at the shortest range of any tilt; nearest ")
-    assert (
-        "comes b, with eye/corners, at 2 m, tilt 30 deg: 10 of 60 within 0.05 deg"
-        in words
-    )
+    assert "comes b, with eye/corners, at 2 m, tilt 30 deg: 10 of 60 within 0.05 deg" in words
 
 
 def test_nothing_decided_is_said_with_the_pictures_it_would_take(surveyed):

@@ -15,7 +15,7 @@ from bench.survey.verdicts import HOLDS, Request, judge_rate
 
 LEVEL = CONFIDENCE = 0.95
 LOOKS = plan_looks((50, 100, 200, 400), LEVEL, CONFIDENCE)
-SINGLE = 124  # of the shipped map
+SINGLE = 124  # pictures of one look, with two misses
 
 
 def test_the_chance_to_err_is_that_of_every_path_a_small_case_can_take():
