@@ -84,7 +84,7 @@ def command(
     limits = find_limits(cases, request, looks, _rolls(stored))
     for line in limit_lines(limits, long):
         typer.echo(line)
-    if request != asked and "rule" in stored:
+    if looks is None and "rule" in stored:
         typer.echo(
             "This is a run of `sightbench contour` for another question. It looked at a cell "
             "until that one was decided, so that the confidence holds for this one only about; "

@@ -77,6 +77,11 @@ def command(
     runs every pipeline on every picture, scores them against the truth and writes tables and
     pictures to DIR.
 
+    A cell holds where its pictures show that enough of all are usable and within tolerance, as
+    the bay file's [tolerance] asks; --dry-run says how many misses that allows, and with which
+    chance it is shown. Rolls are spread within a cell: where plates along the pixel rows, as at
+    roll 0, come out worse, a warning says so.
+
     cases.parquet, a row a picture and pipeline, is a directory with a Parquet file a range; what
     reads Parquet data sets reads it whole.
 

@@ -227,7 +227,8 @@ def differences(here: dict[str, Any], asked: dict[str, Any]) -> list[str]:
                 f"{_show(theirs)} and can read but not go on with those"
             )
         elif _plain(mine) != _plain(theirs):
-            found.append(f"{name} is {_show(mine)} there, {_show(theirs)} is asked for")
+            words = (_show(plan[name]) if name in plan else "not known" for plan in (here, asked))
+            found.append("{} is {} there, {} is asked for".format(name, *words))
     return found
 
 

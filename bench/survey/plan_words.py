@@ -56,6 +56,8 @@ def _misses(allowed: int) -> str:
 
 
 def _chance(chance: float) -> str:
+    if chance < 0.001:
+        return "under 0.1 %"
     return f"{100 * chance:.2g} %" if chance < 0.995 else "over 99 %"
 
 
