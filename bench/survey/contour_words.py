@@ -6,7 +6,7 @@ from bench.survey.contour import Contour, start_cells
 from bench.survey.contour_run import ContourReport
 from bench.survey.looks import chance_held
 from bench.survey.pace import duration_words, measure_pace
-from bench.survey.plan_words import TRUTHS
+from bench.survey.plan_words import TRUTHS, chance_words, misses_words
 from bench.survey.verdicts import UNDECIDED
 from bench.survey.worker import Job
 
@@ -36,11 +36,11 @@ def plan_words(contour: Contour) -> str:
     looks, request = contour.judged_by, contour.request
     asked = (
         f"{n} pictures "
-        + ("can't hold yet" if look.hold < 0 else f"hold with {look.hold} misses at most")
+        + ("can't hold yet" if look.hold < 0 else f"hold with {misses_words(look.hold)}")
         for n, look in zip(looks.pictures, looks.looks, strict=True)
     )
     chances = " and ".join(
-        f"a true {100 * truth:.3g} % with a chance of {100 * chance_held(looks, truth):.2g} %"
+        f"a true {100 * truth:.3g} % with a chance of {chance_words(chance_held(looks, truth))}"
         for truth in TRUTHS
         if truth > request.success
     )

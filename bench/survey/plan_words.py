@@ -39,23 +39,29 @@ def power_words(n: int, request: Request, along: int = 1) -> str:
     if allowed < 0:
         needed = trials_for_misses(0, level, confidence)
         return f"{n} pictures a cell can't show {asked}: it takes {needed}, none of them a miss"
-    words = f"{n} pictures a cell show {asked} with {_misses(allowed)}"
+    words = f"{n} pictures a cell show {asked} with {misses_words(allowed)}"
     chances = []
     for truth in TRUTHS:
         if truth > level:
             chance = chance_shown(n, level, confidence, truth)
-            whole = f", along all {along} ranges {_chance(chance**along)}" if along > 1 else ""
-            chances.append(f"a true {100 * truth:g} % with a chance of {_chance(chance)}{whole}")
+            whole = (
+                f", along all {along} ranges {chance_words(chance**along)}" if along > 1 else ""
+            )
+            chances.append(
+                f"a true {100 * truth:g} % with a chance of {chance_words(chance)}{whole}"
+            )
     return "; ".join([words, *chances])
 
 
-def _misses(allowed: int) -> str:
+def misses_words(allowed: int) -> str:
+    """Say how many misses are allowed."""
     if allowed == 0:
         return "no miss"
     return f"{allowed} miss{'es' if allowed > 1 else ''} at most"
 
 
-def _chance(chance: float) -> str:
+def chance_words(chance: float) -> str:
+    """Return a chance in per cent, its ends as such."""
     if chance < 0.001:
         return "under 0.1 %"
     return f"{100 * chance:.2g} %" if chance < 0.995 else "over 99 %"
@@ -73,7 +79,8 @@ def map_plan_words(bay: Bay, job: Job, request: Request, workers: int) -> Iterat
     yield f"turns      {listed(plan.turns_deg)} deg"
     yield f"pitches    {listed(plan.pitches_deg)} deg"
     yield f"places     {positions} in the picture"
-    yield f"rolls      {roll_words(plan.roll_deg, plan.roll_spread_deg)}"
+    rolls = roll_words(plan.roll_deg, plan.roll_spread_deg).removeprefix("rolls ")
+    yield f"rolls      {rolls}"
     yield f"pipelines  {', '.join(plan.pipelines)}"
     yield (
         f"cases      {plan.n_cells} cells × {per_cell} pictures = {plan.n_pictures} pictures, "

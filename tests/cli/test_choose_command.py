@@ -96,7 +96,7 @@ def test_comparison_writes_what_it_says_it_wrote_and_recommends(run, bay, capsys
     )
     assert asked == (
         "Plate of 250 x 250 mm; at least 90 % of all pictures usable and within 1 deg (angle of "
-        "the rotation error), at 95 % confidence; n = 30 pictures a cell, rolls spread by "
+        "the rotation error), at 95 % confidence; n = 46 pictures a cell, rolls spread by "
         "±15 deg, seed 3."
     )
     assert sum(line.startswith("What limits ") for line in rest) == 2
@@ -133,7 +133,7 @@ def test_drawings_were_seen_in_the_same_views(run):
         for folder in ("marker-36h11-0", "circles-4x4-symmetric")
     ]
     assert tables[0].equals(tables[1])
-    assert tables[0].height == 3 * 2 * 30
+    assert tables[0].height == 3 * 2 * 46
 
 
 def test_plate_has_the_bays_reflectances_and_drawings_fill_it(run):
@@ -151,8 +151,8 @@ def test_finished_runs_answer_other_tolerances_without_rendering(run, bay, capsy
     assert again(run, bay, "--within", "0.0001 deg") == 1
     out = capsys.readouterr().out
     assert "None: no drawing holds at the shortest range of any tilt; nearest comes " in out
-    # 30 of 30 can't show 0.95
-    assert again(run, bay, "--success", "0.95", "--trials", "30") == 3
+    # 46 of 46 can't show 0.95
+    assert again(run, bay, "--success", "0.95", "--trials", "46") == 3
     assert "Undecided: no drawing surely holds" in capsys.readouterr().out
     assert (run[0] / "marker-36h11-0" / "cases.parquet").stat().st_mtime_ns == before
     marker = str(run[0] / "marker-36h11-0")
@@ -162,7 +162,7 @@ def test_finished_runs_answer_other_tolerances_without_rendering(run, bay, capsy
 
 def test_higher_rate_asks_for_more_pictures_than_there_are(run, bay, capsys):
     assert again(run, bay, "--success", "0.95") == 2
-    assert "trials is 30 there, 93 is asked for" in capsys.readouterr().err
+    assert "trials is 46 there, 93 is asked for" in capsys.readouterr().err
 
 
 def test_another_plate_needs_another_directory(run, bay, capsys):
@@ -204,8 +204,8 @@ def test_dry_run_prints_the_plan_and_writes_nothing(bay, tmp_path, capsys):
     said = capsys.readouterr().out
     assert not out.exists()
     assert "marker 36h11-0, 200 mm: aruco-subpix/ippe-lm" in said
-    assert "2 drawings × 6 cells × 30 pictures = 360 pictures; seed 3" in said
-    assert "30 pictures a cell show a usable rate of 90 % at 95 % confidence" in said
+    assert "2 drawings × 6 cells × 46 pictures = 552 pictures; seed 3" in said
+    assert "46 pictures a cell show 90 % at 95 % confidence with 1 miss at most" in said
 
 
 @pytest.mark.parametrize(

@@ -104,7 +104,7 @@ def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
     assert "4 cells given, 25 after 2 halvings" in words
     # 70 % of 20 pictures: 0.7^20 + 20 0.3 0.7^19 = 0.008, with two misses 0.035
     assert "20 pictures hold with 2 misses at most; exact for all looks together" in words
-    assert re.search(r"shows a true 98 % with a chance of 99 % and a true 99 %", words)
+    assert re.search(r"shows a true 98 % with a chance of .*99 % and a true 99 %", words)
     assert re.search(r"time       about \S+ \w+ at least, \S+ \w+ if every cell took all", words)
     assert not (tmp_path / "none").exists()
 
@@ -114,7 +114,7 @@ def test_a_dry_run_says_which_looks_are_too_early_to_hold(bay, capsys, tmp_path)
     assert main([*arguments, "--trials", "400", "--success", "0.99"]) == 0
     # 0.99^200 = 0.13 > 0.05 > 0.018 = 0.99^400
     words = capsys.readouterr().out
-    assert "200 pictures can't hold yet; 400 pictures hold with 0 misses at most" in words
+    assert "200 pictures can't hold yet; 400 pictures hold with no miss" in words
 
 
 def test_too_many_looks_for_the_trials_are_refused(bay, capsys, tmp_path):

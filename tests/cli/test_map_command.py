@@ -167,19 +167,20 @@ def test_dry_run_prints_the_plan_and_writes_nothing(bay, tmp_path, capsys):
     assert main(["map", str(bay), "--out", str(out), "--dry-run"]) == 0
     said = capsys.readouterr().out
     assert "4 cells × 30 pictures = 120 pictures, 240 rows; seed 1" in said
-    # 30 of 30 gives a lower bound of 30 / (30 + 1.645²) = 0.917; 29 of 30 gives 0.84
-    assert "a usable rate of 90 % at 95 % confidence if none of them fails" in said
+    # 0.9^30 = 0.042, with one miss 0.18; along both ranges 0.99^60 = 0.55
+    assert "30 pictures a cell show 90 % at 95 % confidence with no miss" in said
+    assert "a true 99 % with a chance of 74 %, along all 2 ranges 55 %" in said
+    assert "rolls      spread by ±15 deg" in said
     assert "time       about" in said
     assert not out.exists()
 
 
 def test_dry_run_says_when_the_trials_cannot_decide(bay, capsys):
-    # n / (n + z²) >= 0.9 needs n >= 9 z² = 24.4
+    # 0.9^29 = 0.047 is the first below 0.05
     assert main(["map", str(bay), "--trials", "20", "--dry-run"]) == 0
-    assert "20 pictures a cell can't show a usable rate of 90 %" in (
-        out := capsys.readouterr().out
+    assert "20 pictures a cell can't show 90 % at 95 % confidence: it takes 29" in (
+        capsys.readouterr().out
     )
-    assert "it takes 25" in out
 
 
 @pytest.mark.slow

@@ -82,7 +82,7 @@ def test_a_headline_calls_the_last_tested_range_no_limit(finished_map):
     assert headline(run).endswith(f"to {reach:g} m, at most.")
     ranges = run.limits.ranges.with_columns(longest_range_m=pl.lit(longest))
     to_the_end = replace(run, limits=replace(run.limits, ranges=ranges))
-    assert headline(to_the_end).endswith(f"to {longest:g} m, the longest range tested.")
+    assert headline(to_the_end).endswith(f"to {longest:g} m, the grid's end.")
 
 
 def test_limits_of_another_run_are_refused(moved_map):

@@ -12,8 +12,8 @@ def test_a_plan_says_how_many_misses_it_allows_and_what_it_shows_with_which_chan
     # P(no miss in 59) is 0.98^59 = 0.30 and 0.99^59 = 0.55; along 12 ranges the twelfth powers
     assert power_words(59, REQUEST, along=12) == (
         "59 pictures a cell show 95 % at 95 % confidence with no miss; a true 98 % with a chance "
-        "of 30 %, along all 12 ranges under 0.1 %; a true 99 % with a chance of 55 %, along all 12 "
-        "ranges under 0.1 %"
+        "of 30 %, along all 12 ranges under 0.1 %; a true 99 % with a chance of 55 %, along all "
+        "12 ranges under 0.1 %"
     )
     assert "with 2 misses at most" in power_words(124, REQUEST)
     assert "along" not in power_words(124, REQUEST)
