@@ -42,7 +42,7 @@ from bench.survey.contour import MAX_LEVELS, contour_of
 from bench.survey.contour_file import write_contour
 from bench.survey.contour_run import run_contour
 from bench.survey.contour_words import plan_words, spent_words, time_words
-from bench.survey.grid_phase import roll_words
+from bench.survey.grid_phase import phase_lines, roll_words
 from bench.survey.limits import find_limits
 from bench.survey.run import check_pipelines
 from bench.survey.run_file import RUN_FILE, write_run_file
@@ -173,4 +173,6 @@ def command(
     typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
     typer.echo(spent_words(contour, report))
     typer.echo(reach_words(limits))
+    for line in phase_lines(limits.phase):
+        typer.echo(line)
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)

@@ -33,7 +33,7 @@ def test_bare_it_describes_the_shipped_bay(run, tmp_path):
         "2448 x 2048 px",
         "marker 36h11-7, 200 mm",
         "long chassis",
-        "rotation 0.05 deg RMS",
+        "95 % of pictures usable and within 0.1 deg",
         "Mounts: target 0.28 m outboard of the wheel's centre, turned 35 deg outward",
         "low lift: near axle 2.45 m (8 ft 0 7/16 in) from the tower line, 0.4 m",
         "left lift post: post of 0.28 m diameter, 3.4 m high, 3.6 m behind the tower line",
