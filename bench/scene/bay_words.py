@@ -233,8 +233,9 @@ def facts(bay: Bay) -> dict[str, Any]:
         ],
         "tolerance_deg": {
             key: _degrees(getattr(bay.tolerance, key))
-            for key in ("rotation", "toe", "camber", "thrust")
+            for key in ("within", "toe", "camber", "thrust")
         },
+        "success": bay.tolerance.success,
     }
 
 
