@@ -150,7 +150,7 @@ def test_errors_are_those_of_the_shown_view(page, compared):
             for line in panels["ippe-lm"].lines
             if to_hex(line.get_color()) == colour.lower() and len(line.get_ydata()) == len(cells)
         ]
-        assert any(np.allclose(y, cells["rms_rot_deg"], equal_nan=True) for y in drawn)
+        assert any(np.allclose(y, cells["p95_rot_deg"], equal_nan=True) for y in drawn)
 
 
 def test_pipelines_with_one_solver_are_told_apart_by_their_whole_names(compared):
