@@ -168,8 +168,8 @@ def kind_of(one, scene, bay, T_bay_bar):
     longest = {
         "n": 1000, "usable": 987, "missed": 100, "mirrored": 100, "unsure": 100, "alarms": 987,
         "rms_along_mm": 0.123, "rms_toe_deg": 0.0123, "mean_camber_deg": 0.0123, "steps": 12,
-        "roll_spread_deg": 15.0, "step_shown": 10, "rms_rot_deg": 0.0123, "rmse_px": 0.0123, "runner_up_rmse_px": 0.0234,
-        "rms_camber_deg": 0.0123, "slipped_px": 0.077,
+        "step_shown": 10, "rms_rot_deg": 0.0123, "rmse_px": 0.0123, "runner_up_rmse_px": 0.0234,
+        "rms_camber_deg": 0.0123, "slipped_px": 0.077, "roll_spread_deg": 15.0,
     }  # fmt: skip
     errors = {f"err_{name}_deg": 0.0123 for name in ("rot", "camber", "toe")}
     rows = tuple(
