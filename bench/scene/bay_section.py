@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from bench.conformity import DEFAULT, Rule
 from bench.scene.bar_section import BarSection
 from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
@@ -161,6 +162,9 @@ class ToleranceSection(Section):
     """Largest expanded uncertainty of a wheel's camber; the rotation's when left out."""
     thrust: WheelTolerance | None = None
     """Largest expanded uncertainty of the thrust angle; the rotation's when left out."""
+    rule: Rule | None = None
+    """Decision rule where a number is held against its tolerance: simple, guard (by U, as ISO
+    14253-1) or probability (of conformity, JCGM 106, at the confidence); guard when left out."""
 
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
@@ -168,7 +172,15 @@ class ToleranceSection(Section):
             self.rotation if angle is None else angle
             for angle in (self.toe, self.camber, self.thrust)
         )
-        return Tolerance(self.rotation, self.detection, self.confidence, toe, camber, thrust)
+        return Tolerance(
+            self.rotation,
+            self.detection,
+            self.confidence,
+            toe,
+            camber,
+            thrust,
+            self.rule or DEFAULT,
+        )
 
 
 class BaySection(Section):
