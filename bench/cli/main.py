@@ -34,6 +34,7 @@ from bench.files import settle, together
 PROGRAM = "sightbench"
 # name: (module in bench.cli, one line for the list of commands)
 COMMANDS = {
+    "book": ("book", "One folder for one bay: how far it is, what comes next."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "view": ("view", "Show what each tower sees, and what hides targets."),
     "aim": ("aim", "Say whether each tower sees its targets, and where."),
