@@ -59,7 +59,10 @@ def camera_stage(book: Contents) -> Standing:
     if bay is None:
         return Standing(name, title, "open", "no bay file that can be read")
     found: dict[str, Leaf] = calibrations(book)
-    words, sources, states, notes = [], [], [], []
+    words: list[str] = []
+    sources: list[Path] = []
+    states: list[State] = []
+    notes: list[str] = []
     for side, tower in zip(SIDES, tower_pair(bay), strict=True):
         leaf = found.get(side)
         if leaf is None:
