@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.book import measuring, planning
-from bench.book.bay_files import BayFiles, asked_file, bay_files
+from bench.book.bay_files import BAY_FILE, BayFiles, asked_file, bay_files
 from bench.book.digest import book_digest
 from bench.book.result import BOOK
 from bench.book.shelf import Shelf, read_shelf
 from bench.book.standing import Contents, Standing, guarded
 from bench.errors import ConfigError
+from bench.files import is_local
+from bench.survey.run_file import RUN_FILE
+from bench.survey.store import PLAN_FILE
 
 STAGES = (
     ("bay", "Bay file checked", planning.bay_stage),
@@ -62,6 +65,13 @@ class Book:
     def against(self) -> tuple[Standing, ...]:
         """Stages that speak against the bay, or are out of date."""
         return tuple(one for one in self.standings if one.state in ("fails", "stale"))
+
+
+def is_book(place: Path) -> bool:
+    """Tell whether a place is a book's folder rather than a map's run."""
+    if not is_local(place) or not (place / BAY_FILE).is_file():
+        return False
+    return not any((place / name).exists() for name in (PLAN_FILE, RUN_FILE))
 
 
 def read_book(root: Path, bay: Path | None = None, where: Path | None = None) -> Book:

@@ -95,7 +95,7 @@ def _register(book: Contents, folder: str) -> tuple[str, tuple[str, ...]]:
     if not plans:
         return "", ("sightbench", "register", "plan", bay, "--out", book.at(folder))
     poses = book.at(plans[-1].relative_to(book.shelf.root))
-    found = calibrations(book)
+    found = calibrations(book.shelf)
     cameras = {
         side: book.at(found[side].folder if side in found else f"camera-{side}", "camera.toml")
         for side in SIDES
@@ -122,7 +122,7 @@ def _moved_since(book: Contents, leaf: Leaf) -> str:
 def _other_calibration(book: Contents, leaf: Leaf) -> str:
     """Say where a registration took another camera than was calibrated, as 'budget' refuses."""
     used: dict[str, Any] = leaf.value.get("cameras") or {}
-    for side, calibration in calibrations(book).items():
+    for side, calibration in calibrations(book.shelf).items():
         theirs = dict(calibration.value["camera"], pixel_pitch=None)
         if side in used and dict(used[side], pixel_pitch=None) != theirs:
             return f"{leaf.path} was solved with another {side} camera than {calibration.path}"
@@ -318,7 +318,7 @@ def budget_stage(book: Contents) -> Standing:
     if blank is not None:
         return blank
     latest = book.files.latest
-    found = calibrations(book)
+    found = calibrations(book.shelf)
     measured = {f"{side} camera" for side in found}
     command = [
         *("sightbench", "budget", book.file(latest)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.book.shelf import Leaf
+from bench.book.shelf import Leaf, Shelf
 from bench.book.standing import Contents, Standing, State
 from bench.budget.measured import MOST_FOCAL_DIFFERENCE
 from bench.cameras.result import CALIBRATION
@@ -58,7 +58,7 @@ def camera_stage(book: Contents) -> Standing:
     bay = book.files.latest.bay
     if bay is None:
         return Standing(name, title, "open", "no bay file that can be read")
-    found: dict[str, Leaf] = calibrations(book)
+    found = calibrations(book.shelf)
     words: list[str] = []
     sources: list[Path] = []
     states: list[State] = []
@@ -102,10 +102,10 @@ def camera_stage(book: Contents) -> Standing:
     )
 
 
-def calibrations(book: Contents) -> dict[str, Leaf]:
+def calibrations(shelf: Shelf) -> dict[str, Leaf]:
     """Return the latest calibration of each side, told by its folder's name."""
     found: dict[str, Leaf] = {}
-    for leaf in book.shelf.of(CALIBRATION.name):
+    for leaf in shelf.of(CALIBRATION.name):
         side = side_of(leaf)
         if side is not None:
             found.setdefault(side, leaf)
