@@ -51,7 +51,7 @@ COMMANDS = {
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "targets": ("targets", "Print targets to true scale."),
-    "report": ("report", "Write a finished map, or a bay book, as one HTML page, and as PDF."),
+    "report": ("report", "Write a map, or a bay book, as one page, and as PDF."),
     "illustrate": ("illustrate", "Make teaching pictures of good and bad views of a target."),
     "explore": ("explore", "Try out views of a target in the browser."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),

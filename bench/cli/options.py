@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -14,8 +14,10 @@ from bench import files, units
 from bench.conformity import RULES
 from bench.errors import BenchError, ConfigError
 from bench.scene.fields import CORNER_SIGMA
-from bench.scene.model import Bay
 from bench.scene.quantities import Quantity
+
+if TYPE_CHECKING:  # it takes its time to import, which --help needn't cost
+    from bench.scene.model import Bay
 
 Value = TypeVar("Value")
 
