@@ -43,7 +43,7 @@ def registration_stage(book: Contents) -> Standing:
     if blank is not None:
         return blank
     leaves = book.shelf.of(REGISTRATION.name)
-    folder = book.free("register")
+    folder = book.free("register", REGISTRATION.name)
     todo, command = _register(book, folder)
     if not leaves:
         return Standing(name, title, "open", "not registered yet", (), (), todo, command)
@@ -136,7 +136,7 @@ def level_stage(book: Contents) -> Standing:
     if blank is not None:
         return blank
     registration = _latest(book, REGISTRATION.name, "register/registration.json")
-    folder = book.free("level")
+    folder = book.free("level", LEVEL.name)
     table = book.at(folder, "measured.csv")
     todo = (
         "lay the bar level on its stands at two distances, turn it about its long axis, lay it "
@@ -241,28 +241,25 @@ def repeat_words(leaf: Leaf) -> str:
 
 
 def _prove(book: Contents, what: str) -> tuple[str, tuple[str, ...]]:
-    """Return what to do for a check on site, and the command that follows."""
+    """Return what to do for a check on site, and the command that follows.
+
+    Each try has a folder of its own, with the table that was filled in for it.
+    """
     bay = book.file(book.files.latest)
     registration = _latest(book, REGISTRATION.name, "register/registration.json")
     measured = ("--registration", registration) if what == "length" else ()
-    done = any(leaf.head.kind in (LENGTH, REPEAT) for leaf in book.shelf.leaves)
-    out = book.at("proof" if not done or not _filled(book, what) else book.free("proof"))
-    blank = {"length": "length-readings.csv", "repeat": "repeat-readings.csv"}[what]
-    if not book.has("proof", blank):
-        plan = ("sightbench", "proof", what, "plan", bay, *measured, "--out", book.at("proof"))
-        return "", plan
-    table = book.at("proof", blank)
+    folder = book.free("proof", {"length": LENGTH, "repeat": REPEAT}[what])
+    out = ("--out", book.at(folder))
+    if not book.has(folder, f"{what}-readings.csv"):
+        return "", ("sightbench", "proof", what, "plan", bay, *measured, *out)
+    table = book.at(folder, f"{what}-readings.csv")
     doing = {
         "length": "put a bar that was calibrated elsewhere where length-places.toml has it",
         "repeat": "measure the same wheels again and again, as the table's order has it",
     }[what]
-    places = ("--places", book.at("proof", "length-places.toml")) if what == "length" else ()
-    evaluate = ("sightbench", "proof", what, "evaluate", table, bay, *measured, *places)
-    return f"{doing}, and fill in {table}", (*evaluate, "--out", out)
-
-
-def _filled(book: Contents, what: str) -> bool:
-    return bool(book.shelf.of({"length": LENGTH, "repeat": REPEAT}[what]))
+    places = ("--places", book.at(folder, "length-places.toml")) if what == "length" else ()
+    evaluate = ("sightbench", "proof", what, "evaluate", table, bay, *measured, *places, *out)
+    return f"{doing}, and fill in {table}", evaluate
 
 
 def wheels_stage(book: Contents) -> Standing:
@@ -271,7 +268,7 @@ def wheels_stage(book: Contents) -> Standing:
     blank = _blank(book, name, title)
     if blank is not None:
         return blank
-    folder = book.free("wheels")
+    folder = book.free("wheels", WHEELS.name)
     table = book.at(folder, "measured.csv")
     command = (
         *("sightbench", "wheels", table, "--bay", book.file(book.files.latest)),
@@ -327,7 +324,7 @@ def budget_stage(book: Contents) -> Standing:
     ]
     for side, leaf in sorted(found.items()):
         command += [f"--{side}-calibration", book.at(leaf.path)]
-    command += ["--out", book.at(book.free("budget"))]
+    command += ["--out", book.at(book.free("budget", BUDGET.name))]
     leaves = book.shelf.of(BUDGET.name)
     if not leaves:
         return Standing(name, title, "open", "not made yet", (), (), "", tuple(command))

@@ -144,7 +144,13 @@ def siting_stage(book: Contents) -> Standing:
     name, title = "sited", "Sited"
     asked = book.files.asked
     leaves = book.shelf.of(SITING.name)
-    command = ("sightbench", "site", book.file(asked), "--out", book.at(book.free("site")))
+    command = (
+        "sightbench",
+        "site",
+        book.file(asked),
+        "--out",
+        book.at(book.free("site", SITING.name)),
+    )
     if not leaves:
         return Standing(name, title, "open", "not sited yet", (), (), "", command)
     leaf = _siting(book)
@@ -210,7 +216,7 @@ def sheets_stage(book: Contents) -> Standing:
             sources,
             (),
             "",
-            (*again, "--out", book.at(book.free("site"))),
+            (*again, "--out", book.at(book.free("site", SITING.name))),
         )
     if not targets:
         return Standing(
@@ -240,7 +246,7 @@ def built_stage(book: Contents) -> Standing:
     name, title = "built", "Built and measured"
     plan = book.files.plan
     leaves = book.shelf.of(AS_BUILT.name)
-    folder = book.free("as-built")
+    folder = book.free("as-built", AS_BUILT.name)
     home = Path("site") if not leaves and book.has("site", TEMPLATE) else Path(folder)
     todo, command = _measure(book, home, folder)
     if plan.bay is None or (not leaves and siting_stage(book).state == "open"):
@@ -287,7 +293,7 @@ def aim_stage(book: Contents) -> Standing:
     built = book.files.built
     if built is None or built.bay is None:
         return Standing(name, title, "open", "the bay isn't built and measured yet")
-    command = ("sightbench", "aim", book.file(built), "--out", book.at(book.free("aim")))
+    command = ("sightbench", "aim", book.file(built), "--out", book.at(book.free("aim", AIM.name)))
     leaves = book.shelf.of(AIM.name)
     if not leaves:
         return Standing(name, title, "open", "not checked yet", (), (), "", command)

@@ -87,9 +87,9 @@ class Contents:
         """Tell whether a file or folder is there."""
         return self.shelf.root.joinpath(*parts).exists()
 
-    def free(self, name: str) -> str:
-        """Return a folder for a new result, so that what was found before stays."""
-        found = {leaf.path.parts[0] for leaf in self.shelf.leaves}
+    def free(self, name: str, *kinds: str) -> str:
+        """Return a folder for a new result of a kind, so that what was found before stays."""
+        found = {leaf.path.parts[0] for leaf in self.shelf.of(*kinds)}
         number, folder = 1, name
         while folder in found:
             number += 1

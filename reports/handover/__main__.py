@@ -185,7 +185,7 @@ def stated_errors() -> list[str]:
             for key, value in off.items()
         )
 
-    slip = 1e3 * site_work.SLIP[0]
+    slip = 1e3 * max(site_work.SLIP)
     return [
         f"- cameras: focal lengths {100 * (site_work.FOCAL['left'] - 1):+.1f} % and "
         f"{100 * (site_work.FOCAL['right'] - 1):+.1f} % off the bay file's, principal points by "
@@ -232,7 +232,8 @@ def command_line(arguments: Sequence[str] | None = None) -> int:
         place = (given.work or Path(scratch)).resolve()
         make_directory(place)
         os.chdir(place)
-        run(("book", str(BOOK), "--new", "--bay", str(HERE / "bay.toml")))
+        if not BOOK.exists():  # a walk that was stopped goes on
+            run(("book", str(BOOK), "--new", "--bay", str(HERE / "bay.toml")))
         work = SiteWork(BOOK)
         steps = walk(work)
         print("\n".join(run(("book", str(BOOK), "--out", str(BOOK)))[1]))

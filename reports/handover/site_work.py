@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -45,8 +45,8 @@ CORRECTED: dict[str, dict[str, float]] = {
 }
 # What tape and angle gauge are off by, standard.
 TAPE, GAUGE = 1e-3, math.radians(0.03)
-# The mistake: target B slips so far in its holder, from this bar pose on (counted from 0).
-SLIP, SLIP_STEP = (0.004, 0.0, 0.0), 3
+# The mistake: target B slips so far up its holder, from this bar pose on (counted from 0).
+SLIP, SLIP_STEP = (0.0, 0.003, 0.0), 3
 # Of repeated readings of a wheel: of a repetition, and between operators; degrees, standard.
 REPEAT, OPERATOR = 0.006, 0.003
 TOWER = """
@@ -70,7 +70,7 @@ angle = "{angle:g} deg"
 """
 
 
-@dataclass
+@dataclass(frozen=True)
 class SiteWork:
     """The bay as it really is, and what is done in it.
 
@@ -78,15 +78,14 @@ class SiteWork:
     ----------
     book : Path
         The book's folder.
-    built : dict
-        By tower, what is off the plan, metres and radians.
-    mistakes : int
-        Registrations that are still to go wrong.
     """
 
     book: Path
-    built: dict[str, dict[str, float]] = field(default_factory=lambda: FIRST)
-    mistakes: int = 1
+
+    @property
+    def built(self) -> dict[str, dict[str, float]]:
+        """By tower, what is off the plan, metres and radians: corrected once it was found."""
+        return CORRECTED if (self.book / "as-built-2").is_dir() else FIRST
 
     def plan(self) -> Bay:
         """Return the bay as sited."""
@@ -126,9 +125,7 @@ class SiteWork:
             write_atomically(folder / f"{name}.png", png)
 
     def measure_bay(self, path: Path) -> None:
-        """Fill in what tape and angle gauge say; what failed before is turned back first."""
-        if path.parent.name != "site":
-            self.built = CORRECTED
+        """Fill in what tape and angle gauge say."""
         rng, truth = self.rng(f"tape {path.parent.name}"), self.truth()
         text = MEASURED.format(
             standoff=1e3 * (truth.standoff + TAPE * rng.standard_normal()),
@@ -141,11 +138,9 @@ class SiteWork:
 
     def photograph_bar(self, folders: Sequence[Path], poses: Path) -> None:
         """Take both towers' pictures of the bar; the first time a target slips on it."""
-        faults = Faults()
-        if self.mistakes:
-            self.mistakes -= 1
-            faults = Faults(shift=SLIP, slip_step=SLIP_STEP)
-        truth, rng = self.truth(), self.rng(f"bar {self.mistakes}")
+        first = folders[0].parent.name == "register"
+        faults = Faults(shift=SLIP, slip_step=SLIP_STEP) if first else Faults()
+        truth, rng = self.truth(), self.rng(f"bar {folders[0].parent.name}")
         errors = Errors.assumed(truth.budget, focal=0.0, centre_px=0.0)
         scene = draw_scene(truth, read_poses(poses), errors, faults, rng)
         by_side = dict(zip(SIDES, folders, strict=True))
