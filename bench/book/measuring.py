@@ -7,9 +7,8 @@ from typing import Any
 from scipy import stats
 
 from bench.book.digest import REPORT_FILE, book_digest, report_digest
-from bench.book.planning import calibrations
 from bench.book.shelf import Leaf
-from bench.book.standing import Contents, Standing, State
+from bench.book.standing import Contents, Standing, State, calibrations
 from bench.budget.result import BUDGET
 from bench.registration.bar_views import SIDES
 from bench.registration.level_result import LEVEL
@@ -96,17 +95,19 @@ def _register(book: Contents, folder: str) -> tuple[str, tuple[str, ...]]:
         return "", ("sightbench", "register", "plan", bay, "--out", book.at(folder))
     poses = book.at(plans[-1].relative_to(book.shelf.root))
     found = calibrations(book.shelf)
-    cameras = {
-        side: book.at(found[side].folder if side in found else f"camera-{side}", "camera.toml")
-        for side in SIDES
-    }
+    cameras: list[str] = []
+    for side in SIDES:
+        if side in found:
+            cameras += [f"--{side}-calibration", book.at(found[side].path)]
+        else:
+            cameras += [f"--{side}-camera", book.at(f"camera-{side}", "camera.toml")]
     left, right = (book.at(folder, side) for side in SIDES)
     return (
         f"set the bar up as {poses} has it and take a picture by each tower a pose, into {left} "
         f"and {right}, in order",
         (
             *("sightbench", "register", "solve", "--left", left, "--right", right),
-            *("--left-camera", cameras["left"], "--right-camera", cameras["right"]),
+            *cameras,
             *("--bay", bay, "--poses", poses, "--out", book.at(folder)),
         ),
     )

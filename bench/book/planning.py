@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.book.shelf import Leaf, Shelf
-from bench.book.standing import Contents, Standing, State
+from bench.book.shelf import Leaf
+from bench.book.standing import Contents, Standing, State, calibrations, side_of
 from bench.budget.measured import MOST_FOCAL_DIFFERENCE
 from bench.cameras.result import CALIBRATION
 from bench.registration.bar_views import SIDES, tower_pair
@@ -100,22 +100,6 @@ def camera_stage(book: Contents) -> Standing:
         f"tilted every way and into the corners, into {shots}; --board says which board",
         ("sightbench", "intrinsics", shots, "--board", BOARD, "--out", book.at(folder)),
     )
-
-
-def calibrations(shelf: Shelf) -> dict[str, Leaf]:
-    """Return the latest calibration of each side, told by its folder's name."""
-    found: dict[str, Leaf] = {}
-    for leaf in shelf.of(CALIBRATION.name):
-        side = side_of(leaf)
-        if side is not None:
-            found.setdefault(side, leaf)
-    return found
-
-
-def side_of(leaf: Leaf) -> str | None:
-    """Return which tower a calibration's folder names."""
-    named = [side for side in SIDES if side in str(leaf.folder).lower()]
-    return named[0] if len(named) == 1 else None
 
 
 def _other_camera(leaf: Leaf, tower: Tower) -> str:

@@ -10,6 +10,9 @@ from typing import Literal
 
 from bench.book.bay_files import BayFile, BayFiles, bay_digest
 from bench.book.shelf import Leaf, Shelf
+from bench.cameras.result import CALIBRATION
+from bench.registration.bar_views import SIDES
+from bench.registration.level_result import LEVEL
 from bench.registration.result import REGISTRATION
 from bench.scene.parts import bay_parts
 
@@ -97,6 +100,15 @@ class Contents:
         return folder
 
     @cached_property
+    def results(self) -> Mapping[str, Leaf]:
+        """The latest results that others are made with, by the name under which they count."""
+        found = {f"{side} calibration": leaf for side, leaf in calibrations(self.shelf).items()}
+        for kind in (REGISTRATION.name, LEVEL.name):
+            for leaf in self.shelf.of(kind)[:1]:
+                found[kind] = leaf
+        return found
+
+    @cached_property
     def parts(self) -> Mapping[str, frozenset[str]]:
         """Digests by name of what results may have been made for: any of today's bay files'."""
         found: dict[str, set[str]] = {}
@@ -104,9 +116,8 @@ class Contents:
             if one is not None and one.bay is not None:
                 for name, digest in bay_parts(one.bay).items():
                     found.setdefault(name, set()).add(digest)
-        for kind in (REGISTRATION.name, "level"):
-            for leaf in self.shelf.of(kind)[:1]:
-                found[kind] = {leaf.head.value_digest}
+        for name, leaf in self.results.items():
+            found[name] = {leaf.head.value_digest}
         return {name: frozenset(digests) for name, digests in found.items()}
 
     def stale(self, leaf: Leaf, whole: BayFile | None = None) -> str:
@@ -125,7 +136,7 @@ class Contents:
             for name, digest in leaf.head.parts.items()
             if name in self.parts and digest not in self.parts[name]
         ]
-        results = [name for name in other if name in (REGISTRATION.name, "level")]
+        results = [name for name in other if name in self.results]
         if results:
             return f"{leaf.path} was made with another {' and '.join(results)} than the latest"
         if other:
@@ -155,3 +166,19 @@ def guarded(
         return replace(
             blank, words=f"a result of this stage isn't what its command writes ({kind}: {error})"
         )
+
+
+def calibrations(shelf: Shelf) -> dict[str, Leaf]:
+    """Return the latest calibration of each side, told by its folder's name."""
+    found: dict[str, Leaf] = {}
+    for leaf in shelf.of(CALIBRATION.name):
+        side = side_of(leaf)
+        if side is not None:
+            found.setdefault(side, leaf)
+    return found
+
+
+def side_of(leaf: Leaf) -> str | None:
+    """Return which tower a calibration's folder names."""
+    named = [side for side in SIDES if side in str(leaf.folder).lower()]
+    return named[0] if len(named) == 1 else None

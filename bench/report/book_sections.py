@@ -9,9 +9,8 @@ from typing import Any
 
 from bench.book.book import Book
 from bench.book.measuring import LENGTH, MOVED, REPEAT, proof_holds
-from bench.book.planning import calibrations
 from bench.book.shelf import Leaf
-from bench.book.standing import STATE_WORDS, Standing
+from bench.book.standing import STATE_WORDS, Standing, calibrations
 from bench.budget.result import BUDGET
 from bench.errors import BenchError
 from bench.registration.level_result import LEVEL

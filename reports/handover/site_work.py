@@ -189,11 +189,12 @@ class SiteWork:
     def measure_vehicle(self, table: Path) -> None:
         """Write poses of the targets on a vehicle whose angles are known."""
         make_directory(table.parent)
-        found = rehearse_wheels(self.truth(), 1e-12 * np.eye(3), SEED)
+        seed = int(self.rng(f"vehicle {table.parent.name}").integers(2**31))
+        found = rehearse_wheels(self.truth(), 1e-12 * np.eye(3), seed)
         write_atomically(table, found.table.encode())
 
     def known_angles(self) -> dict[tuple[str, str], float]:
-        """Return that vehicle's angles, radians, by name and reference."""
+        """Return that vehicle's angles, radians, by name and reference; no seed is in them."""
         return dict(rehearse_wheels(self.truth(), 1e-12 * np.eye(3), SEED).truth)
 
     def registration_error(self, registration: Path) -> tuple[float, float]:
