@@ -20,6 +20,7 @@ from bench.wheels.result import WHEELS
 DOUBT = 0.001
 LENGTH, REPEAT, MOVED = "length result", "repeat result", "moved result"
 PLAN = "plan.toml"
+MOST_FAULTS = 4  # of a registration, that are said
 
 
 def _blank(book: Contents, name: str, title: str) -> Standing | None:
@@ -71,7 +72,11 @@ def registration_words(leaf: Leaf) -> str:
     value = leaf.value
     said = f"χ² {value['chi_square']:.1f} of {value['degrees']} (p {value['p_value']:.2g})"
     faults = _faults(leaf)
-    return f"{said}, fails: {'; '.join(faults)}" if faults else f"{said}, all checks hold"
+    if not faults:
+        return f"{said}, all checks hold"
+    # the worst is named first
+    more = f" and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
+    return f"{said}, fails: {'; '.join(faults[:MOST_FAULTS])}{more}"
 
 
 def _faults(leaf: Leaf) -> list[str]:

@@ -10,10 +10,13 @@ from typing import Literal
 
 from bench.book.bay_files import BayFile, BayFiles, bay_digest
 from bench.book.shelf import Leaf, Shelf
-from bench.cameras.result import CALIBRATION
+from bench.budget.measured import Measured, checked
+from bench.cameras.result import CALIBRATION, read_calibration
+from bench.errors import BenchError
 from bench.registration.bar_views import SIDES
 from bench.registration.level_result import LEVEL
 from bench.registration.result import REGISTRATION
+from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
 
 State = Literal["done", "fails", "stale", "rehearsed", "open"]
@@ -114,11 +117,23 @@ class Contents:
         found: dict[str, set[str]] = {}
         for one in (self.files.asked, self.files.sited, self.files.built):
             if one is not None and one.bay is not None:
-                for name, digest in bay_parts(one.bay).items():
-                    found.setdefault(name, set()).add(digest)
+                for bay in (one.bay, self._calibrated(one.bay)):
+                    for name, digest in bay_parts(bay).items():
+                        found.setdefault(name, set()).add(digest)
         for name, leaf in self.results.items():
             found[name] = {leaf.head.value_digest}
         return {name: frozenset(digests) for name, digests in found.items()}
+
+    def _calibrated(self, bay: Bay) -> Bay:
+        """Return the bay with the cameras that were calibrated, as 'budget' takes them."""
+        try:
+            known = {
+                side: read_calibration(self.shelf.root / leaf.path)[0]
+                for side, leaf in calibrations(self.shelf).items()
+            }
+            return checked(bay, Measured(calibrations=known))
+        except BenchError:  # of another camera, which the cameras' own stage says
+            return bay
 
     def stale(self, leaf: Leaf, whole: BayFile | None = None) -> str:
         """Say why a result is out of date; empty where it isn't.

@@ -2,11 +2,19 @@
 
 import json
 import shutil
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from bench.budget.measured import Measured, checked
+from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.result import read_calibration
 from bench.cli.main import main
 from bench.envelope import read_sealed
+from bench.scene.camera_value import camera_value
+from bench.scene.load import load_bay
+from bench.scene.parts import bay_parts
 
 AIM = {
     "holds": True,
@@ -285,3 +293,27 @@ def test_json_holds_the_very_command(book, tmp_path, capsys):
     assert "'" in value["next_command"]  # the folder's name has a space
     text = (tmp_path / "state" / "book.txt").read_text()
     assert value["next_command"] in text
+
+
+def test_what_was_made_with_calibrated_cameras_is_of_this_bay(book):
+    bay = load_bay(book.bay)
+    calibrations = {}
+    for side in ("left", "right"):
+        camera = replace(bay.towers[0].camera, fx=3490.0, fy=3490.0, pixel_pitch=None)
+        value = {
+            "camera": camera_value(camera).model_dump(),
+            "parameters": list(PARAMETERS),
+            "free": [],
+            "covariance": np.zeros((9, 9)).tolist(),
+            "sigma_px": 0.05,
+            "board": "a board",
+            "pictures": 12,
+        }
+        place = f"camera-{side}/calibration.json"
+        path = book.put(place, "calibration", value, "x --board y", parts={})
+        calibrations[side] = read_calibration(path)[0]
+    site = checked(bay, Measured(calibrations=calibrations))
+    both = {"left camera": "r", "right camera": "r"}
+    measured = BUDGET | {"measured": BUDGET["measured"] | both}
+    book.put("budget/budget.json", "budget", measured, parts=bay_parts(site))
+    assert book.stage("budget").state == "done"
