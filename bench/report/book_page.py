@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from bench import __version__
 from bench.book.book import Book
+from bench.book.shelf import Leaf
 from bench.book.standing import STATE_WORDS
 from bench.book.words import headline, next_words
 from bench.conformity import rule_words
@@ -57,6 +58,7 @@ def _render(book: Book, command: str, *, paper: bool) -> str:
         "roles": ROLES,
         "sign_columns": SIGN_COLUMNS,
         "results": result_table(book),
+        "commands": list(dict.fromkeys(leaf.head.command for leaf in in_order(book))),
         "odd": book.shelf.odd,
         "provenance": provenance(book, command),
         "digest": book.digest,
@@ -116,7 +118,7 @@ def rule_table(book: Book) -> Table:
 
 
 def result_table(book: Book) -> Table:
-    """Return every result of the book: file, when and by what it was made, its digest."""
+    """Return every result of the book: file, when it was made, by which version, its digest."""
     rows = tuple(
         (
             str(leaf.path),
@@ -124,12 +126,16 @@ def result_table(book: Book) -> Table:
             leaf.head.ended[:16].replace("T", " "),
             leaf.head.version,
             leaf.head.value_digest,
-            leaf.head.command,
         )
-        for leaf in sorted(book.shelf.leaves, key=lambda leaf: (leaf.head.ended, str(leaf.path)))
+        for leaf in in_order(book)
     )
-    columns = ("file", "result", "made", "version", "digest", "command")
+    columns = ("file", "result", "made", "version", "digest")
     return Table("Results in the order in which they were made", columns, rows)
+
+
+def in_order(book: Book) -> list[Leaf]:
+    """Return the results in the order in which they were made."""
+    return sorted(book.shelf.leaves, key=lambda leaf: (leaf.head.ended, str(leaf.path)))
 
 
 def provenance(book: Book, command: str) -> list[tuple[str, str]]:

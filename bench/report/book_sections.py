@@ -66,13 +66,13 @@ def book_sections(book: Book) -> tuple[Section, ...]:
         except (BenchError, LookupError, TypeError, ValueError, AttributeError) as error:
             section = Section(kind, title, (f"Can't be shown: {_line(error)}.",))
         # one of several checks speaks for itself
-        told = () if stage == "proven" else attention(standings[stage])
+        told, notes = ((), ()) if stage == "proven" else attention(standings[stage])
         found.append(
             replace(
                 section,
                 name=kind.replace(" ", "-"),
                 title=title,
-                lead=(*told, *section.lead),
+                lead=(*told, *section.lead, *notes),
                 source=f"From {leaf.path}, made by: {leaf.head.command}",
             )
         )
@@ -86,12 +86,12 @@ def latest(book: Book, kind: str, standing: Standing) -> Leaf | None:
     return next(iter((*named, *leaves)), None)
 
 
-def attention(standing: Standing) -> tuple[str, ...]:
-    """Return what a reader must know of a section before its numbers."""
+def attention(standing: Standing) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what a reader must know of a section before its numbers, and what after them."""
+    notes = tuple(f"{note[0].upper()}{note[1:]}." for note in standing.notes)
     if standing.state == "done":
-        return standing.notes
-    said = f"Attention, {STATE_WORDS[standing.state]}: {standing.words}."
-    return (said, *standing.notes)
+        return (), notes
+    return (f"Attention, {STATE_WORDS[standing.state]}: {standing.words}.",), notes
 
 
 def _line(error: Exception) -> str:

@@ -105,7 +105,7 @@ def budget_section(place: Path, run: Run | None) -> Section:
             figures(line.k, 3),
             _unit(line.expanded_deg, "deg"),
             _unit(line.tolerance_deg, "deg"),
-            str(line.verdict),
+            line.verdict or "no tolerance",
             line.largest,
         )
         for line in lines[:MOST_ROWS]

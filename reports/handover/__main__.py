@@ -36,7 +36,7 @@ HERE = Path(__file__).parent
 BOOK = Path("north-bay")
 MOST_STEPS = 40  # the walk has some twenty
 KEPT = (".json", ".toml", ".csv", ".txt", ".html")
-SHEETS = ("sheet-a4/siting-sheet.pdf", "report.pdf")
+SHEETS = ("sheet-a4/siting-sheet.pdf", "floor-sheet-a4.pdf", "report.pdf")
 QUICK = ("--starts", "4", "--quiet")  # of siting, whose four starts agree here
 
 
@@ -151,7 +151,7 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         "",
         "[book/report.html](book/report.html) and [book/report.pdf](book/report.pdf) are the page "
         "to hand over, with lines for signatures; `book/site/sheet-a4` has the siting sheets, "
-        "`book/targets` the target. Pictures of boards and of the bar aren't kept.",
+        "`book/register` the bar's floor sheet, `book/targets` the target. Pictures of boards and of the bar aren't kept.",
         "",
         "## Every step",
         "",
@@ -203,7 +203,8 @@ def state_of(steps: Sequence[Step], stage: str, index: int) -> str:
     """Return what a stage's step came to; of steps that measured, counted in order."""
     words = [step.after for step in steps if step.stage == stage and "plan" not in step.command]
     measured = [one for one in words if not one.startswith("open")]
-    return measured[index]
+    # a walk that was stopped and goes on has only its later steps
+    return measured[index] if -len(measured) <= index < len(measured) else "walked earlier"
 
 
 def wheel_rows(work: SiteWork) -> list[str]:
