@@ -219,7 +219,8 @@ def sheets_stage(book: Contents) -> Standing:
                 book.at("targets"),
             ),
         )
-    words = f"{len(siting)} siting sheets, {len(targets)} of the target; print at 100 %"
+    papers = " and ".join(path.parent.name.removeprefix("sheet-") for path in siting)
+    words = f"siting sheets ({papers}) and {targets[0].name} are there; print at 100 %"
     if sited.state == "stale":
         return Standing(name, title, "stale", "of an earlier siting", sources)
     return Standing(name, title, "done", words, sources)
