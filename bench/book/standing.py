@@ -176,6 +176,8 @@ def guarded(
     """Return where a stage stands; where a result lacks what its kind holds, that is said."""
     try:
         return judge(contents)
+    except BenchError as error:
+        return replace(blank, words=f"can't be judged: {error}")
     except (LookupError, TypeError, ValueError, AttributeError) as error:
         kind = type(error).__name__
         return replace(

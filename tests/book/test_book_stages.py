@@ -317,3 +317,9 @@ def test_what_was_made_with_calibrated_cameras_is_of_this_bay(book):
     measured = BUDGET | {"measured": BUDGET["measured"] | both}
     book.put("budget/budget.json", "budget", measured, parts=bay_parts(site))
     assert book.stage("budget").state == "done"
+
+
+def test_a_bay_whose_towers_stand_one_behind_the_other_is_still_a_book(book):
+    book.edit('offset = "-1.6 m"', 'offset = "1.6 m"')
+    states = {one.name: one for one in book.read().standings}
+    assert set(states) >= {"bay", "camera", "report"}
