@@ -141,7 +141,9 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         f"({state_of(steps, 'Registered', -2)}), repeated "
         f"({state_of(steps, 'Registered', -1)}). The registration with the slip is "
         f"{first[0]:.4f} deg and {first[1]:.2f} mm off the truth, the repeated one "
-        f"{second[0]:.4f} deg and {second[1]:.2f} mm.",
+        f"{second[0]:.4f} deg and {second[1]:.2f} mm; most of either is what the cameras' "
+        f"calibrations leave, which it claims: {second[2]:.4f} deg and {second[3]:.2f} mm "
+        "(standard, root of the three directions' sum).",
         "",
         "The vehicle's angles, known since it is invented, against those measured:",
         "",
@@ -151,7 +153,8 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         "",
         "[book/report.html](book/report.html) and [book/report.pdf](book/report.pdf) are the page "
         "to hand over, with lines for signatures; `book/site/sheet-a4` has the siting sheets, "
-        "`book/register` the bar's floor sheet, `book/targets` the target. Pictures of boards and of the bar aren't kept.",
+        "`book/register` the bar's floor sheet, `book/targets` the target. Pictures of "
+        "boards and of the bar aren't kept.",
         "",
         "## Every step",
         "",

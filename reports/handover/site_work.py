@@ -197,12 +197,14 @@ class SiteWork:
         """Return that vehicle's angles, radians, by name and reference; no seed is in them."""
         return dict(rehearse_wheels(self.truth(), 1e-12 * np.eye(3), SEED).truth)
 
-    def registration_error(self, registration: Path) -> tuple[float, float]:
-        """Return how far a registration is from the truth, degrees and millimetres."""
-        tied = read_registration(registration).value.T_left_right.pose
-        miss: Array = error_of(tied, T_left_right_of(self.truth()))
-        turn, shift = np.linalg.norm(miss[:3]), np.linalg.norm(miss[3:])
-        return math.degrees(float(turn)), 1e3 * float(shift)
+    def registration_error(self, registration: Path) -> tuple[float, float, float, float]:
+        """Return how far a registration is off the truth, degrees and mm, and what it claims."""
+        value = read_registration(registration).value
+        miss: Array = error_of(value.T_left_right.pose, T_left_right_of(self.truth()))
+        claimed = np.diag(np.array(value.covariance))
+        turn, shift = (float(np.linalg.norm(part)) for part in (miss[:3], miss[3:]))
+        turn_u, shift_u = (math.sqrt(float(np.sum(part))) for part in (claimed[:3], claimed[3:]))
+        return math.degrees(turn), 1e3 * shift, math.degrees(turn_u), 1e3 * shift_u
 
 
 def real_camera(side: str, camera: Camera) -> Camera:
