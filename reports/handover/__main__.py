@@ -132,7 +132,8 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         "",
         "`python -m reports.handover` follows a bay book on an invented bay, `bay.toml`: every "
         "command is the one that `sightbench book` prints next; between them `site_work.py` does "
-        "what hands do, with these errors (seed 7). Siting has four starts a lens, in place of sixteen.",
+        "what hands do, with these errors (seed 7). Siting has four starts a lens, in place of "
+        "sixteen.",
         "",
         *stated_errors(),
         "",
