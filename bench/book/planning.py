@@ -232,7 +232,11 @@ def built_stage(book: Contents) -> Standing:
     plan = book.files.plan
     leaves = book.shelf.of(AS_BUILT.name)
     folder = book.free("as-built", AS_BUILT.name)
-    home = Path("site") if not leaves and book.has("site", TEMPLATE) else Path(folder)
+    home = Path(folder)
+    if not leaves and book.shelf.of(SITING.name):
+        # siting leaves a file to fill in beside its sheets
+        beside = _siting(book).folder
+        home = beside if book.has(beside, TEMPLATE) else home
     todo, command = _measure(book, home, folder)
     if plan.bay is None or (not leaves and siting_stage(book).state == "open"):
         return Standing(name, title, "open", "nothing is sited yet")
