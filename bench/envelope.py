@@ -266,6 +266,50 @@ def read_result(place: Path, kind: Kind[Value]) -> Result[Value]:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Sealed:
+    """A result of whatever kind, as it stands in its envelope.
+
+    Attributes
+    ----------
+    path : Path
+        Its file.
+    head : Header
+        What it is.
+    value : dict
+        The value, unchanged since it was written, but not checked by its kind's model.
+    """
+
+    path: Path
+    head: Header
+    value: dict[str, Any]
+
+
+def read_sealed(path: Path, most_bytes: int = MAX_BYTES) -> Sealed | None:
+    """Return a result of whatever kind; None where the file is JSON without an envelope.
+
+    Raises
+    ------
+    ConfigError
+        It can't be read, isn't JSON, or was changed or damaged after it was written.
+    """
+    try:
+        found = parse_json(read_text(path, most_bytes))
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: {error.strerror}") from error
+    except BenchError as error:
+        raise ConfigError(str(error)) from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: damaged, half written, or not JSON: {error}") from error
+    if not isinstance(found, dict) or HEAD not in found:
+        return None
+    head = validate(Header, _table(found, HEAD, path), path)
+    value = _table(found, VALUE, path)
+    if value_digest(value) != head.value_digest:
+        raise ConfigError(f"{path}: was changed or damaged after it was written")
+    return Sealed(path, head, value)
+
+
 def read_object(path: Path, kind: Kind[Any]) -> dict[str, Any]:
     """Return the JSON object in a file, whatever is in it.
 

@@ -17,6 +17,7 @@ ROOT = Path(bench.__file__).parent
 LAYERS = (
     (
         "errors",
+        "conformity",
         "typing",
         "units",
         "plugins",
@@ -43,6 +44,7 @@ LAYERS = (
     ("choice", "siting", "registration"),
     ("setting_out", "wheels", "budget"),
     ("proof", "teaching"),
+    ("book",),
     ("verify",),
     ("report", "explore"),
     ("cli",),

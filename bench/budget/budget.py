@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
@@ -32,6 +31,7 @@ from bench.budget.registration import (
     registration_response,
 )
 from bench.budget.views import towers_of, wheel_views
+from bench.conformity import DEFAULT, LEVEL, Decision, Rule, State, decide_uncertainty
 from bench.registration.plan import in_bay
 from bench.registration.words import turn_words
 from bench.scene.bar import BarPose
@@ -47,7 +47,6 @@ DIGITS = 1
 # Gives k = 2, as tolerances are meant.
 CONFIDENCE = 0.9545
 Progress = Callable[[int, int], None]
-Answer = Literal["inside", "outside"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +71,8 @@ class Line:
         Whether first order and Monte Carlo agree (JCGM 101, 8.1).
     tolerance : float
         NaN where there is none.
+    rule, level : Rule, float
+        By which it is judged, see `bench.conformity`.
     """
 
     vehicle: str
@@ -87,6 +88,8 @@ class Line:
     trials_high: float
     agree: bool
     tolerance: float
+    rule: Rule = DEFAULT
+    level: float = LEVEL
 
     @property
     def judged(self) -> float:
@@ -99,9 +102,14 @@ class Line:
         return self.judged / self.tolerance
 
     @property
-    def answer(self) -> Answer:
+    def decision(self) -> Decision:
         """Whether it is inside its tolerance."""
-        return "inside" if self.judged <= self.tolerance else "outside"
+        return decide_uncertainty(self.judged, self.tolerance, self.k, self.rule, self.level)
+
+    @property
+    def answer(self) -> State:
+        """The decision's state."""
+        return self.decision.state
 
     @property
     def largest(self) -> str:
@@ -339,6 +347,8 @@ def _lines(
             float(trials.high[q]),
             bool(check.valid[q]),
             math.degrees(limits.get(measurand.kind, math.nan)),
+            tolerance.rule,
+            tolerance.confidence,
         )
         for q, measurand in enumerate(measured)
     ]

@@ -44,6 +44,7 @@ class BudgetValue(Section):
     tolerance_deg: dict[str, float]
     verdict: str
     words: list[str]
+    decision_rule: str = ""
     basis: list[str]
     measured: dict[str, str] = Field(default_factory=dict)
     """Which parts were measured on site, and from which file; the others were rehearsed."""

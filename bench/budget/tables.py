@@ -84,10 +84,12 @@ def verdict_words(budget: Budget) -> tuple[str, ...]:
             f"intervals differ by {budget.difference:.4f} deg at most"
         )
     return (
-        f"{head} (expanded uncertainty, k = {worst.k:.2f}, {percent}).",
+        f"{head} (expanded uncertainty, k = {worst.k:.2f}, {percent})"
+        f"{worst.decision.chance_words}.",
         f"Attack first: {worst.largest}, standard uncertainty {part:.4f} deg of "
         f"{worst.sigma:.4f}; half of it would give {halved:.3f} deg.",
         f"{compared[0].upper()}{compared[1:]}.",
+        f"Decision rule: {worst.decision.rule_words}.",
     )
 
 
@@ -130,6 +132,7 @@ def budget_content(budget: Budget) -> dict[str, Any]:
     return {
         "verdict": "inside" if budget.inside else "outside",
         "words": list(verdict_words(budget)),
+        "decision_rule": budget.worst.decision.rule_words,
         "basis": list(budget.basis),
         "measured": dict(budget.measured),
         "confidence": budget.confidence,

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, CornerSigmaOption, OutOption
+from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, RuleOption, ruled
 from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
@@ -49,6 +49,7 @@ def command(
     map_: MapOption = None,
     pipeline: PipelineOption = None,
     visibility: VisibilityOption = True,
+    rule: RuleOption = None,
     pictures: Annotated[bool, typer.Option(help="Draw the picture of each tower.")] = True,
 ) -> int:
     """Say whether every tower sees every target with room to spare, and where in its picture.
@@ -71,7 +72,7 @@ def command(
       sightbench aim my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
-    place = load_bay(bay)
+    place = ruled(load_bay(bay), rule)
     if margin is not None:
         place = replace(place, siting=replace(place.siting, margin=margin))
     asked = predictor(place, bound, corner_sigma, map_, pipeline)

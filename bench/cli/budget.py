@@ -26,8 +26,10 @@ from bench.cli.options import (
     OutOption,
     PosesOption,
     QuietOption,
+    RuleOption,
     SeedOption,
     angle_option,
+    ruled,
 )
 from bench.cli.origin import origin_of
 from bench.cli.predicting import BoundOption, MapOption, PipelineOption, predictor
@@ -76,6 +78,7 @@ def command(
         ),
     ] = TRIALS,
     seed: SeedOption = None,
+    rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
     quiet: QuietOption = False,
 ) -> int:
@@ -117,6 +120,7 @@ def command(
     started = provenance.now()
     asked = predictor(load_bay(bay), bound, corner_sigma, map_, pipeline)
     place, measured = site_of(bay, poses, registration, left_calibration, right_calibration, level)
+    place = ruled(place, rule)
     with progress_bar("preparing", quiet):
         if poses is not None:
             places = read_poses(poses)

@@ -34,6 +34,7 @@ from bench.files import settle, together
 PROGRAM = "sightbench"
 # name: (module in bench.cli, one line for the list of commands)
 COMMANDS = {
+    "book": ("book", "One folder for one bay: how far it is, what comes next."),
     "bay": ("bay", "Check a bay file and say what it describes."),
     "view": ("view", "Show what each tower sees, and what hides targets."),
     "aim": ("aim", "Say whether each tower sees its targets, and where."),
@@ -50,7 +51,7 @@ COMMANDS = {
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
     "targets": ("targets", "Print targets to true scale."),
-    "report": ("report", "Write a finished map as one HTML page, and as PDF."),
+    "report": ("report", "Write a map, or a bay book, as one page, and as PDF."),
     "illustrate": ("illustrate", "Make teaching pictures of good and bad views of a target."),
     "explore": ("explore", "Try out views of a target in the browser."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),

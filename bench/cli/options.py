@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
 from bench import files, units
+from bench.conformity import RULES
 from bench.errors import BenchError, ConfigError
 from bench.scene.fields import CORNER_SIGMA
 from bench.scene.quantities import Quantity
+
+if TYPE_CHECKING:  # it takes its time to import, which --help needn't cost
+    from bench.scene.model import Bay
 
 Value = TypeVar("Value")
 
@@ -106,6 +111,33 @@ def centre_option(help_: str) -> Any:
     return typer.Option(min=0.0, max=50.0, metavar="PX", help=help_, show_default=OF_BUDGET)
 
 
+RuleOption = Annotated[
+    str | None,
+    typer.Option(
+        "--rule",
+        metavar="|".join(RULES),
+        help="Decision rule where a number is held against its tolerance: the number alone, with "
+        "a guard band of U as ISO 14253-1, or by the probability of conformity, JCGM 106.",
+        show_default="from the bay file",
+    ),
+]
+
+
+def ruled(bay: Bay, rule: str | None) -> Bay:
+    """Return the bay, its tolerances judged by ``--rule`` where that is given.
+
+    Raises
+    ------
+    ConfigError
+        There is no such rule.
+    """
+    if rule is None:
+        return bay
+    if rule not in RULES:
+        raise ConfigError(f"--rule: {units.shown(rule)} must be one of {', '.join(RULES)}")
+    return replace(bay, tolerance=replace(bay.tolerance, rule=rule))
+
+
 BayArgument = Annotated[
     Path | None,
     typer.Argument(
@@ -124,6 +156,7 @@ SeedOption = Annotated[
         show_default="from the bay file",
     ),
 ]
+parse_local = _parser("DIR", _local)
 # A path, or an address in an object store, see `bench.files.place`.
 parse_place = _parser("DIR", files.place)  # type: ignore[arg-type]  # typer gives it text
 # Give it the command's own default: ``out: OutOption = Path("sightbench-map")``.
@@ -132,7 +165,7 @@ OutOption = Annotated[
     typer.Option(
         "--out",
         metavar="DIR",
-        parser=_parser("DIR", _local),
+        parser=parse_local,
         help="Where to write; made when it is missing.",
     ),
 ]

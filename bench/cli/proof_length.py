@@ -197,6 +197,8 @@ def evaluate_command(
     say((*measured.said, *result_words(result)))
     content = {
         "verdict": "holds" if result.holds else "doesn't hold",
+        "words": result_words(result)[-1:],
+        "decision_rule": "χ² test of all lengths together at 5 % of false alarms; no tolerance",
         "p_value": result.p_value,
         "chi_square": result.chi_square,
         "scale": result.scale,

@@ -13,7 +13,14 @@ import typer
 from bench import provenance
 from bench.budget.views import towers_of
 from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
-from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, within
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    RuleOption,
+    ruled,
+    within,
+)
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import (
     TableArgument,
@@ -38,6 +45,7 @@ from bench.proof.moved import (
 from bench.proof.moved_words import (
     ALIKE,
     alike_words,
+    angle_words,
     plan_table,
     plan_words,
     result_table,
@@ -218,6 +226,7 @@ def evaluate_command(
     corner_sigma: CornerSigmaOption = None,
     left_calibration: LeftCalibrationOption = None,
     right_calibration: RightCalibrationOption = None,
+    rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Say from poses at registration and now whether a tower has moved.
@@ -233,6 +242,7 @@ def evaluate_command(
     """
     started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
+    site = ruled(site, rule)
     origin = origin_of(started, site, parts=parts_of(site, measured))
     mark = _seen_mark(
         site, _mark(distance, offset, height, put_back, put_back_turn), (distance, offset, height)
@@ -253,14 +263,21 @@ def evaluate_command(
         )
         planned = tower.T_bay_camera.inverse() @ mark.T_bay_target()
         results.append(evaluate_moved(own, before, now, noise, planned))
-    say(result_words(results, power))
+    said = [*result_words(results, power), *angle_words(results, site.tolerance)]
+    say([*said, f"Decision rule: {site.tolerance.rule_words}."])
     moved = [result for result in results if result.moved]
     same = alike(results[0], results[1], towers, mark) if len(moved) == 2 else 0.0
     if same > ALIKE:
         typer.echo(alike_words(same))
     frame = result_table(results)
     answer = "unclear" if same > ALIKE else "moved" if moved else "not moved"
-    content = {"verdict": answer, "false_alarms": false_alarms, "power": power}
+    content = {
+        "verdict": answer,
+        "words": said,
+        "decision_rule": site.tolerance.rule_words,
+        "false_alarms": false_alarms,
+        "power": power,
+    }
     say_written(
         out,
         write_proof(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import polars as pl
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, RuleOption, SeedOption, ruled
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import TableArgument, number_within, say, say_written
 from bench.proof.files import write_proof, write_repeat_readings
@@ -91,6 +91,7 @@ def evaluate_command(
         ),
     ] = POOL_ABOVE,
     confidence: Annotated[float, typer.Option(metavar="RATE", help="Of the intervals.")] = 0.95,
+    rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Split the scatter of readings into repetition, operators, their interaction and wheels.
@@ -98,14 +99,14 @@ def evaluate_command(
     TABLE has the columns wheel, operator, toe_deg, camber_deg, and round if you like. A crossed
     analysis of variance with random effects; every component with its interval. The gauge
     (repetition, operators and interaction together), expanded by the factor of a normal
-    distribution, is held against [tolerance] toe and camber: inside where its interval's upper
-    end is, outside where its lower end is.
+    distribution, is held against [tolerance] toe and camber by the bay's decision rule: with a
+    guard band it is inside where its interval's upper end is, outside where its lower end is.
 
     Ends with 0 where both quantities are inside, 1 where one is outside, 3 where neither can be
     said, or no repeated reading differs from the one before.
     """
     started = provenance.now()
-    site = load_bay(bay)
+    site = ruled(load_bay(bay), rule)
     number_within("pool", pool, 0.0, 1.0)
     number_within("confidence", confidence, 0.5, 0.999)
     columns = tuple(f"{name}_deg" for name in QUANTITIES)
@@ -116,7 +117,8 @@ def evaluate_command(
     )
     # rounded readings repeat honestly, though not in the same round
     rows = read_table(table, known, key=("round", "wheel", "operator"), counter="round")
-    frames, answers, content = [], [], {}
+    frames, answers = [], []
+    content: dict[str, Any] = {"decision_rule": site.tolerance.rule_words}
     for name, column in zip(QUANTITIES, columns, strict=True):
         triples = [(r.texts["wheel"], r.texts["operator"], r.numbers[column]) for r in rows]
         design, readings = arrange(triples, str(table))
@@ -133,6 +135,7 @@ def evaluate_command(
             "pooled": study.pooled,
             "mean_squares": study.mean_squares,
         }
+    say([f"Decision rule: {site.tolerance.rule_words}."])
     table_found = pl.concat(frames)
     say_written(
         out, write_proof(out, "repeat-result", table_found, content, origin_of(started, site))

@@ -58,6 +58,7 @@ from bench.registration.words import (
 from bench.scene.bar_section import read_poses
 from bench.scene.fields import SCATTER_ANGLE, SCATTER_LENGTH
 from bench.scene.load import load_bay
+from bench.setting_out.floor_sheet import write_floor_sheets
 from bench.sighting.prediction import sigma_of_corner
 
 app = typer.Typer(
@@ -96,10 +97,12 @@ def plan_command(
 
     The list is D-optimal: the volume of the uncertainty of the transform between the towers is
     the least that an exchange search finds among some hundred poses that stands and floor allow
-    and both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take. Beside it stand
-    the best lists without turns, headings or slopes, at one distance, or without a target that
-    both towers see at once. A list that leaves a direction undetermined is named with it: where
-    each tower sees its own target alone, turning the bar about its long axis isn't enough.
+    and both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take, and to floor
+    sheets to set out by (floor-sheet-a4.pdf, -letter.pdf): distances of both ends, height, turn
+    and order, with a drawing and a box to tick. Beside it stand the best lists without turns,
+    headings or slopes, at one distance, or without a target that both towers see at once. A list
+    that leaves a direction undetermined is named with it: where each tower sees its own target
+    alone, turning the bar about its long axis isn't enough.
 
     The list ends where it began: of a target that slips on the bar late, only the way back to the
     first pose tells. Beside each pose stands the least slip that its check finds; a warning says
@@ -129,6 +132,7 @@ def plan_command(
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
     reliable = reliability(place, found, corner_sigma)
     write_plan(out, place, found, in_order, drawn[:3], reliable, origin, note)
+    write_floor_sheets(place, found, out)
     typer.echo(f"{place.name}: {steps} bar poses found by search, and back to the first:")
     for line in sequence_words(found):
         typer.echo(f"  {line}")
@@ -150,7 +154,7 @@ def plan_command(
     for name, one in checked.items():
         for words in one.warnings:
             typer.echo(f"warning: {name}: {words}")
-    typer.echo(f"wrote plan.toml, sets, plan and pictures in {out}")
+    typer.echo(f"wrote plan.toml, sets, plan, floor sheets to print and pictures in {out}")
     return NEGATIVE if any(not ranked[name][-1].is_determined for name in own) else 0
 
 

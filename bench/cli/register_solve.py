@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
+from bench.cameras.result import read_calibration
 from bench.cli.options import (
     BayOption,
     OutOption,
@@ -39,6 +40,7 @@ from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
 from bench.solve.default_pipeline import BY_TARGET
+from bench.solve.response import calibrated_errors
 
 DEFAULT_OUT = Path("sightbench-register")
 NEGATIVE = 1
@@ -64,6 +66,21 @@ def solve_command(
     right_camera: Annotated[
         Path | None,
         typer.Option(metavar="CAMERA", help="Camera file of the right one.", show_default=False),
+    ] = None,
+    left_calibration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="calibration.json",
+            help="Instead of its camera file: the left tower's camera as 'sightbench intrinsics' "
+            "found it, with what isn't known of it.",
+            show_default=False,
+        ),
+    ] = None,
+    right_calibration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="calibration.json", help="The right one's likewise.", show_default=False
+        ),
     ] = None,
     table: Annotated[
         Path | None,
@@ -127,8 +144,9 @@ def solve_command(
     Checks ask whether a target slipped between steps, whether target sizes go together, whether
     the bar bends, and whether a step or target stands out; what errors of cameras and sizes can
     explain isn't held against them. Those of aspect and distortion are the bay file's
-    [budget]. A calibrated length of the bar that the pictures contradict is refused. No residual
-    can tell that the bar stood otherwise than planned: give --poses for that.
+    [budget]; of a calibrated camera (--left-calibration) all are what its calibration found. A
+    calibrated length of the bar that the pictures contradict is refused. No residual can tell
+    that the bar stood otherwise than planned: give --poses for that.
 
     The table's columns are pose, tower (left or right), target (A or B), the rotation vector
     rx_deg, ry_deg, rz_deg and position x_mm, y_mm, z_mm of the target in the camera, their
@@ -155,17 +173,29 @@ def solve_command(
         fraction(focal_uncertainty),
         centre_uncertainty,
     )
+    found = {
+        side: read_calibration(path)
+        for side, path in (("left", left_calibration), ("right", right_calibration))
+        if path is not None
+    }
+    for side, file in (("left", left_camera), ("right", right_camera)):
+        if side in found and file is not None:
+            raise ConfigError(f"--{side}-calibration: has a camera; leave out --{side}-camera")
+    cameras = (
+        found["left"][1] if "left" in found else left_camera,
+        found["right"][1] if "right" in found else right_camera,
+    )
+    if found and not (left and right):
+        raise ConfigError("register: calibrations go with --left and --right pictures")
     if table is not None:
         if left or right or board:
             raise ConfigError("register: give either --table or pictures, not both")
         taken = from_table(table)
     elif left or right:
         with progress_bar("pictures", quiet) as moved:
-            taken = from_the_pictures(
-                left, right, left_camera, right_camera, place, board, pipeline, moved
-            )
+            taken = from_the_pictures(left, right, *cameras, place, board, pipeline, moved)
     else:
-        if left_camera or right_camera or board or pipeline:
+        if any(cameras) or board or pipeline:
             raise ConfigError(
                 "register: cameras, --board and --pipeline need --left and --right pictures"
             )
@@ -177,9 +207,14 @@ def solve_command(
         raise ConfigError(
             f"{poses}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
         )
-    judged = judge_taken(taken, place, planned, errors)
+    known = {
+        side: calibrated_errors(result.value.matrix, result.words).modes
+        for side, (result, _) in found.items()
+    }
+    judged = judge_taken(taken, place, planned, errors, known)
     # of the bay only the bar matters: cameras are those of the pictures
     parts = {"bar": bay_parts(place)["bar"]} if taken.has_bar else {}
+    parts |= {f"{side} calibration": result.digest for side, (result, _) in found.items()}
     write_judged(out, judged, origin_of(started, place, place.survey.seed, parts))
     for line in judged.words():
         typer.echo(line)

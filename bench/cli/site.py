@@ -9,7 +9,14 @@ import typer
 
 from bench import provenance
 from bench.cli import site_sheet
-from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, QuietOption
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    QuietOption,
+    RuleOption,
+    ruled,
+)
 from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
@@ -93,6 +100,7 @@ def command(
         bool,
         typer.Option("--template", help="Write the file to fill in on site, measured.toml; stop."),
     ] = False,
+    rule: RuleOption = None,
     page: Annotated[
         str | None,
         typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
@@ -134,7 +142,7 @@ def command(
       sightbench site sited.toml --as-built site-visit/measured.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
-    place = load_bay(bay)
+    place = ruled(load_bay(bay), rule)
     if page is not None:
         page = site_sheet.paper(page)
     if template:
@@ -185,9 +193,10 @@ def command(
     typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
     for line in siting_words(siting, limits, gains, evaluate_only):
         typer.echo(line)
+    typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     if note:
         typer.echo(note)
-    return 0 if siting.feasible and siting.share <= 1.0 else NEGATIVE
+    return 0 if siting.feasible and siting.inside else NEGATIVE
 
 
 def _lengths(text: str) -> tuple[float, ...]:

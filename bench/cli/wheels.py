@@ -14,10 +14,12 @@ from bench.cli.given import command_line
 from bench.cli.options import (
     BayOption,
     OutOption,
+    RuleOption,
     SeedOption,
     angle_option,
     level_option,
     registration_option,
+    ruled,
     within,
 )
 from bench.cli.origin import origin_of
@@ -46,7 +48,7 @@ from bench.wheels.table import (
     tower_of,
 )
 from bench.wheels.vehicle import measure_vehicle
-from bench.wheels.words import wheel_words
+from bench.wheels.words import decision_words, wheel_words
 
 NEGATIVE = 1
 DEFAULT_OUT = Path("sightbench-wheels")
@@ -103,6 +105,7 @@ def command(
         typer.Option(parser=within(RIM), metavar="LENGTH", help="Rim diameter for toe in mm."),
     ] = "400 mm",  # type: ignore[assignment]
     seed: SeedOption = None,
+    rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
     """Compute a vehicle's wheel angles with their standard uncertainties.
@@ -124,6 +127,9 @@ def command(
     Without a table this is a rehearsal: an invented vehicle with known angles is measured in the
     shipped bay, its targets askew on their wheels; the answers stand beside the truth.
 
+    How well toe, camber and thrust are known (expanded, k = 2) is held against [tolerance] by the
+    bay's decision rule and said; a vehicle's own toe and camber have no limits here.
+
     Exit code 1 says that readings of a wheel contradict each other; the one that fits worst is
     named first.
 
@@ -134,7 +140,7 @@ def command(
       sightbench wheels one-frame.csv --rim "381 mm" --rear-track
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
-    place = load_bay(bay)
+    place = ruled(load_bay(bay), rule)
     truth: Mapping[tuple[str, str], float] | None = None
     tied: tuple[Pose, Array] | None = None
     up: tuple[Array, Array] | None = None
@@ -191,12 +197,15 @@ def command(
     vehicle = measure_vehicle(wheels, up, tied, line, vertical)
     make_directory(out)
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
-    write_wheels(out, rows, wheels, table, vertical, origin_of(started, place, seed, parts))
-    against = contradictions(groups, wheels, towers, bearing_play)
-    for one in against:
-        typer.echo(one.words)
-    for said in wheel_words(rows, wheels, vehicle):
+    known = decision_words(rows, place.tolerance)
+    against = [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
+    origin = origin_of(started, place, seed, parts)
+    write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
+    for said in against:
         typer.echo(said)
+    for said in (*wheel_words(rows, wheels, vehicle), *known):
+        typer.echo(said)
+    typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")
     return NEGATIVE if against else 0

@@ -8,8 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
+from bench.conformity import decide
 from bench.proof.moved import MOVES, MovedPlan, MovedResult
 from bench.proof.words import columns
+from bench.scene.model import Tolerance
 
 # p below which two towers are said not to have seen the same change
 ALIKE = 0.01
@@ -101,6 +103,30 @@ def moved_words(result: MovedResult, power: float) -> str:
         f"{move_words(4, float(smallest[4]))} across the bay would have been found "
         f"with {100 * power:g} % chance."
     )
+
+
+def angle_words(results: Sequence[MovedResult], tolerance: Tolerance) -> list[str]:
+    """Say whether what each tower's move does to total toe and to camber is inside tolerance."""
+    found = []
+    for result in results:
+        parts = []
+        for name, what, index in (("toe", "total toe", 2), ("camber", "camber on its side", 0)):
+            limit: float = getattr(tolerance, name)
+            decision = decide(
+                float(result.move[index]),
+                float(result.sigma[index]),
+                -limit,
+                limit,
+                tolerance.rule,
+                tolerance.confidence,
+            )
+            value, expanded = math.degrees(decision.value), math.degrees(decision.expanded)
+            parts.append(
+                f"{what} {decision.state} tolerance, {value:+.4f} ± {expanded:.4f} deg of "
+                f"{math.degrees(limit):.3f}{decision.chance_words}"
+            )
+        found.append(f"What that does, {result.plan.tower} tower: {'; '.join(parts)}.")
+    return found
 
 
 def moved_row(result: MovedResult) -> dict[str, object]:

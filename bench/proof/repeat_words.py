@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
-from bench.proof.repeat import Design, Study
+from bench.conformity import percent
+from bench.proof.repeat import Design, Study, evaluate
 from bench.scene.model import Bay
 from bench.typing import Array
 
@@ -74,11 +75,38 @@ def gauge_verdict(name: str, study: Study, bay: Bay, readings: Array) -> tuple[s
     k = float(stats.norm.isf(0.025))
     tolerance = math.degrees(getattr(bay.tolerance, name))
     size, low, high = k * gauge.sigma, k * math.sqrt(gauge.low), k * math.sqrt(gauge.high)
-    answer = "inside" if high <= tolerance else "outside" if low > tolerance else "undecided"
+    rule, level, chance = bay.tolerance.rule, bay.tolerance.confidence, ""
+    if rule == "simple":
+        answer = "inside" if size <= tolerance else "outside"
+    elif rule == "guard":
+        answer = "inside" if high <= tolerance else "outside" if low > tolerance else "undecided"
+    else:
+        p = chance_below(study, readings, tolerance / k)
+        answer = "inside" if p >= level else "outside" if p <= 1.0 - level else "undecided"
+        risk = f"fail {percent(p)}" if answer == "outside" else f"pass {percent(1.0 - p)}"
+        chance = f", {percent(p)} probable, risk of a wrong {risk}"
     return answer, (
         f"{name}: {answer}, gauge {size:.4f} deg ({low:.4f} to {high:.4f}, k = {k:.2f}) of "
-        f"{tolerance:.3f}"
+        f"{tolerance:.3f}{chance}"
     )
+
+
+def chance_below(study: Study, readings: Array, sigma: float) -> float:
+    """Return the confidence with which a study's gauge is below a standard deviation.
+
+    That of the one-sided interval which ends there, by bisection.
+    """
+    pool = -1.0 if study.pooled else 1.0  # as the study itself decided
+
+    def end(p: float) -> float:
+        found = evaluate(study.design, readings, abs(2.0 * p - 1.0), pool).component("gauge")
+        return math.sqrt(found.high if p >= 0.5 else found.low)
+
+    low, high = 1e-4, 1.0 - 1e-4
+    for _ in range(20):  # to 1e-6
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if end(middle) <= sigma else (low, middle)
+    return 0.5 * (low + high)
 
 
 def components_table(name: str, study: Study) -> pl.DataFrame:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -15,6 +15,7 @@ from bench.cameras.photograph_targets import KINDS, board_detector
 from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
+from bench.geometry.camera import Camera
 from bench.imaging.read import find_pictures
 from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import Judged, judge
@@ -30,6 +31,7 @@ from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
+from bench.typing import Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +72,8 @@ def from_table(path: Path) -> TakenSteps:
 def from_the_pictures(
     left: Sequence[str] | None,
     right: Sequence[str] | None,
-    left_camera: Path | None,
-    right_camera: Path | None,
+    left_camera: Path | Camera | None,
+    right_camera: Path | Camera | None,
     bay: Bay,
     board: str | None,
     pipeline: str | None = None,
@@ -83,8 +85,8 @@ def from_the_pictures(
     ----------
     left, right : sequence of str
         Each tower's pictures: files, folders or wild cards; one picture a step, in order.
-    left_camera, right_camera : Path
-        Camera files.
+    left_camera, right_camera : Path or Camera
+        Camera files, or calibrated cameras.
     bay : Bay
         Whose bar it is.
     board : str or None
@@ -107,7 +109,10 @@ def from_the_pictures(
         )
     paths = (find_pictures(left), find_pictures(right))
     sizes = [size_of(found[0]) for found in paths]
-    cameras = Cameras(read_camera(left_camera, sizes[0]), read_camera(right_camera, sizes[1]))
+    given = zip((left_camera, right_camera), sizes, strict=True)
+    cameras = Cameras(
+        *(one if isinstance(one, Camera) else read_camera(one, size) for one, size in given)
+    )
     targets: dict[End, Target] = {"A": bay.bar.target_a, "B": bay.bar.target_b}
     if board is not None:
         target = target_from_spec(board, ("chessboard", *KINDS))
@@ -181,16 +186,26 @@ def from_rehearsal(bay: Bay, folder: Path, moved: Callable[[int, int], None]) ->
 
 
 def judge_taken(
-    taken: TakenSteps, bay: Bay, planned: Sequence[BarPose] | None, errors: Errors
+    taken: TakenSteps,
+    bay: Bay,
+    planned: Sequence[BarPose] | None,
+    errors: Errors,
+    calibrated: Mapping[str, Array] | None = None,
 ) -> Judged:
-    """Register and judge; the errors are those of sizes and cameras."""
+    """Register and judge; the errors are those of sizes and cameras.
+
+    `calibrated` has the modes (9, K) of a camera's errors that its calibration found, by side,
+    in place of those that `errors` assumes.
+    """
+    causes = errors.causes(taken.cameras)
+    causes = replace(causes, cameras={**causes.cameras, **(calibrated or {})})
     return judge(
         taken.steps,
         taken.cameras,
         bay,
         taken.length(bay, errors.size),
         planned,
-        errors.causes(taken.cameras),
+        causes,
     )
 
 

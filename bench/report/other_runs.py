@@ -21,7 +21,7 @@ MOST_ROWS = 40
 Run = Result[SurveyRun]
 
 
-def siting_section(place: Path, run: Run) -> Section:
+def siting_section(place: Path, run: Run | None) -> Section:
     """Return what `sightbench site` found.
 
     Raises
@@ -38,6 +38,7 @@ def siting_section(place: Path, run: Run) -> Section:
         f"{figures(value.over_tolerance, 2)} of its tolerance "
         f"({value.basis}, k = {figures(value.coverage_factor, 3)}).",
         f"{len(value.constraints) - len(broken)} of {len(value.constraints)} constraints hold.",
+        *_rule(value.decision_rule),
         *(f"What limits it: {item.words}." for item in value.limits),
         *(f"What would help: {item.words}." for item in value.gains),
         *made_for(result, run),
@@ -86,7 +87,7 @@ def siting_section(place: Path, run: Run) -> Section:
     )
 
 
-def budget_section(place: Path, run: Run) -> Section:
+def budget_section(place: Path, run: Run | None) -> Section:
     """Return what `sightbench budget` found.
 
     Raises
@@ -104,7 +105,7 @@ def budget_section(place: Path, run: Run) -> Section:
             figures(line.k, 3),
             _unit(line.expanded_deg, "deg"),
             _unit(line.tolerance_deg, "deg"),
-            str(line.verdict),
+            line.verdict or "no tolerance",
             line.largest,
         )
         for line in lines[:MOST_ROWS]
@@ -148,7 +149,7 @@ def _angle(line: BudgetLine) -> str:
     return f"{name}{to} of {line.vehicle} at {line.station}"
 
 
-def registration_section(place: Path, run: Run) -> Section:
+def registration_section(place: Path, run: Run | None) -> Section:
     """Return what `sightbench register solve` found.
 
     Raises
@@ -177,7 +178,7 @@ def registration_section(place: Path, run: Run) -> Section:
     return Section("registration", "Registration", lead, (table,), (), source_words(place, result))
 
 
-def level_section(place: Path, run: Run) -> Section:
+def level_section(place: Path, run: Run | None) -> Section:
     """Return what `sightbench level solve` found.
 
     Raises
@@ -206,7 +207,7 @@ def level_section(place: Path, run: Run) -> Section:
     return Section("level", "Level", lead, (table,), (), source_words(place, result))
 
 
-def wheels_section(place: Path, run: Run) -> Section:
+def wheels_section(place: Path, run: Run | None) -> Section:
     """Return what `sightbench wheels` measured.
 
     Raises
@@ -227,6 +228,10 @@ def wheels_section(place: Path, run: Run) -> Section:
     table = Table("What was measured", ("quantity", "value", "standard uncertainty"), rows)
     picture = picture_beside(place, "wheels.png", "The measured wheel angles with uncertainties.")
     return Section("wheels", "Wheels", lead, (table,), picture, source_words(place, result))
+
+
+def _rule(words: str) -> tuple[str, ...]:
+    return (f"Decision rule: {words}.",) if words else ()
 
 
 def _unit(value: float | None, unit: str) -> str:

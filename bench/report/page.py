@@ -72,9 +72,9 @@ def html(report: Report) -> str:
         "panels": panels,
         "data": as_json(page_data(report.views) | {"plots": _items(grid, report)}),
         "bokeh": Markup(as_script(plots.script())),
-        "script": Markup(as_script(_text("report.js"))),
+        "script": Markup(as_script(text_of("report.js"))),
     }
-    return _environment().get_template("report.html.j2").render(content)
+    return environment().get_template("report.html.j2").render(content)
 
 
 def paper_html(report: Report) -> str:
@@ -82,7 +82,7 @@ def paper_html(report: Report) -> str:
     grid = CellGrid.of(report.run.cells)
     content = _content(report)
     content |= {"paper": True, "panels": _panels(report, grid)}
-    return _environment().get_template("report.html.j2").render(content)
+    return environment().get_template("report.html.j2").render(content)
 
 
 def as_json(value: Any) -> Markup:
@@ -119,7 +119,7 @@ def _content(report: Report) -> dict[str, Any]:
         "provenance": words.provenance(run, report.command, __version__),
         "marks": {word: MARKS[word] for word in ("holds", "undecided", "fails")},
         "version": __version__,
-        "style": Markup(_text("report.css")),
+        "style": Markup(text_of("report.css")),
         "started": run.run.value.starts[0].get("started", ""),
     }
 
@@ -191,9 +191,10 @@ def _items(grid: CellGrid, report: Report) -> list[dict[str, Any]]:
     ]
 
 
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Return the environment of the page's templates."""
     return Environment(
-        loader=FunctionLoader(_text),
+        loader=FunctionLoader(text_of),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -201,5 +202,6 @@ def _environment() -> Environment:
     )
 
 
-def _text(name: str) -> str:
+def text_of(name: str) -> str:
+    """Return one of the page's assets."""
     return asset(f"{FOLDER}/{name}").read_text(encoding="utf-8")

@@ -46,8 +46,10 @@ class Section:
     source: str = ""
 
 
-def made_for(result: Result[Any], run: Result[Any]) -> tuple[str, ...]:
+def made_for(result: Result[Any], run: Result[Any] | None) -> tuple[str, ...]:
     """Refuse a result that was made for another camera or target than the map, or say otherwise.
+
+    Without a map there is nothing to compare.
 
     Returns
     -------
@@ -59,11 +61,17 @@ def made_for(result: Result[Any], run: Result[Any]) -> tuple[str, ...]:
     ConfigError
         Names what differs.
     """
-    refuse_other(result, run.parts, f"the map {run.path.parent}")
     words = []
+    if run is not None:
+        refuse_other(result, run.parts, f"the map {run.path.parent}")
     if not result.verified:
         words.append(f"Attention: {NOTE_UNVERIFIED}.")
-    if result.bay is not None and run.bay is not None and result.bay.digest != run.bay.digest:
+    if (
+        run is not None
+        and result.bay is not None
+        and run.bay is not None
+        and result.bay.digest != run.bay.digest
+    ):
         words.append(
             "Attention: this was computed for another bay file, or another state of it, than "
             f"the map: {result.bay.name}, {result.bay.file}."

@@ -52,6 +52,7 @@ def describe(bay: Bay, seen: tuple[Sight, ...]) -> str:
         f"{format_angle(tolerance.within)}, with {100 * tolerance.confidence:g} % confidence; "
         f"expanded uncertainty of toe {format_angle(tolerance.toe)}, camber "
         f"{format_angle(tolerance.camber)}, thrust angle {format_angle(tolerance.thrust)}.",
+        f"Decision rule: {tolerance.rule_words}.",
         f"Digest of the content: {bay.digest[:16]}",
     ]
     return "\n".join(lines)

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, model_validator
 
+from bench.conformity import DEFAULT, Rule
 from bench.scene.bar_section import BarSection
 from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
@@ -165,6 +166,9 @@ class ToleranceSection(Section):
     """Largest expanded uncertainty of a wheel's camber."""
     thrust: WheelTolerance = written("0.05 deg")
     """Largest expanded uncertainty of the thrust angle."""
+    rule: Rule | None = None
+    """Decision rule where a number is held against its tolerance: simple, guard (by U, as ISO
+    14253-1) or probability (of conformity, JCGM 106, at the confidence); guard when left out."""
 
     @model_validator(mode="before")
     @classmethod
@@ -181,7 +185,13 @@ class ToleranceSection(Section):
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
         return Tolerance(
-            self.within, self.success, self.confidence, self.toe, self.camber, self.thrust
+            self.within,
+            self.success,
+            self.confidence,
+            self.toe,
+            self.camber,
+            self.thrust,
+            self.rule or DEFAULT,
         )
 
 

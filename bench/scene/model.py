@@ -13,6 +13,14 @@ from pathlib import Path
 
 import numpy as np
 
+from bench.conformity import (
+    COVERAGE,
+    DEFAULT,
+    Decision,
+    Rule,
+    decide_uncertainty,
+    rule_words,
+)
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z
@@ -133,6 +141,8 @@ class Tolerance:
     toe, camber, thrust : float
         Largest expanded uncertainty of a wheel's toe and camber and of the thrust angle,
         radians.
+    rule : Rule
+        By which numbers are held against their tolerance.
     """
 
     within: float
@@ -141,6 +151,17 @@ class Tolerance:
     toe: float
     camber: float
     thrust: float
+    rule: Rule = DEFAULT
+
+    def holds(self, name: str, expanded: float, k: float = COVERAGE) -> Decision:
+        """Decide on the expanded uncertainty of toe, camber or thrust, radians."""
+        limit: float = getattr(self, name)
+        return decide_uncertainty(expanded, limit, k, self.rule, self.confidence)
+
+    @property
+    def rule_words(self) -> str:
+        """The decision rule, in words."""
+        return rule_words(self.rule, self.confidence)
 
 
 @dataclass(frozen=True, eq=False)

@@ -61,6 +61,7 @@ def words_of(verdict: AsBuiltVerdict, measured: Measured, advice: Advice) -> lis
             f"{math.degrees(COVERAGE * max(u[c] for c in COMPONENTS[3:])):.3f} deg (k = 2)"
             f"{chosen}."
         )
+    lines.append(f"Decision rule: {verdict.plan.tolerance.rule_words}.")
     if not measured.directions():
         lines.append("No uncertainty is given: what was measured counts as exact.")
     unmeasured = [
@@ -158,6 +159,8 @@ def write_as_built(
     summary, table, bay = (directory / name for name in FILES)
     value = {
         "verdict": verdict.state,
+        "decision_rule": verdict.plan.tolerance.rule_words,
+        "words": words_of(verdict, measured, advice),
         "predicted_from": predictor.basis,
         "plan": {"name": verdict.plan.name, "digest": verdict.plan.digest},
         "measured": measured.numbers,

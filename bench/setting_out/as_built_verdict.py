@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from bench.scene.model import Bay
+from bench.conformity import decide
+from bench.scene.model import Bay, Tolerance
 from bench.setting_out.as_built import as_built
 from bench.setting_out.as_built_file import Measured
 from bench.setting_out.off_plan import MOST_LEAN, Off, lean_of, off_plan
@@ -21,6 +22,7 @@ from bench.siting.constraints import SCALES
 from bench.typing import Array
 
 State = Literal["holds", "fails", "undecided"]
+STATES: dict[str, State] = {"inside": "holds", "outside": "fails", "undecided": "undecided"}
 PLUMB = "plumb"
 UNITS = {
     "margin": ("plate widths", 1.0),
@@ -49,9 +51,13 @@ class Check:
     unit : str
         Such as ``"plate widths"``.
     state : {"holds", "fails", "undecided"}
-        Undecided where the expanded uncertainty, k = 2, reaches across the limit.
+        By the bay's decision rule.
     relative : float
         The room in the scales of `bench.siting.constraints`, to compare limits by.
+    probability : float
+        That it is kept; NaN where it wasn't asked.
+    chance : str
+        The same in words, where the decision rule asks it.
     """
 
     limit: str
@@ -62,13 +68,16 @@ class Check:
     unit: str
     state: State
     relative: float
+    probability: float = math.nan
+    chance: str = ""
 
     @property
     def words(self) -> str:
         """In words with numbers."""
         what = "has" if self.room >= 0.0 else "lacks"
         sure = f" ± {COVERAGE * self.u:.2g} (k = 2)" if self.u > 0.0 else ""
-        return f"{self.limit}, {self.where}: {what} {abs(self.room):.2f}{sure} {self.unit}"
+        room = f"{abs(self.room):.2f}{sure} {self.unit}"
+        return f"{self.limit}, {self.where}: {what} {room}{self.chance}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +152,8 @@ def judge(
     planned = limits_of(bay, predictor).slack([{}])
     room = found.values[0]
     u = np.sqrt(np.sum((found.values[1:] - room) ** 2, axis=0))
-    checks = _checks(found.names, room, _matching(planned, found.names), u)
+    held = bay.tolerance
+    checks = _checks(found.names, room, _matching(planned, found.names), u, held)
     checks += _plumb(bay, measured)
     if visible:
         checks += _visible(bay, built, predictor)
@@ -182,11 +192,12 @@ def _matching(slacks: Slack, names: tuple[tuple[str, str], ...]) -> Array:
 
 
 def _checks(
-    names: tuple[tuple[str, str], ...], room: Array, planned: Array, u: Array
+    names: tuple[tuple[str, str], ...], room: Array, planned: Array, u: Array, held: Tolerance
 ) -> list[Check]:
     found = []
     for (limit, where), value, before, spread in zip(names, room, planned, u, strict=True):
         unit, scale = UNITS.get(limit, FLOOR)
+        decision = decide(float(value), float(spread), 0.0, math.inf, held.rule, held.confidence)
         found.append(
             Check(
                 limit,
@@ -195,17 +206,13 @@ def _checks(
                 float(before) * scale,
                 float(spread) * scale,
                 unit,
-                _state(float(value), float(spread)),
+                STATES[decision.state],
                 float(value),
+                decision.probability,
+                decision.chance_words,
             )
         )
     return found
-
-
-def _state(room: float, u: float) -> State:
-    if room - COVERAGE * u >= -1e-9:  # a hair for rounding, as constraints have it
-        return "holds"
-    return "fails" if room + COVERAGE * u < 0.0 else "undecided"
 
 
 def _plumb(bay: Bay, measured: Measured) -> list[Check]:
@@ -222,6 +229,7 @@ def _plumb(bay: Bay, measured: Measured) -> list[Check]:
             np.array([(MOST_LEAN - lean) / SCALES["least tilt"]]),
             np.array([MOST_LEAN / SCALES["least tilt"]]),
             np.array([u / SCALES["least tilt"]]),
+            bay.tolerance,
         )
     return found
 
@@ -237,4 +245,5 @@ def _visible(bay: Bay, built: Bay, predictor: Predictor) -> list[Check]:
         slacks.append((one.visible - built.siting.visible) / SCALES["visible"])
         earlier = before.get((one.tower, one.name), math.nan)
         planned.append((earlier - built.siting.visible) / SCALES["visible"])
-    return _checks(tuple(names), np.array(slacks), np.array(planned), np.zeros(len(slacks)))
+    none = np.zeros(len(slacks))
+    return _checks(tuple(names), np.array(slacks), np.array(planned), none, bay.tolerance)

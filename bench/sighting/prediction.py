@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from bench.conformity import COVERAGE as COVERAGE  # k of the uncertainties predicted here
+from bench.conformity import Decision
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.pose import Pose
 from bench.imaging.region import region_of
@@ -23,7 +25,6 @@ from bench.solve.default_pipeline import default_pipeline, is_photometric
 from bench.targets.target import Target
 from bench.typing import Array, BoolArray
 
-COVERAGE = 2.0  # k of the expanded uncertainty that tolerances are held against
 FALLBACK_SIGMA_PX = 0.1  # of detectors that don't say what they claim
 
 
@@ -50,6 +51,12 @@ class Prediction:
     def share(self, tolerance: Tolerance) -> float:
         """Return the larger expanded uncertainty of toe and camber over its tolerance."""
         return COVERAGE * max(self.toe / tolerance.toe, self.camber / tolerance.camber)
+
+    def decision(self, tolerance: Tolerance) -> Decision:
+        """Return the decision on the one with the larger share."""
+        camber = self.camber / tolerance.camber > self.toe / tolerance.toe
+        name = "camber" if camber else "toe"
+        return tolerance.holds(name, COVERAGE * getattr(self, name))
 
 
 @dataclass(frozen=True, eq=False)

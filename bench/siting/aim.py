@@ -114,10 +114,12 @@ def failures_of(one: Sighting, constraints: tuple[Constraint, ...], bay: Bay) ->
     tolerance = bay.tolerance
     for name, limit in (("toe", tolerance.toe), ("camber", tolerance.camber)):
         value = COVERAGE * getattr(one.prediction, name)
-        if not value <= limit:
+        decision = tolerance.holds(name, value)
+        if decision.state != "inside":
             found.append(
                 f"expanded uncertainty of {name} {math.degrees(value):.4f} deg is outside the "
                 f"tolerance of {math.degrees(limit):.4g} deg, {value / limit:.2f} times it"
+                f"{decision.chance_words}"
             )
     return found
 
@@ -204,6 +206,7 @@ def write_aim(directory: Path, aim: Aim, origin: Origin) -> list[Path]:
             "toe": math.degrees(aim.bay.tolerance.toe),
             "camber": math.degrees(aim.bay.tolerance.camber),
         },
+        "decision_rule": aim.bay.tolerance.rule_words,
         "margin_widths": aim.bay.siting.margin,
         "holds": not aim.failures,
         "failures": list(aim.failures),

@@ -110,6 +110,7 @@ def write_siting(
         "sited_digest": sited_digest,
         "basis": siting.predictor.basis,
         "coverage_factor": COVERAGE,
+        "decision_rule": siting.bay.tolerance.rule_words,
         "feasible": siting.feasible,
         "over_tolerance": _finite(siting.share),
         "layout": {

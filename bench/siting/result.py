@@ -52,6 +52,8 @@ class SitingValue(Section):
     spare: float
     feasible: bool
     over_tolerance: float | None
+    decision_rule: str = ""
+    """By which `over_tolerance` was judged, in words."""
     sited_digest: str | None = None
     """Digest of sited.toml, the bay file with the layout found; null where none was written."""
     layout: dict[str, float | None]

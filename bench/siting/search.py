@@ -133,6 +133,13 @@ class Siting:
         return max(one.prediction.share(self.bay.tolerance) for one in self.sightings)
 
     @property
+    def inside(self) -> bool:
+        """Whether every uncertainty is inside tolerance by the bay's decision rule."""
+        return all(
+            one.prediction.decision(self.bay.tolerance).state == "inside" for one in self.sightings
+        )
+
+    @property
     def broken(self) -> tuple[Constraint, ...]:
         """Constraints that aren't kept, the worst first."""
         return tuple(sorted((c for c in self.constraints if not c.holds), key=lambda c: c.room))

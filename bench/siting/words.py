@@ -19,12 +19,14 @@ def aim_words(aim: Aim) -> list[str]:
     """Return what the aim check finds, a line each."""
     count, tight, worst = len(aim.sightings), aim.tightest, aim.worst
     share = worst.prediction.share(aim.bay.tolerance)
-    state = "inside" if share <= 1.0 else "outside"
+    decision = worst.prediction.decision(aim.bay.tolerance)
     lines = [
         f"Least margin: {tight.margin:.2f} plate widths of {aim.bay.siting.margin:g}, "
         f"{tight.tower} tower, {tight.name}, at the picture's {tight.edge} edge.",
-        f"Largest uncertainty: {state} tolerance, {share:.2f} of it, {worst.tower} tower, "
+        f"Largest uncertainty: {decision.state} tolerance, {share:.2f} of it"
+        f"{decision.chance_words}, {worst.tower} tower, "
         f"{worst.name} (expanded, k = {COVERAGE:g}; {aim.predictor.basis}).",
+        f"Decision rule: {decision.rule_words}.",
     ]
     lines += _beyond(aim.sightings)
     if not aim.failures:
@@ -101,10 +103,11 @@ def evaluate_own(siting: Siting) -> Siting:
 
 def _verdict(siting: Siting, what: str) -> str:
     worst = max(siting.sightings, key=lambda one: one.prediction.share(siting.bay.tolerance))
-    state = "inside" if siting.share <= 1.0 else "outside"
+    decision = worst.prediction.decision(siting.bay.tolerance)
     kept = "keeps all constraints" if siting.feasible else "breaks constraints"
     return (
-        f"{what} {kept}; its worst uncertainty is {state} tolerance, {siting.share:.3f} of it "
+        f"{what} {kept}; its worst uncertainty is {decision.state} tolerance, "
+        f"{siting.share:.3f} of it{decision.chance_words} "
         f"({worst.tower} tower, {worst.name}; expanded, k = {COVERAGE:g}; "
         f"{siting.predictor.basis})."
     )

@@ -11,6 +11,11 @@ from bench.targets.pdf import sheet_pdf
 from bench.targets.svg import page_svg
 
 
+def sheet_stem(sheet: Sheet) -> str:
+    """Return what a sheet's files are called, without ending."""
+    return re.sub(r"[^a-z0-9_.]+", "-", sheet.name.lower()).strip("-")
+
+
 def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
     """Write a sheet as one PDF and an SVG a page; return the paths.
 
@@ -19,7 +24,7 @@ def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
     RunError
         The directory can't be made, or a file not written.
     """
-    stem = re.sub(r"[^a-z0-9_.]+", "-", sheet.name.lower()).strip("-")
+    stem = sheet_stem(sheet)
     several = len(sheet.pages) > 1
     files = {f"{stem}.pdf": sheet_pdf(sheet)}
     for number, page in enumerate(sheet.pages, start=1):

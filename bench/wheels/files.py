@@ -12,6 +12,7 @@ import polars as pl
 from bench.envelope import Origin, write_result
 from bench.files import write_atomically
 from bench.geometry.wheel_angles import toe_length
+from bench.scene.model import Tolerance
 from bench.wheels.result import WHEELS
 from bench.wheels.vehicle import Answer, MeasuredVehicle, MeasuredWheel
 
@@ -57,6 +58,9 @@ def write_wheels(
     wheels: tuple[MeasuredWheel, ...],
     table: Path,
     vertical: str,
+    contradictions: list[str],
+    decisions: list[str],
+    tolerance: Tolerance,
     origin: Origin,
 ) -> None:
     """Write wheels.csv, and wheels.json with the wheels' run-out.
@@ -72,6 +76,9 @@ def write_wheels(
         "table": str(table),
         "vertical": vertical,
         "rows": rows,
+        "decision_rule": tolerance.rule_words,
+        "decisions": decisions,
+        "contradictions": contradictions,
         "run_out": {
             w.name: {
                 "rolled_deg": [float(v) for v in np.degrees(w.wheel.turning.angles)],

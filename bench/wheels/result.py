@@ -38,6 +38,11 @@ class WheelsValue(Section):
     vertical: str = Field(default="")
     """What camber stands on: "level", "floor", "wheel centres' plane", "table's z"."""
     rows: list[AngleRow]
+    decision_rule: str = ""
+    decisions: list[str] = Field(default_factory=list)
+    """Whether the angles' uncertainties are inside tolerance, in words."""
+    contradictions: list[str] = Field(default_factory=list)
+    """What readings say against each other, in words."""
     run_out: dict[str, RunOut]
 
 

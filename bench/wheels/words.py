@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from bench.conformity import COVERAGE
+from bench.scene.model import Tolerance
 from bench.solve.turning import axis_sigma
 from bench.wheels.contradiction import REFUTED
 from bench.wheels.steering import formula_error
@@ -70,6 +72,25 @@ def wheel_words(
         f"two readings leave its axis {_factors()} times as uncertain as one reading of the target"
     )
     return lines
+
+
+def decision_words(rows: list[dict[str, Any]], tolerance: Tolerance) -> list[str]:
+    """Say of toe, camber and thrust whether the least known is known to its tolerance."""
+    found = []
+    for what in ("toe", "camber", "thrust"):
+        limit = float(np.degrees(getattr(tolerance, what)))
+        # total toe and differences of both sides have no tolerance of their own
+        held = [r for r in rows if what in r["name"].split() and "total" not in r["name"]]
+        if not held:
+            continue
+        worst = max(held, key=lambda row: float(row["u"]))
+        expanded = COVERAGE * float(worst["u"])
+        decision = tolerance.holds(what, float(np.radians(expanded)))
+        found.append(
+            f"uncertainty of {what}: {decision.state} tolerance, {expanded:.3f} deg of "
+            f"{limit:.3f} (k = {COVERAGE:g}), {worst['name']}{decision.chance_words}"
+        )
+    return found
 
 
 def _factors() -> str:

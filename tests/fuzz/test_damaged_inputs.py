@@ -72,6 +72,8 @@ SUBJECTS = {
     "registration in a plan": _subject(
         "registration.json", "proof length plan --registration FILE --out OUT"
     ),
+    "bay of a book": _subject("bay.toml", "book IN --bay FILE --out OUT"),
+    "registration in a book": _subject("registration.json", "book IN --bay IN/bay.toml --out OUT"),
     "level": _subject(
         "level.json",
         "wheels IN/wheels.csv --registration IN/registration.json --level FILE --out OUT",

@@ -13,7 +13,13 @@ from bench.registration.checks import FALSE_ALARM, alarms
 from bench.registration.fit import NO_CAUSES, register
 from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
-from bench.registration.taken_steps import from_rehearsal, judge_taken, render_rehearsal
+from bench.registration.sights import Cameras
+from bench.registration.taken_steps import (
+    TakenSteps,
+    from_rehearsal,
+    judge_taken,
+    render_rehearsal,
+)
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 
@@ -76,6 +82,20 @@ def test_a_fault_shows_beside_errors_of_cameras(bay, errors, poses, faults, chec
     causes = errors.causes(cameras_of(bay))
     found = registered(bay, poses, errors, faults, "faulty", causes)
     assert check in [c.name for c in alarms(found)]
+
+
+def test_a_calibrated_camera_is_off_as_its_calibration_says(bay, errors, poses):
+    # tangential distortion, of which [budget] knows nothing: a pixel at the picture's edge
+    modes = np.zeros((9, 2))
+    modes[6, 0] = modes[7, 1] = 1e-3
+    rng = np.random.default_rng(np.random.SeedSequence([7, key_digest("calibrated")]))
+    scene = draw_scene(bay, poses, Errors(), Faults(), rng)
+    steps = find_points(bay, scene, Errors(corner_px=FINE_PX), rng)
+    true = cameras_of(bay)
+    believed = Cameras(*(true.of(s).changed(modes @ [1.0, -1.0]) for s in ("left", "right")))
+    taken = TakenSteps(steps, believed)
+    assert not judge_taken(taken, bay, None, errors).is_clean
+    assert judge_taken(taken, bay, None, errors, {"left": modes, "right": modes}).is_clean
 
 
 @pytest.mark.slow

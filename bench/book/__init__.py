@@ -1,0 +1,1 @@
+"""The bay book: one folder for one bay from first idea to hand-over."""
