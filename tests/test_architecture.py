@@ -38,6 +38,7 @@ LAYERS = (
     ("render",),
     ("detect",),
     ("solve",),
+    ("built",),
     ("survey",),
     ("draw",),
     ("cameras", "maps", "sighting"),

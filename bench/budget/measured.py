@@ -125,7 +125,7 @@ def checked(bay: Bay, measured: Measured) -> Bay:
     towers = list(bay.towers)
     for side, result in measured.calibrations.items():
         tower = by_side[side]
-        camera = _calibrated(tower.camera, result)
+        camera = calibrated_camera(tower.camera, result)
         towers[towers.index(tower)] = replace(tower, camera=camera)
     if measured.registration is not None:
         _check_registration(bay, measured, here, whose)
@@ -140,7 +140,14 @@ def checked(bay: Bay, measured: Measured) -> Bay:
     return replace(bay, towers=tuple(towers))
 
 
-def _calibrated(own: Camera, result: Result[CalibrationValue]) -> Camera:
+def calibrated_camera(own: Camera, result: Result[CalibrationValue]) -> Camera:
+    """Return a tower's camera as it was calibrated.
+
+    Raises
+    ------
+    ConfigError
+        The calibration is of another frame or lens.
+    """
     camera = result.value.camera.camera
     if (camera.width, camera.height) != (own.width, own.height):
         raise ConfigError(

@@ -15,6 +15,7 @@ from bench.cli.predicting import (
     BoundOption,
     MapOption,
     PipelineOption,
+    PredictAsDrawnOption,
     VisibilityOption,
     predictor,
 )
@@ -48,6 +49,7 @@ def command(
     corner_sigma: CornerSigmaOption = None,
     map_: MapOption = None,
     pipeline: PipelineOption = None,
+    as_drawn: PredictAsDrawnOption = False,
     visibility: VisibilityOption = True,
     rule: RuleOption = None,
     pictures: Annotated[bool, typer.Option(help="Draw the picture of each tower.")] = True,
@@ -57,7 +59,8 @@ def command(
     For each tower and every wheel on its side, from the nearest axle to the farthest, of all
     vehicles at all stations: where in the frame the target should appear (per cent and pixels),
     its size, range, turn, pitch and tilt, the room to the picture's edge, how much of it is
-    hidden, and how well its toe and camber will be measured against the tolerance.
+    hidden, and how well its toe and camber will be measured against the tolerance: with noise,
+    and with what camera, print and plate are off by beyond what registration absorbs.
 
     On site, hold the live view beside aim-TOWER.png (or print the PDF): if the plates appear
     where the picture has them, the tower stands and looks as planned.
@@ -75,7 +78,7 @@ def command(
     place = ruled(load_bay(bay), rule)
     if margin is not None:
         place = replace(place, siting=replace(place.siting, margin=margin))
-    asked = predictor(place, bound, corner_sigma, map_, pipeline)
+    asked = predictor(place, bound, corner_sigma, map_, pipeline, as_built=not as_drawn)
     aim = judge_aim(place, asked, tower, visibility)
     make_directory(out)
     written = write_aim(out, aim, origin_of(started, place))

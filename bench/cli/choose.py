@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from bench import provenance
+from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.choice.candidates import jobs_of, read_candidates
 from bench.choice.choice import Surveyed, choose_drawing
 from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
@@ -25,6 +26,7 @@ from bench.cli.progress import progress_bar
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
+    AsDrawnOption,
     ChunkOption,
     DryRunOption,
     PitchesOption,
@@ -105,6 +107,7 @@ def command(
     ] = None,
     seed: SeedOption = None,
     tower: TowerOption = None,
+    as_drawn: AsDrawnOption = False,
     show_turn: Annotated[
         float,
         typer.Option(
@@ -143,8 +146,9 @@ def command(
     the others what is still undecided; more --trials decide more. Each limit has the stated
     confidence by itself, not all of them together.
 
-    What the map doesn't show: dirt, glare, a covered corner, a bent plate, other layouts of the
-    same kind. What is written says what each kind is prone to.
+    Every picture is of a bay as built, as 'sightbench map' has it, and all candidates see the
+    same bays; --as-drawn leaves noise alone. What isn't shown: a covered corner, other layouts
+    of the same kind. What is written says what each kind is prone to.
 
     Each candidate's run is kept in a directory of its own in DIR, where 'sightbench limits' can
     ask it about other tolerances; a run that was stopped goes on with the same command.
@@ -167,6 +171,7 @@ def command(
         candidates,
         place,
         tower,
+        as_built=not as_drawn,
         ranges_m=ranges or tuple(choose(sorted(place.survey.ranges_m), MOST_RANGES)),
         turns_deg=degrees(turns) or tuple(choose(sorted(place.survey.turns_deg), MOST_TURNS)),
         pitches_deg=degrees(pitches),
@@ -177,6 +182,7 @@ def command(
         seed=seed,
     )
     executor = executor_of(workers, scheduler)
+    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     if dry_run:
         for line in plan_words(place, board, candidates, jobs, asked, processes_of(workers)):
             typer.echo(line)

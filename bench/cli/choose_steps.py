@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import typer
@@ -10,7 +10,7 @@ import typer
 from bench import provenance
 from bench.choice.candidates import Candidate
 from bench.cli.origin import origin_of
-from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
 from bench.cli.surveying import setting_words, warn_of_failures
 from bench.scene.model import Bay
 from bench.survey.executors import Executor
@@ -44,7 +44,7 @@ def run_all(
                 RunStore(directory),
                 executor,
                 chunk,
-                _shifted(progress, before, total),
+                shifted(progress, before, total),
                 stop,
             )
             write_run_file(
@@ -60,10 +60,3 @@ def run_all(
             err=True,
         )
     return done == total
-
-
-def _shifted(
-    progress: Callable[[int, int], None], before: int, total: int
-) -> Callable[[int, int], None]:
-    """Return a candidate's progress as part of all candidates'."""
-    return lambda done, _: progress(before + done, total)

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from bench import provenance
+from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
@@ -16,6 +17,7 @@ from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
+    AsDrawnOption,
     ChunkOption,
     DryRunOption,
     PitchesOption,
@@ -87,6 +89,7 @@ def command(
     pipeline: Annotated[list[str] | None, pipeline_option()] = None,
     seed: SeedOption = None,
     tower: TowerOption = None,
+    as_drawn: AsDrawnOption = False,
     workers: WorkersOption = None,
     scheduler: SchedulerOption = None,
     chunk: ChunkOption = DEFAULT_CHUNK,
@@ -108,6 +111,9 @@ def command(
 
     A stopped run goes on with the same command. 'sightbench limits DIR' reads the result.
 
+    Every picture is of a bay as built, as 'sightbench map' has it; --as-drawn leaves noise
+    alone.
+
     Ends with 0 where any limit holds, 1 where none does, 3 where none does but some are
     undecided.
 
@@ -122,6 +128,7 @@ def command(
     job = job_of_bay(
         place,
         tower,
+        as_built=not as_drawn,
         ranges_m=ranges,
         turns_deg=degrees(turns),
         pitches_deg=degrees(pitches),
@@ -134,6 +141,7 @@ def command(
     executor = executor_of(workers, scheduler)
     check_plan(job.plan, job.setting)
     check_pipelines(job)
+    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     if dry_run:
         typer.echo(plan_words(contour))
         typer.echo(time_words(job, contour, processes_of(workers)))

@@ -10,6 +10,7 @@ import typer
 
 from bench import units
 from bench.errors import BenchError, ConfigError
+from bench.survey.plan import WHEELS, Place
 from bench.units import NUMBER
 
 # More than this in one list is a slip of the step, not a survey.
@@ -49,21 +50,23 @@ def parse_grid(text: str, read: Callable[[object], tuple[float, ...]]) -> tuple[
     return tuple(start + i * step for i in range(count))
 
 
-def parse_position(text: str) -> tuple[float, float] | None:
-    """Return a place in the frame: "axis", or fractions across and down such as "0.25,0.5".
+def parse_position(text: str) -> Place:
+    """Return a place in the frame: "axis", "wheels", or fractions such as "0.25,0.5".
 
     Raises
     ------
     ConfigError
-        It is neither.
+        It is none of them.
     """
     if text.strip() == "axis":
         return None
+    if text.strip() == WHEELS:
+        return WHEELS
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 2 or not all(re.fullmatch(NUMBER, part) for part in parts):
         raise ConfigError(
-            f"position {units.shown(text)}: write 'axis', or fractions across and down such as "
-            "0.25,0.5"
+            f"position {units.shown(text)}: write 'axis', 'wheels', or fractions across and down "
+            "such as 0.25,0.5"
         )
     return float(parts[0]), float(parts[1])
 

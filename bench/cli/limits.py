@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from bench.built.one_bay import one_bay_from
+from bench.built.sizes import one_bay_words
 from bench.cli.options import parse_place
 from bench.cli.origin import origin_of
 from bench.cli.surveying import (
@@ -84,6 +86,8 @@ def command(
     limits = find_limits(cases, request, looks, _rolls(stored))
     for line in limit_lines(limits, long):
         typer.echo(line)
+    if stored.get("one"):
+        typer.echo(one_bay_words(one_bay_from(stored["one"]).name))
     if looks is None and "rule" in stored:
         typer.echo(
             "This is a run of `sightbench contour` for another question. It looked at a cell "

@@ -9,13 +9,16 @@ from typing import Annotated, Any
 import typer
 
 from bench import provenance
+from bench.built.sizes import AS_DRAWN_WORDS, one_bay_words, sizes_words
 from bench.cli.grids import parse_position
+from bench.cli.map_vary import VaryOption, vary
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
+    AsDrawnOption,
     ChunkOption,
     DryRunOption,
     PitchesOption,
@@ -35,10 +38,13 @@ from bench.cli.surveying import (
     turns_option,
     warn_of_failures,
 )
+from bench.cli.this_bay import ThisBayOption, this_bay
+from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.survey.cells import summarise
 from bench.survey.grid_phase import phase_lines, roll_words
 from bench.survey.limits import find_limits
+from bench.survey.parts import parts_words
 from bench.survey.plan_words import map_plan_words
 from bench.survey.run import check_pipelines, run_survey
 from bench.survey.run_file import RUN_FILE, write_run_file
@@ -64,6 +70,9 @@ def command(
     pipeline: Annotated[list[str] | None, pipeline_option()] = None,
     seed: SeedOption = None,
     tower: TowerOption = None,
+    as_drawn: AsDrawnOption = False,
+    one_bay: ThisBayOption = None,
+    vary_: VaryOption = None,
     workers: WorkersOption = None,
     scheduler: SchedulerOption = None,
     chunk: ChunkOption = DEFAULT_CHUNK,
@@ -77,6 +86,10 @@ def command(
     runs every pipeline on every picture, scores them against the truth and writes tables and
     pictures to DIR.
 
+    Every picture is of a bay of its own, as built: its camera, print, plate, light and dirt are
+    off by what the bay file's [budget] and [imperfections] say, and pipelines know the drawing
+    alone. Trial k is bay k in every cell. --as-drawn leaves noise alone.
+
     A cell holds where its pictures show that enough of all are usable and within tolerance, as
     the bay file's [tolerance] asks; --dry-run says how many misses that allows, and with which
     chance it is shown. Rolls are spread within a cell: where plates along the pixel rows, as at
@@ -85,28 +98,49 @@ def command(
     cases.parquet, a row a picture and pipeline, is a directory with a Parquet file a range; what
     reads Parquet data sets reads it whole.
 
+    --vary takes one number of the bay file instead of the grid: what to mend first.
+
     A run that was stopped or killed goes on when the same command is given again, and ends with
     the same tables. `sightbench limits DIR` asks a finished run about other tolerances.
     """
     started = provenance.now()
-    place = load_bay(bay)
-    job = job_of_bay(
-        place,
-        tower,
-        ranges_m=ranges,
-        turns_deg=degrees(turns),
-        pitches_deg=degrees(pitches),
-        roll_deg=math.degrees(roll),
-        roll_spread_deg=None if roll_spread is None else math.degrees(roll_spread),
-        positions=tuple(map(parse_position, position)) if position else None,
-        trials=trials,
-        pipelines=tuple(pipeline) if pipeline else None,
-        seed=seed,
-    )
+    if as_drawn and one_bay is not None:
+        raise ConfigError("--this-bay: a bay as drawn has nothing of its own; leave one out")
+    changes: dict[str, Any] = {
+        "as_built": not as_drawn,
+        "ranges_m": ranges,
+        "turns_deg": degrees(turns),
+        "pitches_deg": degrees(pitches),
+        "roll_deg": math.degrees(roll),
+        "roll_spread_deg": None if roll_spread is None else math.degrees(roll_spread),
+        "positions": tuple(map(parse_position, position)) if position else None,
+        "trials": trials,
+        "pipelines": tuple(pipeline) if pipeline else None,
+        "seed": seed,
+    }
+    if vary_ is not None:
+        if one_bay is not None or dry_run:
+            raise ConfigError(
+                "--vary: draws bays anew for each value; leave --this-bay and --dry-run out"
+            )
+        typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(load_bay(bay)))
+        who = scheduler or processes_of(workers)
+        executor = executor_of(workers, scheduler)
+        return vary(
+            vary_, bay, tower, changes, out, executor, who, chunk, pictures=pictures, quiet=quiet
+        )
+    this = this_bay(load_bay(bay), tower, seed, one_bay)
+    place = this.bay
+    job = job_of_bay(place, tower, one=this.one, errors=this.errors, **changes)
     request = request_of_bay(place)
     executor = executor_of(workers, scheduler)
     check_plan(job.plan, job.setting)
     check_pipelines(job)
+    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
+    if not (as_drawn or position or job.plan.wheels or place.survey.pixels):
+        typer.echo("No wheel is wholly in this camera's picture: targets stand on its axis.")
+    if this.one is not None:
+        typer.echo(one_bay_words(this.one.name))
     if dry_run:
         for line in map_plan_words(place, job, request, processes_of(workers)):
             typer.echo(line)
@@ -137,7 +171,8 @@ def command(
     written += write_cells(out, cells) + write_limits(
         out, limits, origin_of(started, place, job.plan.seed)
     )
-    lines = [reach_words(limits), failure_words(cells), *phase_lines(limits.phase)]
+    lines = [reach_words(limits), *parts_words(cells), failure_words(cells)]
+    lines += phase_lines(limits.phase)
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load, which workers and dry runs needn't spend

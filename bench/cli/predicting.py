@@ -46,6 +46,14 @@ PipelineOption = Annotated[
         show_default=OF_BAY,
     ),
 ]
+PredictAsDrawnOption = Annotated[
+    bool,
+    typer.Option(
+        "--as-drawn",
+        help="Predict from noise alone, as if camera, print and plate were what they are drawn "
+        "to be.",
+    ),
+]
 VisibilityOption = Annotated[
     bool,
     typer.Option(
@@ -62,6 +70,7 @@ def predictor(
     runs: Sequence[Path] | None,
     pipeline: str | None,
     other_lenses: bool = False,
+    as_built: bool = True,
 ) -> Predictor:
     """Return the predictor that options ask for.
 
@@ -73,4 +82,4 @@ def predictor(
     if bound is not None and bound not in BOUNDS:
         raise ConfigError(f"--bound: {units.shown(bound)} is neither image nor corner")
     named = None if bound is None else BOUNDS[bound]
-    return predictor_of(bay, named, corner_sigma, runs or (), pipeline, other_lenses)
+    return predictor_of(bay, named, corner_sigma, runs or (), pipeline, other_lenses, as_built)

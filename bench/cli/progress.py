@@ -87,3 +87,10 @@ def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def shifted(
+    progress: Callable[[int, int], None], before: int, total: int
+) -> Callable[[int, int], None]:
+    """Return the progress of one of several runs as part of all of them."""
+    return lambda done, _: progress(before + done, total)

@@ -22,6 +22,7 @@ from bench.cli.predicting import (
     BoundOption,
     MapOption,
     PipelineOption,
+    PredictAsDrawnOption,
     VisibilityOption,
     predictor,
 )
@@ -89,6 +90,7 @@ def command(
     sheet: Annotated[
         bool, typer.Option("--sheet/--no-sheet", help="Find tolerances and draw siting sheets.")
     ] = True,
+    as_drawn: PredictAsDrawnOption = False,
     as_built: Annotated[
         Path | None,
         typer.Option(
@@ -110,10 +112,13 @@ def command(
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
 
     Minimises the worst predicted uncertainty (expanded, over tolerance) of all wheels of all
-    vehicles at all stations. Kept are: the margin in the picture, the band of tilt, the visible
-    part of every plate, focus, the ends of the bay file's [siting], walls, obstacles, the way
-    through. From several starts a lens the same layout should come: how many agree is said.
-    Of layouts within 5 % of the best (--spare), the one with most room to everything is taken.
+    vehicles at all stations: of noise, and of what camera, print and plate are off by beyond
+    what registration absorbs ([budget]); --as-drawn leaves noise alone. Kept are: the margin in
+    the picture, the band of tilt, the visible part of every plate, focus, the ends of the bay
+    file's [siting], walls, obstacles, the way through. From several starts a lens the same
+    layout should come: how many agree is said. Of layouts within 5 % of the best (--spare), the
+    one with fewest settings of holders and most room to everything is taken; where another
+    layout hardly changes the whole, it says so.
 
     Says what limits the layout and what a larger target, a longer lens or finer pixels would
     gain. The layout is the towers' mirror-symmetric one; local codes, the equipment maker's
@@ -148,7 +153,7 @@ def command(
     if template:
         return site_sheet.make_template(place, out)
     own_lens = evaluate_only or as_built is not None
-    asked = predictor(place, bound, corner_sigma, map_, pipeline, not own_lens)
+    asked = predictor(place, bound, corner_sigma, map_, pipeline, not own_lens, not as_drawn)
     if as_built is not None:
         return site_sheet.judge_as_built(
             place, asked, as_built, out, visible=visibility_, quiet=quiet

@@ -115,10 +115,19 @@ RollSpreadOption = Annotated[
 PositionOption = Annotated[
     list[str] | None,
     typer.Option(
-        metavar="AXIS|U,V",
-        help="Where in the picture: 'axis', or fractions across and down such as 0.2,0.5. "
-        "May be given several times; every place gets all trials.",
-        show_default=FROM_BAY,
+        metavar="WHEELS|AXIS|U,V",
+        help="Where in the picture: 'wheels' draws a place where this bay's wheels appear at "
+        "about that range; 'axis'; or fractions across and down such as 0.2,0.5. May be given "
+        "several times; every place gets all trials, and bays of its own.",
+        show_default="from the bay file, else wheels; as drawn axis",
+    ),
+]
+AsDrawnOption = Annotated[
+    bool,
+    typer.Option(
+        "--as-drawn",
+        help="Leave the bay's imperfections out: noise alone, as if camera, print and plate were "
+        "what they are drawn to be.",
     ),
 ]
 TowerOption = Annotated[

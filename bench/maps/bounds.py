@@ -9,6 +9,7 @@ from bench.draw import style
 from bench.draw.cell_grid import CellGrid
 from bench.draw.heat_maps import HeatMap, heat_map_figure
 from bench.draw.map_info import MapInfo
+from bench.survey.parts import is_built
 
 BOUND = "Cramér-Rao bound"
 NOT_NEAR_FACE_ON = (
@@ -22,7 +23,12 @@ MODEL = (
     "These pictures obey the model that a photometric solver fits: a flat target, a Gaussian "
     "blur, a known lens. What real ones do beyond it adds to the error."
 )
+BAY_ALLOWS = (
+    "What the bay allows: all pixels' bound, and to first order what its camera, print, plate "
+    "and ink are off by."
+)
 _ALL_PIXELS = "all pixels of the target's face"
+_ALLOWED = "what this bay allows"
 _BOUND_COLUMN = "bound"
 
 
@@ -45,6 +51,7 @@ def bound_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
             "No unbiased estimator that uses these data has a smaller RMS. All pixels: blur, "
             "exposure, offset and a gradient of the light are unknown. Points: independent "
             "Gaussian noise as the detector claims it.",
+            BAY_ALLOWS if is_built(grid.cells) else "",
             f"Hatched: {NOT_NEAR_FACE_ON}" if fails else "",
             axles=True,
         ),
@@ -69,15 +76,18 @@ def efficiency_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
     )
     if held["efficiency"].null_count() == len(held):
         return None
+    built = is_built(grid.cells)
+    best = "what this bay allows" if built else f"{BOUND} of all pixels"
     shown = HeatMap(
         column="efficiency",
-        title="How near the pipelines come to the bound",
-        subtitle=f"efficiency: {BOUND} of all pixels over RMS rotation error, %",
+        title=f"How near the pipelines come to {'what the bay allows' if built else 'the bound'}",
+        subtitle=f"efficiency: {best} over RMS rotation error, %",
         bar_label="efficiency (%)",
         caption=info.caption(
-            "100 % is the best possible: there the geometry is the limit, not the algorithm. "
+            f"100 % is the best possible: there the {'bay' if built else 'geometry'} is the "
+            "limit, not the algorithm. "
             "Values above it are chance, or cases that hardly tilt. Usable cases only.",
-            MODEL,
+            BAY_ALLOWS if built else MODEL,
             NOT_NEAR_FACE_ON,
             axles=True,
         ),
@@ -113,6 +123,10 @@ def _bounds_by_source(cells: pl.DataFrame) -> pl.DataFrame:
         )
         .drop("detector")
     )
-    table = pl.concat([pixels, points])
+    tables = [pixels, points]
+    if is_built(cells):
+        allowed = pl.when(holds).then(pl.col("allowed_rot_deg")).alias(_BOUND_COLUMN)
+        tables.insert(1, pixels.with_columns(pl.lit(_ALLOWED).alias("pipeline"), allowed))
+    table = pl.concat(tables)
     known = table.filter(pl.col(_BOUND_COLUMN).is_not_null())["pipeline"].unique()
     return table.filter(pl.col("pipeline").is_in(known.to_list()))

@@ -19,13 +19,18 @@ from bench.draw.map_info import MapInfo
 from bench.draw.page_layout import Page, PanelGrid, panel_title, title_lines
 from bench.draw.style import PipelineStyle
 from bench.draw.ticks import set_ticks
+from bench.survey.parts import is_built
 from bench.typing import Array
 
 MOST_PANELS = 6
-BOUND = "bound_rot_deg"
+BOUND, ALLOWED = "bound_rot_deg", "allowed_rot_deg"
 BOUND_WORDS = (
     "The bound (Cramér-Rao, all pixels of the target's face) is on the RMS, which lies below the "
     "95th percentile; it is dotted near face-on, where it doesn't hold."
+)
+ALLOWED_WORDS = (
+    "What this bay allows (dash-dotted) is the bound and its camera, print, plate and ink, to "
+    "first order: an error on it is the bay's, not the algorithm's."
 )
 REACH = 2.0  # how far the error axis follows intervals beyond the values, a factor
 # Pipelines stand side by side so that their intervals don't hide one another: this far apart,
@@ -143,6 +148,7 @@ def _figure(
     axles = across.place(across.axles_m)
     axles = axles[(axles >= span[0]) & (axles <= span[1])]
     bounded = any(np.any(np.isfinite(positive(cells, BOUND))) for _, cells in panels)
+    built = bounded and is_built(grid.cells)
     without = any(lacks_interval(cells, column) for _, cells in panels)
     caption = info.caption(
         f"{info.error_words} over usable cases; bars are two-sided 95 % "
@@ -151,11 +157,12 @@ def _figure(
         "Gross failures (missed, wrong id, mirrored, ambiguous, not finite, unexplained) are not "
         "averaged in: a hollow mark has any, a gap has no usable case.",
         BOUND_WORDS if bounded else "",
+        ALLOWED_WORDS if built else "",
         note,
         axles=len(axles) > 0,
     )
     subtitle = f"{info.error_words} (deg), logarithmic, on one scale"
-    handles = _handles(styles, info, len(axles) > 0, bounded)
+    handles = _handles(styles, info, len(axles) > 0, bounded, built)
     page = Page(title, subtitle, caption, layout.height, handles)
     closest = float(np.min(np.diff(places), initial=np.inf))
     dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(styles))
@@ -167,6 +174,8 @@ def _figure(
         axes.set_ylim(*limits)
         axes.set_xlim(*span)
         _draw_bound(axes, cells, across)
+        if built:
+            _draw_allowed(axes, cells, across)
         draw_pipelines(axes, cells, across, column, styles, dodge)
         tolerance = axes.axhline(info.request.within_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
@@ -193,6 +202,15 @@ def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
     axes.plot(
         x, np.where(either, y, np.nan), color=style.MUTED, linewidth=1.4, linestyle=":", zorder=1.5
     )
+
+
+def _draw_allowed(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
+    """Draw what the bay allows, where the bound in it holds; all pipelines have the same."""
+    rows = cells.unique(across.column, keep="first", maintain_order=True).sort(across.column)
+    x, y = across.place(rows[across.column].to_numpy()), positive(rows, ALLOWED)
+    holds = rows["bound_holds"].fill_null(True).to_numpy()
+    y = np.where(holds, y, np.nan)
+    axes.plot(x, y, color=style.INK, linewidth=1.6, linestyle="-.", zorder=1.5)
 
 
 def lacks_interval(cells: pl.DataFrame, column: str) -> bool:
@@ -284,7 +302,7 @@ def finish_axes(axes: Axes, limits: tuple[float, float]) -> None:
 
 
 def _handles(
-    styles: dict[str, PipelineStyle], info: MapInfo, axles: bool, bounded: bool
+    styles: dict[str, PipelineStyle], info: MapInfo, axles: bool, bounded: bool, built: bool
 ) -> list[Artist]:
     handles: list[Artist] = [
         Line2D(
@@ -304,6 +322,9 @@ def _handles(
     if bounded:
         words = "bound: the best possible RMS from all pixels"
         handles.append(Line2D([], [], color=style.INK, linewidth=2.0, label=words))
+    if built:
+        words = "what this bay allows"
+        handles.append(Line2D([], [], color=style.INK, linewidth=1.6, linestyle="-.", label=words))
     if axles:
         handles.append(marks.axle_handle("range of an axle"))
     return handles

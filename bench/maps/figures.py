@@ -14,6 +14,7 @@ from bench.maps.bounds import bound_figure, efficiency_figure
 from bench.maps.comparison import ratio_figure, reach_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
+from bench.maps.parts import parts_figure
 from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
 
@@ -73,6 +74,7 @@ def write_map_figures(
             "error_against_tilt.png": error_against_tilt(grid, info),
             "map_bound.png": bound_figure(grid, info),
             "map_efficiency.png": efficiency_figure(grid, info),
+            "error_parts.png": parts_figure(grid, info),
             "comparison_reach.png": reach_figure(grid, info),
             "comparison_ratio.png": ratio_figure(grid, cases, info),
         }

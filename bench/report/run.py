@@ -18,13 +18,12 @@ from bench.errors import BenchError, ConfigError, RunError
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.survey.cells import CELL
-from bench.survey.columns import CELL_COLUMNS, names
+from bench.survey.columns import CELL_COLUMNS, names, with_later
 from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
-from bench.survey.plan import Plan
+from bench.survey.plan import WHEELS, Plan
 from bench.survey.run_file import RUN_FILE, SurveyRun, read_run_file
-from bench.survey.setting import Setting
-from bench.survey.setup import find_tower
+from bench.survey.setup import find_tower, setting_of_plan
 from bench.survey.store import CASES_FILE, PLAN_FILE, RunStore, open_cases
 from bench.survey.tables import LIMITS_FILES, read_limits
 from bench.survey.worker import Job
@@ -123,7 +122,10 @@ def _plan_of(directory: Path) -> Plan:
     try:
         lists = ("ranges_m", "turns_deg", "pitches_deg", "pipelines")
         tuples: dict[str, Any] = {name: tuple(stored[name]) for name in lists}
-        tuples["positions"] = tuple(None if p is None else tuple(p) for p in stored["positions"])
+        tuples["positions"] = tuple(
+            p if p is None or p == WHEELS else tuple(p) for p in stored["positions"]
+        )
+        tuples["wheels"] = tuple(tuple(wheel) for wheel in stored.get("wheels", ()))
         tuples["versions"] = tuple(stored["versions"].items())
         values = stored | tuples
         for name, kind in get_type_hints(Plan).items():
@@ -139,7 +141,7 @@ def _plan_of(directory: Path) -> Plan:
 
 def _cells_of(path: Path) -> pl.DataFrame:
     try:
-        cells = pl.read_parquet(path.read_bytes())
+        cells = with_later(pl.read_parquet(path.read_bytes()))
     except (OSError, pl.exceptions.PolarsError) as error:
         raise RunError(f"{path}: can't be read: {str(error).splitlines()[0]}") from error
     missing = [name for name in names(CELL_COLUMNS) if name not in cells.columns]
@@ -199,7 +201,7 @@ def _candidates(run: MapRun) -> Iterator[Path]:
 def job_of_run(run: MapRun, bay: Bay) -> Job:
     """Return the job that renders a run's pictures again."""
     tower = find_tower(bay, run.plan.tower)
-    return Job(run.plan, Setting(tower.camera, tower.imaging, bay.target))
+    return Job(run.plan, setting_of_plan(bay, tower, run.plan))
 
 
 def _differing(plan: Plan, bay: Bay) -> list[str]:
@@ -208,5 +210,5 @@ def _differing(plan: Plan, bay: Bay) -> list[str]:
         tower = find_tower(bay, plan.tower)
     except ConfigError:
         return ["towers"]
-    digests = Setting(tower.camera, tower.imaging, bay.target).digests()
+    digests = setting_of_plan(bay, tower, plan).digests()
     return [name for name, digest in digests.items() if getattr(plan, name) != digest]

@@ -22,6 +22,7 @@ from bench.scene.fields import (
     Probability,
     check_distinct,
 )
+from bench.scene.imperfections_section import ImperfectionsSection
 from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.siting_section import SitingSection
@@ -121,7 +122,8 @@ class SurveySection(Section):
     jitter_range: Annotated[float, Field(ge=0.0, le=0.2)] = 0.01
     """Half width of the variation of range within a cell, a fraction of it."""
     positions: list[Annotated[list[Fraction], Field(min_length=2, max_length=2)]] | None = None
-    """Places in the picture, fractions across and down; the optical axis when left out."""
+    """Places in the picture, fractions across and down; when left out where wheels appear, or
+    as drawn the optical axis."""
 
     @model_validator(mode="after")
     def _no_repetition(self) -> SurveySection:
@@ -241,6 +243,8 @@ class BaySection(Section):
     """The bar that ties the towers to each other; the bench's own when left out."""
     budget: BudgetSection | None = None
     """Sizes of what makes toe and camber uncertain; the bench's assumptions when left out."""
+    imperfections: ImperfectionsSection | None = None
+    """Sizes of what else pictures are rendered with; the bench's assumptions when left out."""
 
     @model_validator(mode="after")
     def _consistent(self) -> BaySection:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from bench.scene.bay_section import BaySection, LightSection, TowerSection
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
 from bench.scene.checks import check_bay
+from bench.scene.imperfections import Imperfections
 from bench.scene.mesh_file import read_mesh
 from bench.scene.model import Bay, Tower
 from bench.scene.siting_space import SitingSpace
@@ -29,15 +31,20 @@ from bench.targets.design import build_target
 from bench.units import format_length
 
 SHIPPED_BAY = "training-workshop.toml"
+# Tables of sizes that a file may leave out: the bench's own assumptions then count.
+SIZES = ("budget", "imperfections")
 
 
-def load_bay(path: Path | str | None = None) -> Bay:
+def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None = None) -> Bay:
     """Return the bay that a file describes, or the one that ships with the package.
 
     Parameters
     ----------
     path : path or None
         A bay file in TOML; None is the shipped one.
+    changes : mapping of str to value, optional
+        Keys with their tables, such as ``budget.flatness`` or ``tower.0.yaw``, and values as the
+        file writes them, that count in place of the file's.
 
     Raises
     ------
@@ -46,7 +53,10 @@ def load_bay(path: Path | str | None = None) -> Bay:
         one line with file, key, value and what is allowed.
     """
     path = asset(SHIPPED_BAY) if path is None else Path(path)
-    section = validate(BaySection, read_toml(path), path)
+    content = read_toml(path)
+    for name, value in (changes or {}).items():
+        _set(content, name, value)
+    section = validate(BaySection, content, path)
     key = ""
     try:
         key = "target"
@@ -75,6 +85,12 @@ def load_bay(path: Path | str | None = None) -> Bay:
             path=path,
             bar=bar,
             budget=budget,
+            imperfections=(
+                Imperfections()
+                if section.imperfections is None
+                else section.imperfections.to_imperfections()
+            ),
+            sized=tuple(n for n in SIZES if getattr(section, n) is not None),
         )
         key = "survey.ranges"
         _check_ranges(bay)
@@ -85,6 +101,22 @@ def load_bay(path: Path | str | None = None) -> Bay:
         line = line.removeprefix("camera: ") if key.endswith("camera") else line
         raise ConfigError(f"{path}: {key}: {line}" if key else f"{path}: {line}") from error
     return bay
+
+
+def _set(content: dict[str, Any], name: str, value: Any) -> None:
+    """Set a value by its dotted name; tables on the way that aren't there are made."""
+    *tables, key = name.split(".")
+    place: Any = content
+    for step in tables:
+        if isinstance(place, list):
+            if not (step.isdecimal() and int(step) < len(place)):
+                raise ConfigError(f"{name}: there are {len(place)}, numbered from 0, no {step}")
+            place = place[int(step)]
+        elif isinstance(place, dict):
+            place = place.setdefault(step, {})
+    if not isinstance(place, dict):
+        raise ConfigError(f"{name}: isn't a key of a table")
+    place[key] = value
 
 
 def digest(section: BaySection, surroundings: Surroundings | None = None) -> str:

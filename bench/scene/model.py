@@ -27,6 +27,7 @@ from bench.geometry.rotation import rotation_x, rotation_z
 from bench.imaging.model import Imaging
 from bench.scene.bar import Bar
 from bench.scene.budget_terms import BudgetTerms
+from bench.scene.imperfections import Imperfections
 from bench.scene.siting_space import SitingSpace
 from bench.scene.surroundings import Surroundings
 from bench.scene.vehicle import Axle, Station, Vehicle, Wheel, wheels_at
@@ -198,6 +199,10 @@ class Bay:
         That ties the towers to each other.
     budget : BudgetTerms
         Sizes of what makes toe and camber uncertain.
+    imperfections : Imperfections
+        Sizes of what else its pictures are rendered with.
+    sized : tuple of str
+        Which of ``budget`` and ``imperfections`` the file itself gives.
     """
 
     name: str
@@ -214,6 +219,8 @@ class Bay:
     path: Path
     bar: Bar = field(default_factory=Bar)
     budget: BudgetTerms = field(default_factory=BudgetTerms)
+    imperfections: Imperfections = field(default_factory=Imperfections)
+    sized: tuple[str, ...] = ()
 
     @property
     def axles(self) -> tuple[Axle, ...]:

@@ -187,7 +187,7 @@ class Limits:
         values = [slack / SCALES["length"] for slack in floor.values()]
         wheels = wheels_of_tower(bay, tower)
         if wheels:
-            projections = _projected(bay, tower, poses, further)
+            projections = _projected(bay, tower, poses, further, self.predictors[tower.name])
             for name, slack in self._sighting_slack(tower, projections).items():
                 names += [
                     (name, f"{tower.name} tower, {w.vehicle} {w.name} at {w.station}")
@@ -226,7 +226,7 @@ def limits_of(bay: Bay, predictor: Predictor) -> Limits:
         quick = predictor.quick(
             bay.target, tower, (max(0.1, min(ranges) - BEYOND), max(ranges) + BEYOND)
         )
-        projections = _projected(bay, tower, [tower.T_bay_camera], np.zeros(1))
+        projections = _projected(bay, tower, [tower.T_bay_camera], np.zeros(1), quick)
         true_share = np.array([one.prediction.share(bay.tolerance) for one in seen])
         predictors[tower.name] = quick
         exact[tower.name] = true_share / _share(bay, quick, projections)[0]
@@ -240,7 +240,10 @@ def _share(bay: Bay, predictor: Predictor, projections: Projections) -> Array:
     return share
 
 
-def _projected(bay: Bay, tower: Tower, poses: Sequence[Pose], further: Array) -> Projections:
+def _projected(
+    bay: Bay, tower: Tower, poses: Sequence[Pose], further: Array, predictor: Predictor
+) -> Projections:
+    points = corner_points(bay.target)
     targets = [wheel.T_bay_target for wheel in wheels_of_tower(bay, tower)]
     places = np.stack([T.translation for T in targets])[None]
     shift = np.stack((-further, np.zeros_like(further), np.zeros_like(further)), axis=-1)
@@ -252,5 +255,6 @@ def _projected(bay: Bay, tower: Tower, poses: Sequence[Pose], further: Array) ->
         ),
         (np.stack([T.rotation for T in targets])[None], places + shift[:, None]),
         bay.target.drawing.outline,
-        corner_points(bay.target),
+        points,
+        predictor.causes(bay, tower.camera, points),
     )

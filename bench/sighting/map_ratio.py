@@ -15,6 +15,7 @@ from bench.envelope import NOTE_UNVERIFIED
 from bench.errors import ConfigError, RunError
 from bench.scene.model import Bay, Tower
 from bench.sighting.ratio_grid import RatioGrid, ratio_grid
+from bench.survey.columns import with_later
 from bench.survey.run_file import read_run_file
 from bench.survey.setting import PARTS, Setting
 
@@ -94,6 +95,28 @@ def _words(name: str, tower: Tower, bay: Bay) -> str:
     return "light, lens blur or sensor"
 
 
+def _of_pictures(cells: pl.DataFrame) -> pl.DataFrame:
+    """Return cells whose RMS errors are without what the bay's own imperfections add.
+
+    That is known to first order, and whoever predicts adds it of the bay at hand. At least the
+    bound is left: sampling can take off more than there is.
+    """
+    built = pl.col("rms_picture_rot_deg").is_not_null()
+
+    def rest(kind: str) -> pl.Expr:
+        bound = pl.col(f"bound_{kind}") ** 2
+        own = pl.col(f"allowed_{kind}") ** 2 - bound
+        return pl.max_horizontal(pl.col(f"rms_{kind}") ** 2 - own, bound).sqrt()
+
+    return cells.with_columns(
+        pl.when(built)
+        .then(pl.col("rms_picture_rot_deg") if kind == "rot_deg" else rest(kind))
+        .otherwise(pl.col(f"rms_{kind}"))
+        .alias(f"rms_{kind}")
+        for kind in KINDS
+    )
+
+
 def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     """Read what a run of `sightbench map` says of a pipeline.
 
@@ -109,7 +132,7 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
     prefix = PREFIX[bound]
     columns = [f"{statistic}_{kind}" for statistic in ("rms", prefix) for kind in KINDS]
     try:
-        cells = pl.read_parquet(path)
+        cells = _of_pictures(with_later(pl.read_parquet(path)))
         cells = cells.select(
             "pipeline", "range_m", "tilt_deg", "n", "n_ok", "bound_holds", *columns
         )

@@ -12,12 +12,14 @@ import numpy as np
 from bench.conformity import COVERAGE as COVERAGE  # k of the uncertainties predicted here
 from bench.conformity import Decision
 from bench.errors import ConfigError, GeometryError
+from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.region import region_of
 from bench.plugins import DETECTORS, load
 from bench.scene.model import Bay, Tolerance, Tower
 from bench.sighting.image_bound import MARGIN_PX, image_table
 from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio, unlike
+from bench.sighting.own_errors import OwnCauses, own_causes
 from bench.sighting.projections import Projections, corner_points
 from bench.sighting.ratio_grid import RatioGrid
 from bench.solve.bounds import image_bound
@@ -47,6 +49,19 @@ class Prediction:
     along: float
     across: float
     measured: bool = True
+
+    def with_own(self, own: tuple[Array, ...] | None, target: int) -> Prediction:
+        """Return the prediction with what the bay adds to a target's, of `Projections.own`."""
+        if own is None:
+            return self
+        toe, camber, along, across = (float(one[0, target]) for one in own)
+        return replace(
+            self,
+            toe=math.hypot(self.toe, toe),
+            camber=math.hypot(self.camber, camber),
+            along=math.hypot(self.along, along),
+            across=math.hypot(self.across, across),
+        )
 
     def share(self, tolerance: Tolerance) -> float:
         """Return the larger expanded uncertainty of toe and camber over its tolerance."""
@@ -79,6 +94,8 @@ class Predictor:
     table : RatioGrid or None
         Of the image's bound over the corners' with 1 px, to be quick; None computes the
         image's. See `quick`.
+    as_built : bool
+        Whether what the bay is off by counts beside noise, see `bench.sighting.own_errors`.
     """
 
     bound: Bound = "corner"
@@ -87,10 +104,22 @@ class Predictor:
     ratio: MapRatio | None = None
     table: RatioGrid | None = None
     maps: tuple[MapRatio, ...] = ()
+    as_built: bool = False
 
     @property
     def basis(self) -> str:
         """What predictions stand on, in words."""
+        own = ", and what camera, print and plate are off by beyond what registration absorbs"
+        return self._noise_words + (own if self.as_built else "")
+
+    def causes(
+        self, bay: Bay, camera: Camera, points: Array, scale: float = 1.0
+    ) -> OwnCauses | None:
+        """Return what counts beside noise, see `own_causes`; None where nothing does."""
+        return own_causes(bay, camera, points, scale) if self.as_built else None
+
+    @property
+    def _noise_words(self) -> str:
         words = "Cramér-Rao bound of the whole image"
         if self.bound == "corner":
             words = f"Cramér-Rao bound of corners with {self.sigma_px:g} px, {self.source}"
@@ -165,6 +194,8 @@ class Predictor:
         if self.ratio is not None:
             ratios, measured = self.ratio.grid.at(projections.range, projections.tilt)
             found = _scaled(found, ratios)
+        if projections.own is not None:
+            found = [np.hypot(a, b) for a, b in zip(found, projections.own, strict=True)]
         return found[0], found[1], found[2], found[3], measured
 
     def image(
@@ -214,6 +245,7 @@ def predictor_of(
     runs: Sequence[Path] = (),
     pipeline: str | None = None,
     other_lenses: bool = False,
+    as_built: bool = True,
 ) -> Predictor:
     """Return what to predict with.
 
@@ -235,6 +267,8 @@ def predictor_of(
     pipeline : str, optional
         Detector/solver; by default the bay's first photometric one, else its first
         (`bench.solve.default_pipeline`).
+    as_built : bool
+        See `Predictor`.
 
     Raises
     ------
@@ -252,13 +286,17 @@ def predictor_of(
         bound = "image" if is_photometric(name) and sigma_px is None else "corner"
     maps = tuple(read_map_ratio(run, name, bound) for run in runs)
     if sigma_px is not None:
-        return Predictor(bound, sigma_px, "as given")
+        return Predictor(bound, sigma_px, "as given", as_built=as_built)
     detector = name.partition("/")[0]
     claim = getattr(load(DETECTORS, detector), "sigma_px", None)
     if claim is None:
-        found = Predictor(bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", maps=maps)
+        found = Predictor(
+            bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", maps=maps, as_built=as_built
+        )
     else:
-        found = Predictor(bound, float(claim), f"what {detector} claims", maps=maps)
+        found = Predictor(
+            bound, float(claim), f"what {detector} claims", maps=maps, as_built=as_built
+        )
     return found if other_lenses else found.for_bay(bay)
 
 

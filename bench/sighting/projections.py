@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.geometry.camera import Camera, distort, distortion_jacobian
+from bench.sighting.own_errors import OwnCauses, own_uncertainties
 from bench.targets.target import Target
 from bench.typing import Array, BoolArray
 
@@ -44,6 +45,9 @@ class Projections:
         radians, from corners with a noise of 1 px.
     along, across : (L, N) float64
         Of its place along the line of sight, and in the worst direction across it, metres.
+    own : tuple of four (L, N) float64 or None
+        Of toe, camber, along and across by what the bay is off by, to first order, without what
+        is common to the camera's targets; None where that wasn't asked for.
     """
 
     outline_px: Array
@@ -56,6 +60,7 @@ class Projections:
     camber: Array
     along: Array
     across: Array
+    own: tuple[Array, Array, Array, Array] | None = None
 
     def edges_px(self, camera: Camera) -> Array:
         """Return the room (L, N, 4) to the picture's left, right, upper and lower edge, px."""
@@ -83,6 +88,7 @@ def project_plates(
     T_bay_target: tuple[Array, Array],
     outline: Array,
     points: Array,
+    causes: OwnCauses | None = None,
 ) -> Projections:
     """Return what a camera sees.
 
@@ -96,6 +102,8 @@ def project_plates(
         The same of the targets; a leading axis may be 1.
     outline, points : (4, 2) and (M, 2) float64
         The plate's corners, and the points whose noise counts, on the target's face, metres.
+    causes : OwnCauses, optional
+        Of what the bay is off by. The N targets are then to be all that the camera sees.
     """
     R_bay_camera, t_bay_camera = T_bay_camera
     R_bay_target, t_bay_target = T_bay_target
@@ -114,7 +122,8 @@ def project_plates(
     cosine = -np.sum(normal * sight, axis=-1)
     sine = np.linalg.norm(np.cross(normal, sight), axis=-1)
     width = float(np.ptp(outline[:, 0]))
-    toe, camber, along, across = _uncertainties(camera, R, t, sight, R_bay_target, points)
+    noise, own = _uncertainties(camera, R, t, sight, R_bay_target, points, causes)
+    toe, camber, along, across = noise
     return Projections(
         outline_px=_straight_beyond(xy, radius, camera) * (camera.fx, camera.fy)
         + (camera.cx, camera.cy),
@@ -127,6 +136,7 @@ def project_plates(
         camber=camber,
         along=along,
         across=across,
+        own=own,
     )
 
 
@@ -139,10 +149,19 @@ def _straight_beyond(xy: Array, radius: Array, camera: Camera) -> Array:
     return distort(inside, camera) + (xy - inside)
 
 
+_Four = tuple[Array, Array, Array, Array]
+
+
 def _uncertainties(
-    camera: Camera, R: Array, t: Array, sight: Array, R_bay_target: Array, points: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Return toe, camber, along and across of `Projections`, for a noise of 1 px.
+    camera: Camera,
+    R: Array,
+    t: Array,
+    sight: Array,
+    R_bay_target: Array,
+    points: Array,
+    causes: OwnCauses | None,
+) -> tuple[_Four, _Four | None]:
+    """Return toe, camber, along and across of `Projections`, for a noise of 1 px, and `own`.
 
     The Jacobian of `bench.geometry.camera.pose_jacobian`, for all poses at once; inverted by
     its normal equations, whose condition (1e10 for a marker of 10 px face-on) leaves six digits.
@@ -175,4 +194,14 @@ def _uncertainties(
     across = np.linalg.eigvalsh(aside @ places @ aside)[..., -1]
     toe, camber = turns[..., 2, 2], turns[..., 0, 0]
     found = [np.sqrt(np.maximum(v, 0.0)) for v in (toe, camber, along, across)]
-    return found[0], found[1], found[2], found[3]
+    noise = (found[0], found[1], found[2], found[3])
+    if causes is None:
+        return noise, None
+    # nearer points, and those behind the camera, are moved before it as above
+    p_camera = np.stack((x * z, y * z, z), axis=-1)
+    shift = causes.shift(p_camera, a, camera)
+    shift = shift.reshape(*shift.shape[:-3], -1, shift.shape[-1])
+    answer = covariance @ (np.swapaxes(J, -1, -2) @ shift * scale[..., :, None])
+    kinds = causes.modes.shape[1]
+    R_bay = np.broadcast_to(R_bay_target, (*answer.shape[:-2], 3, 3))
+    return noise, own_uncertainties(answer, kinds, R_bay, sight)

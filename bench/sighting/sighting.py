@@ -113,6 +113,7 @@ def sightings_of(
     if not wheels:
         return ()
     targets = [wheel.T_bay_target for wheel in wheels]
+    points = corner_points(bay.target)
     eye = tower.T_bay_camera
     projections = project_plates(
         tower.camera,
@@ -122,7 +123,8 @@ def sightings_of(
             np.stack([T.translation for T in targets])[None],
         ),
         bay.target.drawing.outline,
-        corner_points(bay.target),
+        points,
+        predictor.causes(bay, tower.camera, points),
     )
     toe, camber, along, across, measured = predictor.arrays(projections)
     edges = projections.edges_px(tower.camera)[0]
@@ -140,6 +142,7 @@ def sightings_of(
         if not predictor.is_quick:
             at = float(projections.range[0, i]), float(projections.tilt[0, i])
             prediction = predictor.image(bay.target, tower, T_camera_target, *at)
+            prediction = prediction.with_own(projections.own, i)
         found.append(
             _sighting(
                 tower,

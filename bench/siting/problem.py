@@ -243,8 +243,9 @@ class Problem:
         rotations = side.rotations[choice[side.groups], np.arange(len(side.wheels))]
         outline = self.scale * self.bay.target.drawing.outline
         points = self.scale * corner_points(self.bay.target)
+        causes = self.predictor.causes(self.bay, tower.camera, points, self.scale)
         return project_plates(
-            tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points
+            tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points, causes
         )
 
     def _judge_side(self, side: Side, x: Array, choice: IntArray) -> tuple[Array, Array]:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 from scipy.optimize import minimize
@@ -162,6 +163,36 @@ def with_room(problem: Problem, best: Found, spare: float = SPARE) -> Found:
         if judged.worst[0] <= allowed and least[0] >= least[1] - 1e-6:
             return Found(moved, best.choice, float(judged.worst[0]), float(judged.violation[0]))
     return roomy
+
+
+def with_fewest_settings(problem: Problem, best: Found, spare: float = SPARE) -> Found:
+    """Return the layout with fewest different settings of mounts among those nearly as good.
+
+    One setting after the other is given up where the mounts that have it can share another's;
+    of the ways to do so the one that costs least is taken, as long as the worst share stays
+    within `spare` of the best's.
+    """
+    allowed, now = best.share * (1.0 + spare), best
+    while True:
+        ways = [polish(problem, now.x, choice) for choice in _fewer(problem, now.choice)]
+        kept = [found for found in ways if found.feasible and found.share <= allowed]
+        if not kept:
+            return now
+        now = min(kept, key=lambda one: one.key)
+
+
+def _fewer(problem: Problem, choice: IntArray) -> list[IntArray]:
+    """Return choices in which one setting's mounts have another one's that is in use."""
+    own = [settings[c] for settings, c in zip(problem.settings, choice, strict=True)]
+    used, found = sorted(set(own)), []
+    for gone, other in permutations(used, 2):
+        moved = [other if setting == gone else setting for setting in own]
+        if all(s in settings for s, settings in zip(moved, problem.settings, strict=True)):
+            places = [
+                settings.index(s) for s, settings in zip(moved, problem.settings, strict=True)
+            ]
+            found.append(np.array(places, dtype=np.int64))
+    return found
 
 
 def exchange(problem: Problem, best: Found) -> Found:

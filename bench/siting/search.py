@@ -24,6 +24,7 @@ from bench.siting.programme import (
     exchange,
     polish,
     solve,
+    with_fewest_settings,
     with_room,
 )
 from bench.siting.sight_lines import SightLines, Visibility, tabulate
@@ -203,7 +204,8 @@ def site(
     progress : callable
         Told what is done of how many starts.
     spare : float
-        Fraction of the best worst share given up for room to the constraints.
+        Fraction of the best worst share given up for room to the constraints and for fewer
+        settings of mounts.
 
     Raises
     ------
@@ -233,9 +235,26 @@ def site(
     if visibility is not None:
         found = _unhidden(found, visibility, seed, spare)
     chosen = min(found, key=lambda one: (one.roomy.key, one.lens))
-    sited = _rounded(chosen, visibility)
-    predictor = predictors[found.index(chosen)]
-    return _judged(bay, predictor, tuple(found), chosen, sited, visibility is not None)
+    predictor, visible = predictors[found.index(chosen)], visibility is not None
+    simple = _simplest(chosen, spare)
+    for one in (simple, chosen) if simple is not chosen else (chosen,):
+        lenses_found = tuple(one if lens is chosen else lens for lens in found)
+        sited = _rounded(one, visibility)
+        siting = _judged(bay, predictor, lenses_found, one, sited, visible)
+        if siting.feasible:
+            break
+    return siting
+
+
+def _simplest(one: LensSiting, spare: float) -> LensSiting:
+    """Return what was found with as few settings of mounts as hardly cost anything."""
+    if not one.best.feasible:
+        return one
+    fewest = with_fewest_settings(one.problem, one.best, spare)
+    if np.array_equal(fewest.choice, one.best.choice):
+        return one
+    left = one.best.share * (1.0 + spare) / fewest.share - 1.0
+    return replace(one, roomy=with_room(one.problem, fewest, max(left, 0.0)))
 
 
 def _with_maps(

@@ -72,13 +72,19 @@ def focal_mode(camera: Camera) -> Array:
 
 def face_shift(p_target: Array, T_camera_target: Pose, camera: Camera, target: Target) -> Array:
     """Return the picture's change (2 N, 5), pixels, by each of `PRINT` and `PLATE`."""
+    moved = face_moves(p_target, target.drawing.width, target.drawing.height)
+    by_point = point_jacobian(T_camera_target @ p_target, camera) @ T_camera_target.rotation
+    return np.asarray(by_point @ moved).reshape(-1, moved.shape[-1])
+
+
+def face_moves(p_target: Array, width: float, height: float) -> Array:
+    """Return how points (N, 3) of a plate move (N, 3, 5), by each of `PRINT` and `PLATE`."""
     x, y = p_target[:, 0], p_target[:, 1]
     moved = np.zeros((len(p_target), 3, len(PRINT) + len(PLATE)))
     moved[:, 0, 0], moved[:, 1, 0] = x, y
     moved[:, 0, 1], moved[:, 1, 1] = -0.5 * x, 0.5 * y
-    moved[:, 2, 2:] = bend_modes(p_target, target.drawing.width, target.drawing.height)
-    by_point = point_jacobian(T_camera_target @ p_target, camera) @ T_camera_target.rotation
-    return np.asarray(by_point @ moved).reshape(-1, moved.shape[-1])
+    moved[:, 2, 2:] = bend_modes(p_target, width, height)
+    return moved
 
 
 def pose_response(p_target: Array, T_camera_target: Pose, camera: Camera, shift: Array) -> Array:

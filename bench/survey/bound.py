@@ -1,4 +1,4 @@
-"""The best any pipeline could do with a case's picture, beside what one did."""
+"""The best that a case's picture and its bay allow, beside what a pipeline did."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from bench.built.response import own_covariance
 from bench.detect.detection import Detection
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera
@@ -22,8 +23,13 @@ NAMES = ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm")
 SCALES = np.array([math.degrees(1.0)] * 3 + [1e3] * 3)
 
 
-def image_bound_columns(T_camera_target: Pose, setting: Setting, region: Region) -> Row:
-    """Return the columns ``bound_*``: of all pixels of the target's face.
+def image_bound_columns(
+    T_camera_target: Pose, setting: Setting, region: Region, response: Array | None = None
+) -> Row:
+    """Return the columns ``bound_*``, of all pixels of the target's face, and ``allowed_*``.
+
+    What a bay allows is that bound and its own imperfections together, of which `response` is
+    `bench.built.response.responses`; without imperfections the bound.
 
     They stay empty where the optics aren't Gaussian, the one blur that the bound knows, and
     where the picture doesn't determine the pose.
@@ -35,9 +41,12 @@ def image_bound_columns(T_camera_target: Pose, setting: Setting, region: Region)
         covariance = image_bound(
             setting.target.drawing, T_camera_target, setting.camera, setting.imaging, region
         )
-        return _columns("bound", in_facing_frame(covariance, T_camera_target))
+        row = _columns("bound", in_facing_frame(covariance, T_camera_target))
     except (GeometryError, np.linalg.LinAlgError):
         return {}
+    if response is not None and setting.built is not None:
+        covariance = covariance + own_covariance(response, setting.built)
+    return row | _columns("allowed", in_facing_frame(covariance, T_camera_target))
 
 
 def corner_bound_columns(T_camera_target: Pose, detection: Detection, camera: Camera) -> Row:

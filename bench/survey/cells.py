@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from bench.errors import RunError
 from bench.survey.columns import (
     CELL_COLUMNS,
     COMPONENTS,
@@ -23,6 +24,7 @@ from bench.survey.columns import (
     statistic_name,
 )
 from bench.survey.pieces import Cases, pieces_of
+from bench.survey.plan import number
 from bench.survey.statistics import quantile_interval, rms_interval, wilson_interval
 from bench.typing import Array
 
@@ -33,7 +35,10 @@ CELL = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
 # rotation or more, see `bench.solve.bounds`.
 TILTED_SHARE, TILT_BOUNDS = 0.95, 2.0
 
-BOUND_PREFIXES = ("bound", "corner_bound")
+BOUND_PREFIXES = ("bound", "allowed", "corner_bound")
+# Parts of the rotation error as built, of which `picture` is what the first two leave.
+PARTS = ("common", "own", "picture")
+_PART_COLUMNS = [f"{part}_rot_{axis}_deg" for part in PARTS[:2] for axis in "xyz"]
 _ROTATION = next(c for c in COMPONENTS if c.name == "rot")
 BOUND_SCHEMA: dict[str, type[pl.DataType]] = {
     "outcome": pl.String,
@@ -55,6 +60,8 @@ NEEDED = [
     "size_px",
     *(c.column for c in COMPONENTS),
     *BOUND_SCHEMA,
+    "bay",
+    *_PART_COLUMNS,
 ]
 
 Row = dict[str, float | int | str | bool | None]
@@ -78,6 +85,9 @@ class CellCases:
         Of the ok cases, by component, in order of their keys.
     bounds : polars.DataFrame
         Of all cases: outcome, true tilt and the bounds, variances summed over axes for rot.
+    parts : dict of str to float or None
+        Root mean square of each of `PARTS` of the rotation error, degrees, ok cases; None where
+        all is as drawn.
     """
 
     place: Row
@@ -87,6 +97,7 @@ class CellCases:
     size_px: float
     errors: dict[str, Array]
     bounds: pl.DataFrame
+    parts: dict[str, float | None]
 
     @property
     def n_ok(self) -> int:
@@ -102,7 +113,25 @@ class CellCases:
 def cells_of(cases: Cases) -> Iterator[CellCases]:
     """Iterate over the cells of a table of cases, in order within each of its pieces."""
     for piece in pieces_of(cases):
-        yield from _cells_of_piece(piece.select(NEEDED).collect())
+        yield from _cells_of_piece(_with_later(piece).select(NEEDED).collect())
+
+
+def _with_later(piece: pl.LazyFrame) -> pl.LazyFrame:
+    """Return a piece with columns that runs of earlier versions, all as drawn, don't have.
+
+    As drawn the bay allows what the bound does.
+    """
+    there = set(piece.collect_schema().names())
+    filled = piece.with_columns(
+        pl.lit(None, pl.String if name == "bay" else pl.Float64).alias(name)
+        for name in NEEDED
+        if name not in there
+    )
+    return filled.with_columns(
+        pl.coalesce(name, name.replace("allowed", "bound"))
+        for name in BOUND_SCHEMA
+        if name.startswith("allowed")
+    )
 
 
 def _cells_of_piece(cases: pl.DataFrame) -> Iterator[CellCases]:
@@ -118,10 +147,14 @@ def _cells_of_piece(cases: pl.DataFrame) -> Iterator[CellCases]:
             *((pl.col("outcome") == name).sum().alias(f"n_{name}") for name in OUTCOMES),
             *(pl.col(c.column).filter(ok).alias(c.name) for c in COMPONENTS),
             pl.struct("outcome", "tilt_true_deg", *_bound_names()).alias("bounds"),
+            pl.col("bay").drop_nulls().n_unique().alias("bays"),
+            pl.col("bay").count().alias("built"),
+            *(_part_variance(part).filter(ok).mean().sqrt().alias(part) for part in PARTS),
         )
         .sort(CELL)
     )
     for row in grouped.iter_rows(named=True):
+        _refuse_pooled(row)
         yield CellCases(
             place={name: row[name] for name in (*CELL, "tilt_deg")},
             n=row["n"],
@@ -130,6 +163,33 @@ def _cells_of_piece(cases: pl.DataFrame) -> Iterator[CellCases]:
             size_px=float(np.mean(row["size_px"])),
             errors={c.name: np.array(row[c.name], dtype=np.float64) for c in COMPONENTS},
             bounds=pl.DataFrame(row["bounds"], schema=BOUND_SCHEMA),
+            parts={part: row[part] for part in PARTS},
+        )
+
+
+def _part_variance(part: str) -> pl.Expr:
+    """Return the squared angle of one of `PARTS` of the rotation error."""
+    columns = (
+        pl.col(f"err_rot_{axis}_deg") - sum(pl.col(f"{p}_rot_{axis}_deg") for p in PARTS[:2])
+        if part == "picture"
+        else pl.col(f"{part}_rot_{axis}_deg")
+        for axis in "xyz"
+    )
+    return sum((column**2 for column in columns), start=pl.lit(0.0))
+
+
+def _refuse_pooled(row: Row) -> None:
+    """Refuse a cell in which some bay has several pictures and it isn't the only one.
+
+    Pictures of one bay share its errors: a rate over bays that takes them as independent says
+    more than they know.
+    """
+    bays, built = row["bays"], row["built"]
+    if bays not in (0, 1, built):
+        raise RunError(
+            f"{row['pipeline']} at {number(row['range_m'])} m, turn {number(row['turn_deg'])} "  # type: ignore[arg-type]
+            f"deg: {built} pictures are of {bays} bays; several of one bay aren't independent "
+            "and say nothing of bays like it together: keep one a bay, or one bay alone"
         )
 
 
@@ -150,6 +210,7 @@ def _summary(cell: CellCases) -> Row:
     row |= _rate("detection_rate", seen, cell.n) | _rate("usable_rate", cell.n_ok, cell.n)
     for component in COMPONENTS:
         row |= _statistics(component, cell.errors[component.name])
+    row |= {f"rms_{part}_rot_deg": value for part, value in cell.parts.items()}
     return row | _intervals(cell) | _bounds(cell)
 
 
@@ -164,7 +225,7 @@ def _bounds(cell: CellCases) -> Row:
             row[statistic_name(prefix, component)] = _root_mean(variance)
             errors = cell.errors[component.name]
             best = _root_mean(variance.filter(ok))
-            if prefix == "bound" and best is not None and np.any(errors):
+            if prefix == "allowed" and best is not None and np.any(errors):
                 row[f"efficiency_{component.name}"] = best / math.sqrt(np.mean(errors**2))
     rotation = variances[statistic_name("bound", _ROTATION)].sqrt()
     tilted = (cell.bounds["tilt_true_deg"] >= TILT_BOUNDS * rotation).mean()

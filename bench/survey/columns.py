@@ -89,7 +89,12 @@ GRID_COLUMNS = (
 CASE_COLUMNS = (
     *IDENTITY_COLUMNS,
     *GRID_COLUMNS,
-    Column("position", pl.String, "", "where in the frame: 'axis', or fractions 'across,down'"),
+    Column(
+        "position",
+        pl.String,
+        "",
+        "where in the frame: 'axis', 'wheels', or fractions 'across,down'",
+    ),
     Column("trial", pl.Int64, "", "number of the trial within its cell and position, from 0"),
     *_numbers("m", ("range_true_m", "camera centre to target centre")),
     *_numbers(
@@ -104,6 +109,17 @@ CASE_COLUMNS = (
         ("u_true_px", "column where the target's centre appears"),
         ("v_true_px", "row where the target's centre appears"),
         ("size_px", "face-on size of the pattern at this range: f times extent over range"),
+    ),
+    Column("bay", pl.String, "", "which bay as built it is of; null where all is as drawn"),
+    *(
+        Column(
+            f"{part}_rot_{axis}_deg", pl.Float64, "deg", f"{meaning}, about the target's {axis}"
+        )
+        for part, meaning in {
+            "common": "what its camera turns every target by, to first order",
+            "own": "what its camera, print and plate turn this target by beyond that",
+        }.items()
+        for axis in "xyz"
     ),
     Column("whole", pl.Boolean, "", "whether the whole pattern lies in the frame"),
     Column(
@@ -140,6 +156,7 @@ CASE_COLUMNS = (
         ("sigma_along_mm", "claimed standard uncertainty along the line of sight"),
     ),
     *_bounds("bound", "Cramér-Rao bound from all pixels of the target's face"),
+    *_bounds("allowed", "that bound and the bay's own imperfections together, to first order"),
     *_bounds("corner_bound", "Cramér-Rao bound from the points found, with the noise claimed"),
     *_numbers(
         "",
@@ -205,10 +222,20 @@ CELL_COLUMNS = (
     *_interval("rms_rot_deg", "deg", "RMS of the rotation error (bootstrap)"),
     *_interval("p95_rot_deg", "deg", "95th percentile of the rotation error (order statistics)"),
     *_interval("rms_along_mm", "mm", "RMS of the error along the line of sight (bootstrap)"),
+    *_numbers(
+        "deg",
+        (
+            "rms_common_rot_deg",
+            "RMS of what a case's camera turns every target by, to first order",
+        ),
+        ("rms_own_rot_deg", "RMS of what camera, print and plate turn its target by beyond that"),
+        ("rms_picture_rot_deg", "RMS of what is left of the rotation error: noise, light, dirt"),
+    ),
     *(
         Column(statistic_name(prefix, c), pl.Float64, c.unit, f"{meaning}, all cases: {c.meaning}")
         for prefix, meaning in {
             "bound": "root mean square of the cases' Cramér-Rao bounds from all pixels",
+            "allowed": "the same of what the bay allows: bound and imperfections together",
             "corner_bound": "root mean square of the bounds from the points found",
         }.items()
         for c in COMPONENTS
@@ -218,7 +245,7 @@ CELL_COLUMNS = (
             f"efficiency_{c.name}",
             pl.Float64,
             "",
-            f"bound from all pixels / RMS error, ok cases: {c.meaning}",
+            f"what the bay allows (as drawn: the bound) / RMS error, ok cases: {c.meaning}",
         )
         for c in COMPONENTS
     ),
@@ -230,6 +257,30 @@ CELL_COLUMNS = (
         "face-on an estimate can be better than the bound",
     ),
 )
+
+
+# Of cells as built; runs of earlier versions, all as drawn, lack them.
+PART_COLUMNS = ("rms_common_rot_deg", "rms_own_rot_deg", "rms_picture_rot_deg")
+
+
+def with_later(cells: pl.DataFrame) -> pl.DataFrame:
+    """Return a table of cells with the columns that runs of earlier versions don't have.
+
+    All in them was as drawn: the bound was what the bay allows, and an error had no parts.
+    """
+    allowed = {f"allowed_{c.name}_{c.unit}": f"bound_{c.name}_{c.unit}" for c in COMPONENTS}
+    return cells.with_columns(
+        *(
+            pl.col(bound).alias(name)
+            for name, bound in allowed.items()
+            if name not in cells.columns and bound in cells.columns
+        ),
+        *(
+            pl.lit(None, pl.Float64).alias(name)
+            for name in PART_COLUMNS
+            if name not in cells.columns
+        ),
+    )
 
 
 def schema(columns: Sequence[Column]) -> dict[str, type[pl.DataType]]:

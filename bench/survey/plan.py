@@ -12,11 +12,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
-from bench.digest import content_digest, key_digest
+from bench.digest import content_digest, key_digest, later
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View
@@ -25,13 +25,18 @@ from bench.survey.sequence import cell_shift, point, recurrence_steps
 from bench.typing import Array
 
 # Raise when a change makes the same plan give other numbers or other columns.
-SCHEMA = 5
+SCHEMA = 6
 # What varies within a cell: column and row of the sub-pixel phase, roll, turn, pitch, range.
 DIMENSIONS = 6
 # A target seen more nearly edge-on than this shows no face that a marker could be read from.
 MAX_TILT_DEG = 89.0
 MAX_RANGE_M = 1000.0  # a metre wide target is 3 px there at f = 3000 px
 Position = tuple[float, float]
+# In place of a position: one of the places where a bay's wheels appear, drawn for each case.
+WHEELS: Literal["wheels"] = "wheels"
+Place = Position | Literal["wheels"] | None
+# Wheels count as being at a cell's range within this factor of it, or of the nearest of them.
+LIKE_RANGE = 1.25
 
 
 def number(value: float) -> str:
@@ -62,9 +67,9 @@ class Case:
         Place in the plan's order; no number in the tables depends on it.
     range_m, turn_deg, pitch_deg : float
         Nominal values of the cell.
-    position : (float, float) or None
+    position : (float, float), "wheels" or None
         Where the target's centre lies in the frame, fractions across and down; None is the
-        principal point.
+        principal point, "wheels" one of the plan's `wheels`.
     trial : int
         From 0.
     """
@@ -73,12 +78,14 @@ class Case:
     range_m: float
     turn_deg: float
     pitch_deg: float
-    position: Position | None
+    position: Place
     trial: int
 
     @property
     def position_name(self) -> str:
-        """``axis``, or fractions of the frame such as ``0.25,0.5``."""
+        """``axis``, ``wheels``, or fractions of the frame such as ``0.25,0.5``."""
+        if self.position == WHEELS:
+            return WHEELS
         return "axis" if self.position is None else ",".join(map(number, self.position))
 
     @property
@@ -93,6 +100,16 @@ class Case:
     def key(self) -> str:
         """The picture's identity: its random numbers depend on this and the seed alone."""
         return f"{self.cell_key}|trial={self.trial}"
+
+    @property
+    def bay(self) -> str:
+        """Which bay it is of: trial k is bay k in every cell.
+
+        Each position given by hand has bays of its own, so that no cell has two pictures of
+        one bay.
+        """
+        own = self.position is not None and self.position != WHEELS
+        return f"{self.trial} at {self.position_name}" if own else str(self.trial)
 
 
 @dataclass(frozen=True)
@@ -129,6 +146,13 @@ class Plan:
         Of the bench and the libraries that compute.
     schema : int
         Of the tables.
+    imperfections : str
+        Digest of the sizes that bays are drawn from; empty where all is as drawn.
+    wheels : tuple of (float, float, float)
+        Where "wheels" are: range, metres, and fractions across and down the frame.
+    one : str
+        The one bay of all pictures, as `bench.built.one_bay.one_bay_text`; empty for a bay a
+        trial.
 
     Raises
     ------
@@ -142,7 +166,7 @@ class Plan:
     trials: int
     seed: int
     pitches_deg: tuple[float, ...] = (0.0,)
-    positions: tuple[Position | None, ...] = (None,)
+    positions: tuple[Place, ...] = (None,)
     roll_deg: float = 0.0
     roll_spread_deg: float = 15.0
     tilt_spread_deg: float = 1.0
@@ -153,6 +177,9 @@ class Plan:
     target: str = ""
     versions: tuple[tuple[str, str], ...] = field(default_factory=library_versions)
     schema: int = SCHEMA
+    imperfections: str = later("")
+    wheels: tuple[tuple[float, float, float], ...] = later(())
+    one: str = later("")
 
     def __post_init__(self) -> None:
         for name in ("ranges_m", "turns_deg", "pitches_deg"):
@@ -249,7 +276,7 @@ def view_of_case(case: Case, plan: Plan, camera: Camera) -> View:
     """Return how the target is held in a case: the cell's nominal view and its variation."""
     shift = _shift(plan.seed, case.cell_key)
     vary = 2.0 * point(shift, _STEPS, case.trial) - 1.0
-    u, v = position_pixel(case.position, camera)
+    u, v = position_pixel(position_of_case(case, plan), camera)
     return View(
         range_m=case.range_m * (1.0 + plan.range_spread * vary[5]),
         turn=math.radians(case.turn_deg + plan.tilt_spread_deg * vary[3]),
@@ -257,6 +284,32 @@ def view_of_case(case: Case, plan: Plan, camera: Camera) -> View:
         roll=math.radians(plan.roll_deg + plan.roll_spread_deg * vary[2]),
         pixel=(u + 0.5 * vary[0], v + 0.5 * vary[1]),
     )
+
+
+def position_of_case(case: Case, plan: Plan) -> Position | None:
+    """Return the place in the frame of a case; of wheels, one drawn for it."""
+    if case.position != WHEELS:
+        return case.position
+    _, across, down = wheels_near(plan.wheels, case.range_m)[_wheel_drawn(case, plan)]
+    return across, down
+
+
+def _wheel_drawn(case: Case, plan: Plan) -> int:
+    sequence = np.random.SeedSequence([plan.seed, key_digest(f"{case.key}|wheel")])
+    n = len(wheels_near(plan.wheels, case.range_m))
+    return int(np.random.default_rng(sequence).integers(n))
+
+
+def wheels_near(
+    wheels: tuple[tuple[float, float, float], ...], range_m: float
+) -> tuple[tuple[float, float, float], ...]:
+    """Return those of a plan's wheels that are about as far as a range, or the next to it.
+
+    A target at 2.5 m isn't seen where a rear wheel is, nor cut off as it would be there.
+    """
+    off = [abs(math.log(one[0] / range_m)) for one in wheels]
+    near = max(math.log(LIKE_RANGE), min(off) + math.log(LIKE_RANGE))
+    return tuple(one for one, away in zip(wheels, off, strict=True) if away <= near)
 
 
 def noise_rng(case: Case, seed: int) -> np.random.Generator:
@@ -304,7 +357,10 @@ def _check(plan: Plan) -> None:
                 limit = number(MAX_TILT_DEG - plan.tilt_spread_deg)
                 raise ConfigError(f"{name}: {number(angle)} deg is beyond ±{limit} deg")
     for position in plan.positions:
-        if position is not None and not all(0.0 <= p <= 1.0 for p in position):
+        if position == WHEELS:
+            if not plan.wheels:
+                raise ConfigError("position: no wheel of the bay is in this camera's picture")
+        elif position is not None and not all(0.0 <= p <= 1.0 for p in position):
             raise ConfigError(
                 f"position: {_show(position)} lies outside the frame; fractions across and "
                 "down run from 0 to 1"

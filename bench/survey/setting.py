@@ -7,31 +7,44 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.digest import content_digest
+from bench.built.draws import Sizes
+from bench.digest import content_digest, later
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.model import Imaging
-from bench.survey.plan import Plan, number, position_pixel
+from bench.survey.plan import WHEELS, Plan, number, position_of_case, position_pixel
 from bench.targets.target import Target
 from bench.typing import Array
 
-# Of a setting, by name; plans and envelopes keep a digest of each.
+# Of any setting, by name; plans and envelopes keep a digest of each.
 PARTS = ("camera", "imaging", "target")
 
 
 @dataclass(frozen=True, eq=False)
 class Setting:
-    """A camera, how it images, and the target before it."""
+    """A camera, how it images, the target before it, and what bays are off by.
+
+    Attributes
+    ----------
+    camera, imaging, target : Camera, Imaging, Target
+        As drawn: what pipelines know.
+    built : Sizes or None
+        Of the imperfections that pictures are rendered with; None leaves noise alone.
+    """
 
     camera: Camera
     imaging: Imaging
     target: Target
+    built: Sizes | None = later(None)
 
     def digests(self) -> dict[str, str]:
-        """Return digests of camera, imaging and target, as a plan keeps them."""
-        return {name: content_digest(getattr(self, name)) for name in PARTS}
+        """Return digests of camera, imaging, target and imperfections, as a plan keeps them."""
+        found = {name: content_digest(getattr(self, name)) for name in PARTS}
+        if self.built is not None:
+            found["imperfections"] = content_digest(self.built)
+        return found
 
 
 def pattern_points(target: Target) -> Array:
@@ -77,7 +90,10 @@ def check_plan(plan: Plan, setting: Setting) -> None:
                 f"ranges: {number(range_m)} m is too short for this camera and target; {why}: "
                 f"above {math.ceil(limit * 1000) / 1000:g} m is allowed"
             )
-    for position in plan.positions:
+    places = [place for place in plan.positions if place != WHEELS]
+    if WHEELS in plan.positions:
+        places += [(across, down) for _, across, down in plan.wheels]
+    for position in places:
         u, v = position_pixel(position, setting.camera)
         for corner in ((-0.5, -0.5), (-0.5, 0.5), (0.5, -0.5), (0.5, 0.5)):
             view = View(range_m=1.0, pixel=(u + corner[0], v + corner[1]))
@@ -102,7 +118,7 @@ def cut_cells(plan: Plan, setting: Setting) -> int:
             turn=math.radians(case.turn_deg),
             pitch=math.radians(case.pitch_deg),
             roll=math.radians(plan.roll_deg),
-            pixel=position_pixel(case.position, setting.camera),
+            pixel=position_pixel(position_of_case(case, plan), setting.camera),
         )
         if not is_whole(pattern, pose_of_view(view, setting.camera), setting.camera):
             cut.add((case.range_m, case.turn_deg, case.pitch_deg))

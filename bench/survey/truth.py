@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from bench.built.draws import OneBay, Sizes, draw_bay
+from bench.built.response import parts_of, responses
+from bench.errors import GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, tilt_of_pose
 from bench.imaging.picture import Region
-from bench.survey.plan import Case, grid_tilt_deg
+from bench.survey.plan import Case, Plan, grid_tilt_deg
 from bench.survey.score import Row
 from bench.survey.setting import Setting, is_whole, pattern_points
+from bench.typing import Array
 
 
 def truth_columns(
@@ -42,6 +48,37 @@ def truth_columns(
         "whole": (region is not None and _within_border(region, camera))
         or is_whole(pattern_points(target), T_camera_target, camera),
     }
+
+
+def bay_of_case(case: Case, plan: Plan, sizes: Sizes) -> OneBay:
+    """Return the bay that a case is of: trial k is bay k in every cell."""
+    return draw_bay(sizes, plan.seed, f"{plan.tower} {case.bay}")
+
+
+def parts_columns(
+    case: Case, T_camera_target: Pose, plan: Plan, setting: Setting
+) -> tuple[Row, Array | None]:
+    """Return a case's columns ``bay``, ``common_*`` and ``own_*``, and its responses.
+
+    Nothing for a setting as drawn, and nothing but the bay where the target's points have no
+    response; see `bench.built.response`.
+    """
+    sizes, camera = setting.built, setting.camera
+    if sizes is None:
+        return {}, None
+    bay = bay_of_case(case, plan, sizes)
+    try:
+        response = responses(setting.target, T_camera_target, camera, sizes.modes)
+    except (GeometryError, np.linalg.LinAlgError):
+        return {"bay": bay.name}, None
+    row: Row = {"bay": bay.name}
+    common, own = parts_of(response, bay, sizes, T_camera_target)
+    for part, turn in (("common", common), ("own", own)):
+        row |= {
+            f"{part}_rot_{axis}_deg": float(a)
+            for axis, a in zip("xyz", np.degrees(turn), strict=True)
+        }
+    return row, response
 
 
 def _within_border(region: Region, camera: Camera) -> bool:

@@ -11,6 +11,8 @@ from typing import Any, TypeVar
 import cv2
 import polars as pl
 
+from bench.built.draws import draw_moment
+from bench.built.picture import built_picture
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.errors import PlugInError
@@ -24,7 +26,7 @@ from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting
-from bench.survey.truth import truth_columns
+from bench.survey.truth import bay_of_case, parts_columns, truth_columns
 
 # A part holds the columns of cases and of timings, and the case's place in the plan, which
 # tells a resumed run what is done; the final tables leave it out.
@@ -72,10 +74,16 @@ class ChunkResult:
 
 def picture_of_case(case: Case, job: Job) -> Picture:
     """Return the picture of one case: the same for the same key, whoever asks."""
-    setting = job.setting
-    T_camera_target = pose_of_view(view_of_case(case, job.plan, setting.camera), setting.camera)
-    rng = noise_rng(case, job.plan.seed)
-    return render_target(setting.target, T_camera_target, setting.camera, setting.imaging, rng)
+    setting, plan = job.setting, job.plan
+    camera, imaging, sizes = setting.camera, setting.imaging, setting.built
+    T_camera_target = pose_of_view(view_of_case(case, plan, camera), camera)
+    rng = noise_rng(case, plan.seed)
+    if sizes is None:
+        return render_target(setting.target, T_camera_target, camera, imaging, rng)
+    drawing = setting.target.drawing
+    moment = draw_moment(sizes, plan.seed, case.key, drawing)
+    bay = bay_of_case(case, plan, sizes)
+    return built_picture(drawing, T_camera_target, camera, imaging, sizes, bay, moment, rng)
 
 
 def case_of_row(row: dict[str, Any], plan: Plan) -> Case:
@@ -118,18 +126,14 @@ class Worker:
         start = perf_counter()
         view = view_of_case(case, plan, camera)
         T_camera_target_true = pose_of_view(view, camera)
-        picture = render_target(
-            setting.target,
-            T_camera_target_true,
-            camera,
-            setting.imaging,
-            noise_rng(case, plan.seed),
-        )
+        picture = picture_of_case(case, self.job)
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
         truth = truth_columns(case, view, T_camera_target_true, setting, picture.region)
         start = perf_counter()
-        truth |= image_bound_columns(T_camera_target_true, setting, picture.region)
+        parts, response = parts_columns(case, T_camera_target_true, plan, setting)
+        truth |= parts
+        truth |= image_bound_columns(T_camera_target_true, setting, picture.region, response)
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []

@@ -19,7 +19,7 @@ from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.scene.model import Bay
 from bench.solve.pipeline import pipeline_from_name
-from bench.survey.plan import Plan, noise_rng, position_pixel, view_of_case
+from bench.survey.plan import Plan, noise_rng, position_of_case, position_pixel, view_of_case
 from bench.survey.score import score
 from bench.survey.setting import Setting, check_plan
 from bench.targets.target import Target
@@ -257,7 +257,7 @@ def nominal_pose(plan: Plan, camera: Camera) -> Pose:
         turn=math.radians(case.turn_deg),
         pitch=math.radians(case.pitch_deg),
         roll=math.radians(plan.roll_deg),
-        pixel=position_pixel(case.position, camera),
+        pixel=position_pixel(position_of_case(case, plan), camera),
     )
     return pose_of_view(view, camera)
 

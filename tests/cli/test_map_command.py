@@ -85,8 +85,13 @@ def test_map_writes_every_table_and_says_what_it_wrote(run, bay, capsys):
     assert main(["map", str(bay), "--out", str(run), "--workers", "1"]) == 0
     said = capsys.readouterr()
     assert said.err == ""  # no terminal, no progress bar
-    wrote, reach, face_on, failures, *warnings = said.out.splitlines()
-    assert all(line.startswith("warning: ") for line in warnings)
+    sizes, *_, wrote, reach, face_on, parts, first, second, failures = [
+        line for line in said.out.splitlines() if not line.startswith("warning: ")
+    ]
+    assert sizes.startswith("As built, sizes of a careful workshop where the bay file has no")
+    assert "registration absorbs it" in parts
+    assert first.startswith("What limits aruco-none/ippe, by cells:")
+    assert second.startswith("What limits aruco-subpix/ippe-lm, by cells:")
     assert wrote.startswith(f"Wrote to {run}: cases.parquet, timings.parquet, run.json, cells.p")
     named = wrote.removesuffix(".").partition(": ")[2].split(", ")
     assert {"limits.json", "limits.csv", "cells.csv", "map_rotation.png"} <= set(named)
@@ -96,6 +101,30 @@ def test_map_writes_every_table_and_says_what_it_wrote(run, bay, capsys):
     assert "30 pictures a cell, rolls spread by ±15 deg: " in reach
     assert face_on.startswith("Near face-on a camera sees little of a target's angle")
     assert failures.startswith("Gross failures:")
+
+
+def test_as_drawn_leaves_noise_alone_on_the_optical_axis(bay, tmp_path, capsys):
+    arguments = [
+        "map",
+        str(bay),
+        "--as-drawn",
+        "--trials",
+        "2",
+        "--ranges",
+        "2 m",
+        "--no-pictures",
+    ]
+    assert main([*arguments, "--out", str(tmp_path), "--workers", "1"]) == 0
+    assert capsys.readouterr().out.startswith("As drawn: noise alone.")
+    cases = pl.read_parquet(tmp_path / "cases.parquet")
+    assert cases["position"].unique().to_list() == ["axis"]
+    assert cases["bay"].null_count() == len(cases)
+
+
+def test_a_bay_as_drawn_has_none_of_its_own_to_freeze(bay, tmp_path, capsys):
+    arguments = ["map", str(bay), "--as-drawn", "--this-bay", "3", "--out", str(tmp_path)]
+    assert main(arguments) == 2
+    assert "--this-bay: a bay as drawn has nothing of its own" in capsys.readouterr().err
 
 
 def test_tables_agree_with_each_other(run):

@@ -45,7 +45,7 @@ def test_a_state_has_the_numbers_of_the_surveys_own_worker(place, view):
     assert found["key"] == row["key"]
     for name, value in found["row"].items():
         assert value == row[name], name
-    others = {n for n in row if not n.startswith(("bound", "corner_bound"))}
+    others = {n for n in row if not n.startswith(("bound", "corner_bound", "allowed"))}
     assert others - set(found["row"]) - MEASURED <= {n for n in row if row[n] is None}
     best = {e["name"]: e["bound"] for e in found["errors"]}
     if row.get("bound_rot_y_deg") is not None:

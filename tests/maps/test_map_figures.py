@@ -17,6 +17,7 @@ from bench.maps.figures import (
     usable_map,
     write_map_figures,
 )
+from bench.maps.parts import parts_figure
 
 
 def _figures(grid, cases, info):
@@ -30,6 +31,9 @@ def _figures(grid, cases, info):
         yield "tilt", error_against_tilt(grid, info)
         yield "reach", reach_figure(grid, info)
         yield "ratio", ratio_figure(grid, cases, info)
+        parts = parts_figure(grid, info)
+        if parts is not None:  # of bays as built alone
+            yield "parts", parts
 
 
 def _panels(figure):
@@ -221,3 +225,19 @@ def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
         image = matplotlib.image.imread(path)
         assert image.shape[1] == round(style.WIDTH * style.DPI)
         assert np.ptp(image[..., :3]) == 1.0  # neither blank nor washed out
+
+
+def test_parts_are_drawn_of_bays_as_built_alone(survey, map_info, drawn_texts):
+    assert parts_figure(survey("two pipelines")[0], map_info) is None
+    with style.applied():
+        figure = parts_figure(survey("as built")[0], map_info)
+    words = [text for text, _ in drawn_texts(figure)]
+    assert {"whole error", "common to the tower's camera", "the plate's own"} <= set(words)
+
+
+def test_what_the_bay_allows_is_drawn_beside_the_bound_as_built(survey, map_info, drawn_texts):
+    for name, expected in (("as built", True), ("two pipelines", False)):
+        with style.applied():
+            figure = error_against_range(survey(name)[0], map_info)
+        words = [text for text, _ in drawn_texts(figure)]
+        assert ("what this bay allows" in words) is expected

@@ -81,7 +81,8 @@ def test_the_image_s_bound_is_below_that_of_any_corner_detector(bay):
 
 def test_a_map_s_ratio_multiplies_the_bound(bay, run):
     bare = sightings(bay, Predictor("image"), visible=False)[0].prediction
-    scaled = sightings(bay, predictor_of(bay, runs=[run]), visible=False)[0].prediction
+    predictor = predictor_of(bay, runs=[run], as_built=False)
+    scaled = sightings(bay, predictor, visible=False)[0].prediction
     assert scaled.toe == pytest.approx(2.0 * bare.toe)
     assert scaled.along == pytest.approx(2.0 * bare.along)
     assert scaled.measured

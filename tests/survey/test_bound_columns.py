@@ -16,7 +16,8 @@ AXES = ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm")
 
 def with_bounds(cases, sigma, tilt_deg):
     return cases.with_columns(
-        *(pl.Series(f"bound_{name}", sigma) for name in AXES),
+        # as drawn: the bay allows the bound
+        *(pl.Series(f"{kind}_{name}", sigma) for kind in ("bound", "allowed") for name in AXES),
         tilt_true_deg=pl.Series(np.broadcast_to(tilt_deg, len(cases)).astype(float)),
     )
 
@@ -76,4 +77,7 @@ def test_other_blurs_than_gaussian_have_no_bound(setting):
     pose = pose_of_view(View(2.0, 0.5), setting.camera)
     region = region_of(setting.target.drawing, pose, setting.camera, 4.0)
     assert image_bound_columns(pose, moving, region) == {}
-    assert set(image_bound_columns(pose, setting, region)) == {f"bound_{name}" for name in AXES}
+    row = image_bound_columns(pose, setting, region)
+    assert set(row) == {f"{kind}_{name}" for kind in ("bound", "allowed") for name in AXES}
+    # as drawn a bay allows what the bound does
+    assert all(row[f"allowed_{name}"] == row[f"bound_{name}"] for name in AXES)

@@ -1,0 +1,130 @@
+"""`sightbench map --vary`: error against one number of the bay file."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from bench import __version__
+from bench.cli.origin import origin_of
+from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
+from bench.cli.surveying import INTERRUPTED, setting_words, warn_of_failures
+from bench.files import make_directory
+from bench.provenance import now
+from bench.scene.model import Bay
+from bench.survey.cells import summarise
+from bench.survey.executors import Executor
+from bench.survey.plan_words import camera_words
+from bench.survey.run import check_pipelines, run_survey
+from bench.survey.run_file import write_run_file
+from bench.survey.setting import check_plan
+from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
+from bench.survey.store import RunStore, open_cases
+from bench.survey.tables import write_table
+from bench.survey.vary import Variation, bays_of, parse_variation, varied_table, varied_words
+from bench.survey.worker import Job
+
+VaryOption = Annotated[
+    str | None,
+    typer.Option(
+        "--vary",
+        metavar="KEY=VALUES",
+        help="Instead of a map: error against a number of the bay file, such as "
+        "'budget.flatness=0, 0.1, 0.3 mm', 'camera.optics.sigma=0.4, 0.8, 1.2 px', "
+        "'light.level=0.1, 0.3, 0.7', 'imperfections.reflection_share=0, 0.1, 1' or "
+        "'survey.roll=0, 15, 45 deg', at the nearest and the farthest axle and the mount's turn "
+        "unless --ranges and --turns say otherwise. Writes vary.csv and vary.png.",
+        show_default="no",
+    ),
+]
+
+
+def vary(
+    text: str,
+    path: Path | None,
+    tower: str | None,
+    changes: dict[str, Any],
+    out: Path,
+    executor: Executor,
+    workers: int | str,
+    chunk: int,
+    *,
+    pictures: bool,
+    quiet: bool,
+) -> int:
+    """Run a survey for each value and say what came of it; `changes` as `job_of_bay`'s."""
+    variation = parse_variation(text)
+    bays = bays_of(variation, path)
+    jobs = [_job(bay, tower, changes) for bay in bays]
+    total, done, before = sum(job.plan.n_pictures for job in jobs), 0, 0
+    cells = []
+    with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
+        for index, (bay, job) in enumerate(zip(bays, jobs, strict=True)):
+            if stop():
+                break
+            folder, begun = out / f"value-{index:02d}", now()
+            report = run_survey(
+                job, RunStore(folder), executor, chunk, shifted(progress, before, total), stop
+            )
+            words = setting_words(job)
+            write_run_file(folder, job.plan, words, report, workers, origin_of(begun, bay))
+            warn_of_failures(report)
+            before += job.plan.n_pictures
+            done += report.found + report.added
+            if report.complete:
+                cells.append(summarise(open_cases(folder)))
+    if done < total:
+        typer.echo(
+            f"{done} of {total} pictures are done and kept in {out}; the same command goes on "
+            "from there.",
+            err=True,
+        )
+        return INTERRUPTED
+    make_directory(out)
+    table = varied_table(variation, cells)
+    written = write_table(out, "vary", table)
+    request = request_of_bay(bays[0])
+    if pictures:
+        written.append(_picture(out, variation, bays[0], jobs[0], table))
+    typer.echo(f"Wrote to {out}: {', '.join(p.name for p in written)}; runs in value-NN/.")
+    for line in varied_words(variation, table, request.within_deg):
+        typer.echo(line)
+    return 0
+
+
+def _job(bay: Bay, tower: str | None, changes: dict[str, Any]) -> Job:
+    ranges = [range_m for _, range_m in axle_ranges(bay, tower)]
+    asked = {name: value for name, value in changes.items() if value is not None}
+    turn = math.degrees(bay.vehicles[0].axles[0].mount.turn)
+    own = {
+        "ranges_m": tuple(sorted({round(min(ranges), 2), round(max(ranges), 2)})),
+        "turns_deg": (float(f"{turn:.10g}"),),
+    }
+    job = job_of_bay(bay, tower, **(own | asked))
+    check_plan(job.plan, job.setting)
+    check_pipelines(job)
+    return job
+
+
+def _picture(out: Path, variation: Variation, bay: Bay, job: Job, table: Any) -> Path:
+    # matplotlib takes a second to load, which workers needn't spend
+    from bench.draw import style
+    from bench.draw.map_info import MapInfo
+    from bench.maps.vary import vary_figure
+
+    info = MapInfo(
+        bay=bay.name,
+        target=bay.target.name,
+        camera=camera_words(job.setting.camera, job.plan.tower),
+        seed=job.plan.seed,
+        pictures=job.plan.trials * len(job.plan.positions),
+        version=__version__,
+        request=request_of_bay(bay),
+        axle_ranges=(),
+    )
+    with style.applied():
+        figure = vary_figure(table, variation.key, variation.unit, info)
+        return style.save(figure, out / "vary.png")
