@@ -10,16 +10,19 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from bench.cameras.adjustment import BoardView
 from bench.cameras.intrinsics import (
     MIN_POINTS,
     MIN_VIEWS,
-    PARAMETERS,
-    BoardView,
+    SHAPE_NAMES,
     Calibration,
-    LensModel,
     calibrate,
 )
 from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
+from bench.cameras.lenses import PARAMETERS
+from bench.cameras.model_choice import SHAPE_WORDS, Candidate, Choice, Freedom, choose
+from bench.cameras.projection_uncertainty import projection_map, projection_words
+from bench.cameras.wide_lenses import WideLens, only_wide, wide_lens
 from bench.detect.detection import Detector, Found
 from bench.detect.observation import Observation
 from bench.errors import GeometryError, PictureError
@@ -33,11 +36,27 @@ from bench.typing import Array
 
 PARAMETER_COLUMNS = (
     Column(
-        "parameter", pl.String, "", "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit"
+        "parameter",
+        pl.String,
+        "",
+        "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit; bow_across, bow_up, twist of "
+        "the board in metres",
     ),
     Column("value", pl.Float64, "", "estimate, or the value that it was held at"),
     Column("standard_uncertainty", pl.Float64, "", "null where the parameter was held"),
     Column("without_outstanding", pl.Float64, "", "estimate from the other views alone"),
+)
+
+MODEL_COLUMNS = (
+    Column("compared", pl.String, "", "lens or board"),
+    Column("free", pl.String, "", "what is free of lens and board"),
+    Column("n_free", pl.Int64, "", "how many numbers"),
+    Column("held_out_px", pl.Float64, "px", "RMS distance from the prediction by the other views"),
+    Column("excess", pl.Float64, "px²", "mean squared distance over the best's"),
+    Column("standard_error", pl.Float64, "px²", "of the excess, over views"),
+    Column("likelihood_p", pl.Float64, "", "likelihood ratio against the fullest"),
+    Column("as_good", pl.Boolean, "", "excess within one standard error"),
+    Column("chosen", pl.Boolean, "", "the simplest of these"),
 )
 
 VIEW_COLUMNS = (
@@ -94,12 +113,18 @@ class CalibrationRun:
         Of the used views, see `bench.cameras.intrinsics_views.view_scores`.
     trimmed : Calibration or None
         Without the views that stand out; None where none does, or too few are left.
+    choice : Choice
+        Of the model, and why.
+    wide : WideLens or None
+        Another family of lenses where the residuals ask for it.
     """
 
     sightings: tuple[Sighting, ...]
     calibration: Calibration
     scores: Array
     trimmed: Calibration | None
+    choice: Choice
+    wide: WideLens | None = None
 
     @property
     def views(self) -> list[BoardView]:
@@ -132,9 +157,18 @@ def look_for_board(name: str, picture: Picture, board: Target, detector: Detecto
 
 
 def calibrate_from(
-    sightings: Sequence[Sighting], size: tuple[int, int], model: LensModel
+    sightings: Sequence[Sighting], size: tuple[int, int], freedom: Freedom
 ) -> CalibrationRun:
     """Calibrate from the pictures in which the board was found.
+
+    Parameters
+    ----------
+    sightings : sequence of Sighting
+        Of all pictures.
+    size : (int, int)
+        Of the pictures, pixels.
+    freedom : Freedom
+        What is held, and what the views may choose.
 
     Raises
     ------
@@ -149,16 +183,21 @@ def calibrate_from(
             f"the board was found in {len(used)} of {len(sightings)} pictures, "
             f"and a calibration needs it in at least {MIN_VIEWS}"
         )
-    calibration = calibrate(used, size, model)
+    try:
+        choice = choose(used, size, freedom)
+        calibration = calibrate(used, size, choice.model, choice.shape)
+    except GeometryError as error:
+        raise GeometryError(only_wide(used, size) or str(error)) from error
     scores = view_scores(calibration)
     kept = [view for view, score in zip(used, scores, strict=True) if score <= OUTSTANDING]
     trimmed = None
     if MIN_VIEWS <= len(kept) < len(used):
         try:
-            trimmed = calibrate(kept, size, model)
+            trimmed = calibrate(kept, size, choice.model, choice.shape)
         except GeometryError:  # the views that stand out were the ones that mattered
             trimmed = None
-    return CalibrationRun(tuple(sightings), calibration, scores, trimmed)
+    wide = wide_lens(used, calibration)
+    return CalibrationRun(tuple(sightings), calibration, scores, trimmed, choice, wide)
 
 
 def parameters_table(run: CalibrationRun) -> pl.DataFrame:
@@ -169,9 +208,43 @@ def parameters_table(run: CalibrationRun) -> pl.DataFrame:
     ]
     without = [None] * len(PARAMETERS) if run.trimmed is None else run.trimmed.values.tolist()
     columns = (PARAMETERS, run.calibration.values.tolist(), sigmas, without)
-    return pl.DataFrame(
-        list(zip(*columns, strict=True)), schema=schema(PARAMETER_COLUMNS), orient="row"
-    )
+    rows = [*zip(*columns, strict=True), *_shape_rows(run)]
+    return pl.DataFrame(rows, schema=schema(PARAMETER_COLUMNS), orient="row")
+
+
+def _shape_rows(run: CalibrationRun) -> list[tuple[str, float, float, float | None]]:
+    shape, sigmas = run.calibration.shape.tolist(), run.calibration.shape_uncertainties.tolist()
+    without = [None] * len(shape) if run.trimmed is None else run.trimmed.shape.tolist()
+    names = SHAPE_NAMES[: len(shape)]
+    return list(zip(names, shape, sigmas, without, strict=True))
+
+
+def models_table(run: CalibrationRun) -> pl.DataFrame:
+    """Return the table of models that were compared, the simplest first."""
+    choice = run.choice
+    rows = [
+        _model_row(what, candidate, choice)
+        for what, candidates in (("lens", choice.lenses), ("board", choice.shapes))
+        for candidate in candidates
+    ]
+    return pl.DataFrame(rows, schema=schema(MODEL_COLUMNS))
+
+
+def _model_row(what: str, candidate: Candidate, choice: Choice) -> dict[str, object]:
+    calibration = candidate.calibration
+    tied = {"fy": "fx=fy"} if calibration.model.square_pixels else {}
+    square = [tied.get(name, name) for name in calibration.model.free]
+    return {
+        "compared": what,
+        "free": " ".join((*square, *SHAPE_NAMES[: len(calibration.shape)])),
+        "n_free": calibration.n_free,
+        "held_out_px": candidate.held_out_px,
+        "excess": candidate.excess,
+        "standard_error": candidate.standard_error,
+        "likelihood_p": candidate.likelihood_p,
+        "as_good": candidate.as_good,
+        "chosen": (calibration.model, len(calibration.shape)) == (choice.model, choice.shape),
+    }
 
 
 def views_table(run: CalibrationRun) -> pl.DataFrame:
@@ -229,7 +302,27 @@ def summary(run: CalibrationRun, board: Target) -> list[str]:
         f"coordinate; points lie in {np.count_nonzero(counts)} of {counts.size} parts of the "
         f"frame and reach {100 * reach(run.views, calibration):.0f} % of the way to its corners",
     ]
-    return [*lines, *_outstanding(run)]
+    return [*lines, *run.choice.words, *_claims(run), *_outstanding(run)]
+
+
+def _claims(run: CalibrationRun) -> list[str]:
+    """Return what is claimed of the board's shape and of projected points, and how widened."""
+    calibration, lines = run.calibration, []
+    if len(calibration.shape):
+        sizes = ", ".join(
+            f"{name.replace('_', ' ')} {1e3 * value:+.3f} ± {1e3 * u:.3f} mm"
+            for name, value, u, _ in _shape_rows(run)
+        )
+        lines.append(f"the board is {SHAPE_WORDS[len(calibration.shape)]}: {sizes} at its corners")
+    if calibration.widening > 1.0:
+        lines.append(
+            f"errors within a view aren't independent: leaving views out one at a time widens "
+            f"all standard uncertainties by {calibration.widening:.2f}"
+        )
+    lines.append(projection_words(projection_map(calibration, columns=12)))
+    if run.wide is not None:
+        lines.append(run.wide.words)
+    return lines
 
 
 def _with_uncertainty(calibration: Calibration) -> list[str]:

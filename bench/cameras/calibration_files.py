@@ -7,12 +7,21 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import polars as pl
 
-from bench.cameras.calibration import CalibrationRun, parameters_table, views_table
-from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.calibration import (
+    CalibrationRun,
+    models_table,
+    parameters_table,
+    views_table,
+)
+from bench.cameras.calibration_change import Change
+from bench.cameras.lenses import PARAMETERS
 from bench.cameras.photographs import Measurement
+from bench.cameras.projection_uncertainty import ProjectionMap, projection_map
 from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
 from bench.cameras.result import CALIBRATION, calibration_value
+from bench.cameras.wide_lenses import write_wide_lens
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.envelope import Origin, write_result
@@ -26,9 +35,14 @@ from bench.targets.target import Target
 
 
 def write_calibration(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, origin: Origin
+    out: Path,
+    paths: Sequence[Path],
+    board: Target,
+    run: CalibrationRun,
+    origin: Origin,
+    change: Change | None = None,
 ) -> None:
-    """Write calibration.json, camera.toml, parameters, views, figures and overlays of views.
+    """Write calibration.json, camera.toml, the tables, figures and overlays of views.
 
     Parameters
     ----------
@@ -42,6 +56,8 @@ def write_calibration(
         What was found.
     origin : Origin
         Where it comes from.
+    change : Change or None
+        Since an earlier calibration.
 
     Raises
     ------
@@ -51,6 +67,7 @@ def write_calibration(
     from bench.cameras.calibration_figures import (
         write_calibration_figures,  # matplotlib loads slowly
     )
+    from bench.cameras.projection_figures import write_change_figure, write_projection_figure
 
     calibration = run.calibration
     uncertainties = {
@@ -62,11 +79,40 @@ def write_calibration(
     write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
     write_table(out, "parameters", parameters_table(run))
     write_table(out, "views", views_table(run), decimals=6)
-    value = calibration_value(calibration, board.name)
+    value = calibration_value(calibration, board.name, run.choice.words)
     write_result(out / CALIBRATION.file, CALIBRATION, value, origin)
     note = f"{board.name}; {origin.command}"
     write_calibration_figures(out, run.views, calibration, note)
+    if run.choice.lenses or run.choice.shapes:
+        write_table(out, "models", models_table(run))
+    found = projection_map(calibration)
+    write_table(out, "projection", projection_table(found), decimals=6)
+    write_projection_figure(out, found, note)
+    if change is not None:
+        write_table(out, "change", change_table(change), decimals=6)
+        write_change_figure(out, change, note)
+    if run.wide is not None:
+        size = (calibration.camera.width, calibration.camera.height)
+        write_wide_lens(out / f"lens-{run.wide.state.family}.yml", run.wide, size)
     _draw_views(out, paths, board, run, note)
+
+
+def projection_table(found: ProjectionMap) -> pl.DataFrame:
+    """Return a map's table: u, v, range, standard uncertainty; null where there is no ray."""
+    places = np.meshgrid(found.ranges_m, found.v, found.u, indexing="ij")
+    ranges, v, u = (place.ravel() for place in places)
+    columns = {"u_px": u, "v_px": v, "range_m": ranges, "sigma_px": found.sigma_px.ravel()}
+    return pl.DataFrame(columns).with_columns(pl.col("sigma_px").fill_nan(None))
+
+
+def change_table(change: Change) -> pl.DataFrame:
+    """Return a change's table over the frame; null where a lens model has no ray."""
+    v, u = (place.ravel() for place in np.meshgrid(change.v, change.u, indexing="ij"))
+    moved = change.moved_px.reshape(-1, 2)
+    columns = {"u_px": u, "v_px": v, "moved_u_px": moved[:, 0], "moved_v_px": moved[:, 1]}
+    columns |= {"sigma_px": change.sigma_px.ravel()}
+    columns |= {"significance": change.significance.ravel()}
+    return pl.DataFrame(columns).fill_nan(None)
 
 
 def _draw_views(

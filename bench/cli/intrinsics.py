@@ -13,9 +13,11 @@ from bench.cameras.calibration import (
     look_for_boards,
     summary,
 )
+from bench.cameras.calibration_change import change_between, change_words
 from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
-from bench.cameras.intrinsics import LensModel
+from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
 from bench.cameras.photograph_targets import board_detector
+from bench.cameras.result import read_calibration
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
@@ -57,18 +59,47 @@ def command(
             show_default="a third of the distance to the next corner, 2 to 11",
         ),
     ] = None,
-    square_pixels: Annotated[bool, typer.Option("--square-pixels", help="Hold fx = fy.")] = False,
+    square_pixels: Annotated[
+        bool | None, typer.Option(help="Hold fx = fy.", show_default="chosen by held-out views")
+    ] = None,
     centred: Annotated[
         bool, typer.Option("--centred", help="Hold the principal point in the picture's middle.")
     ] = False,
-    tangential: Annotated[bool, typer.Option(help="Fit tangential distortion, p1 and p2.")] = True,
+    tangential: Annotated[
+        bool | None,
+        typer.Option(
+            help="Fit tangential distortion, p1 and p2.", show_default="chosen by held-out views"
+        ),
+    ] = None,
     radial_terms: Annotated[
-        int, typer.Option(min=0, max=3, help="Radial terms to fit: k1, k2 and k3.")
-    ] = 3,
+        int | None,
+        typer.Option(
+            min=0,
+            max=3,
+            help="Radial terms to fit: k1, k2 and k3.",
+            show_default="chosen by held-out views",
+        ),
+    ] = None,
+    board_shape: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SHAPE",
+            help="Of the board: flat, bow (across and up) or twist (these and a twist).",
+            show_default="chosen by held-out views",
+        ),
+    ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="calibration.json",
+            help="An earlier calibration of this camera: has it changed?",
+            show_default=False,
+        ),
+    ] = None,
     quiet: QuietOption = False,
     out: OutOption = DEFAULT_OUT,
-) -> None:
-    """Calibrate a camera from photographs of a flat board.
+) -> int:
+    """Calibrate a camera from photographs of a board.
 
     Writes camera.toml, which 'sightbench measure' and bay files take; parameters with standard
     uncertainties (parameters.csv, .parquet); the views with their residuals (views.csv,
@@ -78,8 +109,19 @@ def command(
     Take a dozen pictures or more with the focus and aperture of later use. Tilt the board by 30
     to 50 degrees, to every side: pictures parallel to the sensor can't tell focal length from
     range. Bring corners of the board into the corners of the frame: beyond the outermost point
-    the distortion is extrapolated. The standard uncertainties say how well the parameters are
-    known if errors are independent and the board is flat.
+    the distortion is extrapolated.
+
+    Lens model and board shape are the simplest that predict views left out as well as the best
+    does (models.csv has what was compared); options hold what you know better. Where errors
+    within a view aren't independent, leaving out one view at a time says so, and all standard
+    uncertainties are wider by it. How well a point anywhere in the picture is known, at the
+    boards' ranges and far beyond, is a map (projection.csv, calibration_uncertainty.png).
+    Wide lenses: where OpenCV's rational or fisheye model predicts better beyond doubt it is
+    named and written as lens-rational.yml or lens-fisheye.yml; the bench measures with
+    Brown-Conrady alone.
+
+    With --earlier the change since another calibration is drawn with its significance, less the
+    turn of the camera that a lens can't be told from. Exit code 1: it has changed (p < 0.001).
 
     A view stands out when its residual is far above the others' (modified z-score of its
     logarithm above 3.5). It stays in the result; the summary says what leaving it out would
@@ -105,17 +147,32 @@ def command(
             raise ConfigError("intrinsics: --board needs pictures")
         paths, target = write_rehearsed_boards(out, typer.echo)
     say_large(paths)
-    model = LensModel(square_pixels, centred, tangential, radial_terms)
+    if board_shape is not None and board_shape not in SHAPE_OPTIONS:
+        names = ", ".join(SHAPE_OPTIONS)
+        raise ConfigError(f"--board-shape must be one of {names}, got '{board_shape}'")
+    shape = None if board_shape is None else SHAPE_OPTIONS[board_shape]
+    freedom = Freedom(square_pixels, tangential, radial_terms, shape, centred)
+    before = None if earlier is None else read_calibration(earlier)
     detector = board_detector(target, window)
     with progress_bar("pictures", quiet) as moved:
         size, sightings = look_for_boards(paths, target, detector, moved)
-    run = calibrate_from(sightings, size, model)
+    run = calibrate_from(sightings, size, freedom)
+    change = None
+    if before is not None:
+        was = (before[1], before[0].value.matrix)
+        change = change_between(was, (run.calibration.camera, run.calibration.covariance))
     make_directory(out)
     parts = {"board": content_digest(target)}
-    write_calibration(out, paths, target, run, origin_of(started, parts=parts))
+    if before is not None:
+        parts["earlier calibration"] = before[0].digest
+    write_calibration(out, paths, target, run, origin_of(started, parts=parts), change)
+    if change is not None:
+        for line in change_words(change, str(earlier)):
+            typer.echo(line)
     for line in summary(run, target):
         typer.echo(line)
     typer.echo(
         "wrote camera.toml, calibration.json, parameters, views and pictures of the residuals in "
         f"{out}"
     )
+    return 1 if change is not None and change.shown else 0

@@ -9,7 +9,8 @@ from bench.cameras.calibration import (
     summary,
     views_table,
 )
-from bench.cameras.intrinsics import BoardView, LensModel
+from bench.cameras.intrinsics import BoardView
+from bench.cameras.model_choice import Freedom
 from bench.detect.chessboard import Chessboard
 from bench.detect.detection import Detection, Found
 from bench.errors import PictureError
@@ -22,7 +23,7 @@ SIZE = (1280, 960)
 CAMERA = Camera(*SIZE, 1400.0, 1400.0, 645.0, 470.0, (-0.2, 0.1, 0.0, 0.0, 0.0))
 BOARD = build_chessboard(ChessboardDesign(9, 6, 0.025))
 P_TARGET = np.column_stack((BOARD.points, np.zeros(54)))
-MODEL = LensModel(square_pixels=True, tangential=False, radial_terms=2)
+MODEL = Freedom(square_pixels=True, tangential=False, radial_terms=2, shape=0)
 TURNS = [(0.5, 0.0), (-0.5, 0.2), (0.0, 0.5), (0.1, -0.5), (0.4, 0.4), (-0.4, 0.3), (0.5, -0.3)]
 
 

@@ -18,7 +18,7 @@ CAMERA = Camera(960, 720, 1200.0, 1200.0, 485.0, 352.0, (-0.15, 0.08, 0.0, 0.0, 
 IMAGING = Imaging(optics=Optics(sigma_px=0.7))
 CHESSBOARD = "chessboard:7x5:30 mm"
 CHARUCO = "charuco:4x4_50:7x5:40 mm:30 mm"
-MODEL = ("--square-pixels", "--no-tangential", "--radial-terms", "2")
+MODEL = ("--square-pixels", "--no-tangential", "--radial-terms", "2", "--board-shape", "flat")
 
 
 def save(path, grey):
