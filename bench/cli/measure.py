@@ -52,8 +52,8 @@ def command(
         Path | None,
         typer.Option(
             metavar="CAMERA",
-            help="Camera file: TOML as 'sightbench intrinsics' writes it, or OpenCV's YAML, XML "
-            "or JSON.",
+            help="Camera file: TOML as 'sightbench intrinsics' writes it; OpenCV's YAML, XML or "
+            "JSON; ROS's camera_info; JSON with fx, fy, cx, cy or a matrix.",
             show_default=False,
         ),
     ] = None,
