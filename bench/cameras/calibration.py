@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 from bench.cameras.adjustment import BoardView
+from bench.cameras.board_search import search
 from bench.cameras.intrinsics import (
     MIN_POINTS,
     MIN_VIEWS,
@@ -24,12 +24,9 @@ from bench.cameras.model_choice import SHAPE_WORDS, Candidate, Choice, Freedom, 
 from bench.cameras.projection_uncertainty import projection_map, projection_words
 from bench.cameras.wide_lenses import WideLens, only_wide, wide_lens
 from bench.detect.detection import Detector, Found
-from bench.detect.observation import Observation
 from bench.errors import GeometryError, PictureError
-from bench.geometry.camera import Camera
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
-from bench.imaging.read import read_picture
 from bench.survey.columns import Column, schema
 from bench.targets.target import Target
 from bench.typing import Array
@@ -62,6 +59,7 @@ MODEL_COLUMNS = (
 VIEW_COLUMNS = (
     Column("picture", pl.String, "", "the picture file"),
     Column("outcome", pl.String, "", "used, or why not: missed, wrong_id, too_few_points"),
+    Column("reason", pl.String, "", "in which way it was read, or why it likely wasn't"),
     Column("n_points", pl.Int64, "", "points of the board that were found"),
     Column(
         "rmse_px", pl.Float64, "px", "root mean square distance of a point from its prediction"
@@ -88,10 +86,16 @@ class Sighting:
         Name and points; empty where the board wasn't found.
     outcome : str
         ``used``, ``missed``, ``wrong_id`` or ``too_few_points``.
+    how : str
+        In which way the board was read, where not as given (`bench.cameras.board_search`).
+    reason : str
+        Why it likely wasn't found.
     """
 
     view: BoardView
     outcome: str
+    how: str = ""
+    reason: str = ""
 
     @property
     def used(self) -> bool:
@@ -137,23 +141,15 @@ class CalibrationRun:
         return [i for i, score in enumerate(self.scores) if score > OUTSTANDING]
 
 
-def nominal_camera(width: int, height: int) -> Camera:
-    """Return a camera with a field of view of 53 degrees, for detectors that ask for one.
-
-    Nothing of it may reach a calibration: chessboard and ChArUco detectors work on the picture
-    alone.
-    """
-    return Camera(width, height, width, width, 0.5 * (width - 1), 0.5 * (height - 1))
-
-
 def look_for_board(name: str, picture: Picture, board: Target, detector: Detector) -> Sighting:
     """Return what a detector finds of the board in a picture."""
-    height, width = picture.grey.shape
-    detection = detector.detect(Observation(picture, nominal_camera(width, height), board))
+    found = search(picture, board, detector)
+    detection = found.detection
     view = BoardView(name, detection.pixels, detection.p_target)
     if detection.found is not Found.FOUND:
         return Sighting(view, str(detection.found))
-    return Sighting(view, "used" if len(view.pixels) >= MIN_POINTS else "too_few_points")
+    outcome = "used" if len(view.pixels) >= MIN_POINTS else "too_few_points"
+    return Sighting(view, outcome, found.how)
 
 
 def calibrate_from(
@@ -179,9 +175,11 @@ def calibrate_from(
     """
     used = [s.view for s in sightings if s.used]
     if len(used) < MIN_VIEWS:
+        reasons = list(dict.fromkeys(s.reason for s in sightings if s.reason))
         raise PictureError(
             f"the board was found in {len(used)} of {len(sightings)} pictures, "
             f"and a calibration needs it in at least {MIN_VIEWS}"
+            + (f": {'; '.join(reasons)}" if reasons else "")
         )
     try:
         choice = choose(used, size, freedom)
@@ -261,9 +259,10 @@ def views_table(run: CalibrationRun) -> pl.DataFrame:
     )
     rows = []
     for sighting in run.sightings:
-        row = {
+        row: dict[str, object] = {
             "picture": sighting.view.name,
             "outcome": sighting.outcome,
+            "reason": sighting.how or sighting.reason or None,
             "n_points": len(sighting.view.pixels),
         }
         if sighting.used:
@@ -286,7 +285,7 @@ def views_table(run: CalibrationRun) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema(VIEW_COLUMNS))
 
 
-def summary(run: CalibrationRun, board: Target) -> list[str]:
+def summary(run: CalibrationRun, board: str) -> list[str]:
     """Return what the calibration says, a line each."""
     calibration, camera = run.calibration, run.calibration.camera
     points = sum(len(view.pixels) for view in run.views)
@@ -294,7 +293,7 @@ def summary(run: CalibrationRun, board: Target) -> list[str]:
     counts = coverage_counts(run.views, (camera.width, camera.height))
     by_name = dict(zip(PARAMETERS, _with_uncertainty(calibration), strict=True))
     lines = [
-        f"{board.name}: found in {len(run.views)} of {len(run.sightings)} pictures, "
+        f"{board}: {len(run.views)} of {len(run.sightings)} views used, "
         f"{points} points, tilts {min(tilts):.0f} to {max(tilts):.0f} deg",
         f"focal length fx {by_name['fx']}, fy {by_name['fy']} px; "
         f"principal point {by_name['cx']}, {by_name['cy']} px",
@@ -302,7 +301,13 @@ def summary(run: CalibrationRun, board: Target) -> list[str]:
         f"coordinate; points lie in {np.count_nonzero(counts)} of {counts.size} parts of the "
         f"frame and reach {100 * reach(run.views, calibration):.0f} % of the way to its corners",
     ]
-    return [*lines, *run.choice.words, *_claims(run), *_outstanding(run)]
+    return [
+        *lines,
+        *search_words(run.sightings),
+        *run.choice.words,
+        *_claims(run),
+        *_outstanding(run),
+    ]
 
 
 def _claims(run: CalibrationRun) -> list[str]:
@@ -322,6 +327,20 @@ def _claims(run: CalibrationRun) -> list[str]:
     lines.append(projection_words(projection_map(calibration, columns=12)))
     if run.wide is not None:
         lines.append(run.wide.words)
+    return lines
+
+
+def search_words(sightings: Sequence[Sighting]) -> list[str]:
+    """Return in which ways the board was read, and why it wasn't in the pictures without."""
+    lines = []
+    for how in dict.fromkeys(s.how for s in sightings if s.how):
+        own = [s.view.name for s in sightings if s.how == how]
+        lines.append(f"{len(own)} of {len(sightings)} pictures were read as {how}")
+    for sighting in sightings:
+        if not sighting.used:
+            why = f": {sighting.reason}" if sighting.reason else ""
+            outcome = sighting.outcome.replace("_", " ")
+            lines.append(f"{sighting.view.name}: not used, {outcome}{why}")
     return lines
 
 
@@ -350,30 +369,3 @@ def _outstanding(run: CalibrationRun) -> list[str]:
         f"{line}; without it fy is {focal:.2f} px, the residual {run.trimmed.rmse_px:.3f} px, and "
         f"{shift[1]} moves by {shift[0]:.1f} of its standard uncertainties"
     ]
-
-
-def look_for_boards(
-    paths: Sequence[Path], board: Target, detector: Detector, moved: Callable[[int, int], None]
-) -> tuple[tuple[int, int], list[Sighting]]:
-    """Return the pictures' common size and what was found in each.
-
-    Raises
-    ------
-    PictureError
-        A file can't be read, or is of another size than the first.
-    """
-    sightings = []
-    size = (0, 0)
-    for done, path in enumerate(paths):
-        picture = read_picture(path)
-        width, height = picture.grey.shape[::-1]
-        if done == 0:
-            size = (width, height)
-        elif (width, height) != size:
-            raise PictureError(
-                f"{path}: is {width} x {height} px, but {paths[0]} is {size[0]} x {size[1]} "
-                "px; calibrate from pictures of one size"
-            )
-        sightings.append(look_for_board(path.name, picture, board, detector))
-        moved(done + 1, len(paths))
-    return size, sightings

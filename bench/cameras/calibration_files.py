@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import cv2
@@ -36,8 +36,8 @@ from bench.targets.target import Target
 
 def write_calibration(
     out: Path,
-    paths: Sequence[Path],
-    board: Target,
+    shown: Mapping[str, tuple[Path, Target]],
+    board: str,
     run: CalibrationRun,
     origin: Origin,
     change: Change | None = None,
@@ -48,10 +48,10 @@ def write_calibration(
     ----------
     out : Path
         Directory.
-    paths : sequence of Path
-        The pictures.
-    board : Target
-        What they show.
+    shown : mapping of str to (Path, Target)
+        The picture of each view and the board in it, by the view's name; none of lists of points.
+    board : str
+        What was calibrated from, in words.
     run : CalibrationRun
         What was found.
     origin : Origin
@@ -75,13 +75,13 @@ def write_calibration(
         for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
         if u > 0.0
     }
-    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{origin.command}"
+    comment = f"Calibrated from {len(run.views)} views: {board}.\n{origin.command}"
     write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
     write_table(out, "parameters", parameters_table(run))
     write_table(out, "views", views_table(run), decimals=6)
-    value = calibration_value(calibration, board.name, run.choice.words)
+    value = calibration_value(calibration, board, run.choice.words)
     write_result(out / CALIBRATION.file, CALIBRATION, value, origin)
-    note = f"{board.name}; {origin.command}"
+    note = f"{board}; {origin.command}"
     write_calibration_figures(out, run.views, calibration, note)
     if run.choice.lenses or run.choice.shapes:
         write_table(out, "models", models_table(run))
@@ -94,7 +94,7 @@ def write_calibration(
     if run.wide is not None:
         size = (calibration.camera.width, calibration.camera.height)
         write_wide_lens(out / f"lens-{run.wide.state.family}.yml", run.wide, size)
-    _draw_views(out, paths, board, run, note)
+    _draw_views(out, shown, run, note)
 
 
 def projection_table(found: ProjectionMap) -> pl.DataFrame:
@@ -116,15 +116,17 @@ def change_table(change: Change) -> pl.DataFrame:
 
 
 def _draw_views(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, note: str
+    out: Path, shown: Mapping[str, tuple[Path, Target]], run: CalibrationRun, note: str
 ) -> None:
     """Draw an overlay of each view that stands out, or of the one with the largest residual."""
     from bench.cameras.overlay import write_overlay
 
-    used = [path for path, sighting in zip(paths, run.sightings, strict=True) if sighting.used]
     rmse = run.calibration.view_rmse_px
     for index in run.outstanding or [int(np.argmax(rmse))]:
-        view, path = run.views[index], used[index]
+        view = run.views[index]
+        if view.name not in shown:
+            continue
+        path, board = shown[view.name]
         measurement = Measurement(
             str(path),
             "calibration",

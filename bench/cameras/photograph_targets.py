@@ -27,7 +27,7 @@ def board_detector(board: Target, window: int | None) -> Detector:
     if board.kind == "chessboard":
         return Chessboard(window)
     if window is not None:
-        raise ConfigError("--window is for plain chessboards; ChArUco corners have their own")
+        raise ConfigError("--window is for plain chessboards; other boards have their own")
     detector = load(DETECTORS, board.kind)
     assert isinstance(detector, Detector)
     return detector

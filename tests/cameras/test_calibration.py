@@ -68,7 +68,7 @@ def test_view_that_stands_out_is_named_and_its_effect_given(sightings):
     assert views_table(run)["stands_out"].to_list() == [i == 3 for i in range(7)]
     trimmed = parameters_table(run)["without_outstanding"].to_list()
     assert trimmed == run.trimmed.values.tolist()
-    assert "stands out: p3.png" in summary(run, BOARD)[-1]
+    assert "stands out: p3.png" in summary(run, BOARD.name)[-1]
 
 
 def test_held_parameters_have_no_uncertainty(sightings):
@@ -76,7 +76,7 @@ def test_held_parameters_have_no_uncertainty(sightings):
     held = table.filter(table["standard_uncertainty"].is_null())["parameter"].to_list()
     assert held == ["p1", "p2", "k3"]
     assert table["without_outstanding"].null_count() == 9
-    assert "no view stands out" in summary(calibrate_from(sightings, SIZE, MODEL), BOARD)
+    assert "no view stands out" in summary(calibrate_from(sightings, SIZE, MODEL), BOARD.name)
 
 
 def test_board_in_too_few_pictures_says_how_many(sightings):
