@@ -20,7 +20,14 @@ from bench.cameras.intrinsics import (
 )
 from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
 from bench.cameras.lenses import PARAMETERS
-from bench.cameras.model_choice import SHAPE_WORDS, Candidate, Choice, Freedom, choose
+from bench.cameras.model_choice import (
+    SHAPE_WORDS,
+    Candidate,
+    Choice,
+    Freedom,
+    choose,
+    claimed,
+)
 from bench.cameras.projection_uncertainty import projection_map, projection_words
 from bench.cameras.wide_lenses import WideLens, only_wide, wide_lens
 from bench.detect.detection import Detector, Found
@@ -40,7 +47,12 @@ PARAMETER_COLUMNS = (
         "the board in metres",
     ),
     Column("value", pl.Float64, "", "estimate, or the value that it was held at"),
-    Column("standard_uncertainty", pl.Float64, "", "null where the parameter was held"),
+    Column(
+        "standard_uncertainty",
+        pl.Float64,
+        "",
+        "null where an option held it; held by choice it isn't known to be 0",
+    ),
     Column("without_outstanding", pl.Float64, "", "estimate from the other views alone"),
 )
 
@@ -195,6 +207,7 @@ def calibrate_from(
         except GeometryError:  # the views that stand out were the ones that mattered
             trimmed = None
     wide = wide_lens(used, calibration)
+    calibration = claimed(calibration, used, size, choice)
     return CalibrationRun(tuple(sightings), calibration, scores, trimmed, choice, wide)
 
 

@@ -128,7 +128,9 @@ def command(
     the distortion is extrapolated.
 
     Lens model and board shape are the simplest that predict views left out as well as the best
-    does (models.csv has what was compared); options hold what you know better. Where errors
+    does (models.csv has what was compared); options hold what you know better. A number held by
+    that choice isn't known to be 0: uncertainties are those of the fullest model, around the
+    values of the simplest. Where errors
     within a view aren't independent, leaving out one view at a time says so, and all standard
     uncertainties are wider by it. How well a point anywhere in the picture is known, at the
     boards' ranges and far beyond, is a map (projection.csv, calibration_uncertainty.png).
