@@ -121,10 +121,11 @@ def test_clean_circles_on_wood_grain_are_found_where_blob_limits_miss_them(seed)
             "7 x 6 squares.*legacy",
         ),
         (CHARUCO, 255 - opencv_charuco(7, 6), "inverted"),
-        (
+        pytest.param(
             CHARUCO,
             opencv_charuco(7, 6, dictionary=cv2.aruco.DICT_5X5_50),
             "no marker of DICT_4X4_50 is seen, but 21 of DICT_5X5",
+            marks=pytest.mark.slow,
         ),
         (CHARUCO, np.full((800, 900), 200, np.uint8), "^$"),
         ("circles:11x4:20 mm:15 mm", circles(), "asymmetric circles 4 x 11"),

@@ -60,7 +60,11 @@ def brown(k1=0.0, k2=0.0, p1=0.0, p2=0.0, k3=0.0, **kwargs):
     ("lens", "model"),
     [
         ({"k1": -0.2, "k2": 0.1}, LensModel(True, False, False, 2)),
-        ({"k1": -0.2, "k2": 0.1, "p1": 2e-3, "p2": -2e-3}, LensModel(True, False, True, 2)),
+        pytest.param(
+            {"k1": -0.2, "k2": 0.1, "p1": 2e-3, "p2": -2e-3},
+            LensModel(True, False, True, 2),
+            marks=pytest.mark.slow,
+        ),
         pytest.param({}, LensModel(True, False, False, 0), marks=pytest.mark.slow),
         pytest.param({"k1": -0.1}, LensModel(True, False, False, 1), marks=pytest.mark.slow),
         pytest.param(
@@ -153,6 +157,7 @@ def test_wide_lens_is_asked_for_only_where_residuals_do(family, lens, asked, tmp
         read_camera(tmp_path / "lens.yml")  # the bench refuses what it can't measure with
 
 
+@pytest.mark.slow
 def test_lens_that_brown_conrady_can_t_describe_is_named():
     lens = (0.1, 0.01, 0.0, 0.0, 0.0, 0.45, 0.06, 0.002)
     sightings = [Sighting(view, "used") for view in wide(RATIONAL, (*WIDE_PINHOLE, *lens))]
