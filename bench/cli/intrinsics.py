@@ -108,7 +108,7 @@ def command(
         Path | None,
         typer.Option(
             metavar="calibration.json",
-            help="An earlier calibration of this camera: has it changed?",
+            help="An earlier calibration of this camera, from other pictures: has it changed?",
             show_default=False,
         ),
     ] = None,
