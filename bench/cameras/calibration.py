@@ -3,46 +3,75 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from bench.cameras.adjustment import BoardView
+from bench.cameras.board_search import search
 from bench.cameras.intrinsics import (
     MIN_POINTS,
     MIN_VIEWS,
-    PARAMETERS,
-    BoardView,
+    SHAPE_NAMES,
     Calibration,
-    LensModel,
     calibrate,
 )
 from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
+from bench.cameras.lenses import PARAMETERS
+from bench.cameras.model_choice import (
+    SHAPE_WORDS,
+    Candidate,
+    Choice,
+    Freedom,
+    choose,
+    claimed,
+)
+from bench.cameras.projection_uncertainty import projection_map, projection_words
+from bench.cameras.wide_lenses import WideLens, only_wide, wide_lens
 from bench.detect.detection import Detector, Found
-from bench.detect.observation import Observation
 from bench.errors import GeometryError, PictureError
-from bench.geometry.camera import Camera
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
-from bench.imaging.read import read_picture
 from bench.survey.columns import Column, schema
 from bench.targets.target import Target
 from bench.typing import Array
 
 PARAMETER_COLUMNS = (
     Column(
-        "parameter", pl.String, "", "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit"
+        "parameter",
+        pl.String,
+        "",
+        "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit; bow_across, bow_up, twist of "
+        "the board in metres",
     ),
     Column("value", pl.Float64, "", "estimate, or the value that it was held at"),
-    Column("standard_uncertainty", pl.Float64, "", "null where the parameter was held"),
+    Column(
+        "standard_uncertainty",
+        pl.Float64,
+        "",
+        "null where an option held it; held by choice it isn't known to be 0",
+    ),
     Column("without_outstanding", pl.Float64, "", "estimate from the other views alone"),
+)
+
+MODEL_COLUMNS = (
+    Column("compared", pl.String, "", "lens or board"),
+    Column("free", pl.String, "", "what is free of lens and board"),
+    Column("n_free", pl.Int64, "", "how many numbers"),
+    Column("held_out_px", pl.Float64, "px", "RMS distance from the prediction by the other views"),
+    Column("excess", pl.Float64, "px²", "mean squared distance over the best's"),
+    Column("standard_error", pl.Float64, "px²", "of the excess, over views"),
+    Column("likelihood_p", pl.Float64, "", "likelihood ratio against the fullest"),
+    Column("as_good", pl.Boolean, "", "excess within one standard error"),
+    Column("chosen", pl.Boolean, "", "the simplest of these"),
 )
 
 VIEW_COLUMNS = (
     Column("picture", pl.String, "", "the picture file"),
     Column("outcome", pl.String, "", "used, or why not: missed, wrong_id, too_few_points"),
+    Column("reason", pl.String, "", "in which way it was read, or why it likely wasn't"),
     Column("n_points", pl.Int64, "", "points of the board that were found"),
     Column(
         "rmse_px", pl.Float64, "px", "root mean square distance of a point from its prediction"
@@ -69,10 +98,16 @@ class Sighting:
         Name and points; empty where the board wasn't found.
     outcome : str
         ``used``, ``missed``, ``wrong_id`` or ``too_few_points``.
+    how : str
+        In which way the board was read, where not as given (`bench.cameras.board_search`).
+    reason : str
+        Why it likely wasn't found.
     """
 
     view: BoardView
     outcome: str
+    how: str = ""
+    reason: str = ""
 
     @property
     def used(self) -> bool:
@@ -94,12 +129,18 @@ class CalibrationRun:
         Of the used views, see `bench.cameras.intrinsics_views.view_scores`.
     trimmed : Calibration or None
         Without the views that stand out; None where none does, or too few are left.
+    choice : Choice
+        Of the model, and why.
+    wide : WideLens or None
+        Another family of lenses where the residuals ask for it.
     """
 
     sightings: tuple[Sighting, ...]
     calibration: Calibration
     scores: Array
     trimmed: Calibration | None
+    choice: Choice
+    wide: WideLens | None = None
 
     @property
     def views(self) -> list[BoardView]:
@@ -112,29 +153,30 @@ class CalibrationRun:
         return [i for i, score in enumerate(self.scores) if score > OUTSTANDING]
 
 
-def nominal_camera(width: int, height: int) -> Camera:
-    """Return a camera with a field of view of 53 degrees, for detectors that ask for one.
-
-    Nothing of it may reach a calibration: chessboard and ChArUco detectors work on the picture
-    alone.
-    """
-    return Camera(width, height, width, width, 0.5 * (width - 1), 0.5 * (height - 1))
-
-
 def look_for_board(name: str, picture: Picture, board: Target, detector: Detector) -> Sighting:
     """Return what a detector finds of the board in a picture."""
-    height, width = picture.grey.shape
-    detection = detector.detect(Observation(picture, nominal_camera(width, height), board))
+    found = search(picture, board, detector)
+    detection = found.detection
     view = BoardView(name, detection.pixels, detection.p_target)
     if detection.found is not Found.FOUND:
         return Sighting(view, str(detection.found))
-    return Sighting(view, "used" if len(view.pixels) >= MIN_POINTS else "too_few_points")
+    outcome = "used" if len(view.pixels) >= MIN_POINTS else "too_few_points"
+    return Sighting(view, outcome, found.how)
 
 
 def calibrate_from(
-    sightings: Sequence[Sighting], size: tuple[int, int], model: LensModel
+    sightings: Sequence[Sighting], size: tuple[int, int], freedom: Freedom
 ) -> CalibrationRun:
     """Calibrate from the pictures in which the board was found.
+
+    Parameters
+    ----------
+    sightings : sequence of Sighting
+        Of all pictures.
+    size : (int, int)
+        Of the pictures, pixels.
+    freedom : Freedom
+        What is held, and what the views may choose.
 
     Raises
     ------
@@ -145,20 +187,28 @@ def calibrate_from(
     """
     used = [s.view for s in sightings if s.used]
     if len(used) < MIN_VIEWS:
+        reasons = list(dict.fromkeys(s.reason for s in sightings if s.reason))
         raise PictureError(
             f"the board was found in {len(used)} of {len(sightings)} pictures, "
             f"and a calibration needs it in at least {MIN_VIEWS}"
+            + (f": {'; '.join(reasons)}" if reasons else "")
         )
-    calibration = calibrate(used, size, model)
+    try:
+        choice = choose(used, size, freedom)
+        calibration = calibrate(used, size, choice.model, choice.shape)
+    except GeometryError as error:
+        raise GeometryError(only_wide(used, size) or str(error)) from error
     scores = view_scores(calibration)
     kept = [view for view, score in zip(used, scores, strict=True) if score <= OUTSTANDING]
     trimmed = None
     if MIN_VIEWS <= len(kept) < len(used):
         try:
-            trimmed = calibrate(kept, size, model)
+            trimmed = calibrate(kept, size, choice.model, choice.shape)
         except GeometryError:  # the views that stand out were the ones that mattered
             trimmed = None
-    return CalibrationRun(tuple(sightings), calibration, scores, trimmed)
+    wide = wide_lens(used, calibration)
+    calibration = claimed(calibration, used, size, choice)
+    return CalibrationRun(tuple(sightings), calibration, scores, trimmed, choice, wide)
 
 
 def parameters_table(run: CalibrationRun) -> pl.DataFrame:
@@ -169,9 +219,43 @@ def parameters_table(run: CalibrationRun) -> pl.DataFrame:
     ]
     without = [None] * len(PARAMETERS) if run.trimmed is None else run.trimmed.values.tolist()
     columns = (PARAMETERS, run.calibration.values.tolist(), sigmas, without)
-    return pl.DataFrame(
-        list(zip(*columns, strict=True)), schema=schema(PARAMETER_COLUMNS), orient="row"
-    )
+    rows = [*zip(*columns, strict=True), *_shape_rows(run)]
+    return pl.DataFrame(rows, schema=schema(PARAMETER_COLUMNS), orient="row")
+
+
+def _shape_rows(run: CalibrationRun) -> list[tuple[str, float, float, float | None]]:
+    shape, sigmas = run.calibration.shape.tolist(), run.calibration.shape_uncertainties.tolist()
+    without = [None] * len(shape) if run.trimmed is None else run.trimmed.shape.tolist()
+    names = SHAPE_NAMES[: len(shape)]
+    return list(zip(names, shape, sigmas, without, strict=True))
+
+
+def models_table(run: CalibrationRun) -> pl.DataFrame:
+    """Return the table of models that were compared, the simplest first."""
+    choice = run.choice
+    rows = [
+        _model_row(what, candidate, choice)
+        for what, candidates in (("lens", choice.lenses), ("board", choice.shapes))
+        for candidate in candidates
+    ]
+    return pl.DataFrame(rows, schema=schema(MODEL_COLUMNS))
+
+
+def _model_row(what: str, candidate: Candidate, choice: Choice) -> dict[str, object]:
+    calibration = candidate.calibration
+    tied = {"fy": "fx=fy"} if calibration.model.square_pixels else {}
+    square = [tied.get(name, name) for name in calibration.model.free]
+    return {
+        "compared": what,
+        "free": " ".join((*square, *SHAPE_NAMES[: len(calibration.shape)])),
+        "n_free": calibration.n_free,
+        "held_out_px": candidate.held_out_px,
+        "excess": candidate.excess,
+        "standard_error": candidate.standard_error,
+        "likelihood_p": candidate.likelihood_p,
+        "as_good": candidate.as_good,
+        "chosen": (calibration.model, len(calibration.shape)) == (choice.model, choice.shape),
+    }
 
 
 def views_table(run: CalibrationRun) -> pl.DataFrame:
@@ -188,9 +272,10 @@ def views_table(run: CalibrationRun) -> pl.DataFrame:
     )
     rows = []
     for sighting in run.sightings:
-        row = {
+        row: dict[str, object] = {
             "picture": sighting.view.name,
             "outcome": sighting.outcome,
+            "reason": sighting.how or sighting.reason or None,
             "n_points": len(sighting.view.pixels),
         }
         if sighting.used:
@@ -213,7 +298,7 @@ def views_table(run: CalibrationRun) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema(VIEW_COLUMNS))
 
 
-def summary(run: CalibrationRun, board: Target) -> list[str]:
+def summary(run: CalibrationRun, board: str) -> list[str]:
     """Return what the calibration says, a line each."""
     calibration, camera = run.calibration, run.calibration.camera
     points = sum(len(view.pixels) for view in run.views)
@@ -221,7 +306,7 @@ def summary(run: CalibrationRun, board: Target) -> list[str]:
     counts = coverage_counts(run.views, (camera.width, camera.height))
     by_name = dict(zip(PARAMETERS, _with_uncertainty(calibration), strict=True))
     lines = [
-        f"{board.name}: found in {len(run.views)} of {len(run.sightings)} pictures, "
+        f"{board}: {len(run.views)} of {len(run.sightings)} views used, "
         f"{points} points, tilts {min(tilts):.0f} to {max(tilts):.0f} deg",
         f"focal length fx {by_name['fx']}, fy {by_name['fy']} px; "
         f"principal point {by_name['cx']}, {by_name['cy']} px",
@@ -229,7 +314,47 @@ def summary(run: CalibrationRun, board: Target) -> list[str]:
         f"coordinate; points lie in {np.count_nonzero(counts)} of {counts.size} parts of the "
         f"frame and reach {100 * reach(run.views, calibration):.0f} % of the way to its corners",
     ]
-    return [*lines, *_outstanding(run)]
+    return [
+        *lines,
+        *search_words(run.sightings),
+        *run.choice.words,
+        *_claims(run),
+        *_outstanding(run),
+    ]
+
+
+def _claims(run: CalibrationRun) -> list[str]:
+    """Return what is claimed of the board's shape and of projected points, and how widened."""
+    calibration, lines = run.calibration, []
+    if len(calibration.shape):
+        sizes = ", ".join(
+            f"{name.replace('_', ' ')} {1e3 * value:+.3f} ± {1e3 * u:.3f} mm"
+            for name, value, u, _ in _shape_rows(run)
+        )
+        lines.append(f"the board is {SHAPE_WORDS[len(calibration.shape)]}: {sizes} at its corners")
+    if calibration.widening > 1.0:
+        lines.append(
+            f"errors within a view aren't independent: leaving views out one at a time widens "
+            f"all standard uncertainties by {calibration.widening:.2f}"
+        )
+    lines.append(projection_words(projection_map(calibration, columns=12)))
+    if run.wide is not None:
+        lines.append(run.wide.words)
+    return lines
+
+
+def search_words(sightings: Sequence[Sighting]) -> list[str]:
+    """Return in which ways the board was read, and why it wasn't in the pictures without."""
+    lines = []
+    for how in dict.fromkeys(s.how for s in sightings if s.how):
+        own = [s.view.name for s in sightings if s.how == how]
+        lines.append(f"{len(own)} of {len(sightings)} pictures were read as {how}")
+    for sighting in sightings:
+        if not sighting.used:
+            why = f": {sighting.reason}" if sighting.reason else ""
+            outcome = sighting.outcome.replace("_", " ")
+            lines.append(f"{sighting.view.name}: not used, {outcome}{why}")
+    return lines
 
 
 def _with_uncertainty(calibration: Calibration) -> list[str]:
@@ -257,30 +382,3 @@ def _outstanding(run: CalibrationRun) -> list[str]:
         f"{line}; without it fy is {focal:.2f} px, the residual {run.trimmed.rmse_px:.3f} px, and "
         f"{shift[1]} moves by {shift[0]:.1f} of its standard uncertainties"
     ]
-
-
-def look_for_boards(
-    paths: Sequence[Path], board: Target, detector: Detector, moved: Callable[[int, int], None]
-) -> tuple[tuple[int, int], list[Sighting]]:
-    """Return the pictures' common size and what was found in each.
-
-    Raises
-    ------
-    PictureError
-        A file can't be read, or is of another size than the first.
-    """
-    sightings = []
-    size = (0, 0)
-    for done, path in enumerate(paths):
-        picture = read_picture(path)
-        width, height = picture.grey.shape[::-1]
-        if done == 0:
-            size = (width, height)
-        elif (width, height) != size:
-            raise PictureError(
-                f"{path}: is {width} x {height} px, but {paths[0]} is {size[0]} x {size[1]} "
-                "px; calibrate from pictures of one size"
-            )
-        sightings.append(look_for_board(path.name, picture, board, detector))
-        moved(done + 1, len(paths))
-    return size, sightings

@@ -15,7 +15,8 @@ from matplotlib.patches import Circle, Patch, Rectangle
 from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
-from bench.cameras.intrinsics import BoardView, Calibration
+from bench.cameras.adjustment import BoardView
+from bench.cameras.intrinsics import Calibration
 from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
 from bench.cameras.overlay_marks import magnification
 from bench.draw import style

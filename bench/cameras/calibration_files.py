@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import cv2
 import numpy as np
+import polars as pl
 
-from bench.cameras.calibration import CalibrationRun, parameters_table, views_table
-from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.calibration import (
+    CalibrationRun,
+    models_table,
+    parameters_table,
+    views_table,
+)
+from bench.cameras.calibration_change import Change
+from bench.cameras.lenses import PARAMETERS
 from bench.cameras.photographs import Measurement
+from bench.cameras.projection_uncertainty import ProjectionMap, projection_map
 from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
 from bench.cameras.result import CALIBRATION, calibration_value
+from bench.cameras.wide_lenses import write_wide_lens
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.envelope import Origin, write_result
@@ -26,22 +35,29 @@ from bench.targets.target import Target
 
 
 def write_calibration(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, origin: Origin
+    out: Path,
+    shown: Mapping[str, tuple[Path, Target]],
+    board: str,
+    run: CalibrationRun,
+    origin: Origin,
+    change: Change | None = None,
 ) -> None:
-    """Write calibration.json, camera.toml, parameters, views, figures and overlays of views.
+    """Write calibration.json, camera.toml, the tables, figures and overlays of views.
 
     Parameters
     ----------
     out : Path
         Directory.
-    paths : sequence of Path
-        The pictures.
-    board : Target
-        What they show.
+    shown : mapping of str to (Path, Target)
+        The picture of each view and the board in it, by the view's name; none of lists of points.
+    board : str
+        What was calibrated from, in words.
     run : CalibrationRun
         What was found.
     origin : Origin
         Where it comes from.
+    change : Change or None
+        Since an earlier calibration.
 
     Raises
     ------
@@ -51,6 +67,7 @@ def write_calibration(
     from bench.cameras.calibration_figures import (
         write_calibration_figures,  # matplotlib loads slowly
     )
+    from bench.cameras.projection_figures import write_change_figure, write_projection_figure
 
     calibration = run.calibration
     uncertainties = {
@@ -58,27 +75,58 @@ def write_calibration(
         for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
         if u > 0.0
     }
-    comment = f"Calibrated from {len(run.views)} pictures of a {board.name}.\n{origin.command}"
+    comment = f"Calibrated from {len(run.views)} views: {board}.\n{origin.command}"
     write_camera(out / "camera.toml", calibration.camera, uncertainties, comment)
     write_table(out, "parameters", parameters_table(run))
     write_table(out, "views", views_table(run), decimals=6)
-    value = calibration_value(calibration, board.name)
+    value = calibration_value(calibration, board, run.choice.words)
     write_result(out / CALIBRATION.file, CALIBRATION, value, origin)
-    note = f"{board.name}; {origin.command}"
+    note = f"{board}; {origin.command}"
     write_calibration_figures(out, run.views, calibration, note)
-    _draw_views(out, paths, board, run, note)
+    if run.choice.lenses or run.choice.shapes:
+        write_table(out, "models", models_table(run))
+    found = projection_map(calibration)
+    write_table(out, "projection", projection_table(found), decimals=6)
+    write_projection_figure(out, found, note)
+    if change is not None:
+        write_table(out, "change", change_table(change), decimals=6)
+        write_change_figure(out, change, note)
+    if run.wide is not None:
+        size = (calibration.camera.width, calibration.camera.height)
+        write_wide_lens(out / f"lens-{run.wide.state.family}.yml", run.wide, size)
+    _draw_views(out, shown, run, note)
+
+
+def projection_table(found: ProjectionMap) -> pl.DataFrame:
+    """Return a map's table: u, v, range, standard uncertainty; null where there is no ray."""
+    places = np.meshgrid(found.ranges_m, found.v, found.u, indexing="ij")
+    ranges, v, u = (place.ravel() for place in places)
+    columns = {"u_px": u, "v_px": v, "range_m": ranges, "sigma_px": found.sigma_px.ravel()}
+    return pl.DataFrame(columns).with_columns(pl.col("sigma_px").fill_nan(None))
+
+
+def change_table(change: Change) -> pl.DataFrame:
+    """Return a change's table over the frame; null where a lens model has no ray."""
+    v, u = (place.ravel() for place in np.meshgrid(change.v, change.u, indexing="ij"))
+    moved = change.moved_px.reshape(-1, 2)
+    columns = {"u_px": u, "v_px": v, "moved_u_px": moved[:, 0], "moved_v_px": moved[:, 1]}
+    columns |= {"sigma_px": change.sigma_px.ravel()}
+    columns |= {"significance": change.significance.ravel()}
+    return pl.DataFrame(columns).fill_nan(None)
 
 
 def _draw_views(
-    out: Path, paths: Sequence[Path], board: Target, run: CalibrationRun, note: str
+    out: Path, shown: Mapping[str, tuple[Path, Target]], run: CalibrationRun, note: str
 ) -> None:
     """Draw an overlay of each view that stands out, or of the one with the largest residual."""
     from bench.cameras.overlay import write_overlay
 
-    used = [path for path, sighting in zip(paths, run.sightings, strict=True) if sighting.used]
     rmse = run.calibration.view_rmse_px
     for index in run.outstanding or [int(np.argmax(rmse))]:
-        view, path = run.views[index], used[index]
+        view = run.views[index]
+        if view.name not in shown:
+            continue
+        path, board = shown[view.name]
         measurement = Measurement(
             str(path),
             "calibration",

@@ -1,59 +1,49 @@
-"""Camera calibration from views of a flat board: parameters, uncertainties, residuals.
+"""Camera calibration from views of a board: parameters, the board's shape, uncertainties.
 
-The fit is OpenCV's (`calibrateCamera`; Zhang 2000, doi:10.1109/34.888718). The covariance is
-that of least squares (JCGM 100:2008, H.3), from the camera model's closed-form Jacobians with
-the poses of the views eliminated.
+OpenCV's closed-form start and fit (`calibrateCamera`; Zhang 2000, doi:10.1109/34.888718) give
+what `bench.cameras.adjustment` begins from. The covariance is that of least squares (JCGM
+100:2008, H.3) with the poses of the views eliminated, made wider where views that are left out
+one at a time scatter more than it says (`bench.cameras.resampling`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 
+from bench.cameras.adjustment import (
+    MAX_CONDITION,
+    UNDETERMINED,
+    BoardView,
+    Row,
+    State,
+    adjust,
+)
+from bench.cameras.lenses import BROWN, PARAMETERS
+from bench.cameras.resampling import left_out, widening
 from bench.errors import BenchError, GeometryError
-from bench.geometry.camera import Camera, intrinsics_jacobian, pose_jacobian, project
+from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.typing import Array
-
-PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
 # A flat board gives two constraints on the intrinsics a view (Zhang 2000), so that two views
 # can do for four of them; a third is the least that lets a bad one show.
 MIN_VIEWS = 3
 MIN_POINTS = 6  # in a view: fewer than its six pose parameters' worth of points helps nothing
 
-# Of the scaled normal matrix. Beyond it a parameter's uncertainty is a hundred million times
-# that of the same parameter with all others known, so nothing is known of it.
-MAX_CONDITION = 1e16
-
 # Focal length and range trade off between views parallel to the sensor; what least squares
 # then returns is anything, with a large uncertainty of its own. At 10 % the linearisation that
 # uncertainties rest on has gone too.
 MAX_FOCAL_UNCERTAINTY = 0.10
 
+# The board's shape: bow across and up, or these and twist (`bench.targets.bend`).
+SHAPES = (0, 2, 3)
+SHAPE_NAMES = ("bow_across", "bow_up", "twist")
+
 STOP = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
-
-
-@dataclass(frozen=True, eq=False)
-class BoardView:
-    """Points of a board found in one picture.
-
-    Attributes
-    ----------
-    name : str
-        Of the picture.
-    pixels : (N, 2) float64
-        Found, pixels, centre-of-pixel origin.
-    p_target : (N, 3) float64
-        The same points in the board's frame, metres; z is 0.
-    """
-
-    name: str
-    pixels: Array
-    p_target: Array
 
 
 @dataclass(frozen=True)
@@ -87,6 +77,14 @@ class LensModel:
         return tuple(name for name in PARAMETERS if name not in held)
 
     @property
+    def basis(self) -> Array:
+        """Change of `PARAMETERS` by each free one (9, F); with square pixels fx goes with fy."""
+        basis = np.eye(len(PARAMETERS))[:, [PARAMETERS.index(name) for name in self.free]]
+        if self.square_pixels:
+            basis[0] = basis[1]
+        return np.asarray(basis)
+
+    @property
     def _flags(self) -> int:
         flags = cv2.CALIB_FIX_ASPECT_RATIO if self.square_pixels else 0
         flags |= cv2.CALIB_FIX_PRINCIPAL_POINT if self.centred else 0
@@ -116,6 +114,20 @@ class Calibration:
     left_out_rmse_px : (V,) float64
         Root mean square residual distance that each view would have with intrinsics from all
         the others: what it adds to its own residual is how far it pulls the camera to itself.
+    shape : (S,) float64
+        Bow across, bow up, twist of the board: as many as were fitted; metres at the corners of
+        its points' extent (`bench.targets.bend`), positive toward the viewer.
+    shape_uncertainties : (S,) float64
+        Standard uncertainties of `shape`.
+    widening : float
+        What standard uncertainties were multiplied by, 1 or more: errors within a view that
+        aren't independent (`bench.cameras.resampling.widening`).
+    state : State or None
+        What was adjusted.
+    rows : tuple of Row
+        Each view made linear there.
+    joint : (F + S, F + S) float64
+        Covariance of what all views share: the free intrinsics and the shape.
     """
 
     camera: Camera
@@ -125,6 +137,12 @@ class Calibration:
     residuals: tuple[Array, ...]
     sigma_px: float
     left_out_rmse_px: Array
+    shape: Array = field(default_factory=lambda: np.zeros(0))
+    shape_uncertainties: Array = field(default_factory=lambda: np.zeros(0))
+    widening: float = 1.0
+    state: State | None = None
+    rows: tuple[Row, ...] = ()
+    joint: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
     def values(self) -> Array:
@@ -147,11 +165,25 @@ class Calibration:
         """Root mean square residual distance of a point over all views, pixels."""
         return float(np.sqrt(np.mean(np.sum(np.vstack(self.residuals) ** 2, axis=1))))
 
+    @property
+    def squares(self) -> float:
+        """Sum of squared residuals, pixels²."""
+        return float(sum(np.sum(r**2) for r in self.residuals))
+
+    @property
+    def n_free(self) -> int:
+        """How many numbers of lens and shape were free."""
+        return len(self.model.free) + len(self.shape)
+
 
 def calibrate(
-    views: Sequence[BoardView], size: tuple[int, int], model: LensModel | None = None
+    views: Sequence[BoardView],
+    size: tuple[int, int],
+    model: LensModel | None = None,
+    shape: int = 0,
+    start: State | None = None,
 ) -> Calibration:
-    """Fit a camera to views of a flat board.
+    """Fit a camera to views of a board.
 
     Parameters
     ----------
@@ -161,6 +193,10 @@ def calibrate(
         Width and height of the pictures, pixels.
     model : LensModel or None
         Which parameters are free; None frees all.
+    shape : int
+        How many numbers of the board's shape are free, one of `SHAPES`.
+    start : State or None
+        Of the same views, to begin from; None asks OpenCV.
 
     Raises
     ------
@@ -169,42 +205,50 @@ def calibrate(
     """
     model = LensModel() if model is None else model
     _check(views)
-    start = np.array([[1.0, 0, 0.5 * (size[0] - 1)], [0, 1.0, 0.5 * (size[1] - 1)], [0, 0, 1]])
     try:
-        _, K, distortion, rvecs, tvecs = cv2.calibrateCamera(
-            [v.p_target.astype(np.float32) for v in views],
-            [v.pixels.astype(np.float32) for v in views],
-            size,
-            start,
-            np.zeros(5),
-            flags=model._flags,
-            criteria=STOP,
-        )
-        (fx, _, cx), (_, fy, cy), _ = K.tolist()
-        camera = Camera(*size, fx, fy, cx, cy, tuple(distortion.ravel()[:5].tolist()))
-        poses = tuple(Pose.from_rotvec(r, t) for r, t in zip(rvecs, tvecs, strict=True))
+        if start is None:
+            start = _opencv_start(views, size, model)
+        state, rows = adjust(views, _held(start, size, model, shape, views))
+        (fx, fy, cx, cy), distortion = state.values[:4].tolist(), state.values[4:].tolist()
+        camera = Camera(*size, fx, fy, cx, cy, tuple(distortion))
         residuals = tuple(
-            v.pixels - project(v.p_target, pose, camera)
-            for v, pose in zip(views, poses, strict=True)
+            view.pixels - project(state.bent(view.p_target), pose, camera)
+            for view, pose in zip(views, state.poses, strict=True)
         )
     except (cv2.error, BenchError) as error:
-        raise GeometryError(
-            "the views don't determine the camera: hold the board at other tilts and places"
-        ) from error
-    squares = sum(float(np.sum(r**2)) for r in residuals)
-    freedom = sum(r.size for r in residuals) - len(model.free) - 6 * len(views)
-    sigma_px = float(np.sqrt(squares / freedom))
-    jacobians = _pose_free_jacobians(views, poses, camera, model)
-    cofactor = _cofactor(jacobians)
-    covariance = sigma_px**2 * _with_held(cofactor, model)
+        raise GeometryError(UNDETERMINED) from error
+    freedom = sum(r.size for r in residuals) - state.n_shared - 6 * len(views)
+    if freedom < 1:
+        raise GeometryError(UNDETERMINED)
+    sigma_px = float(np.sqrt(sum(float(np.sum(r**2)) for r in residuals) / freedom))
+    jacobians = [row.pose_free for row in rows]
+    cofactor = cofactor_of(jacobians)
+    moves, left_out_rmse = left_out(jacobians, residuals)
+    wider = widening(moves, sigma_px**2 * cofactor)
+    joint = (wider * sigma_px) ** 2 * cofactor
+    n = len(model.free)
+    covariance = model.basis @ joint[:n, :n] @ model.basis.T
     relative = float(np.sqrt(covariance[1, 1])) / camera.fy
     if relative > MAX_FOCAL_UNCERTAINTY:
         raise GeometryError(
             f"the views leave the focal length open by {100 * relative:.0f} %, more than "
             f"{100 * MAX_FOCAL_UNCERTAINTY:.0f} %: hold the board at other tilts"
         )
-    left_out = _left_out_rmse(jacobians, residuals)
-    return Calibration(camera, model, covariance, poses, residuals, sigma_px, left_out)
+    return Calibration(
+        camera,
+        model,
+        covariance,
+        state.poses,
+        residuals,
+        sigma_px,
+        left_out_rmse,
+        state.shape,
+        np.sqrt(np.diag(joint)[n:]),
+        wider,
+        state,
+        tuple(rows),
+        joint,
+    )
 
 
 def _check(views: Sequence[BoardView]) -> None:
@@ -220,66 +264,55 @@ def _check(views: Sequence[BoardView]) -> None:
             )
 
 
-def _pose_free_jacobians(
-    views: Sequence[BoardView], poses: Sequence[Pose], camera: Camera, model: LensModel
-) -> list[Array]:
-    """Return d(pixels)/d(free intrinsics) of each view, (2 N, F), less what its pose can do.
+def _opencv_start(views: Sequence[BoardView], size: tuple[int, int], model: LensModel) -> State:
+    """Return what OpenCV makes of the views, the board taken as flat."""
+    middle = np.array([[1.0, 0, 0.5 * (size[0] - 1)], [0, 1.0, 0.5 * (size[1] - 1)], [0, 0, 1]])
+    _, K, distortion, rvecs, tvecs = cv2.calibrateCamera(
+        [v.p_target.astype(np.float32) for v in views],
+        [v.pixels.astype(np.float32) for v in views],
+        size,
+        middle,
+        np.zeros(5),
+        flags=model._flags,
+        criteria=STOP,
+    )
+    (fx, _, cx), (_, fy, cy), _ = K.tolist()
+    values = np.array([fx, fy, cx, cy, *distortion.ravel()[:5]])
+    poses = tuple(Pose.from_rotvec(r, t) for r, t in zip(rvecs, tvecs, strict=True))
+    return State(BROWN, values, np.eye(len(PARAMETERS)), poses)
 
-    The normal matrix is an arrow: intrinsics share all views, each pose has its own. Taking
-    out of each view's intrinsics columns what its pose columns span leaves the intrinsics'
-    own normal matrix (the Schur complement), without forming the large one.
+
+def _held(
+    start: State, size: tuple[int, int], model: LensModel, shape: int, views: Sequence[BoardView]
+) -> State:
+    """Return a start whose held parameters have the values that they are held at."""
+    values = np.array(start.values)
+    free = {*model.free, "fx"}
+    values[[name not in free for name in PARAMETERS]] = 0.0
+    if model.centred:
+        values[2:4] = 0.5 * (size[0] - 1), 0.5 * (size[1] - 1)
+    if model.square_pixels:
+        values[0] = values[1]
+    points = np.vstack([view.p_target[:, :2] for view in views])
+    width, height = (2.0 * np.max(np.abs(points), axis=0)).tolist()
+    sizes = np.zeros(shape)
+    kept = min(shape, len(start.shape))
+    sizes[:kept] = start.shape[:kept]
+    return State(BROWN, values, model.basis, start.poses, sizes, (width, height))
+
+
+def cofactor_of(jacobians: Sequence[Array]) -> Array:
+    """Return the covariance of lens and shape for a coordinate variance of 1 px².
+
+    Raises
+    ------
+    GeometryError
+        Something isn't determined.
     """
-    free = [PARAMETERS.index(name) for name in model.free]
-    found = []
-    for view, pose in zip(views, poses, strict=True):
-        intrinsics = intrinsics_jacobian(pose @ view.p_target, camera)
-        if model.square_pixels:
-            intrinsics[..., 1] += intrinsics[..., 0]  # both move with fy
-        by_intrinsics = intrinsics.reshape(-1, 9)[:, free]
-        by_pose, _ = np.linalg.qr(pose_jacobian(view.p_target, pose, camera).reshape(-1, 6))
-        found.append(by_intrinsics - by_pose @ (by_pose.T @ by_intrinsics))
-    return found
-
-
-def _cofactor(jacobians: Sequence[Array]) -> Array:
-    """Return the covariance (F, F) of the free intrinsics for a coordinate variance of 1 px²."""
     _, triangle = np.linalg.qr(np.vstack(jacobians))
     scale = np.linalg.norm(triangle, axis=0)
     if not np.all(scale > 0) or np.linalg.cond(triangle / scale) ** 2 > MAX_CONDITION:
-        raise GeometryError(
-            "the views don't determine the camera: hold the board at other tilts and places"
-        )
+        raise GeometryError(UNDETERMINED)
     inverse = np.linalg.inv(triangle / scale) / scale[:, None]
     cofactor: Array = inverse @ inverse.T
     return cofactor
-
-
-def _with_held(cofactor: Array, model: LensModel) -> Array:
-    """Return a matrix of the free intrinsics as one of all (9, 9), zero where held."""
-    free = [PARAMETERS.index(name) for name in model.free]
-    full = np.zeros((9, 9))
-    full[np.ix_(free, free)] = cofactor
-    if model.square_pixels:
-        full[0] = full[1]
-        full[:, 0] = full[:, 1]
-    return full
-
-
-def _left_out_rmse(jacobians: Sequence[Array], residuals: Sequence[Array]) -> Array:
-    """Return each view's residual (V,), pixels, with intrinsics from the others, to first order.
-
-    With J the view's pose-free Jacobian, N the normal matrix of all views and e the view's
-    residual, leaving it out moves the intrinsics by -(N - JᵀJ)⁻¹ Jᵀe, so that its residual
-    becomes e + J (N - JᵀJ)⁻¹ Jᵀe. The pose is the view's own either way.
-    """
-    scale = np.linalg.norm(np.vstack(jacobians), axis=0)
-    scaled = [jacobian / scale for jacobian in jacobians]
-    normal = sum((j.T @ j for j in scaled), np.zeros((len(scale), len(scale))))
-    found = []
-    for jacobian, residual in zip(scaled, residuals, strict=True):
-        others = normal - jacobian.T @ jacobian
-        e = residual.reshape(-1)
-        # least squares: the others alone may leave a direction open, where nothing is moved
-        moved, *_ = np.linalg.lstsq(others, jacobian.T @ e, rcond=1e-12)
-        found.append(np.sqrt(2.0 * np.mean((e + jacobian @ moved) ** 2)))
-    return np.array(found)

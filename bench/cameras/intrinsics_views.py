@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bench.cameras.intrinsics import BoardView, Calibration
+from bench.cameras.adjustment import BoardView
+from bench.cameras.intrinsics import Calibration
 from bench.typing import Array, IntArray
 
 # Iglewicz and Hoaglin (1993, "How to Detect and Handle Outliers", ASQC): a modified z-score

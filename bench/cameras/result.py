@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import Field
 
-from bench.cameras.intrinsics import PARAMETERS, Calibration
+from bench.cameras.intrinsics import SHAPE_NAMES, Calibration
+from bench.cameras.lenses import PARAMETERS
 from bench.envelope import Kind, Result, read_result
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
@@ -27,6 +30,14 @@ class CalibrationValue(Section):
     """Standard deviation of a corner's coordinate, from the residuals."""
     board: str
     pictures: int
+    widening: float = 1.0
+    """What views left out multiplied the standard uncertainties by; in `covariance` already."""
+    shape: dict[str, float] = Field(default_factory=dict)
+    """Of the board, metres at its corners: bow_across, bow_up, twist, as fitted."""
+    shape_uncertainty: dict[str, float] = Field(default_factory=dict)
+    """Standard, metres."""
+    choice: list[str] = Field(default_factory=list)
+    """Which lens model and shape were chosen, and why."""
 
     @property
     def matrix(self) -> Array:
@@ -37,7 +48,9 @@ class CalibrationValue(Section):
 CALIBRATION = Kind("calibration", "calibration.json", "intrinsics", CalibrationValue)
 
 
-def calibration_value(found: Calibration, board: str) -> dict[str, Any]:
+def calibration_value(
+    found: Calibration, board: str, choice: Sequence[str] = ()
+) -> dict[str, Any]:
     """Return a calibration as plain numbers."""
     return {
         "camera": camera_value(found.camera).model_dump(),
@@ -47,6 +60,12 @@ def calibration_value(found: Calibration, board: str) -> dict[str, Any]:
         "sigma_px": float(found.sigma_px),
         "board": board,
         "pictures": len(found.poses),
+        "widening": found.widening,
+        "shape": dict(zip(SHAPE_NAMES, found.shape.tolist(), strict=False)),
+        "shape_uncertainty": dict(
+            zip(SHAPE_NAMES, found.shape_uncertainties.tolist(), strict=False)
+        ),
+        "choice": list(choice),
     }
 
 

@@ -8,13 +8,20 @@ from typing import Annotated
 import typer
 
 from bench import provenance
+from bench.cameras.layout_files import (
+    camera_table,
+    layout_words,
+    measure_layout,
+    read_layout,
+    tags_table,
+)
 from bench.cameras.photograph_files import (
     MEASURED,
     overlay_names,
     size_of,
     write_rehearsed_photographs,
 )
-from bench.cameras.photograph_targets import check_pipelines, read_target
+from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read_target
 from bench.cameras.photographs import (
     measure_file,
     measurement_row,
@@ -31,8 +38,7 @@ from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import find_pictures, read_picture
 from bench.scene.camera_file import read_camera
-from bench.solve.default_pipeline import BY_TARGET, default_pipeline
-from bench.solve.pipeline import pipeline_from_name
+from bench.solve.default_pipeline import BY_TARGET
 from bench.survey.tables import write_table
 
 DEFAULT_OUT = Path("sightbench-measure")
@@ -52,8 +58,8 @@ def command(
         Path | None,
         typer.Option(
             metavar="CAMERA",
-            help="Camera file: TOML as 'sightbench intrinsics' writes it, or OpenCV's YAML, XML "
-            "or JSON.",
+            help="Camera file: TOML as 'sightbench intrinsics' writes it; OpenCV's YAML, XML or "
+            "JSON; ROS's camera_info; JSON with fx, fy, cx, cy or a matrix.",
             show_default=False,
         ),
     ] = None,
@@ -62,8 +68,17 @@ def command(
         typer.Option(
             metavar="TARGET",
             help="What to look for: 'marker:36h11:0:200 mm', 'grid:36h11:3x2:80 mm:20 mm', "
-            "'charuco:4x4_50:7x5:40 mm:30 mm', 'circles:4x11:20 mm:15 mm', or a bay file, whose "
-            "target is taken.",
+            "'charuco:4x4_50:7x5:40 mm:30 mm', 'circles:4x11:20 mm:15 mm', "
+            "'chessboard:9x6:25 mm', or a bay file, whose target is taken.",
+            show_default=False,
+        ),
+    ] = None,
+    layout: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="TABLE.csv",
+            help="Tags of known places in place of --target: dictionary, id, size_mm, x_mm, y_mm, "
+            "z_mm; rx_deg, ry_deg, rz_deg and u_mm where they aren't 0.",
             show_default=False,
         ),
     ] = None,
@@ -101,6 +116,13 @@ def command(
     target's axes with them: then write 'marker:36h11:7:200 mm:upside-down'. Pictures of a printed
     target with its upper side up tell: roll near 180 deg is a marker upside down.
 
+    A chessboard looks the same upside down: its pose is one of the two.
+
+    With --layout each picture gives one pose of the camera in the frame of tags whose places are
+    known, with covariance, from all their corners at once (camera.csv). Each tag is held against
+    the pose from the others (tags.csv); one that isn't where it should be is named, with how far
+    it is off, and takes no part. Exit code 1: a place is contradicted.
+
     Without pictures this is a rehearsal: six pictures of the shipped bay's target are rendered,
     saved and then measured like photographs, so that the whole way can be tried.
 
@@ -108,12 +130,17 @@ def command(
     Examples:
       sightbench measure
       sightbench measure photos/ --camera camera.toml --target "marker:36h11:7:200 mm"
+      sightbench measure photos/ --camera camera.toml --layout floor-marks.csv
       sightbench measure a.jpg b.jpg --camera cam.yml --target "marker:6x6_250:0:5 cm" --any-id
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
+    if layout is not None:
+        if target is not None or any_id or pipeline:
+            raise ConfigError("--layout stands in place of --target, --any-id and --pipeline")
+        return _by_layout(images, camera, layout, quiet, out, started)
     if images:
         if camera is None or target is None:
-            raise ConfigError("measure: pictures need --camera and --target")
+            raise ConfigError("measure: pictures need --camera and --target, or --layout")
         paths, lens, wanted = find_pictures(images), camera, target
     else:
         if camera is not None or target is not None:
@@ -121,7 +148,7 @@ def command(
         paths, lens, wanted = write_rehearsed_photographs(out, typer.echo)
     intrinsics = read_camera(lens, size_of(paths[0]))
     looked_for = read_target(wanted)
-    pipelines = [pipeline_from_name(n) for n in pipeline or [default_pipeline(looked_for)]]
+    pipelines = pipelines_of(looked_for, pipeline or [])
     check_pipelines(looked_for, pipelines, any_id)
     say_large(paths)
     for path in paths:  # before anything is written
@@ -149,3 +176,39 @@ def command(
     drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
     return 0 if table["range_m"].count() else COULD_NOT_JUDGE
+
+
+def _by_layout(
+    images: list[str] | None,
+    camera: Path | None,
+    layout: Path,
+    quiet: bool,
+    out: Path,
+    started: str,
+) -> int:
+    """Measure the camera's pose in a layout of tags."""
+    if not images or camera is None:
+        raise ConfigError("measure: --layout needs pictures and --camera")
+    paths, tags = find_pictures(images), read_layout(layout)
+    intrinsics = read_camera(camera, size_of(paths[0]))
+    say_large(paths)
+    for path in paths:  # before anything is written
+        read_picture(path, intrinsics)
+    make_directory(out)
+    found = []
+    with progress_bar("pictures", quiet) as progress:
+        for done, path in enumerate(paths):
+            found.append(measure_layout(path, intrinsics, tags))
+            progress(done + 1, len(paths))
+    write_table(out, "camera", camera_table(found), decimals=6)
+    write_table(out, "tags", tags_table(found), decimals=6)
+    value = {"camera": str(camera), "layout": str(layout), "pictures": len(paths)}
+    parts = {"camera": content_digest(intrinsics), "layout": content_digest(tags)}
+    write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
+    for line in layout_words(found):
+        typer.echo(line)
+    typer.echo(f"wrote camera.csv, tags.csv and .parquet of both in {out}")
+    results = [picture.result for picture in found if picture.result is not None]
+    if not results:
+        return COULD_NOT_JUDGE
+    return 1 if any(r.contradicted or r.misplaced for r in results) else 0

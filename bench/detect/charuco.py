@@ -26,10 +26,12 @@ class Charuco:
 
     Parameters are OpenCV's defaults but for `bench.detect.aruco.MIN_PERIMETER_PX`. A board of
     which fewer than four corners are found, or only corners on one line, counts as missed.
-    See DEVELOPERS.md for `sigma_px`.
+    See DEVELOPERS.md for `sigma_px`. `legacy` reads the layout that OpenCV drew before 4.6, which
+    differs where rows are even: the top left square is white.
     """
 
     sigma_px: float = 0.035
+    legacy: bool = False
     name: ClassVar[str] = "charuco"
 
     def supports(self, kind: str) -> bool:
@@ -50,7 +52,7 @@ class Charuco:
             return Detection(Found.MISSED)
         grey = picture.grey8
         detector = cv2.aruco.CharucoDetector(
-            charuco_board(target, dictionary),
+            charuco_board(target, dictionary, legacy=self.legacy),
             cv2.aruco.CharucoParameters(),
             marker_parameters(grey.shape),
         )
@@ -69,15 +71,19 @@ class Charuco:
         )
 
 
-def charuco_board(target: Target, dictionary: str) -> cv2.aruco.CharucoBoard:
+def charuco_board(
+    target: Target, dictionary: str, *, legacy: bool = False
+) -> cv2.aruco.CharucoBoard:
     """Return OpenCV's board of the same layout; its corner ids index `Target.points`."""
-    return cv2.aruco.CharucoBoard(
+    board = cv2.aruco.CharucoBoard(
         target.layout,
         target.pitch,
         target.marker_size,
         opencv_dictionary(dictionary),
         np.array(sorted(target.markers)),
     )
+    board.setLegacyPattern(legacy)
+    return board
 
 
 def _span_plane(xy: Array) -> bool:

@@ -1,4 +1,4 @@
-"""Camera files: our own TOML, written by calibration, and what OpenCV's calibration writes.
+"""Camera files: our own TOML, written by calibration, and what other programs write.
 
 Pixels have one convention in both: (0, 0) is the centre of the top left pixel.
 """
@@ -64,7 +64,7 @@ def read_camera(path: Path | str, size: tuple[int, int] | None = None) -> Camera
     Parameters
     ----------
     path : path
-        Our TOML (``.toml``), or OpenCV's YAML, XML or JSON.
+        Our TOML (``.toml``), or YAML, XML or JSON (`bench.scene.opencv_camera`).
     size : (int, int), optional
         Width and height of the pictures, pixels, for an OpenCV file that doesn't say.
 

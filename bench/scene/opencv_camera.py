@@ -1,10 +1,13 @@
-"""Camera files as OpenCV's calibration programs write them, by `cv2.FileStorage`.
+"""Camera files that other programs write, read by `cv2.FileStorage`.
 
-Names of the entries vary between OpenCV's own samples; all of theirs are known here.
+OpenCV's own, whose entries' names vary between its samples; ROS's camera_info (YAML, of ROS 1 and
+2, and as `camera_calibration` saves it: sensor_msgs/CameraInfo); and JSON or YAML with the common
+spellings: a matrix of rows, `[fx, fy, cx, cy]`, or numbers by name, at the top or one level down.
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -20,18 +23,46 @@ from bench.typing import Array
 
 OPENCV_SUFFIXES = (".yml", ".yaml", ".xml", ".json")
 # Compared without case, "_" and "-": cameraMatrix, camera_matrix and Camera_Matrix are one.
-MATRIX_NAMES = ("cameramatrix", "intrinsicmatrix", "intrinsics", "k", "m1")
+MATRIX_NAMES = (
+    "cameramatrix",
+    "intrinsicmatrix",
+    "intrinsics",
+    "intrinsic",
+    "k",
+    "m1",
+    "mtx",
+)
 DISTORTION_NAMES = (
     "distortioncoefficients",
     "distortioncoeffs",
     "distcoeffs",
     "distcoefficients",
+    "distcoeff",
     "distortion",
+    "dist",
+    "coeffs",
     "d",
     "d1",
 )
+# Numbers by name, where there is no matrix.
+PINHOLE_NAMES = (("fx", "fu"), ("fy", "fv"), ("cx", "ppx", "pu"), ("cy", "ppy", "pv"))
+COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
+# One level down, under whatever else the file holds.
+PARTS = (
+    "calibration",
+    "camera",
+    "cam0",
+    "cameraintrinsics",
+    "intrinsics",
+    "intrinsic",
+    "distortion",
+    "distortioncoefficients",
+)
+# Of ROS, Kalibr and camera makers' programs; without "_", "-" and blanks, in lower case.
+BROWN_MODELS = ("plumbbob", "radtan", "browncondrady", "brownconrady", "opencv", "pinhole", "none")
+RATIONAL_MODELS = ("rationalpolynomial",)
 WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width"), ("imageheight", "height")
-SIZE_NAMES = ("imagesize", "size", "resolution")
+SIZE_NAMES = ("imagesize", "imgsize", "size", "resolution")
 # k1 k2 p1 p2 k3, then k4 k5 k6, thin prism, tilt: what the bench's lens model doesn't have
 MODEL_COEFFICIENTS = 5
 MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
@@ -56,14 +87,18 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
     """
     storage = _open(path)
     try:
-        root = storage.root()
-        keys = list(root.keys()) if root.isMap() else []
-        nodes = {_plain(key): root.getNode(key) for key in keys}
+        nodes, keys = _nodes(storage.root())
         _refuse_others(nodes, path)
         matrix = _matrix(nodes, MATRIX_NAMES, path)
         if matrix is None:
-            raise ConfigError(f"{path}: no camera_matrix; has {_listed(keys)}")
+            matrix = _by_name(nodes, path)
+        if matrix is None:
+            raise ConfigError(
+                f"{path}: no camera_matrix, and no fx, fy, cx, cy; has {_listed(keys)}"
+            )
         coefficients = _matrix(nodes, DISTORTION_NAMES, path)
+        if coefficients is None:
+            coefficients = _coefficients_by_name(nodes)
         width, height = _size(nodes, path) or size or (0, 0)
     finally:
         storage.release()
@@ -79,11 +114,14 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
 
 def _open(path: Path) -> Any:
     foreign = ConfigError(
-        f"{path}: OpenCV can't read it; its camera files begin with %YAML:1.0, "
-        "<opencv_storage> or {"
+        f"{path}: not YAML, XML or JSON that OpenCV can read; camera files begin with %YAML:1.0, "
+        "<opencv_storage>, { or, ROS's, with image_width:"
     )
     try:
-        return storage_of(read_text(path, MAX_BYTES))
+        text = read_text(path, MAX_BYTES).removeprefix("\ufeff")  # a BOM, as Windows writes it
+        if path.suffix.lower() in (".yml", ".yaml"):
+            text = _as_opencv_yaml(text)
+        return storage_of(text)
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: {error.strerror}") from error
     except RunError as error:
@@ -92,8 +130,60 @@ def _open(path: Path) -> Any:
         raise (ConfigError(f"{path}: {error}") if str(error) else foreign) from error
 
 
+def _as_opencv_yaml(text: str) -> str:
+    """Return YAML as OpenCV's reader wants it: with its first line, items of lists indented."""
+    if text.lstrip().startswith(("%YAML", "{")):
+        return text
+    body = re.sub(r"\A\s*---[^\n]*\n", "", text)
+    return "%YAML:1.0\n---\n" + re.sub(r"(?m)^( *)- ", r"\1  - ", body)
+
+
+def _nodes(root: Any) -> tuple[dict[str, Any], list[str]]:
+    """Return a file's entries by plain name, those of its camera's part included; and its keys."""
+    keys = list(root.keys()) if root.isMap() else []
+    nodes = {_plain(key): root.getNode(key) for key in keys}
+    for name in PARTS:
+        part = nodes.get(name)
+        if part is not None and part.isMap() and not _has_data(part):
+            inner = list(part.keys())
+            found = {_plain(key): part.getNode(key) for key in inner}
+            if "rows" in found and "cols" in found:
+                continue  # OpenCV's own matrix
+            del nodes[name]
+            nodes |= found
+            keys += [f"{name}.{key}" for key in inner]
+    return nodes, keys
+
+
+def _has_data(node: Any) -> bool:
+    return not node.getNode("data").isNone()
+
+
+def _by_name(nodes: dict[str, Any], path: Path) -> Array | None:
+    """Return [fx, fy, cx, cy] of numbers by name; None where there is none of them."""
+    found = [
+        next((nodes[name] for name in names if name in nodes), None) for names in PINHOLE_NAMES
+    ]
+    if all(node is None for node in found):
+        return None
+    values = []
+    for node, names in zip(found, PINHOLE_NAMES, strict=True):
+        if node is None or not (node.isReal() or node.isInt()):
+            raise ConfigError(f"{path}: {names[0]} must be a number of pixels")
+        values.append(float(node.real()))
+    return np.array(values)
+
+
+def _coefficients_by_name(nodes: dict[str, Any]) -> Array | None:
+    values = [
+        float(nodes[name].real()) if name in nodes and not nodes[name].isString() else 0.0
+        for name in COEFFICIENT_NAMES
+    ]
+    return np.array(values) if any(name in nodes for name in COEFFICIENT_NAMES) else None
+
+
 def _plain(key: str) -> str:
-    return key.lower().replace("_", "").replace("-", "")
+    return key.lower().replace("_", "").replace("-", "").replace(" ", "")
 
 
 def _listed(keys: list[str]) -> str:
@@ -107,6 +197,22 @@ def _refuse_others(nodes: dict[str, Any], path: Path) -> None:
     fisheye = nodes.get("fisheyemodel")
     if fisheye is not None and fisheye.isInt() and fisheye.real() != 0:
         raise ConfigError(f"{path}: a fisheye lens, which the bench's lens model can't describe")
+    for name in ("distortionmodel", "model", "cameramodel"):
+        node = nodes.get(name)
+        if node is None or not node.isString() or not node.string():
+            continue
+        if _plain(node.string()) not in BROWN_MODELS + RATIONAL_MODELS:
+            raise ConfigError(
+                f"{path}: {node.name()} '{node.string()}' is a lens model that the bench's, "
+                "Brown-Conrady (plumb_bob, radtan), can't describe"
+            )
+    for name in ("binningx", "binningy"):
+        node = nodes.get(name)
+        if node is not None and node.isInt() and node.real() > 1:
+            raise ConfigError(
+                f"{path}: {node.name()} is {int(node.real())}; the bench wants the camera of the "
+                "pictures as they are: scale its numbers, and leave the binning out"
+            )
 
 
 def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array | None:
@@ -116,7 +222,9 @@ def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array 
             continue
         try:
             if node.isSeq():
-                return np.array([node.at(i).real() for i in range(node.size())])
+                return _flat(node, path)
+            if node.isMap() and node.getNode("data").isSeq() and node.getNode("dt").isNone():
+                return _flat(node.getNode("data"), path)  # ROS has no type, and no tag
             values = node.mat() if _is_small(node) else None
         except cv2.error:
             values = None
@@ -124,6 +232,24 @@ def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array 
             raise ConfigError(f"{path}: {node.name()} must be a matrix")
         return np.asarray(values, dtype=np.float64)
     return None
+
+
+def _flat(node: Any, path: Path) -> Array:
+    """Return the numbers of a list, or of a list of lists, row by row."""
+    values: list[float] = []
+    for i in range(min(node.size(), MOST_ENTRIES**2 + 1)):
+        entry = node.at(i)
+        if entry.isSeq():
+            values += [_number(entry.at(k), node, path) for k in range(min(entry.size(), 100))]
+        else:
+            values.append(_number(entry, node, path))
+    return np.array(values)
+
+
+def _number(entry: Any, node: Any, path: Path) -> float:
+    if not (entry.isReal() or entry.isInt()):
+        raise ConfigError(f"{path}: {node.name()} must be numbers")
+    return float(entry.real())
 
 
 def _is_small(node: Any) -> bool:
@@ -159,6 +285,9 @@ def _whole(node: Any, path: Path) -> int:
 
 
 def _checked_matrix(matrix: Array, path: Path) -> Array:
+    if matrix.size == 4:  # fx, fy, cx, cy
+        fx, fy, cx, cy = matrix.ravel().tolist()
+        return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
     if matrix.size != 9:
         raise ConfigError(f"{path}: the camera matrix must be 3 x 3, got {matrix.size} numbers")
     K = matrix.reshape(3, 3)

@@ -9,7 +9,8 @@ from bench.cameras.calibration import (
     summary,
     views_table,
 )
-from bench.cameras.intrinsics import BoardView, LensModel
+from bench.cameras.intrinsics import BoardView
+from bench.cameras.model_choice import Freedom
 from bench.detect.chessboard import Chessboard
 from bench.detect.detection import Detection, Found
 from bench.errors import PictureError
@@ -22,7 +23,7 @@ SIZE = (1280, 960)
 CAMERA = Camera(*SIZE, 1400.0, 1400.0, 645.0, 470.0, (-0.2, 0.1, 0.0, 0.0, 0.0))
 BOARD = build_chessboard(ChessboardDesign(9, 6, 0.025))
 P_TARGET = np.column_stack((BOARD.points, np.zeros(54)))
-MODEL = LensModel(square_pixels=True, tangential=False, radial_terms=2)
+MODEL = Freedom(square_pixels=True, tangential=False, radial_terms=2, shape=0)
 TURNS = [(0.5, 0.0), (-0.5, 0.2), (0.0, 0.5), (0.1, -0.5), (0.4, 0.4), (-0.4, 0.3), (0.5, -0.3)]
 
 
@@ -67,7 +68,7 @@ def test_view_that_stands_out_is_named_and_its_effect_given(sightings):
     assert views_table(run)["stands_out"].to_list() == [i == 3 for i in range(7)]
     trimmed = parameters_table(run)["without_outstanding"].to_list()
     assert trimmed == run.trimmed.values.tolist()
-    assert "stands out: p3.png" in summary(run, BOARD)[-1]
+    assert "stands out: p3.png" in summary(run, BOARD.name)[-1]
 
 
 def test_held_parameters_have_no_uncertainty(sightings):
@@ -75,7 +76,7 @@ def test_held_parameters_have_no_uncertainty(sightings):
     held = table.filter(table["standard_uncertainty"].is_null())["parameter"].to_list()
     assert held == ["p1", "p2", "k3"]
     assert table["without_outstanding"].null_count() == 9
-    assert "no view stands out" in summary(calibrate_from(sightings, SIZE, MODEL), BOARD)
+    assert "no view stands out" in summary(calibrate_from(sightings, SIZE, MODEL), BOARD.name)
 
 
 def test_board_in_too_few_pictures_says_how_many(sightings):

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import polars as pl
@@ -6,7 +8,8 @@ import pytest
 from bench.cameras.rehearsal import calibration_views, rehearse
 from bench.cameras.result import read_calibration
 from bench.cli.main import main
-from bench.geometry.camera import Camera
+from bench.geometry.camera import Camera, project
+from bench.geometry.viewing import pose_of_view
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.scene.camera_file import read_camera
@@ -18,7 +21,7 @@ CAMERA = Camera(960, 720, 1200.0, 1200.0, 485.0, 352.0, (-0.15, 0.08, 0.0, 0.0, 
 IMAGING = Imaging(optics=Optics(sigma_px=0.7))
 CHESSBOARD = "chessboard:7x5:30 mm"
 CHARUCO = "charuco:4x4_50:7x5:40 mm:30 mm"
-MODEL = ("--square-pixels", "--no-tangential", "--radial-terms", "2")
+MODEL = ("--square-pixels", "--no-tangential", "--radial-terms", "2", "--board-shape", "flat")
 
 
 def save(path, grey):
@@ -120,7 +123,10 @@ def test_board_of_another_layout_is_refused_with_the_count(tmp_path, capfd):
     ("arguments", "words"),
     [
         ([], ["pictures need --board"]),
-        (["--board", "marker:36h11:7:200 mm"], ["must be chessboard or charuco, got 'marker'"]),
+        (
+            ["--board", "marker:36h11:7:200 mm"],
+            ["must be chessboard or charuco or circles, got 'marker'"],
+        ),
         (["--board", "chessboard:9x6:25"], ["'25' lacks a unit"]),
         (["--board", CHARUCO, "--window", "5"], ["--window is for plain chessboards"]),
         (["--board", CHESSBOARD, "--radial-terms", "4"], ["--radial-terms", "or equal to 3"]),
@@ -147,3 +153,46 @@ def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
     assert abs(fx - true) < 2 * 3.3 * sigma  # as above
     assert sigma < 0.001 * true
     assert len(list((tmp_path / "out/rehearsal").glob("*.png"))) == 12
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--points", "points.csv"], ["--points needs --frame"]),
+        (["--points", "points.csv", "--frame", "wide"], ["COLUMNS must be a whole number"]),
+        (["--points", "points.csv", "--board", CHESSBOARD], ["in place of pictures"]),
+        (["--points", "none.csv", "--frame", "960x720"], ["none.csv", "No such file"]),
+        (["--frame", "960x720"], ["--frame is for --points"]),
+        (["--board-shape", "round"], ["--board-shape must be one of flat, bow, twist"]),
+        (["--earlier", "none.json"], ["none.json"]),
+    ],
+)
+def test_points_frames_and_shapes_that_make_no_sense_are_refused(
+    tmp_path, capfd, arguments, words
+):
+    check_refused(capfd, tmp_path / "out", intrinsics(tmp_path / "out", *arguments), *words)
+
+
+@pytest.mark.slow
+def test_points_of_an_earlier_and_a_later_day_are_compared(tmp_path, capfd):
+    board = build_chessboard(ChessboardDesign(7, 5, 0.03))
+    p_target = np.column_stack((board.points, np.zeros(len(board.points))))
+
+    def table(name, camera, seed):
+        rng, lines = np.random.default_rng(seed), ["picture,u_px,v_px,x_mm,y_mm"]
+        for view, pose in calibration_views(CAMERA, board).items():
+            seen = project(p_target, pose_of_view(pose, CAMERA), camera)
+            for (u, v), (x, y) in zip(seen + rng.normal(0, 0.05, seen.shape), 1e3 * board.points,
+                                      strict=True):  # fmt: skip
+                lines.append(f"{view},{u},{v},{x},{y}")
+        (tmp_path / name).write_text("\n".join(lines))
+        return ["--points", tmp_path / name, "--frame", "960x720", *MODEL]
+
+    moved = replace(CAMERA, fx=1212.0, fy=1212.0)  # one per cent: refocused
+    assert intrinsics(tmp_path / "a", *table("a.csv", CAMERA, 1)) == 0
+    earlier = ("--earlier", tmp_path / "a/calibration.json")
+    assert intrinsics(tmp_path / "b", *table("b.csv", CAMERA, 2), *earlier) == 0
+    assert "no change since" in capfd.readouterr().out
+    assert intrinsics(tmp_path / "c", *table("c.csv", moved, 3), *earlier) == 1
+    assert capfd.readouterr().out.startswith("changed since")
+    assert {"calibration_change.png", "change.csv"} < {p.name for p in (tmp_path / "c").iterdir()}

@@ -94,7 +94,7 @@ def test_a_size_in_one_entry_is_read(opencv_file):
         ({"K": K[:2]}, "3 x 3, got 6"),
         ({"K": 3}, "K must be a matrix"),
         ({"K": -K + 2 * np.diag([0, 0, 1.0])}, "focal length must be positive"),
-        ({"D": np.zeros(5)}, "no camera_matrix; has D, image_width, image_height"),
+        ({"D": np.zeros(5)}, "no camera_matrix, and no fx.*; has D, image_width, image_height"),
         ({"M1": K, "M2": K}, "two cameras, M1 and M2"),
         ({"K": K, "D": np.zeros(4), "fisheye_model": 1}, "a fisheye lens"),
     ],
