@@ -19,13 +19,14 @@ from PIL import Image
 from bench.detect.detection import Detection
 from bench.detect.observation import Observation
 from bench.errors import GeometryError, PlugInError
-from bench.geometry.camera import project
+from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view
 from bench.imaging.picture import Picture
 from bench.plugins import DETECTORS, load
 from bench.report.samples import Row
-from bench.survey.plan import view_of_case
+from bench.survey.plan import Case, view_of_case
+from bench.survey.truth import bay_of_case
 from bench.survey.worker import Job, case_of_row, picture_of_case
 from bench.targets.target import Target
 from bench.typing import Array
@@ -89,7 +90,7 @@ def take_shots(
         picture = picture_of_case(case, job)
         packed, lossless = pack(picture, room_px)
         T_camera_target_true = pose_of_view(view_of_case(case, job.plan, camera), camera)
-        edge = outlines(target, T_camera_target_true, job, picture)
+        edge = outlines(target, T_camera_target_true, _taken_with(case, job), picture)
         observation = Observation(picture, camera, target, job.setting.imaging.sensor)
         for name in sorted(wanted):
             if name not in detectors:
@@ -113,7 +114,7 @@ def pack(picture: Picture, room_px: float) -> tuple[str, bool]:
 
 
 def outlines(
-    target: Target, T_camera_target: Pose, job: Job, picture: Picture
+    target: Target, T_camera_target: Pose, camera: Camera, picture: Picture
 ) -> tuple[tuple[tuple[float, float], ...], ...]:
     """Return where the outlines of the target's pattern truly lie in the picture."""
     rings = list(target.markers.values())
@@ -124,12 +125,18 @@ def outlines(
     for ring in rings:
         p_target = np.column_stack((ring, np.zeros(len(ring))))
         try:
-            drawn.append(
-                _on_picture(project(p_target, T_camera_target, job.setting.camera), picture)
-            )
+            drawn.append(_on_picture(project(p_target, T_camera_target, camera), picture))
         except GeometryError:
             continue
     return tuple(drawn)
+
+
+def _taken_with(case: Case, job: Job) -> Camera:
+    """Return the camera that took a case's picture: of a bay as built, its own."""
+    sizes, camera = job.setting.built, job.setting.camera
+    if sizes is None:
+        return camera
+    return bay_of_case(case, job.plan, sizes).camera_of(camera, sizes.modes)
 
 
 def _found(detector: Any, observation: Observation) -> tuple[tuple[float, float], ...]:

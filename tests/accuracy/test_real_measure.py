@@ -75,6 +75,13 @@ def test_board_is_measured_whole_and_half_covered(photographs, samples, tmp_path
 def test_photographs_calibrate_from_the_command_line(opencv_source, tmp_path):
     shots = str(opencv_source / "samples/data/left[01][0-9].jpg")
     options = ("--board", "chessboard:9x6:25 mm", "--window", "11", "--square-pixels")
+    options += (
+        "--radial-terms",
+        "3",
+        "--tangential",
+        "--board-shape",
+        "flat",
+    )  # as published
     assert main(["intrinsics", shots, *options, "--out", str(tmp_path)]) == 0
     table = pl.read_parquet(tmp_path / "parameters.parquet")
     fx = table.filter(pl.col("parameter") == "fx").row(0, named=True)

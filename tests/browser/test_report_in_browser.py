@@ -166,7 +166,7 @@ def test_a_map_shows_another_quantity_with_its_own_key(opened):
     made = opened()
     plot = made.page.locator(".plot").first
     before = plot.locator(".legend:visible").inner_text()
-    plot.get_by_role("combobox").select_option(index=1)
+    plot.get_by_role("combobox").select_option(label="position error along the line of sight, RMS")
     assert plot.locator(".legend:visible").count() == 1
     after = plot.locator(".legend:visible").inner_text()
     assert "deg" in before

@@ -94,7 +94,7 @@ def test_texts_can_be_written_out_reworded_and_used(tmp_path, capsys):
     own.write_text(own.read_text(encoding="utf-8").replace('"Sauber"', '"Frisch"'))
     arguments = ("--set", "dirt", "--case", "clean", "--trials", 1, "--captions", own)
     assert illustrate(*arguments, "--out", tmp_path / "out") == 0
-    assert "Frisch: aus 1 nicht zu sagen" in capsys.readouterr().out
+    assert "Frisch: unentschieden: 1 von 1 innerhalb" in capsys.readouterr().out
     assert illustrate("--write-captions", own) == 2
     assert "own.toml: exists already" in capsys.readouterr().err
 

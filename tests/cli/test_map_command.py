@@ -297,6 +297,7 @@ def _lives(pid: str) -> bool:
     return state != "Z"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="sends SIGINT to one process")
 def test_an_interrupt_finishes_what_is_begun_and_says_how_to_go_on(bay, run, tmp_path):
     arguments = ["map", bay, "--out", tmp_path, "--workers", 1, "--chunk", 2, "--no-pictures"]

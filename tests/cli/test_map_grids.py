@@ -49,5 +49,5 @@ def test_a_position_is_the_axis_or_two_fractions():
     assert parse_position(" axis ") is None
     assert parse_position("0.25, 0.5") == (0.25, 0.5)
     for text in ("0.25", "a,b", "0.1,0.2,0.3", ""):
-        with pytest.raises(ConfigError, match="write 'axis', or fractions"):
+        with pytest.raises(ConfigError, match="write 'axis', 'wheels', or fractions"):
             parse_position(text)

@@ -48,6 +48,7 @@ def relative_names(directory):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["memory", "s3"])
 def test_a_map_in_a_store_has_the_files_of_a_map_on_disk(on_disk, s3_address, kind, capsys):
     address = s3_address if kind == "s3" else "memory://runs/tower a"

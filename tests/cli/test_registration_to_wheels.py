@@ -42,6 +42,7 @@ def tables(bay, sequence, trial, folder):
     return rehearsal.truth
 
 
+@pytest.mark.slow
 def test_three_commands_in_a_row_bring_back_known_angles_as_honestly_as_they_claim(bay, tmp_path):
     sequence = default_sequence(bay)
     squares: dict[tuple[str, str], float] = {}

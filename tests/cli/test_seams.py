@@ -76,6 +76,7 @@ def test_siting_refuses_lenses_without_a_map_of_their_own(bay, a_map, tmp_path, 
     assert "--lenses '12 mm'" in said
 
 
+@pytest.mark.slow
 def test_siting_takes_a_map_for_each_lens(bay, a_map, tmp_path, capsys):
     longer = with_layout(bay, replace(layout_of(bay), focal_length=16e-3))
     maps = ["--map", a_map(bay, "twelve"), "--map", a_map(longer, "sixteen")]
@@ -99,6 +100,7 @@ def solved(tmp_path_factory):
     return out, tie
 
 
+@pytest.mark.slow
 def test_what_was_measured_reaches_the_budget_and_it_says_so(solved, tmp_path, capsys):
     folder, tie = solved
     measured = ["--registration", tie, "--level", str(folder / "level")]
@@ -114,6 +116,7 @@ def test_what_was_measured_reaches_the_budget_and_it_says_so(solved, tmp_path, c
     assert content["sightbench"]["parts"]["registration"] == tied["sightbench"]["value_digest"]
 
 
+@pytest.mark.slow
 def test_a_calibration_reaches_the_budget(solved, tmp_path, capsys):
     folder, _ = solved
     camera = ["--left-calibration", str(folder / "camera")]
@@ -140,6 +143,7 @@ def test_a_result_of_another_kind_is_refused(solved, tmp_path, capsys):
     assert "holds a level, not a registration; 'sightbench register solve' writes one" in said
 
 
+@pytest.mark.slow
 def test_a_registration_that_failed_its_checks_is_said_first_and_ends_with_1(
     solved, tmp_path, capsys
 ):

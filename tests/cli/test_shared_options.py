@@ -173,6 +173,7 @@ def test_register_and_budget_linearise_the_same_registration(bay, poses):
     assert ours.sigma_translation == pytest.approx(theirs[1], rel=1e-8)
 
 
+@pytest.mark.slow
 def test_register_plan_and_budget_print_the_same_registration(tmp_path, capsys, poses):
     _, path = poses
     main(["register", "plan", "--poses", path, "--steps", "3", "--out", str(tmp_path / "plan")])

@@ -77,6 +77,7 @@ def test_an_unknown_name_is_refused_with_those_there_are(option, tmp_path, capsy
     assert ("van" if option == "--vehicle" else "floor") in message
 
 
+@pytest.mark.slow
 def test_pictures_are_drawn(shipped, tmp_path, capsys):
     # a quarter of the pixels along each side, four times as large: quick to draw
     small = shipped.replace("width = 2448", "width = 612").replace("height = 2048", "height = 512")

@@ -97,6 +97,7 @@ def test_one_distance_leaves_the_level_along_the_bay_open(bay, plan):
     assert open_directions(np.zeros((3, 3)), x, y) == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("way", ["level", "apart", "floor", "once"])
 def test_claimed_covariance_is_honest_over_rehearsals(bay, plan, way):
     chosen = {

@@ -112,6 +112,7 @@ def test_lists_leave_out_what_their_names_say(bay, lists):
         assert seen in ([("left", "A"), ("right", "B")], [("left", "B"), ("right", "A")])
 
 
+@pytest.mark.slow
 def test_an_operator_who_scatters_still_gets_a_registration(bay, lists):
     # the scatter of 1 deg and 20 mm that plans leave room for, three times; of the poses with the
     # least room some were lost in 3 of 4 rehearsals before they did

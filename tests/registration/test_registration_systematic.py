@@ -84,6 +84,7 @@ def test_a_fault_shows_beside_errors_of_cameras(bay, errors, poses, faults, chec
     assert check in [c.name for c in alarms(found)]
 
 
+@pytest.mark.slow
 def test_a_calibrated_camera_is_off_as_its_calibration_says(bay, errors, poses):
     # tangential distortion, of which [budget] knows nothing: a pixel at the picture's edge
     modes = np.zeros((9, 2))

@@ -31,6 +31,7 @@ print(sorted(n for n in sys.modules if n.partition(".")[0] in ("pyrender", "Open
 """
 
 
+@pytest.mark.slow
 def test_mapping_and_visibility_load_no_graphics():
     run = subprocess.run(
         [sys.executable, "-c", WITHOUT], capture_output=True, text=True, check=False

@@ -20,6 +20,7 @@ def report(run, out, *arguments):
     return main(["report", str(run), "--quiet", "--out", str(out), *arguments])
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not is_pango_here(), reason="WeasyPrint or the system's Pango is missing")
 def test_the_pdf_says_what_the_page_says(finished_map, report_page, tmp_path, nasty_name):
     assert report(finished_map, tmp_path) == 0

@@ -72,6 +72,7 @@ def test_clean_pictures_show_nothing_as_a_rule_and_lose_nothing():
     assert shown < 3
 
 
+@pytest.mark.slow
 def test_errors_under_motion_are_those_claimed():
     rng = np.random.default_rng(4)
     shot = Shot(lens=lambda cells: gaussian_lens(0.9, cells, 0.6))

@@ -123,6 +123,7 @@ def scratch(grey):
     return spoiled
 
 
+@pytest.mark.slow
 def test_an_obstacle_across_the_face_is_weighed_down():
     rng = np.random.default_rng(21)
     target, solver = TARGETS["marker"], PhotometricSolver()
@@ -135,6 +136,7 @@ def test_an_obstacle_across_the_face_is_weighed_down():
         assert np.all(np.abs(error_of(spoiled, pose)) < 5.0 * 1.2 * sigma)
 
 
+@pytest.mark.slow
 def test_a_highlight_is_weighed_down():
     rng = np.random.default_rng(22)
     target, solver = TARGETS["marker"], PhotometricSolver()

@@ -91,6 +91,7 @@ def left_by_parabola(response, black):
     return abs(1.0 - (over @ bow) / (bow @ bow) * np.mean(bow) / np.mean(over))
 
 
+@pytest.mark.slow
 def test_a_curved_response_hardly_shifts_the_range(monkeypatch):
     n = 16
     squared, free, _ = solve(np.random.default_rng(4), curved, n)

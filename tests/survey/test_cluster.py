@@ -26,6 +26,7 @@ def reference(job, tmp_path):
     return read_cases(tmp_path / "reference")
 
 
+@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_and_one_that_joins_change_no_bit(
     cluster, job, reference, tmp_path
 ):

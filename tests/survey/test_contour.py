@@ -155,6 +155,7 @@ def store_of(directory, contour):
     return RunStore(directory, contour.as_dict())
 
 
+@pytest.mark.slow
 def test_a_contours_cases_are_those_of_the_full_survey(contour_job, tmp_path):
     job, contour = contour_job
     report = run_contour(job, contour, store_of(tmp_path, contour), InlineExecutor())
