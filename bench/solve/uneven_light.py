@@ -89,7 +89,11 @@ def _with_imprint(scene: Scene, best: Weighed, known: Known) -> tuple[Scene, Wei
     if "curve" not in found[0].kinds:
         return found
     other = _grown(scene, best, known, curved=False)
-    costs = [_loss(s, fit, known) + 2.0 * amounts_of(s.kinds) for s, fit, _ in (found, other)]
+    judge = min(found[1], other[1], key=_mismatch)
+    costs = [
+        _loss(s, replace(judge, fit=weighed.fit), known) + 2.0 * amounts_of(s.kinds)
+        for s, weighed, _ in (found, other)
+    ]
     first, second = (found, other) if costs[0] <= costs[1] else (other, found)
     behind = abs(costs[1] - costs[0])
     return *first[:2], first[2] + rival_square(first[1].fit.pose, second[1].fit.pose, behind)
@@ -229,6 +233,12 @@ def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> 
     for _ in range(STEPS):
         fit = step_fields(scene, fit, best.weigh, known.contrast).fit
     return replace(best, fit=fit)
+
+
+def _mismatch(weighed: Weighed) -> float:
+    """Return how large a mismatch a fit's weights allow for; what it leaves least judges best."""
+    mismatch = weighed.weigh.mismatch
+    return 0.0 if mismatch is None else float(np.mean(mismatch))
 
 
 def _loss(scene: Scene, weighed: Weighed, known: Known) -> float:
