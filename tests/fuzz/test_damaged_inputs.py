@@ -22,7 +22,15 @@ from bench.cli.main import MAX_LINE, main
 
 # Inputs of each kind, always and when asked for; of kinds whose valid input takes seconds, fewer.
 ALWAYS, SLOW, SLOW_DEAR = 1, 66, 15
-DEAR = ("bay judged", "bar table", "level table", "measured bay", "bar poses", "bay aimed")
+DEAR = (
+    "bay judged",
+    "bar table",
+    "level table",
+    "measured bay",
+    "bar poses",
+    "bay aimed",
+    "plan of a map",
+)
 # Of [MS-FSCC] 2.1.5, "Pathname": what no component of a path may have (from memory).
 FORBIDDEN = set('<>:"/\\|?*')
 
