@@ -1,4 +1,4 @@
-"""Where the files that ship with the package are."""
+"""Paths of the files that ship with the package."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where numbers come from: versions, machine and times."""
+"""Provenance of numbers: versions, machine and times."""
 
 from __future__ import annotations
 

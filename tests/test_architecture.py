@@ -264,11 +264,21 @@ def graphics_faults(sources: dict[str, Source]) -> list[str]:
     return faults
 
 
+def title_faults(sources: dict[str, Source]) -> list[str]:
+    """Return the modules whose first line is a question: a noun phrase says what they hold."""
+    asks = re.compile(r"(What|How|Whether|Where|Which|When|Why|Who|Whose)\b")
+    titles = {name: ast.get_docstring(source.tree) or "" for name, source in sources.items()}
+    return [
+        f"{name}: {title.splitlines()[0]}" for name, title in titles.items() if asks.match(title)
+    ]
+
+
 RULES = {
     "layers": layer_faults,
     "truth": truth_faults,
     "cycles": cycles,
     "graphics": graphics_faults,
+    "titles": title_faults,
 }
 
 
@@ -322,6 +332,7 @@ VIOLATIONS = {
     "graphics elsewhere": ("graphics", "draw/a.py", "def f():\n    import trimesh.creation"),
     "a renderer in the scene": ("graphics", "scene/a.py", "def f():\n    import pyrender"),
     "graphics at the start": ("graphics", "render/gl.py", "import pyrender"),
+    "a question": ("titles", "solve/a.py", '"""What a fit says."""'),
 }
 
 

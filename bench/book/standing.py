@@ -1,4 +1,4 @@
-"""Where a stage of a bay stands, and what tells: the results found, for what they were made."""
+"""Standing of a bay's stages: the results found for each, and what they were made for."""
 
 from __future__ import annotations
 

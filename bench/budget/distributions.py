@@ -1,4 +1,4 @@
-"""What is known of a measurement's inputs: a distribution each, or a joint one.
+"""Distributions of a measurement's inputs: each its own, or a joint one.
 
 Distributions, their moments and how they are drawn from are those of JCGM 101:2008, 6.4; the
 clause stands with each. `sigma` and `dof` are what the law of propagation takes (JCGM 100);

@@ -1,4 +1,4 @@
-"""What was measured on site, in place of what a budget would rehearse or assume."""
+"""Measurements from site that replace what a budget would rehearse or assume."""
 
 from __future__ import annotations
 

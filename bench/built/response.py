@@ -1,4 +1,4 @@
-"""What a bay's own imperfections turn and shift a pose by, to first order, and its three parts.
+"""First-order response of a pose to a bay's own imperfections, in its three parts.
 
 Camera, print, plate and ink move the picture's points; a least-squares pose follows, see
 `bench.solve.response`. Of the camera's part the share that is the same rotation of the camera

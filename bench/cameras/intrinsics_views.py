@@ -1,4 +1,4 @@
-"""How good the views of a calibration are: which stand out, and how they cover the frame."""
+"""Views of a calibration judged: those that stand out, and their coverage of the frame."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What an overlay draws on a photograph: points, ids, axes, outlines and residuals."""
+"""Marks of an overlay on a photograph: points, ids, axes, outlines and residuals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How well a calibrated camera knows where a point appears, anywhere in the picture and by range.
+"""Uncertainty of a calibrated camera's projection over the picture and with range.
 
 A point is held fast in the world that the boards' poses span, and the lens is off by what its
 covariance says: its image moves by what the lens changes, less what the poses give back. So the

@@ -1,4 +1,4 @@
-"""What views that are left out say of a calibration: its predictions, and its claims.
+"""Resampling of a calibration's views: its predictions of those left out, and its claims.
 
 Points of one view share motion, focus and what the model lacks of the board, so that their errors
 aren't independent, and the covariance of least squares claims too little. Views are independent:

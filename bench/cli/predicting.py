@@ -1,4 +1,4 @@
-"""What the commands that predict uncertainties share: options, and what follows from them."""
+"""Options that commands which predict uncertainties share, and what follows from them."""
 
 from __future__ import annotations
 

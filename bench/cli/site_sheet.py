@@ -1,4 +1,4 @@
-"""What `sightbench site` does beyond siting: siting sheets, and the bay as it was built."""
+"""Siting sheets and the bay as it was built: the other half of `sightbench site`."""
 
 from __future__ import annotations
 

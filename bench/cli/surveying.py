@@ -1,4 +1,4 @@
-"""What the commands that run surveys share: their options, and how they speak of a plan."""
+"""Options that commands which run surveys share, and their words for a plan."""
 
 from __future__ import annotations
 

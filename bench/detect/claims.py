@@ -1,4 +1,4 @@
-"""What a detector's corners may be off by: scatter and what they share.
+"""Claims of a detector's corners: their scatter, and errors that they share.
 
 A library has errors of its own that no averaging within a picture takes off: it draws corners
 inward, or counts pixels from elsewhere than it says. The bench leaves them in, as whoever uses

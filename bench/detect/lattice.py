@@ -1,4 +1,4 @@
-"""Which found point is which of a grid of circles, where rows or columns may run either way."""
+"""Assignment of found points to a grid of circles whose rows or columns run either way."""
 
 from __future__ import annotations
 

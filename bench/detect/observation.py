@@ -1,4 +1,4 @@
-"""What a pipeline may see: the picture, the camera and the target's drawing. Never the truth."""
+"""Observations: all that a pipeline may see, picture, camera and drawing, never the truth."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""What a reader must know of a survey to read its pictures; every caption says it."""
+"""Conditions of a survey that every caption of its pictures states."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is drawn over the cells of a heat map: numbers, contours, outlines, axle ranges."""
+"""Marks over the cells of a heat map: numbers, contours, outlines, axle ranges."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is drawn over the picture and in the scatter plot, as coordinates for the page's SVG.
+"""Coordinates of the marks over the live picture and in its scatter plot, for the page's SVG.
 
 Coordinates in the picture count from its top left corner, so that the centre of its first
 pixel is at (0.5, 0.5), as SVG has it.

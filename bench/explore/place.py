@@ -1,4 +1,4 @@
-"""What a state is tried out on: a bay's towers, targets and pipelines."""
+"""The place that states are tried out in: a bay's towers, targets and pipelines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a target is held before a camera: range, turn, pitch, roll and place in the picture.
+"""Views of a target: range, turn, pitch, roll and place in the picture.
 
 A target *faces* the camera when its normal lies along the line from target to camera. From
 there it is rolled about the line of sight, turned about its own y, then pitched about its

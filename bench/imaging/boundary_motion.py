@@ -1,4 +1,4 @@
-"""How the blurred picture changes with anything that moves a target's points.
+"""Derivatives of the blurred picture by any motion of a target's points.
 
 As `bench.imaging.sensitivity`, by the transport theorem, with any motion of the boundaries in
 place of the pose's: an error of the camera, of a print, of a plate's shape. So what the budget

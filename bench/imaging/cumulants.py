@@ -1,4 +1,4 @@
-"""How the blurred picture changes with its blur's shape: second and third derivatives.
+"""Derivatives of the blurred picture by its blur's shape, of second and third order.
 
 A spot with the covariance ½(a, b; b, -a) more than a round Gaussian's, and third cumulants
 (k_uuu, k_uuv, k_uvv, k_vvv), makes of the blurred picture B, to first order (Gram-Charlier: Cramér

@@ -1,4 +1,4 @@
-"""How loops are compiled: one decorator, so that every kernel is compiled alike."""
+"""Compilation of loops: one decorator, so that every kernel is compiled alike."""
 
 from collections.abc import Callable
 from typing import ParamSpec, TypeVar, cast

@@ -1,4 +1,4 @@
-"""What a lens can do, in the terms of its data sheet: field, depth of field, diffraction.
+"""Capabilities of a lens in its data sheet's terms: field, depth of field, diffraction.
 
 A thin lens throughout, as `bench.imaging.optics` has it: distances run from the lens, and
 pupils are of one size. Sources: S. F. Ray, Applied Photographic Optics, 3rd edition, chapters on

@@ -1,4 +1,4 @@
-"""How a lens spreads a point: Gaussian blur, diffraction, defocus, motion.
+"""Point spread of a lens: Gaussian blur, diffraction, defocus, motion.
 
 Each is an optical transfer function (OTF) over spatial frequencies in cycles per pixel; their
 product is the lens's. The pixel's own box is exact and not part of it.

@@ -1,4 +1,4 @@
-"""Which pixels of a picture speak of a target's face, and which of them of its pose.
+"""Choice of the pixels that speak of a target's face, and of those that speak of its pose.
 
 Only pixels near a boundary change with the pose; the others tell of the light alone, which has
 four unknowns, so that a few thousand of a big target's are as good as all. Pixels that count

@@ -1,4 +1,4 @@
-"""Which pixels a target covers."""
+"""The region of pixels that a target covers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How the blurred picture changes with the pose and the blur: derivatives on the boundaries.
+"""Derivatives of the blurred picture by pose and blur, taken on the boundaries.
 
 A picture of constant areas changes only where its boundaries move. With h(u) h(v) the pixel's
 box convolved with the Gaussian, H its integral and a boundary point (u', v') that moves by

@@ -1,4 +1,4 @@
-"""How often the mirrored pose wins against range and tilt, beside how often it must."""
+"""Maps of the mirrored pose: how often it wins over range and tilt, beside how often it must."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a tolerance stops holding: the cells that were tested, and what lies between them."""
+"""Figure of a tolerance's limit: the cells that were tested, and what lies between them."""
 
 from __future__ import annotations
 

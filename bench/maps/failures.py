@@ -1,4 +1,4 @@
-"""How cases failed: a row of heat maps for each kind of gross failure that occurred."""
+"""Maps of failures: a row of heat maps for each kind of gross failure that occurred."""
 
 from __future__ import annotations
 

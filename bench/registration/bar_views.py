@@ -1,4 +1,4 @@
-"""What the towers see of the bar: poses, visibility, and points with noise.
+"""Views of the bar from the towers: poses, visibility, and points with noise.
 
 The left tower is the one farthest to the vehicle's left. Truth lives here and in what calls
 this; `bench.solve` gets points alone.

@@ -1,4 +1,4 @@
-"""What residuals say of a registration: which step, target or fault stands out.
+"""Judgement of a registration's residuals: the step, target or fault that stands out.
 
 A group of residuals is tested by what the others predict of it; a fault by how much the fit
 would gain if it were allowed for (the score test: Rao 1948, Mathematical Proceedings of the

@@ -1,4 +1,4 @@
-"""What settings of a bar say of up: equations, and how each source of error enters them.
+"""Equations for up from a bar's settings, and how each source of error enters them.
 
 Equations and names are those of `bench.registration.level`.
 """

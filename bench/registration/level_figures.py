@@ -1,4 +1,4 @@
-"""How well towers know level: each source's share for each way to do it."""
+"""Figures of the uncertainty of level: each source's share, for each way to find it."""
 
 from __future__ import annotations
 

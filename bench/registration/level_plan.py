@@ -1,4 +1,4 @@
-"""Where the bar stands while towers find level, and how well they then know it."""
+"""Plans for levelling: places of the bar, and how well the towers then know up."""
 
 from __future__ import annotations
 

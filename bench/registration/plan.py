@@ -1,4 +1,4 @@
-"""Which bar poses to take: what a list of them determines, and a short list that does best.
+"""Plans of bar poses: what a list of them determines, and a short list that does best.
 
 All is to first order, from the exact geometry: no pictures and no random numbers, but for the
 starts of the exchange.

@@ -1,4 +1,4 @@
-"""What a set of bar poses determines, and in plain words what it leaves open."""
+"""Rank of a set of bar poses: what it determines, and in plain words what it leaves open."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a registration is made from: sights of a bar's targets, step by step.
+"""Sights of a bar's targets, step by step: the input of a registration.
 
 A bar carries target A at one end and B at the other. Each step of the bar gives, for each
 tower and each target that it sees, either points in its picture or a measured pose. The left

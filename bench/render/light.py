@@ -1,4 +1,4 @@
-"""What surfaces of a bay look like: paints, and light from its lamps with their shadows.
+"""Surfaces of a bay: paints, and light from its lamps with their shadows.
 
 Direct light falls from every lamp by the inverse square and the cosine, and not where a solid is
 in between; what comes by way of walls and ceiling is one even share, a little more from above.

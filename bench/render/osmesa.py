@@ -1,4 +1,4 @@
-"""What pyrender needs of PyOpenGL's OSMesa and release 3.1.0, which pyrender asks for, lacks.
+"""Patches of PyOpenGL 3.1.0's OSMesa, which pyrender asks for, for what it lacks.
 
 OSMesa's own header, GL/osmesa.h, gives the numbers and the signature.
 """

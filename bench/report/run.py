@@ -1,4 +1,4 @@
-"""What a report is made from: a finished map's tables, and the bay that its pictures need."""
+"""Input of a report: a finished map's tables, and the bay that its pictures need."""
 
 from __future__ import annotations
 

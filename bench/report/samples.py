@@ -1,4 +1,4 @@
-"""Which cases of a cell stand for it: a typical one and the worst."""
+"""Sample cases of a cell: a typical one and the worst."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a map's report says in sentences and tables."""
+"""Sentences and tables of a map's report."""
 
 from __future__ import annotations
 

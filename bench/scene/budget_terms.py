@@ -1,4 +1,4 @@
-"""What makes toe and camber uncertain, beyond the pose of a target: sizes of all causes."""
+"""Sizes of all causes beyond a target's pose that make toe and camber uncertain."""
 
 from __future__ import annotations
 

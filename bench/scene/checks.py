@@ -1,4 +1,4 @@
-"""What can't be: towers in walls, vehicles in towers, a bay narrower than its vehicles."""
+"""Checks for what can't be: towers in walls, vehicles in towers, a bay too narrow for them."""
 
 from __future__ import annotations
 

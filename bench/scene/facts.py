@@ -1,4 +1,4 @@
-"""What follows from a bay file: fields of view, ranges from towers to wheels, target sizes."""
+"""Facts that follow from a bay file: fields of view, ranges to wheels, target sizes."""
 
 from __future__ import annotations
 

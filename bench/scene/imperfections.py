@@ -1,4 +1,4 @@
-"""What a bay's pictures suffer from beyond geometry: ink, paper, light, dirt, blur."""
+"""Imperfections of a bay's pictures beyond geometry: ink, paper, light, dirt, blur."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the targets' distances ask of a tower's lens, and what it has."""
+"""Needs of the targets' distances from a tower's lens, beside what it has."""
 
 from __future__ import annotations
 

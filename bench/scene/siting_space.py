@@ -1,4 +1,4 @@
-"""Where towers may stand and look, and what a layout must keep."""
+"""Space of siting: where towers may stand and look, and what a layout must keep."""
 
 from __future__ import annotations
 

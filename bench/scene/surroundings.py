@@ -1,4 +1,4 @@
-"""What stands in a bay beside towers and the measured vehicle."""
+"""Surroundings: what stands in a bay beside towers and the measured vehicle."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What to mind before drilling, lifting and wiring; printed on every siting sheet."""
+"""Cautions before drilling, lifting and wiring; printed on every siting sheet."""
 
 from __future__ import annotations
 

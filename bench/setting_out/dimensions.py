@@ -1,4 +1,4 @@
-"""What an installer measures on the floor: anchor points, the square check, aim points."""
+"""Dimensions to measure on the floor: anchor points, the square check, aim points."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands off the plan in a bay as built, the way back in words, and shims for a tower."""
+"""Deviations of a bay as built: what is off, the way back in words, and shims for a tower."""
 
 from __future__ import annotations
 

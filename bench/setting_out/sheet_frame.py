@@ -1,4 +1,4 @@
-"""What every page of a siting sheet has: heading, foot with the print check, tables' words."""
+"""Frame of a siting sheet's pages: heading, foot with the print check, tables' words."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What the towers see of a bay's targets, and how well they measure them."""
+"""Sighting: the towers' view of a bay's targets, and how well they measure them."""

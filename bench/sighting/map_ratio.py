@@ -1,4 +1,4 @@
-"""How far a surveyed pipeline stays behind its bound, by range and tilt, from a finished map."""
+"""Ratios of a surveyed pipeline to its bound, by range and tilt, from a finished map."""
 
 from __future__ import annotations
 

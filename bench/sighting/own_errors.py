@@ -1,4 +1,4 @@
-"""What a bay's own imperfections add to predicted uncertainties, for many layouts at once.
+"""Share of a bay's own imperfections in predicted uncertainties, for many layouts at once.
 
 The causes and sizes are `bench.built`'s. What a tower's camera turns all of its targets by is
 left out: registration makes it the tower's own rotation, wherever targets stand.

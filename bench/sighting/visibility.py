@@ -1,4 +1,4 @@
-"""How much of a target's plate a tower sees, and what hides the rest.
+"""Visibility of a target's plate from a tower, and what hides the rest.
 
 Segments from the camera's centre to points on the plate are tested against every triangle of
 what stands in the bay. The points are a Fibonacci lattice of `POINTS`: along either side of the

@@ -1,1 +1,1 @@
-"""Where to stand and aim the towers: limits, objective, optimiser, files and figures."""
+"""Siting of the towers: limits, objective, optimiser, files and figures."""

@@ -1,4 +1,4 @@
-"""What a layout must keep, each with its value, its limit and the room left."""
+"""Constraints that a layout must keep, each with its value, its limit and the room left."""
 
 from __future__ import annotations
 

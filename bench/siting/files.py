@@ -1,4 +1,4 @@
-"""What siting finds as files: tables, JSON, and a bay file with the layout found."""
+"""Files of a siting: tables, JSON, and a bay file with the layout found."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a tower may stand: inside the room, clear of vehicles, obstacles and the way through."""
+"""Floor space for a tower: inside the room, clear of vehicles, obstacles and the way through."""
 
 from __future__ import annotations
 

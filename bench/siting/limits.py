@@ -1,4 +1,4 @@
-"""What limits a layout, and what another target, lens or sensor would gain."""
+"""Limits of a layout, and what another target, lens or sensor would gain."""
 
 from __future__ import annotations
 

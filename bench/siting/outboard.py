@@ -1,4 +1,4 @@
-"""How far outboard targets would have to sit for the bodies of vehicles to hide none of them."""
+"""Outboard distance that targets need for the bodies of vehicles to hide none of them."""
 
 from __future__ import annotations
 

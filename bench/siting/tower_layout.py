@@ -1,4 +1,4 @@
-"""Where two towers stand and look, mirror-symmetrically, as a few numbers."""
+"""Layouts of two towers, mirror-symmetric, as a few numbers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a fit of a picture says: pose, covariance, what it leaves, the other branch."""
+"""Answer of a fit of a picture: pose, covariance, what it leaves, the other branch."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a solver returns, and the protocol that it follows."""
+"""Estimates that solvers return, and the protocol that they follow."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a picture's own residuals say against a fit: on strong boundaries, and in flat parts.
+"""Evidence of a picture's own residuals against a fit: strong boundaries, and flat parts.
 
 χ² of all pixels is a poor witness: boundaries are few among many, and where noise is learnt from
 residuals it can't be large. On strong boundaries noise of flat parts has no say; in flat parts

@@ -1,4 +1,4 @@
-"""How much light's two fields may vary: amplitudes by marginal likelihood.
+"""Amplitudes of light's two fields, by marginal likelihood.
 
 A penalty is a prior: differences of a field's coefficients are Gaussian with a standard deviation,
 its amplitude. What is likeliest is found where the picture's probability, coefficients integrated

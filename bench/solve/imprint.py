@@ -1,4 +1,4 @@
-"""What all boundaries have in common beyond pose and a round blur: ink, and a lens's spot.
+"""Imprint of print and lens on all boundaries, beyond pose and a round blur.
 
 A print whose black has spread, a camera that shook, a lens with coma or out of focus change every
 boundary of a picture alike, by its direction alone. To first order the blurred reflectance B gains

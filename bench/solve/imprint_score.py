@@ -1,4 +1,4 @@
-"""What a picture says of what its boundaries share: which kinds it shows, and what it may hide.
+"""Scores of the imprint's kinds: those that a picture shows, and those that it may hide.
 
 A kind (`bench.solve.imprint`) is fitted where a score test shows it. What falls short of that
 isn't nothing: coma just too weak to be shown moves a pose by some of its claimed uncertainties,

@@ -1,4 +1,4 @@
-"""Whether a fit leaves light unexplained: a score test, so that clean pictures pay for no more.
+"""Score test for light left unexplained, so that clean pictures pay for no more.
 
 The plate is cut into cells, 1, 2, 4 and 8 along its longer side; in each, light may have another
 part added and another part multiplied. Whether that would explain more is told by Rao's score

@@ -1,4 +1,4 @@
-"""How often the mirrored pose must win: the planar ambiguity's own error rate.
+"""Rate at which the mirrored pose must win: the planar ambiguity's own error rate.
 
 Two poses explain a plane's picture; noise decides which explains it better. Where the pictures
 they predict differ by d standard deviations of the noise, the wrong one wins with probability

@@ -1,4 +1,4 @@
-"""How noisy each pixel is: from the sensor's data sheet, or from the picture itself."""
+"""Noise of each pixel: from the sensor's data sheet, or from the picture itself."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What every solver starts from: points on a plane, where they were seen, and the homography.
+"""Points on a plane, where they were seen, and the homography: what every solver starts from.
 
 A point set that no pose can be found from is told here, once for all solvers.
 """

@@ -1,4 +1,4 @@
-"""How often the wrong side of the planar two-fold ambiguity fitted better, and how often it must.
+"""Rate at which the wrong side of the planar ambiguity fitted better, beside what it must be.
 
 A case whose pose is on the wrong side counts, whether its pipeline called it ambiguous or not:
 this is about which solution won, `bench.survey.score` about what a user was told.

@@ -1,4 +1,4 @@
-"""Which cells to look at, and how often, to find where a tolerance stops holding.
+"""Search for a tolerance's limit: which cells to look at, and how often.
 
 The given grid is the start. Each of its intervals can be bisected so many times, and is only
 where tested cells around it disagree: a quadtree along the tolerance's contour. A cell is

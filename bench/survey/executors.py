@@ -1,4 +1,4 @@
-"""Who works on the chunks of a survey: this process, or processes of their own.
+"""Executors of a survey's chunks: this process, or processes of their own.
 
 An executor may take chunks in any order and return results in any order: a case's numbers
 depend on its key alone.

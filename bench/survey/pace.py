@@ -1,4 +1,4 @@
-"""How long a plan will take, from a few of its own pictures."""
+"""Pace of a plan: how long it will take, from a few of its own pictures."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a map as built says of its errors' three parts, and of what limits each pipeline."""
+"""Three parts of a map's errors as built, and what limits each pipeline."""
 
 from __future__ import annotations
 

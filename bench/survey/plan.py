@@ -1,4 +1,4 @@
-"""What a survey looks at: a grid of cells, its trials, and everything else that decides numbers.
+"""Plans of surveys: a grid of cells, its trials, and everything else that decides numbers.
 
 A cell is a nominal range, turn and pitch. Within it every trial differs a little in sub-pixel
 phase, roll, turn, pitch and range, spread quasi-randomly: with the target held still against

@@ -1,4 +1,4 @@
-"""What the pictures of a survey are made from, and whether a plan fits it."""
+"""Setting of a survey's pictures, and whether a plan fits it."""
 
 from __future__ import annotations
 

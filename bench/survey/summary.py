@@ -1,4 +1,4 @@
-"""What a map says, in sentences."""
+"""Summary of a map, in sentences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a worker does with a chunk of cases: render, detect, solve, score, pack."""
+"""Work on a chunk of cases: render, detect, solve, score, pack."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a print sheet says around the target: scale bars, up mark, crosses, the lines of text."""
+"""Annotation of a print sheet: scale bars, up mark, crosses, the lines of text."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What all designs share: the plate, its quiet zone and its reflectances."""
+"""Plates, which all designs share: outline, quiet zone and reflectances."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a pipeline knows of a target: its drawing, and the points that detectors look for."""
+"""Targets as a pipeline knows them: the drawing, and the points that detectors look for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the schematics of teaching pictures are drawn with: camera, plate, text."""
+"""Marks of teaching schematics: camera, plate, text."""
 
 from __future__ import annotations
 

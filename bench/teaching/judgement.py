@@ -1,4 +1,4 @@
-"""What a teaching picture's numbers allow to be said: the class of its outcome."""
+"""Judgement of a teaching picture's numbers: the class of its outcome."""
 
 from __future__ import annotations
 

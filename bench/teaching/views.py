@@ -1,4 +1,4 @@
-"""How a scene's target stands before the bay's camera, and what the camera is then like."""
+"""Views of teaching scenes: how the target stands before the bay's camera, and its settings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a teaching picture says: numbers as texts, the result, the verdict, and why."""
+"""Words of a teaching picture: numbers as texts, the result, the verdict, and why."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What conformance judges: a pipeline's answers as they came, before anything is refused."""
+"""Answers of a pipeline as they came, before anything is refused: what conformance judges."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is tested, one test each: its p-values, its effect, and how much worse it could be."""
+"""Tests of a comparison, one each: its p-values, its effect, and how much worse it could be."""
 
 from __future__ import annotations
 

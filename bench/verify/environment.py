@@ -1,4 +1,4 @@
-"""What a recording was made with, as far as it bears on numbers: versions, processor, threads."""
+"""Environment of a recording, as far as it bears on numbers: versions, processor, threads."""
 
 from __future__ import annotations
 

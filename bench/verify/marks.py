@@ -1,4 +1,4 @@
-"""What spoils a target's face: something in front of it, scratches, dirt, all as exact polygons.
+"""Marks on a target's face: something in front of it, scratches, dirt, all as exact polygons.
 
 A drawing's reflectance is a sum of steps. Something opaque of reflectance r over a convex
 polygon P replaces what is there by r; in the sum that is the polygon's own step r - background,

@@ -1,4 +1,4 @@
-"""What a systematic change looks like: names for changes that have a usual cause.
+"""Names for systematic changes that have a usual cause.
 
 Found from the numbers alone, whatever the pipelines are called. A name is a question put to the
 reader, not a verdict.

@@ -1,4 +1,4 @@
-"""What the pytest plug-in does: a small seeded survey of one pipeline, judged with bounds."""
+"""Survey of the pytest plug-in: small, seeded, of one pipeline, judged with bounds."""
 
 from __future__ import annotations
 

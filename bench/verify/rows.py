@@ -1,4 +1,4 @@
-"""What a baseline keeps of a case: outcome, errors and claims, in columns with their units."""
+"""Rows of a baseline: a case's outcome, errors and claims, in columns with their units."""
 
 from __future__ import annotations
 
