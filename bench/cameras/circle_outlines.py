@@ -15,9 +15,8 @@ from typing import ClassVar
 import cv2
 import numpy as np
 
-from bench.detect.circles import AREA_SPREAD, BLUR_SPREAD, MIN_AREA_PX, Circles
+from bench.detect.circles import AREA_SPREAD, BLUR_SPREAD, MIN_AREA_PX, Circles, found_grid
 from bench.detect.detection import Detection, Found
-from bench.detect.lattice import upright_order
 from bench.detect.markers import too_small
 from bench.detect.observation import Observation
 from bench.imaging.picture import Picture
@@ -48,13 +47,7 @@ class CircleOutlines:
         centres = None if too_small(picture) else _grid(picture, target)
         if centres is None:
             return Detection(Found.MISSED)
-        return Detection(
-            Found.FOUND,
-            pixels=centres[upright_order(target.points, centres, target.layout)]
-            + (picture.u0, picture.v0),
-            p_target=np.column_stack((target.points, np.zeros(len(target.points)))),
-            sigma_px=Circles().sigma_px,
-        )
+        return found_grid(observation, centres, Circles().sigma_px)
 
 
 def inverted(picture: Picture) -> Picture:

@@ -2,7 +2,7 @@
 
 A circle's centre comes out where the centroid of its picture is, an ellipse; under perspective
 that isn't the picture of the centre (Heikkilä 2000, doi:10.1109/34.879788). The difference, a few
-hundredths of a pixel for circles of 30 px, is the detector's own error and stays.
+hundredths of a pixel for circles of 30 px, is the detector's own error: it stays, and is claimed.
 
 A symmetric grid, and an asymmetric one with an even number of rows, looks the same turned by
 half, a square one also turned by a quarter. Of the turns that fit, the one is taken that has the
@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from bench.detect.claims import centroid_shift
 from bench.detect.detection import Detection, Found
 from bench.detect.lattice import upright_order
 from bench.detect.markers import too_small
@@ -65,13 +66,20 @@ class Circles:
         centres = None if too_small(picture) else find_grid(picture, target)
         if centres is None:
             return Detection(Found.MISSED)
-        return Detection(
-            Found.FOUND,
-            pixels=centres[upright_order(target.points, centres, target.layout)]
-            + (picture.u0, picture.v0),
-            p_target=np.column_stack((target.points, np.zeros(len(target.points)))),
-            sigma_px=self.sigma_px,
-        )
+        return found_grid(observation, centres, self.sigma_px)
+
+
+def found_grid(observation: Observation, centres: Array, sigma_px: float) -> Detection:
+    """Return the detection of a grid of centres (P, 2), pixels of the picture, any way up."""
+    target, picture = observation.target, observation.picture
+    ordered = centres[upright_order(target.points, centres, target.layout)]
+    return Detection(
+        Found.FOUND,
+        pixels=ordered + (picture.u0, picture.v0),
+        p_target=np.column_stack((target.points, np.zeros(len(target.points)))),
+        sigma_px=sigma_px,
+        shared=centroid_shift(target, ordered),
+    )
 
 
 def find_grid(picture: Picture, target: Target) -> Array | None:

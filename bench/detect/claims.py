@@ -11,8 +11,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
+from bench.targets.target import Target
 from bench.typing import Array
 
 
@@ -48,6 +50,33 @@ class CornerClaim:
         inward = (way / np.linalg.norm(way, axis=2, keepdims=True)).reshape(-1, 2)
         right, down = (np.tile(axis, (len(corners), 1)) for axis in np.eye(2))
         return np.stack((self.inward_px * inward, self.common_px * right, self.common_px * down))
+
+
+def centroid_shift(target: Target, centres: Array) -> Array:
+    """Return what centroids of circles' pictures are off by, the pattern (1, N, 2), pixels.
+
+    A circle's picture is an ellipse, and under perspective the picture of the circle's centre
+    isn't the ellipse's (Heikkilä 2000, doi:10.1109/34.879788, equation 12). The dual conic of the
+    circle, carried over by the homography of all centres, has the ellipse's centre in its last
+    column (Hartley and Zisserman 2004, result 2.14 and section 2.2.3).
+
+    Parameters
+    ----------
+    target : Target
+        A grid of circles.
+    centres : (N, 2) float64
+        Where they were found, pixels, in the order of ``target.points``.
+    """
+    radius = target.drawing.discs()[0][0, 2]
+    homography, _ = cv2.findHomography(target.points, centres)
+    if homography is None:
+        return np.zeros((0, len(centres), 2))
+    ahead = np.column_stack((target.points, np.ones(len(centres))))
+    # the dual conic of a circle about c: c cᵀ with -r² on the first two of the diagonal
+    dual = ahead[:, :, None] * ahead[:, None, :] - radius**2 * np.diag((1.0, 1.0, 0.0))
+    last = (homography @ dual @ homography.T)[:, :, 2]
+    seen = ahead @ homography.T
+    return np.asarray(last[:, :2] / last[:, 2:] - seen[:, :2] / seen[:, 2:])[None]
 
 
 def _square(corners: Array) -> Array:

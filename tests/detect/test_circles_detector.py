@@ -4,8 +4,10 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from bench.detect.circles import Circles, blob_parameters
+from bench.detect.claims import centroid_shift
 from bench.detect.detection import Detector, Found
 from bench.errors import TargetError
 from bench.geometry.camera import project
@@ -86,15 +88,20 @@ def test_centres_are_the_centroids_of_the_circles_pictures(target, turn_deg, rol
     assert tolerance < 0.01
 
 
-def test_perspective_shift_is_left_in(scene_of):
+def test_perspective_shift_is_left_in_and_claimed(scene_of):
     scene = scene_of(SYMMETRIC, SIZE_PX, 35.0, 10.0)
     points = np.column_stack((SYMMETRIC.points, np.zeros(len(SYMMETRIC.points))))
     true = project(points, scene.T_camera_target, scene.observation.camera)
     shift = ellipse_centres(scene) - true
-    errors = scene.errors(DETECTOR.detect(scene.observation))
+    detection = DETECTOR.detect(scene.observation)
+    errors = scene.errors(detection)
     # found errors follow the closed form: what is left is scatter alone, 0.006 px without noise
     assert np.sqrt(np.mean(shift**2)) > 0.03
     assert np.sqrt(np.mean((errors - shift) ** 2)) < DETECTOR.sigma_px
+    # the claim knows the homography from the found centres alone, whose scatter of 0.006 px over
+    # 250 px turns the plane by 1e-3 rad at most: a thousandth of a shift of 0.05 px, and ten spare
+    assert_allclose(centroid_shift(SYMMETRIC, true)[0], shift, atol=1e-6)
+    assert_allclose(detection.shared[0], shift, atol=1e-2 * np.abs(shift).max())
 
 
 def test_claimed_sigma_is_the_scatter_at_250_px(errors_over_phases):
