@@ -48,6 +48,7 @@ LAYERS = (
     ("book",),
     ("verify",),
     ("report", "explore"),
+    ("workbench",),
     ("cli",),
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}

@@ -18,6 +18,8 @@ from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
 KINDS = ("marker", "grid", "charuco", "circles")
+# What a camera can be calibrated from.
+BOARDS = ("chessboard", "charuco", "circles")
 # A chessboard looks the same upside down, so that only pictures that are measured for
 # themselves may show one.
 MEASURED_KINDS = (*KINDS, "chessboard")

@@ -14,7 +14,7 @@ from bench.cameras.calibration_change import change_between, change_words
 from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
 from bench.cameras.calibration_pictures import look_for_boards, read_points
 from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
-from bench.cameras.photograph_targets import board_detector
+from bench.cameras.photograph_targets import BOARDS, board_detector
 from bench.cameras.result import read_calibration
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
@@ -28,7 +28,6 @@ from bench.targets.target import Target
 
 DEFAULT_OUT = Path("sightbench-intrinsics")
 MOST_SIDE = 1_000_000  # px, as of a camera in a result
-BOARDS = ("chessboard", "charuco", "circles")
 
 
 def command(

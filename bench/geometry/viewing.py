@@ -27,6 +27,10 @@ from bench.typing import Array
 class View:
     """One way to hold a target before a camera.
 
+    >>> import bench
+    >>> bench.View(range_m=6.0, turn=0.5).pixel is None  # in the middle of the picture
+    True
+
     Attributes
     ----------
     range_m : float
@@ -65,6 +69,11 @@ def facing_rotation(line_of_sight: Array) -> Array:
 
 def pose_of_view(view: View, camera: Camera) -> Pose:
     """Return T_camera_target for a view.
+
+    >>> import bench
+    >>> camera = bench.load_bay().towers[0].camera
+    >>> bench.pose_of_view(bench.View(range_m=6.0), camera).translation.tolist()
+    [0.0, 0.0, 6.0]
 
     Raises
     ------

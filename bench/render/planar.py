@@ -31,6 +31,15 @@ def render_target(
 ) -> Picture:
     """Take the picture of a target: exact coverage, optics, light and sensor noise.
 
+    >>> import bench, numpy as np
+    >>> bay = bench.load_bay()
+    >>> tower = bay.towers[0]
+    >>> pose = bench.pose_of_view(bench.View(range_m=6.0, turn=0.5), tower.camera)
+    >>> rng = np.random.default_rng(1)
+    >>> picture = bench.render_target(bay.target, pose, tower.camera, tower.imaging, rng)
+    >>> picture.grey.ndim, picture.full_scale
+    (2, 255)
+
     Parameters
     ----------
     target : Target

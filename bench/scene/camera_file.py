@@ -61,6 +61,11 @@ class CameraFile(Section):
 def read_camera(path: Path | str, size: tuple[int, int] | None = None) -> Camera:
     """Return the camera of a file.
 
+    >>> import bench
+    >>> bench.read_camera("camera.png")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    bench.errors.ConfigError: camera.png: a camera file must end in .toml or ...
+
     Parameters
     ----------
     path : path

@@ -38,6 +38,11 @@ SIZES = ("budget", "imperfections")
 def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None = None) -> Bay:
     """Return the bay that a file describes, or the one that ships with the package.
 
+    >>> import bench
+    >>> bay = bench.load_bay(changes={"camera.optics.sigma": "0.8 px"})
+    >>> [tower.name for tower in bay.towers]
+    ['left', 'right']
+
     Parameters
     ----------
     path : path or None

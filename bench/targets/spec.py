@@ -81,7 +81,12 @@ FORMS = {
 
 
 def target_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Target:
-    """Return the target that a line describes; form and errors as `design_from_spec`."""
+    """Return the target that a line describes; form and errors as `design_from_spec`.
+
+    >>> import bench
+    >>> bench.target_from_spec("charuco:4x4_50:7x5:40 mm:30 mm").points.shape
+    (24, 2)
+    """
     design = design_from_spec(spec, kinds)
     with blamed_on(spec):
         return build_target(design)
