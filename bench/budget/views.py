@@ -11,6 +11,7 @@ from bench.errors import BenchError, ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_y
+from bench.geometry.uncertain import axes_change
 from bench.geometry.viewing import facing_rotation, view_of_pose
 from bench.imaging.region import region_of
 from bench.registration.bar_views import tower_pair
@@ -195,7 +196,6 @@ def _noise(
     ratios, measured = predictor.ratio.grid.at(np.asarray(view.range_m), np.asarray(tilt))
     rotation, along, across = (float(r) for r in np.asarray(ratios).reshape(3))
     axes = facing_rotation(T_camera_target.translation)
-    scale = np.eye(6)
-    scale[:3, :3] *= rotation
-    scale[3:, 3:] = axes @ np.diag([across, across, along]) @ axes.T
+    shift = axes @ np.diag([across, across, along]) @ axes.T
+    scale = axes_change(rotation * np.eye(3), shift)
     return np.asarray(scale @ covariance @ scale.T), bool(measured)

@@ -17,7 +17,8 @@ from scipy import stats
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, point_jacobian, pose_jacobian, project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import exp_rotvec, skew
+from bench.geometry.rotation import exp_rotvec
+from bench.geometry.uncertain import axes_change, inverse_response
 from bench.solve.covariance import least_squares_covariance, propagate
 from bench.typing import Array
 
@@ -288,15 +289,6 @@ def _whitened(whiten: Sequence[Array], seen: Sequence[TagSeen], T: Pose, camera:
 
 
 def _camera_covariance(T_camera_layout: Pose, covariance: Array) -> Array:
-    """Return the covariance of the camera's attitude and centre about the layout's axes.
-
-    With R exp(ω) and t + τ the centre c = -Rᵀt moves by c × ω - Rᵀτ, and the camera's attitude in
-    the layout turns by -ω.
-    """
-    R = T_camera_layout.rotation
-    centre = -R.T @ T_camera_layout.translation
-    turn = np.zeros((6, 6))
-    turn[:3, :3] = -np.eye(3)
-    turn[3:, :3] = skew(centre)
-    turn[3:, 3:] = -R.T
-    return propagate(turn, covariance)
+    """Return the covariance of the camera's attitude and centre about the layout's axes."""
+    to_layout = axes_change(T_camera_layout.rotation.T, np.eye(3))
+    return propagate(to_layout @ inverse_response(T_camera_layout), covariance)

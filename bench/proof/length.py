@@ -18,7 +18,7 @@ from bench.budget.measured import NOTHING, Measured
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import skew
+from bench.geometry.uncertain import point_response
 from bench.proof.towers import tied_towers
 from bench.scene.bar import Bar, BarPose
 from bench.scene.bar_section import read_poses
@@ -191,11 +191,10 @@ def plan_length(
             shift = pose_covariance(target_points(target), T, tower.camera, sigma_px)[3:, 3:]
             variance += float(along @ shift @ along)
         noise.append(math.sqrt(variance))
-        # p_left = R exp(ω) p_right + t + τ: the length grows by e · (τ - R [p]× ω), e from left
-        # to right in the left camera's frame
+        # the length grows by what moves the right end along it, in the left camera's frame
         along = _direction(left, right, bar, place, left)
-        R = left.T_bay_camera.rotation.T @ right.T_bay_camera.rotation
-        by_tie.append(np.concatenate((along @ (-R @ skew(ends["right"].translation)), along)))
+        T_left_right = left.T_bay_camera.inverse() @ right.T_bay_camera
+        by_tie.append(along @ point_response(T_left_right, ends["right"].translation))
     return LengthPlan(
         tuple(places), bar.length, bar.length_uncertainty, np.array(noise), np.array(by_tie), tie
     )

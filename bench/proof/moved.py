@@ -24,7 +24,8 @@ from scipy.optimize import brentq
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation, skew
+from bench.geometry.rotation import log_rotation
+from bench.geometry.uncertain import axes_change, first_response, inverse_response
 from bench.scene.model import Bay, Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
@@ -204,12 +205,10 @@ def plan_moved(
     noise = pose_covariance(points, T, tower.camera, sigma_px) / pictures
     # put back once, between both times: ω about the target's axes, τ in the camera frame
     again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
+    # the tower turns and shifts about and along the bay's axes
     eye = tower.T_bay_camera
-    response = np.zeros((6, 6))
-    # a tower that turned by m and shifted by s sees points at p - s - m × (p - eye)
-    response[:3, :3] = -T_bay_target.rotation.T
-    response[3:, :3] = eye.rotation.T @ skew(T_bay_target.translation - eye.translation)
-    response[3:, 3:] = -eye.rotation.T
+    by_eye = first_response(eye.inverse(), T_bay_target) @ inverse_response(eye)
+    response = by_eye @ axes_change(eye.rotation.T, np.eye(3))
     return MovedPlan(tower.name, 2.0 * noise + again, response, alpha)
 
 
@@ -296,8 +295,7 @@ def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark
     seen, covariance = [], np.zeros((6, 6))
     R_bay_target = mark.T_bay_target().rotation
     for result, tower in zip((first, second), towers, strict=True):
-        into = np.zeros((6, 6))
-        into[:3, :3], into[3:, 3:] = R_bay_target, tower.T_bay_camera.rotation
+        into = axes_change(R_bay_target, tower.T_bay_camera.rotation)
         again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
         seen.append(into @ result.difference)
         # without what both share, its being put back

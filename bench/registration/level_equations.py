@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
+from bench.geometry.uncertain import axes_change, point_response
 from bench.solve.wheel_axis import wheel_axis
 from bench.typing import Array
 
@@ -116,14 +117,10 @@ def row_of(setting: Setting, frames: Sequence[str], T_left_right: Pose | None) -
         frame = 0 if T_left_right is not None else frames.index(setting.tower)
         return Row(setting, frame, found.axis, found.centre, found.covariance, None)
     rotation = T_left_right.rotation
-    both = np.zeros((6, 6))
-    both[:3, :3] = both[3:, 3:] = rotation
-    # R exp(ω): δ = R ω in the left frame, P moves by R (ω x p) + τ
-    turn = np.zeros((6, 6))
-    turn[:3, :3] = rotation
-    x, y, z = found.centre
-    turn[3:, :3] = -rotation @ np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    turn[3:, 3:] = np.eye(3)
+    both = axes_change(rotation, rotation)
+    # R exp(ω) turns the axis by R ω in the left frame
+    turn = axes_change(rotation, rotation)
+    turn[3:] = point_response(T_left_right, found.centre)
     return Row(
         setting,
         0,

@@ -22,7 +22,8 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import exp_rotvec, skew
+from bench.geometry.rotation import exp_rotvec
+from bench.geometry.uncertain import first_response, inverse_response, second_response
 from bench.registration.sights import Cameras, MeasuredPose, Sight, Step, right_jacobian
 from bench.typing import Array, IntArray
 
@@ -185,31 +186,19 @@ class Model:
     ) -> tuple[Array, list[int]]:
         """Return d(predicted pose)/d(increments), (6, K), and where their columns start.
 
-        With R = R_Xᵀ R_L R_Y and t = R_Xᵀ (R_L t_Y + t_L - t_X); each factor is left out where
-        the sight doesn't need it.
+        The pose is X⁻¹ L Y; each factor is left out where the sight doesn't need it.
         """
-        X, Y, L = unknowns.T_left_right, unknowns.T_a_b, unknowns.T_left_a[step]
+        X, L = unknowns.T_left_right, unknowns.T_left_a[step]
         of_right, of_b = sight.tower == "right", sight.end == "B" and self.two_ends
-        into = X.rotation.T if of_right else np.eye(3)
-        R_Y, t_Y = (Y.rotation, Y.translation) if of_b else (np.eye(3), np.zeros(3))
+        into = X.inverse() if of_right else Pose.identity()
+        Y = unknowns.T_a_b if of_b else Pose.identity()
         parts, where = [], []
         if of_right:
-            T = unknowns.predict(step, sight)
-            by_x = np.zeros((6, 6))
-            by_x[:3, :3] = -T.rotation.T
-            by_x[3:, :3] = skew(T.translation)
-            by_x[3:, 3:] = -into
-            parts.append(by_x)
+            parts.append(first_response(into, L @ Y) @ inverse_response(X))
             where.append(0)
         if of_b:
-            by_y = np.eye(6)
-            by_y[3:, 3:] = into @ L.rotation
-            parts.append(by_y)
+            parts.append(second_response(into @ L))
             where.append(6)
-        by_l = np.zeros((6, 6))
-        by_l[:3, :3] = R_Y.T
-        by_l[3:, :3] = -into @ L.rotation @ skew(t_Y)
-        by_l[3:, 3:] = into
-        parts.append(by_l)
+        parts.append(second_response(into) @ first_response(L, Y))
         where.append(self.n_shared + 6 * step)
         return np.hstack(parts), where

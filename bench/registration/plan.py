@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.errors import ConfigError, GeometryError
+from bench.geometry.uncertain import axes_change
 from bench.registration.bar_views import (
     cameras_of,
     glimpses,
@@ -156,10 +157,7 @@ def in_bay(bay: Bay, covariance: Array) -> tuple[Array, Array]:
 def bay_axes(bay: Bay) -> Array:
     """Return the matrix (6, 6) that takes (ω, τ) of T_left_right to the bay's axes."""
     left, right = tower_pair(bay)
-    turn = np.zeros((6, 6))
-    turn[:3, :3] = right.T_bay_camera.rotation
-    turn[3:, 3:] = left.T_bay_camera.rotation
-    return turn
+    return axes_change(right.T_bay_camera.rotation, left.T_bay_camera.rotation)
 
 
 def rehearsed_covariance(

@@ -12,6 +12,7 @@ from scipy.special import chdtri
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera, pose_jacobian
 from bench.geometry.pose import Pose
+from bench.geometry.uncertain import axes_change
 from bench.geometry.viewing import facing_rotation
 from bench.typing import Array
 
@@ -189,9 +190,7 @@ def in_facing_frame(covariance: Array, T_camera_target: Pose) -> Array:
         The target is straight above or below the camera.
     """
     axes = facing_rotation(T_camera_target.translation) * (1.0, 1.0, -1.0)
-    turn = np.eye(6)
-    turn[3:, 3:] = axes.T
-    return propagate(turn, covariance)
+    return propagate(axes_change(np.eye(3), axes.T), covariance)
 
 
 def covariance_of_rows(

@@ -25,6 +25,7 @@ from scipy.special import chdtrc
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import skew
+from bench.geometry.uncertain import point_response
 from bench.solve.covariance import propagate
 from bench.solve.turning import Turning, fit_turning, frame_about
 from bench.typing import Array
@@ -212,9 +213,7 @@ def _errors(
     at = 6 * (rest % n)
     for k, pose in enumerate(poses):
         rows = slice(3 * k, 3 * k + 3)
-        found[rows, 6 * k : 6 * k + 3] = -pose.rotation @ skew(foot) - np.outer(
-            speed, turning.axis_target
-        )
-        found[rows, 6 * k + 3 : 6 * k + 6] = np.eye(3)
+        found[rows, 6 * k : 6 * k + 6] = point_response(pose, foot)
+        found[rows, 6 * k : 6 * k + 3] -= np.outer(speed, turning.axis_target)
         found[rows, at : at + 3] += np.outer(speed, turning.axis_target)
     return found

@@ -9,7 +9,7 @@ import numpy as np
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import skew
+from bench.geometry.uncertain import axes_change, point_response
 from bench.geometry.vehicle_angles import (
     Line,
     Quantity,
@@ -119,13 +119,9 @@ def measure_vehicle(
         axis, centre, covariance = one.wheel.axis, one.wheel.centre, one.wheel.covariance
         if one.tower == "right" and registration is not None:
             T = registration[0]
-            both = np.zeros((6, 6))
-            both[:3, :3] = both[3:, 3:] = T.rotation
-            covariance = propagate(both, covariance)
-            # T's rotation errs by R exp(ω), its translation by τ
+            covariance = propagate(axes_change(T.rotation, T.rotation), covariance)
             shared[6 * i : 6 * i + 3, :3] = T.rotation
-            shared[6 * i + 3 : 6 * i + 6, :3] = -T.rotation @ skew(centre)
-            shared[6 * i + 3 : 6 * i + 6, 3:] = np.eye(3)
+            shared[6 * i + 3 : 6 * i + 6] = point_response(T, centre)
             axis, centre = T.rotation @ axis, T @ centre
         noise[at, at] = covariance
         states.append(WheelState(one.axle, one.side, axis, centre))
