@@ -61,6 +61,11 @@ class Column:
     high: float = LARGEST
 
 
+def finite_or_none(value: float) -> float | None:
+    """Return a number as a table's cell: none where it isn't finite."""
+    return float(value) if math.isfinite(value) else None
+
+
 def texts(*names: str, optional: bool = False) -> tuple[Column, ...]:
     """Return columns of names; optional ones may be left out or have empty cells."""
     return tuple(Column(n, False, not optional, not optional) for n in names)

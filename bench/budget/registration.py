@@ -26,6 +26,7 @@ from bench.registration.model import Model, Unknowns
 from bench.registration.sights import Step
 from bench.scene.bar import Bar, BarPose
 from bench.scene.model import Bay, Tower
+from bench.solve.covariance import least_squares_covariance
 from bench.solve.response import (
     PLATE,
     PRINT,
@@ -133,15 +134,15 @@ def registration_response(
         None if u is None else (bar.length, u),
     )
     jacobian = model.jacobian(np.zeros(model.n_parameters)).toarray()
-    scale = np.sqrt(np.sum(jacobian**2, axis=0))
-    _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
-    if not model.two_ends or singular[-1] < 1e-7 * singular[0]:
+    try:
+        if not model.two_ends:
+            raise np.linalg.LinAlgError("a target alone ties nothing")
+        covariance = least_squares_covariance(jacobian, 1.0)
+    except np.linalg.LinAlgError:
         raise ConfigError(
             f"registration: {len(steps)} places of the bar leave the towers' transform "
             "undetermined; 'sightbench register rehearse' names the direction"
-        )
-    root = vt.T / singular / scale[:, None]
-    covariance = root @ root.T
+        ) from None
     seen = np.vstack(shifts) / sigma_px
     if u is not None:  # the calibrated length is an observation too, which a longer bar belies
         belied = np.zeros((1, seen.shape[1]))

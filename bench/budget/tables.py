@@ -9,6 +9,7 @@ import polars as pl
 
 from bench.budget.budget import Budget, Line
 from bench.budget.inputs import CONTRIBUTIONS
+from bench.tables import finite_or_none
 
 CONTRIBUTION_COLUMNS = {
     name: f"u_{name.replace(' ', '_').replace('-', '_')}_deg" for name in CONTRIBUTIONS
@@ -34,7 +35,7 @@ def budget_table(budget: Budget) -> pl.DataFrame:
                 "trials_low_deg": line.trials_low,
                 "trials_high_deg": line.trials_high,
                 "methods_agree": line.agree,
-                "tolerance_deg": line.tolerance if math.isfinite(line.tolerance) else None,
+                "tolerance_deg": finite_or_none(line.tolerance),
                 "share_of_tolerance": line.share if math.isfinite(line.tolerance) else None,
                 "verdict": line.answer if math.isfinite(line.tolerance) else None,
                 "largest": line.largest,

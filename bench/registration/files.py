@@ -20,6 +20,7 @@ from bench.registration.words import AXES, slip_words
 from bench.scene.bar import BarPose
 from bench.scene.bar_section import poses_toml
 from bench.scene.model import Bay
+from bench.tables import finite_or_none
 from bench.typing import Array
 
 
@@ -48,17 +49,13 @@ def poses_table(poses: Sequence[BarPose], found: Reliability) -> pl.DataFrame:
                 "turn_deg": float(np.degrees(p.turn)),
                 "reversed": p.reversed,
                 "redundancy": step.redundancy,
-                "least_slip_mm": _finite(1e3 * step.least_slip),
-                "least_slip_deg": _finite(float(np.degrees(step.least_turn))),
+                "least_slip_mm": finite_or_none(1e3 * step.least_slip),
+                "least_slip_deg": finite_or_none(float(np.degrees(step.least_turn))),
                 "hidden_slip_over_tolerance": step.cost,
             }
             for i, (p, step) in enumerate(zip(poses, found.steps, strict=True))
         ]
     )
-
-
-def _finite(value: float) -> float | None:
-    return value if np.isfinite(value) else None
 
 
 def progress_rows(name: str, found: Sequence[Progress]) -> list[dict[str, Any]]:

@@ -26,7 +26,7 @@ from bench.registration.rank import Direction, directions, shared_rows
 from bench.registration.sights import Cameras, Step
 from bench.registration.start import check_steps, starts
 from bench.registration.systematic import Causes
-from bench.solve.covariance import IMPLAUSIBLE
+from bench.solve.covariance import IMPLAUSIBLE, least_squares_covariance
 from bench.typing import Array
 
 # Huber's loss is quadratic up to here, in standard deviations: 99.7 % of Gaussian residuals, so
@@ -175,7 +175,12 @@ def register(
         )
     residuals, jacobian = _linear(found)
     weights = huber_weights(residuals / allowed)
-    cofactor = _inverse_normal(jacobian * np.sqrt(weights)[:, None])
+    try:
+        cofactor = least_squares_covariance(jacobian * np.sqrt(weights)[:, None], 1.0)
+    except np.linalg.LinAlgError:
+        raise GeometryError(
+            f"the {len(steps)} bar poses hardly determine one direction: {principal[0].words}"
+        ) from None
     shifts = causes.shifts(found)
     chi_square = _chi_square(residuals, jacobian, shifts)
     degrees = len(residuals) - found.n_parameters
@@ -305,11 +310,3 @@ def _fit(model: Model, causes: Causes) -> tuple[Model, Array]:
         if np.max(np.abs(step)) < SETTLED:
             break
     return model, allowed
-
-
-def _inverse_normal(jacobian: Array) -> Array:
-    """Return (JᵀJ)⁻¹ by singular values of the column-scaled Jacobian."""
-    scale = np.linalg.norm(jacobian, axis=0)
-    _, singular, vt = np.linalg.svd(jacobian / scale, full_matrices=False)
-    root = vt / singular[:, None] / scale
-    return np.asarray(root.T @ root)

@@ -9,6 +9,7 @@ import numpy as np
 
 from bench.geometry.pose import Pose
 from bench.registration.model import Model, Unknowns
+from bench.solve.covariance import least_squares_covariance
 from bench.typing import Array
 
 # Of a direction, radians (or as a fraction of the bar's length): beyond it the linearisation
@@ -108,15 +109,10 @@ def rank(found: Sequence[Direction]) -> int:
 
 def shared_covariance(rows: Sequence[Array]) -> Array | None:
     """Return the covariance (K, K) of the shared unknowns; None where one is undetermined."""
-    stacked = np.vstack(list(rows))
-    scale = np.linalg.norm(stacked, axis=0)
-    if not np.all(scale > 0.0):
+    try:
+        return least_squares_covariance(np.vstack(list(rows)), 1.0)
+    except np.linalg.LinAlgError:
         return None
-    _, singular, vt = np.linalg.svd(stacked / scale, full_matrices=False)
-    if len(singular) < len(scale) or singular[-1] < 1e-10 * singular[0]:
-        return None
-    root = vt / singular[:, None] / scale
-    return np.asarray(root.T @ root)
 
 
 def _words(v: Array, unknowns: Unknowns, lever: float) -> str:

@@ -16,6 +16,7 @@ from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import Sighting, sightings_of
 from bench.siting.constraints import Constraint, amount, sighting_constraints
+from bench.tables import finite_or_none
 
 AIM_FILES = ("aim.csv", "aim.json")
 AIM = Kind("aim", AIM_FILES[1], "aim", Facts)
@@ -174,18 +175,14 @@ def _row(one: Sighting, kept: tuple[Constraint, ...], bay: Bay) -> dict[str, Any
         "margin_widths": real(one.margin),
         "nearest_edge": one.edge if seen else None,
         "visible": None if math.isnan(one.visible) else one.visible,
-        "expanded_toe_deg": _finite(COVERAGE * math.degrees(prediction.toe)),
-        "expanded_camber_deg": _finite(COVERAGE * math.degrees(prediction.camber)),
-        "expanded_along_mm": _finite(COVERAGE * 1e3 * prediction.along),
-        "expanded_across_mm": _finite(COVERAGE * 1e3 * prediction.across),
-        "over_tolerance": _finite(share),
+        "expanded_toe_deg": finite_or_none(COVERAGE * math.degrees(prediction.toe)),
+        "expanded_camber_deg": finite_or_none(COVERAGE * math.degrees(prediction.camber)),
+        "expanded_along_mm": finite_or_none(COVERAGE * 1e3 * prediction.along),
+        "expanded_across_mm": finite_or_none(COVERAGE * 1e3 * prediction.across),
+        "over_tolerance": finite_or_none(share),
         "inside_map": prediction.measured,
         "verdict": "; ".join(failures) if failures else f"holds, {share:.2f} of tolerance",
     }
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def write_aim(directory: Path, aim: Aim, origin: Origin) -> list[Path]:

@@ -26,6 +26,7 @@ from bench.siting.result import SITING
 from bench.siting.search import LensSiting, Siting
 from bench.siting.tower_layout import layout_of
 from bench.strict import toml_text
+from bench.tables import finite_or_none
 
 SITED_FILE = "sited.toml"
 FILES = ("site.csv", "site.json", "sightings.csv")
@@ -112,7 +113,7 @@ def write_siting(
         "coverage_factor": COVERAGE,
         "decision_rule": siting.bay.tolerance.rule_words,
         "feasible": siting.feasible,
-        "over_tolerance": _finite(siting.share),
+        "over_tolerance": finite_or_none(siting.share),
         "layout": {
             "spacing_m": layout.spacing,
             "height_m": layout.height,
@@ -133,9 +134,9 @@ def write_siting(
             {
                 "name": c.name,
                 "where": c.where,
-                "value": _finite(c.value),
-                "limit": _finite(c.limit),
-                "slack": _finite(c.slack),
+                "value": finite_or_none(c.value),
+                "limit": finite_or_none(c.limit),
+                "slack": finite_or_none(c.slack),
                 "unit": c.unit,
                 "holds": c.holds,
             }
@@ -255,7 +256,3 @@ def _degrees(radians: float) -> str:
 def _number(value: float) -> str:
     text = f"{value:.5f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -16,6 +16,7 @@ import polars as pl
 
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.statistics import MIN_BOOTSTRAP, rms_bounds
+from bench.tables import finite_or_none
 
 CONFIDENCE = 0.99  # a warning of one pipeline in a hundred is false
 MOST_ROWS = 1.0  # pixel rows that an edge as long as the pattern crosses
@@ -81,9 +82,9 @@ def _row(pipeline: str, along: pl.DataFrame) -> dict[str, object]:
         "n": len(along),
         "n_within": int(along["within"].sum()),
         "rate_of_cells": along["rate"].mean(),
-        "rms_ratio": value if math.isfinite(value) else None,
-        "rms_ratio_low": low if math.isfinite(low) else None,
-        "rms_ratio_high": high if math.isfinite(high) else None,
+        "rms_ratio": finite_or_none(value),
+        "rms_ratio_low": finite_or_none(low),
+        "rms_ratio_high": finite_or_none(high),
         "verdict": verdict,
     }
 

@@ -16,6 +16,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between, log_rotation
 from bench.geometry.viewing import facing_rotation, mirrored_normal, tilt_of_pose, view_of_pose
 from bench.solve.estimate import Estimate, Outcome
+from bench.tables import finite_or_none
 from bench.typing import Array
 
 # Below this true tilt a target has no second pose to be mistaken for: the two normals that
@@ -101,12 +102,12 @@ def score(T_camera_target_true: Pose, detection: Detection, estimate: Estimate) 
 def _residuals(estimate: Estimate) -> Row:
     rmse, second = estimate.rmse_px, estimate.runner_up_rmse_px
     return {
-        "rmse_px": _finite(rmse),
-        "runner_up_rmse_px": _finite(second),
-        "ratio": _finite(second / rmse) if rmse > 0.0 else None,
-        "chi_square": _finite(estimate.chi_square),
-        "degrees": _finite(estimate.degrees),
-        "blur_px": _finite(estimate.blur_px),
+        "rmse_px": finite_or_none(rmse),
+        "runner_up_rmse_px": finite_or_none(second),
+        "ratio": finite_or_none(second / rmse) if rmse > 0.0 else None,
+        "chi_square": finite_or_none(estimate.chi_square),
+        "degrees": finite_or_none(estimate.degrees),
+        "blur_px": finite_or_none(estimate.blur_px),
     }
 
 
@@ -123,9 +124,6 @@ def _claimed(estimate: Estimate, T_camera_target_est: Pose) -> Row:
     names = ("rot_x_deg", "rot_y_deg", "rot_z_deg", "right_mm", "up_mm", "along_mm")
     scales = np.array([math.degrees(1.0)] * 3 + [1e3] * 3)
     return {
-        f"sigma_{name}": _finite(value) for name, value in zip(names, sigma * scales, strict=True)
+        f"sigma_{name}": finite_or_none(value)
+        for name, value in zip(names, sigma * scales, strict=True)
     }
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -12,6 +12,7 @@ from bench.scene.model import Bay
 from bench.survey.setup import request_of_bay
 from bench.survey.statistics import quantile_interval, rms_interval
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, judge_rate
+from bench.tables import finite_or_none
 from bench.teaching.trials import Illustrated
 from bench.typing import Array
 
@@ -89,11 +90,11 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
             drawn = (float(np.quantile(sizes, 0.95)), *ends)
         if verdict == "unsure":
             verdict = _BY_RATE[judge_rate(within, n, asked).verdict]
-    drawn_low, drawn_high = _finite(drawn[1]), _finite(drawn[2])
+    drawn_low, drawn_high = finite_or_none(drawn[1]), finite_or_none(drawn[2])
     return Judged(
         rms,
-        _finite(low),
-        _finite(high),
+        finite_or_none(low),
+        finite_or_none(high),
         drawn[0],
         drawn_low,
         drawn_high,
@@ -179,7 +180,3 @@ def _judged_by(shown: Illustrated, bay: Bay) -> tuple[str, float]:
     if shown.scene.lean_deg is not None:
         return "err_camber_deg", math.degrees(tolerance.camber)
     return ROTATION, request_of_bay(bay).within_deg
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
