@@ -87,6 +87,17 @@ def test_a_table_that_is_not_there_is_refused():
         changed((("tower", 2), "yaw", '"1 deg"'))
 
 
-def test_a_value_over_several_lines_is_refused():
-    with pytest.raises(ConfigError, match="several lines"):
-        edit_toml("a = [\n1,\n2]\n", [Edit((), "a", "3")])
+def test_a_value_over_several_lines_and_a_table_on_one_line_change_too():
+    text = "a = [\n1,\n2] # two\nb = {c = 1, d = 2}\n"
+    edited = edit_toml(text, [Edit((), "a", "3"), Edit(("b",), "d", "4")])
+    assert edited == "a = 3 # two\nb = {c = 1, d = 4}\n"
+
+
+def test_a_new_key_stands_with_its_table_s_own():
+    lines = changed((("camera",), "iris", '"f/8"')).splitlines()
+    assert lines[lines.index("[camera]") : lines.index("[[tower]]")] == [
+        "[camera]",
+        'focal = "12 mm"',
+        'iris = "f/8"',
+        "",
+    ]
