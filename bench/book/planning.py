@@ -11,6 +11,7 @@ from bench.cameras.result import CALIBRATION
 from bench.registration.bar_views import SIDES, tower_pair
 from bench.scene.bay_files import DESCRIPTION
 from bench.scene.model import Tower
+from bench.scene.wheel_ids import labelled
 from bench.setting_out.as_built_output import AS_BUILT
 from bench.setting_out.files import TEMPLATE
 from bench.siting.aim import AIM
@@ -187,8 +188,9 @@ def sheets_stage(book: Contents) -> Standing:
         return Standing(name, title, "open", "sheets come with the siting")
     folder = book.shelf.root / sited.sources[0].parent
     siting = sorted(folder.glob("sheet-*/*.pdf"))
-    stem = sheet_stem(layout_sheet(bay.target))
-    targets = sorted(book.shelf.root.glob(f"*/{stem}*.pdf"))
+    stems = [sheet_stem(layout_sheet(target)) for target in labelled(bay)]
+    printed = [sorted(book.shelf.root.glob(f"*/{stem}*.pdf")) for stem in stems]
+    targets = [paths[0] for paths in printed if paths] if all(printed) else []
     sources = tuple(path.relative_to(book.shelf.root) for path in (*siting, *targets))
     if not siting:
         again = ("sightbench", "site", book.file(book.files.asked))
@@ -220,7 +222,8 @@ def sheets_stage(book: Contents) -> Standing:
             ),
         )
     papers = " and ".join(path.parent.name.removeprefix("sheet-") for path in siting)
-    words = f"siting sheets ({papers}) and {targets[0].name} are there; print at 100 %"
+    names = ", ".join(path.name for path in targets)
+    words = f"siting sheets ({papers}) and {names} are there; print at 100 %"
     if sited.state == "stale":
         return Standing(name, title, "stale", "of an earlier siting", sources)
     return Standing(name, title, "done", words, sources)

@@ -44,6 +44,8 @@ class Measurement:
         What the detector found.
     estimate : Estimate
         What the solver made of it.
+    wheel : str or None
+        Whose target it is, where a bay file's ids say so.
     """
 
     picture: str
@@ -51,6 +53,7 @@ class Measurement:
     observation: Observation
     detection: Detection
     estimate: Estimate
+    wheel: str | None = None
 
     @property
     def marker_id(self) -> int | None:
@@ -80,6 +83,7 @@ COLUMNS = (
     Column("picture", pl.String, "", "the picture file"),
     Column("target", pl.String, "", "the target looked for"),
     Column("marker_id", pl.Int64, "", "id of a single marker; null for boards and grids"),
+    Column("wheel", pl.String, "", "whose target it is, by a bay file's ids; null without"),
     Column("pipeline", pl.String, "", "detector/solver"),
     Column("outcome", pl.String, "", "ok, missed, wrong_id, ambiguous, not_finite or unexplained"),
     Column("n_points", pl.Int64, "", "points that the detector gave the solver"),
@@ -176,6 +180,7 @@ def measurement_row(measurement: Measurement) -> Row:
         "picture": measurement.picture,
         "target": target.name,
         "marker_id": measurement.marker_id,
+        "wheel": measurement.wheel,
         "pipeline": measurement.pipeline,
     }
     row |= {name: claims.get(name) for name in schema(COLUMNS) if name not in row}
@@ -349,6 +354,11 @@ def measurement_words(table: pl.DataFrame) -> list[str]:
         f"{_count(pictures, 'picture')}, {_count(len(table), 'measurement')} by {names}: {counted}"
     ]
     good = table.filter(pl.col("outcome") == "ok")
+    owned = good.filter(pl.col("wheel").is_not_null())
+    if len(owned):
+        whose = owned.group_by("wheel", maintain_order=True).agg(pl.col("picture").n_unique())
+        listed = ", ".join(f"{wheel} in {_count(n, 'picture')}" for wheel, n in whose.iter_rows())
+        lines.append(f"by their ids: {listed}")
     if len(good):
         spans = [good[name].to_numpy() for name in ("range_m", "tilt_deg")]
         (nearest, farthest), (least, most) = [(s.min(), s.max()) for s in spans]

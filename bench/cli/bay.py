@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from bench.assets import asset
 from bench.cli.options import BayArgument
 from bench.cli.origin import origin_of
 from bench.errors import ConfigError
@@ -18,7 +17,7 @@ from bench.provenance import now
 from bench.scene.bay_description import describe
 from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
 from bench.scene.facts import sights
-from bench.scene.load import SHIPPED_BAY, load_bay
+from bench.scene.load import load_bay, starter
 from bench.scene.model import Bay
 from bench.units import shown
 
@@ -110,5 +109,5 @@ def _write_starter(path: Path) -> None:
         raise ConfigError(f"--new: {path} exists, and is never overwritten")
     if not path.parent.is_dir():
         raise ConfigError(f"--new: {path.parent} is no directory")
-    write_atomically(path, asset(SHIPPED_BAY).read_bytes())
+    write_atomically(path, starter().encode())
     typer.echo(f"wrote {path}; check it with: sightbench bay {path}")

@@ -21,13 +21,18 @@ from bench.cameras.photograph_files import (
     size_of,
     write_rehearsed_photographs,
 )
-from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read_target
+from bench.cameras.photograph_targets import (
+    check_pipelines,
+    pipelines_of,
+    read_target,
+)
 from bench.cameras.photographs import (
     measure_file,
     measurement_row,
     measurement_words,
     measurements_table,
 )
+from bench.cameras.wheel_photographs import measure_wheels, read_wheel_targets
 from bench.cli.given import command_line
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
@@ -69,7 +74,8 @@ def command(
             metavar="TARGET",
             help="What to look for: 'marker:36h11:0:200 mm', 'grid:36h11:3x2:80 mm:20 mm', "
             "'charuco:4x4_50:7x5:40 mm:30 mm', 'circles:4x11:20 mm:15 mm', "
-            "'chessboard:9x6:25 mm', or a bay file, whose target is taken.",
+            "'chessboard:9x6:25 mm', or a bay file, whose target is taken: with [wheel_ids] each "
+            "wheel's, by name.",
             show_default=False,
         ),
     ] = None,
@@ -148,6 +154,7 @@ def command(
         paths, lens, wanted = write_rehearsed_photographs(out, typer.echo)
     intrinsics = read_camera(lens, size_of(paths[0]))
     looked_for = read_target(wanted)
+    by_wheel = {} if any_id else read_wheel_targets(wanted)
     pipelines = pipelines_of(looked_for, pipeline or [])
     check_pipelines(looked_for, pipelines, any_id)
     say_large(paths)
@@ -158,7 +165,10 @@ def command(
     names = overlay_names(paths)
     with progress_bar("pictures", quiet) as progress:
         for done, path in enumerate(paths):
-            found = measure_file(path, intrinsics, looked_for, pipelines, any_id)
+            if by_wheel:
+                found = measure_wheels(path, intrinsics, by_wheel, pipelines)
+            else:
+                found = measure_file(path, intrinsics, looked_for, pipelines, any_id)
             rows += [measurement_row(m) for m in found]
             if overlays:
                 from bench.cameras.overlay import write_overlay  # takes a second to load

@@ -11,6 +11,7 @@ import typer
 from bench.cli.options import BayArgument, OutOption, parse_length
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
+from bench.scene.wheel_ids import labelled
 from bench.targets.design import (
     build_target,
 )
@@ -142,8 +143,9 @@ def command(
 ) -> None:
     """Print targets to true scale, as PDF and SVG.
 
-    Bare, this prints the target of the bay that ships with the package. With --kind, or any
-    option that describes a target, it prints that one instead.
+    Bare, this prints the target of the bay that ships with the package; of a bay file with
+    [wheel_ids] one for each wheel, which says whose it is. With --kind, or any option that
+    describes a target, it prints that one instead.
 
     Print at 100 %, never "fitted to the page", and then measure the scale bar at the foot of
     the page: pose estimation believes the size it is told. A target printed at 97 % makes
@@ -185,7 +187,7 @@ def command(
     }
     given = {name: value for name, value in options.items() if value is not None}
     if kind is None and not given and not ids:
-        targets = [load_bay(bay).target]
+        targets = list(labelled(load_bay(bay)))
     elif bay is not None:
         raise ConfigError(
             f"{bay}: a bay file has its own target; leave out the file or the options"

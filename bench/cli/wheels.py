@@ -38,6 +38,7 @@ from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 from bench.wheels.bay_directions import directions_in
 from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
+from bench.wheels.identity import identity_unknown, identity_words
 from bench.wheels.rehearsal import rehearse_wheels
 from bench.wheels.table import (
     BAY,
@@ -113,9 +114,10 @@ def command(
     The table has a row for each measured pose of a target: wheel (front left, front right, rear
     left, rear right, or middle), rotation vector rx_deg, ry_deg, rz_deg, translation x_mm, y_mm,
     z_mm, standard uncertainties u_rx_deg to u_z_mm (rotation about the target's axes) and, if
-    known, correlations c_12 to c_56; optionally kind (roll or steer), tower (left or right) and
-    reading. Every wheel needs two rolling positions or more, 30 degrees apart say; the last one
-    is where the vehicle rests.
+    known, correlations c_12 to c_56; optionally kind (roll or steer), tower (left or right),
+    reading, and marker_id: where the bay file has [wheel_ids], a target on the wrong wheel is
+    found by it. Every wheel needs two rolling positions or more, 30 degrees apart say; the last
+    one is where the vehicle rests.
     Readings of kind steer, wheels braked, give caster and steering-axis inclination. With a
     tower named, poses are in that tower's camera frame; without, in one frame for all, its x
     forward, y left, z up.
@@ -131,7 +133,7 @@ def command(
     bay's decision rule and said; a vehicle's own toe and camber have no limits here.
 
     Exit code 1 says that readings of a wheel contradict each other; the one that fits worst is
-    named first.
+    named first; or that a wheel carries another's target.
 
     \b
     Examples:
@@ -198,12 +200,14 @@ def command(
     make_directory(out)
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
     known = decision_words(rows, place.tolerance)
-    against = [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
+    against = identity_words(place, table, groups)
+    against += [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
     origin = origin_of(started, place, seed, parts)
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
     for said in against:
         typer.echo(said)
-    for said in (*wheel_words(rows, wheels, vehicle), *known):
+    unsure = identity_unknown(place, table, groups)
+    for said in (*([unsure] if unsure else []), *wheel_words(rows, wheels, vehicle), *known):
         typer.echo(said)
     typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")

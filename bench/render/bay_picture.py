@@ -79,12 +79,16 @@ def bay_scene(bay: Bay, vehicle: Vehicle, station: Station) -> LitScene:
 def lit_scene(solids: Sequence[Solid], bay: Bay, wheels: Sequence[Wheel]) -> LitScene:
     """Return solids and the targets of wheels, lit by the bay's lamps."""
     light = Light(bay.surroundings.lamps, tuple(solids))
-    falls = [_on_plate(light, bay.target, wheel.T_bay_target) for wheel in wheels]
+    carried = [bay.target_of(wheel.name) for wheel in wheels]
+    falls = [
+        _on_plate(light, target, wheel.T_bay_target)
+        for target, wheel in zip(carried, wheels, strict=True)
+    ]
     mean = float(np.mean(falls)) if falls else 1.0
     light = replace(light, scale=1.0 / mean if mean > 0.0 else 1.0)
     targets = tuple(
-        LitTarget(bay.target, wheel.T_bay_target, fall * light.scale)
-        for wheel, fall in zip(wheels, falls, strict=True)
+        LitTarget(target, wheel.T_bay_target, fall * light.scale)
+        for target, wheel, fall in zip(carried, wheels, falls, strict=True)
     )
     return LitScene(light_up(solids, light), targets)
 

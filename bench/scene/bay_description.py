@@ -15,6 +15,7 @@ from bench.scene.bay_words import (
 )
 from bench.scene.facts import Sight, field_of_view, spacing
 from bench.scene.model import Bay, Tower
+from bench.scene.wheel_ids import id_words
 from bench.units import format_angle, format_length
 
 
@@ -33,6 +34,7 @@ def describe(bay: Bay, seen: tuple[Sight, ...]) -> str:
         f"Target: {bay.target.name}, on a plate of "
         f"{format_length(bay.target.drawing.width, 'mm')} x "
         f"{format_length(bay.target.drawing.height, 'mm')}.",
+        id_words(bay),
         *mount_words(bay),
         "",
         *vehicle_words(bay),

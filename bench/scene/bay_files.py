@@ -11,6 +11,7 @@ from bench.scene.bay_words import facts
 from bench.scene.facts import Sight, spacing
 from bench.scene.load import schema
 from bench.scene.model import Bay
+from bench.scene.wheel_ids import marker_id
 
 DESCRIPTION = Kind("description of a bay", "bay.json", "bay", Facts)
 
@@ -38,6 +39,7 @@ def write_description(
                 "vehicle": one.wheel.vehicle,
                 "station": one.wheel.station,
                 "wheel": one.wheel.name,
+                "marker_id": marker_id(bay, one.wheel.name),
                 "range_m": one.range_m,
                 "across_fraction": None if one.place is None else one.place[0],
                 "down_fraction": None if one.place is None else one.place[1],

@@ -33,7 +33,7 @@ from bench.scene.surroundings_section import (
     ObstacleSection,
     RoomSection,
 )
-from bench.scene.target_section import TargetSection
+from bench.scene.target_section import MarkerId, TargetSection
 from bench.scene.vehicle_section import (
     FamilySection,
     MountSection,
@@ -223,6 +223,9 @@ class BaySection(Section):
     """Where vehicles stand; on the floor at the bay's standoff when left out."""
     target: TargetSection
     """What every wheel carries."""
+    wheel_ids: Annotated[dict[str, MarkerId], Field(min_length=2)] | None = None
+    """Marker id of each wheel's target, a board's first, by the wheel's name such as "front
+    left"; the target's own on all of them, which then can't be told apart, when left out."""
     mount: MountSection | None = None
     """How wheels carry it."""
     room: RoomSection | None = None

@@ -26,6 +26,7 @@ from bench.scene.model import Bay, Tower
 from bench.scene.siting_space import SitingSpace
 from bench.scene.surroundings import Column, Floor, MeshObject, Surroundings
 from bench.scene.vehicle import Mount, Station, Vehicle
+from bench.scene.wheel_ids import wheel_targets
 from bench.strict import read_toml, validate
 from bench.targets.design import build_target
 from bench.units import format_length
@@ -74,12 +75,17 @@ def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None =
         surroundings = _surroundings(section, path.parent)
         key = "bar"
         bar = Bar() if section.bar is None else section.bar.to_bar()
+        key = "wheel_ids"
+        vehicles, ids = _vehicles(section), section.wheel_ids
+        design = section.target.to_design()
+        carried = () if ids is None else wheel_targets(design, ids, vehicles, bar)
+        key = ""
         budget = BudgetTerms() if section.budget is None else section.budget.to_terms()
         bay = Bay(
             name=section.name,
             standoff=section.standoff,
             towers=tuple(towers),
-            vehicles=_vehicles(section),
+            vehicles=vehicles,
             stations=_stations(section),
             target=target,
             surroundings=surroundings,
@@ -96,6 +102,7 @@ def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None =
                 else section.imperfections.to_imperfections()
             ),
             sized=tuple(n for n in SIZES if getattr(section, n) is not None),
+            wheel_targets=carried,
         )
         key = "survey.ranges"
         _check_ranges(bay)
@@ -138,6 +145,17 @@ def digest(section: BaySection, surroundings: Surroundings | None = None) -> str
         content["meshes"] = [hashlib.sha256(read_file(m.path)).hexdigest() for m in meshes]
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def starter() -> str:
+    """Return the text of a bay file to start from: the shipped bay with an id for each wheel.
+
+    In the shipped file they are comments: results of it are known by its digest.
+    """
+    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    before, head, rest = text.partition("# [wheel_ids]")
+    table, blank, after = rest.partition("\n\n")
+    return before + head[2:] + table.replace("\n# ", "\n") + blank + after
 
 
 def schema() -> dict[str, Any]:

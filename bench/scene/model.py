@@ -203,6 +203,9 @@ class Bay:
         Sizes of what else its pictures are rendered with.
     sized : tuple of str
         Which of ``budget`` and ``imperfections`` the file itself gives.
+    wheel_targets : tuple of (str, Target)
+        What each wheel carries, by its name, where the file gives ids by wheel; as `target` but
+        for its markers.
     """
 
     name: str
@@ -221,11 +224,16 @@ class Bay:
     budget: BudgetTerms = field(default_factory=BudgetTerms)
     imperfections: Imperfections = field(default_factory=Imperfections)
     sized: tuple[str, ...] = ()
+    wheel_targets: tuple[tuple[str, Target], ...] = ()
 
     @property
     def axles(self) -> tuple[Axle, ...]:
         """All axles of all vehicles."""
         return tuple(axle for vehicle in self.vehicles for axle in vehicle.axles)
+
+    def target_of(self, wheel: str) -> Target:
+        """Return what a wheel carries, by its name such as ``"front left"``."""
+        return dict(self.wheel_targets).get(wheel, self.target)
 
 
 def wheels(bay: Bay) -> tuple[Wheel, ...]:

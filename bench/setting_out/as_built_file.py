@@ -10,12 +10,17 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
+from bench.detect.detection import Found
+from bench.detect.observation import Observation
 from bench.errors import BenchError, ConfigError
+from bench.imaging.read import read_picture
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.quantities import Pair, Quantity
 from bench.scene.vehicle import Wheel
 from bench.setting_out.dimensions import ANCHORS
 from bench.setting_out.photo_pose import COMPONENTS, FloorMark, PhotoPose, pose_from_photo
+from bench.solve.default_pipeline import default_pipeline
+from bench.solve.pipeline import pipeline_from_name
 from bench.strict import Section, read_toml, validate
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
@@ -321,12 +326,32 @@ def _wheel(bay: Bay, tower: Tower, name: str) -> Wheel:
     return known[name]
 
 
+def _shown(image: Path, bay: Bay, tower: Tower) -> Target:
+    """Return the bay's target that a photograph shows; with ids any wheel's may stand there."""
+    targets = [target for _, target in bay.wheel_targets]
+    if not targets:
+        return bay.target
+    picture = read_picture(image, tower.camera)
+    pipeline = pipeline_from_name(default_pipeline(bay.target))
+    found = [
+        target
+        for target in targets
+        if pipeline.detect(Observation(picture, tower.camera, target)).found is Found.FOUND
+    ]
+    if len(found) != 1:
+        many = "none" if not found else f"{len(found)}"
+        raise ConfigError(f"{image} shows {many} of the wheels' targets: name the one on the mark")
+    return found[0]
+
+
 def _photo(
     path: Path, section: PhotoSection, bay: Bay, tower: Tower, u: UncertaintySection
 ) -> PhotoPose:
     try:
         target: Target = (
-            bay.target if section.target is None else target_from_spec(section.target, KINDS)
+            _shown(path.parent / section.image, bay, tower)
+            if section.target is None
+            else target_from_spec(section.target, KINDS)
         )
     except BenchError as error:
         raise ConfigError(f"photo.target: {error}") from error

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -125,9 +125,17 @@ def _free_place(
 
 
 def picture_table(
-    left: float, top: float, width: float, camera: Camera, sightings: Sequence[Sighting]
+    left: float,
+    top: float,
+    width: float,
+    camera: Camera,
+    sightings: Sequence[Sighting],
+    ids: Callable[[str], int | None] = lambda wheel: None,
 ) -> tuple[tuple[Mark, ...], float]:
-    """Return the list of lettered targets, and the height of its bottom, mm."""
+    """Return the list of lettered targets, and the height of its bottom, mm.
+
+    `ids` gives a wheel's marker, where markers tell wheels apart.
+    """
     numbers = (13.0, 12.0, 21.0, 14.0)
     columns = (
         Column("", 6.0),
@@ -141,7 +149,9 @@ def picture_table(
     for letter, one in zip(LETTERS, chosen(sightings), strict=False):
         (u, v), (across, down) = one.centre_px, (100.0 * share for share in one.place)
         place = (f"{across:.0f} %", f"{down:.0f} %", f"{u:.0f}, {v:.0f}")
-        rows.append((letter, one.name, *place, f"{one.size_px:.0f} px"))
+        own = ids(one.wheel.name)
+        name = one.name if own is None else f"{one.name}, id {own}"
+        rows.append((letter, name, *place, f"{one.size_px:.0f} px"))
     return table(left, top, columns, rows)
 
 

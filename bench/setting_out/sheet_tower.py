@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from bench.scene.model import Tower
+from bench.scene.wheel_ids import marker_id
 from bench.setting_out.dimensions import aim_point, anchors_of
 from bench.setting_out.placements import base_centre
 from bench.setting_out.sheet_frame import (
@@ -218,7 +220,8 @@ def _tables(plan: Plan, tower: Tower, frame: Frame) -> tuple[tuple[Mark, ...], f
         Frame(frame.left, bottom, frame.left + PICTURE_WIDTH, bottom + height + 3.2), camera, seen
     )
     left = frame.left + k * camera.width + 4.0
-    listed, end = picture_table(left, start + 0.6, frame.right - left, camera, seen)
+    ids = partial(marker_id, plan.bay)
+    listed, end = picture_table(left, start + 0.6, frame.right - left, camera, seen, ids)
     notes = _picture_notes(plan, tower, left, end - 4.0)
     camera_top = top + 1.6 + _camera_height()
     cameras = _camera_table(plan, tower, frame, camera_top)

@@ -16,6 +16,7 @@ from bench.files import write_atomically
 from bench.geometry.camera import project
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.vehicle import Wheel
+from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.sighting.visibility import Visibility, sight
 from bench.typing import Array
 
@@ -41,6 +42,8 @@ class Seen:
         Whether all corners lie in the picture.
     least : float
         Visible fraction that is asked for.
+    marker_id : int or None
+        Of the target, where ids tell wheels apart.
     """
 
     tower: Tower
@@ -49,6 +52,7 @@ class Seen:
     outline_px: Array | None
     in_picture: bool
     least: float
+    marker_id: int | None = None
 
     @property
     def enough(self) -> bool:
@@ -93,7 +97,8 @@ def _seen(bay: Bay, tower: Tower, wheel: Wheel) -> Seen:
     except GeometryError:
         pixels = None
     inside = pixels is not None and tower.camera.contains(pixels)
-    return Seen(tower, wheel, sight(bay, tower, wheel), pixels, inside, bay.siting.visible)
+    told, own = sight(bay, tower, wheel), marker_id(bay, wheel.name)
+    return Seen(tower, wheel, told, pixels, inside, bay.siting.visible, own)
 
 
 def verdict(seen: Sequence[Seen], whose: str) -> str:
@@ -120,6 +125,7 @@ def _row(one: Seen) -> dict[str, Any]:
         "vehicle": wheel.vehicle,
         "station": wheel.station,
         "wheel": wheel.name,
+        "marker_id": one.marker_id,
         "visible": one.visibility.fraction,
         "hidden_by": "; ".join(f"{n} {part:.3f}" for n, part in one.visibility.hidden_by),
         "in_picture": one.in_picture,
@@ -143,6 +149,7 @@ def write_views(directory: Path, bay: Bay, seen: Sequence[Seen], origin: Origin)
     write_atomically(csv, table.write_csv(float_precision=4).encode())
     value = {
         "least_visible": bay.siting.visible,
+        "targets": cannot_tell(bay) or "told apart by their ids",
         "holds": all(one.enough for one in seen),
         "failures": [one.words for one in seen if not one.enough],
         "views": [

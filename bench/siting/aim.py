@@ -13,6 +13,7 @@ from bench.envelope import Facts, Kind, Origin, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.scene.model import Bay, Tower, wheels_of_tower
+from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import Sighting, sightings_of
 from bench.siting.constraints import Constraint, amount, sighting_constraints
@@ -162,6 +163,7 @@ def _row(one: Sighting, kept: tuple[Constraint, ...], bay: Bay) -> dict[str, Any
         "vehicle": wheel.vehicle,
         "station": wheel.station,
         "wheel": wheel.name,
+        "marker_id": marker_id(bay, wheel.name),
         "range_m": one.range,
         "turn_deg": math.degrees(one.turn),
         "pitch_deg": math.degrees(one.pitch),
@@ -207,6 +209,7 @@ def write_aim(directory: Path, aim: Aim, origin: Origin) -> list[Path]:
         "margin_widths": aim.bay.siting.margin,
         "holds": not aim.failures,
         "failures": list(aim.failures),
+        "targets": cannot_tell(aim.bay) or "told apart by their ids",
         "sightings": table.to_dicts(),
     }
     return [csv, write_result(document, AIM, value, origin)]

@@ -19,6 +19,7 @@ from bench.draw.page_layout import MARGIN, NO_BREAK, Box, Page, shorten
 from bench.draw.prints import save_print
 from bench.geometry.camera import Camera
 from bench.scene.model import Tower
+from bench.scene.wheel_ids import marker_id
 from bench.sighting.prediction import COVERAGE
 from bench.sighting.sighting import Sighting
 from bench.siting.aim import Aim, failures_of
@@ -274,10 +275,11 @@ def _table(
 
 def _cells(number: int, one: Sighting, fails: bool, aim: Aim) -> list[str]:
     share = one.prediction.share(aim.bay.tolerance)
+    own = marker_id(aim.bay, one.wheel.name)
     where = f"{100 * one.place[0]:.1f}{NO_BREAK}%, {100 * one.place[1]:.1f}{NO_BREAK}%"
     return [
         f"{number}{'!' if fails else ''}",
-        one.name,
+        one.name + ("" if own is None else f", id {own}"),
         where if one.imaged else "no image",
         f"{one.size_px:.0f} px",
         f"{one.range:.2f} m",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from bench.scene.wheel_ids import id_words
 from bench.sighting.prediction import COVERAGE
 from bench.sighting.sighting import Sighting
 from bench.siting.aim import Aim
@@ -33,6 +34,7 @@ def aim_words(aim: Aim) -> list[str]:
         f"Decision rule: {decision.rule_words}.",
     ]
     lines += _beyond(aim.sightings)
+    lines.append(id_words(aim.bay))
     if not aim.failures:
         return [*lines, f"All {count} targets hold."]
     failing = len({words.partition(":")[0] for words in aim.failures})

@@ -24,6 +24,7 @@ from bench.registration.level_rehearsal import disturbed
 from bench.registration.pose_rows import csv_text, pose_row
 from bench.scene.model import Bay
 from bench.scene.vehicle import Wheel, wheels_at
+from bench.scene.wheel_ids import marker_id
 from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
 from bench.typing import Array
@@ -164,6 +165,8 @@ def rehearse_wheels(
                 "tower": wheel.side,
                 "reading": label,
             }
+            own = marker_id(bay, wheel.name)
+            names |= {} if own is None else {"marker_id": str(own)}
             rows.append(pose_row(names, measured, covariance))
         if seen < 2:
             raise GeometryError(

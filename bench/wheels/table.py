@@ -21,7 +21,7 @@ from bench.wheels.steering import Steering, steering_axis
 from bench.wheels.vehicle import MeasuredWheel
 
 NEEDED = ("wheel",)
-OPTIONAL = ("kind", "tower", "reading")
+OPTIONAL = ("kind", "tower", "reading", "marker_id")
 AXLES = ("front", "middle", "rear")
 WHEELS = tuple(f"{axle} {side}" for axle in AXLES for side in ("left", "right"))
 KINDS = ("roll", "steer")
@@ -50,8 +50,9 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
     """Return the rows of a CSV table by wheel.
 
     Columns: wheel (front left, and so on), optionally kind (roll, the default, or steer), tower
-    (left or right) and reading (free), then pose and uncertainties as in `read_pose_rows`. Rows
-    of a wheel are in the order of the readings; the last rolling one is that of rest.
+    (left or right), reading (free) and marker_id (of the target), then pose and uncertainties as
+    in `read_pose_rows`. Rows of a wheel are in the order of the readings; the last rolling one is
+    that of rest.
 
     Raises
     ------
@@ -69,6 +70,8 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
             raise row.refusal(f"kind: {shown(kind_of(row))} must be roll or steer")
         if tower_of(row) not in ("", "left", "right"):
             raise row.refusal(f"tower: {shown(tower_of(row))} must be left or right")
+        if not (row.names.get("marker_id", "") or "0").isdecimal():
+            raise row.refusal(f"marker_id: {shown(row.names['marker_id'])} must be a whole number")
         if tower_of(row):
             refuse_behind(row, tower_of(row))
         groups.setdefault(name, []).append(row)
@@ -91,6 +94,25 @@ def read_wheel_table(path: Path) -> dict[str, tuple[PoseRow, ...]]:
             raise refusal(path, f"{axle} {missing} is missing; axles need both wheels")
     ordered = sorted(groups, key=WHEELS.index)
     return {name: tuple(groups[name]) for name in ordered}
+
+
+def carried_markers(path: Path, groups: dict[str, tuple[PoseRow, ...]]) -> dict[str, int]:
+    """Return the marker that each wheel's rows name; wheels whose rows name none are left out.
+
+    Raises
+    ------
+    ConfigError
+        Rows of one wheel name several.
+    """
+    found = {}
+    for name, rows in groups.items():
+        ids = sorted({int(row.names["marker_id"]) for row in rows if row.names.get("marker_id")})
+        if len(ids) > 1:
+            listed = " and ".join(map(str, ids))
+            raise refusal(path, f"{name}: its rows name markers {listed}; a wheel carries one")
+        if ids:
+            found[name] = ids[0]
+    return found
 
 
 def kind_of(row: PoseRow) -> str:

@@ -46,13 +46,21 @@ def test_bare_it_describes_the_shipped_bay(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_starter_file_is_the_shipped_bay_and_checks_out(run, tmp_path):
+def test_the_starter_file_is_the_shipped_bay_with_ids_by_wheel_and_checks_out(run, tmp_path):
     code, out, _ = run("--new", "my-bay.toml")
     assert (code, out) == (0, "wrote my-bay.toml; check it with: sightbench bay my-bay.toml\n")
     mine = tmp_path / "my-bay.toml"
-    assert mine.read_bytes() == asset(SHIPPED_BAY).read_bytes()
+    shipped = asset(SHIPPED_BAY).read_text(encoding="utf-8").splitlines()
+    changed = [
+        (theirs, ours)
+        for theirs, ours in zip(shipped, mine.read_text("utf-8").splitlines(), strict=True)
+        if theirs != ours
+    ]
+    assert [theirs.removeprefix("# ") for theirs, _ in changed] == [ours for _, ours in changed]
+    assert (changed[0][1], len(changed)) == ("[wheel_ids]", 5)
     assert run("my-bay.toml")[0] == 0
-    assert load_bay(mine).digest == load_bay().digest
+    # a comment in the shipped file, so that what was made of it keeps its digest
+    assert (bool(load_bay(mine).wheel_targets), load_bay().wheel_targets) == (True, ())
 
 
 def test_a_starter_file_never_overwrites(run, tmp_path):

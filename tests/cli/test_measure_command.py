@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from bench.assets import asset
 from bench.cameras.rehearsal import rehearse
 from bench.cli.main import main
 from bench.geometry.camera import Camera
@@ -13,6 +14,7 @@ from bench.geometry.viewing import View
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.scene.camera_file import write_camera
+from bench.scene.load import SHIPPED_BAY
 from bench.targets.spec import target_from_spec
 
 CAMERA = Camera(640, 480, 800.0, 800.0, 319.5, 239.5)
@@ -116,11 +118,27 @@ def test_nothing_found_at_all_ends_with_could_not_judge(folder):
 
 
 def test_bay_file_gives_its_target(folder):
-    assert main(["bay", "--new", str(folder / "bay.toml")]) == 0
+    (folder / "bay.toml").write_bytes(asset(SHIPPED_BAY).read_bytes())
     path = folder / "pictures/near.png"
     assert measure(folder, path, "--target", folder / "bay.toml", "--no-overlays") == 0
     table = pl.read_parquet(folder / "out/measurements.parquet")
     assert table["marker_id"].to_list() == [7]  # the training workshop's
+    assert table["wheel"].to_list() == [None]
+
+
+def test_bay_file_with_ids_says_whose_target_it_is(folder, capsys):
+    bay = folder / "bay.toml"
+    own = '"front left" = 6\n"front right" = 5\n"rear left" = 7\n"rear right" = 8\n'
+    shipped = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    bay.write_text(f"{shipped}\n[wheel_ids]\n{own}", encoding="utf-8")
+    pictures = folder / "pictures"
+    assert measure(folder, pictures / "near.png", "--target", bay, "--no-overlays") == 0
+    table = pl.read_parquet(folder / "out/measurements.parquet")
+    assert (table["wheel"].to_list(), table["marker_id"].to_list()) == (["rear left"], [7])
+    assert "by their ids: rear left in 1 picture" in capsys.readouterr().out
+    assert measure(folder, pictures / "empty.png", "--target", bay, "--no-overlays") == 3
+    table = pl.read_parquet(folder / "out/measurements.parquet")
+    assert (table["wheel"].to_list(), table["outcome"].to_list()) == ([None], ["missed"])
 
 
 def test_picture_of_another_size_is_refused_before_anything_is_written(folder, capfd):

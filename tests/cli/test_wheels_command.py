@@ -5,12 +5,13 @@ import json
 import numpy as np
 import pytest
 
+from bench.assets import asset
 from bench.cli.main import main
 from bench.envelope import Origin, write_result
 from bench.registration.bar_views import T_left_right_of, tower_pair
 from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
 from bench.registration.result import REGISTRATION, pose_value
-from bench.scene.load import load_bay
+from bench.scene.load import SHIPPED_BAY, load_bay
 
 
 @pytest.fixture(scope="module")
@@ -207,3 +208,34 @@ def test_a_target_behind_its_camera_is_refused(rehearsed, tmp_path, capsys, z):
     error = capsys.readouterr().err
     assert f"line {line}: z_mm: {z} must be above 0: the left tower's camera" in error
     assert error.count("\n") == 1
+
+
+IDS = '[wheel_ids]\n"front left" = 1\n"front right" = 2\n"rear left" = 3\n"rear right" = 4\n'
+
+
+def named(rehearsed, tmp_path, ids):
+    """Write the rehearsal's table with a marker for each wheel, and a bay that has ids."""
+    first, *rows = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    own = [f"{row},{ids[row.partition(',')[0]]}" for row in rows]
+    (tmp_path / "table.csv").write_text("\n".join([f"{first},marker_id", *own]) + "\n")
+    shipped = asset(SHIPPED_BAY).read_text(encoding="utf-8")
+    (tmp_path / "bay.toml").write_text(f"{shipped}\n{IDS}", encoding="utf-8")
+    tie = registration(tmp_path / "registration.json")
+    given = ["--bay", str(tmp_path / "bay.toml"), "--registration", tie, "--out", str(tmp_path)]
+    return ["wheels", str(tmp_path / "table.csv"), *given]
+
+
+@pytest.mark.parametrize(("front", "rear", "code"), [(1, 3, 0), (3, 1, 1)])
+def test_swapped_targets_are_found_by_their_ids(rehearsed, tmp_path, capsys, front, rear, code):
+    ids = {"front left": front, "front right": 2, "rear left": rear, "rear right": 4}
+    assert main(named(rehearsed, tmp_path, ids)) == code
+    said = capsys.readouterr().out
+    swapped = "front left carries rear left's target, marker 3; its own is 1." in said
+    assert (swapped, "can't be told apart" in said) == (code == 1, False)
+
+
+def test_without_ids_the_wheels_are_said_to_look_alike(rehearsed, tmp_path, capsys):
+    tie = registration(tmp_path / "registration.json")
+    table = str(rehearsed / "rehearsal.csv")
+    assert main(["wheels", table, "--registration", tie, "--out", str(tmp_path)]) == 0
+    assert "targets can't be told apart" in capsys.readouterr().out
