@@ -44,7 +44,7 @@ LAYERS = (
     ("cameras", "maps", "sighting"),
     ("choice", "siting", "registration"),
     ("setting_out", "wheels", "budget"),
-    ("proof", "teaching"),
+    ("proof", "teaching", "aiming"),
     ("book",),
     ("verify",),
     ("report", "explore"),

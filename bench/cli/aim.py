@@ -9,7 +9,15 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, CornerSigmaOption, OutOption, RuleOption, ruled
+from bench.cli.aim_photo import DEFAULT_PORT, aim_by_photo, aim_by_watching
+from bench.cli.options import (
+    BayArgument,
+    CornerSigmaOption,
+    OutOption,
+    RuleOption,
+    angle_option,
+    ruled,
+)
 from bench.cli.origin import made_by, origin_of
 from bench.cli.predicting import (
     BoundOption,
@@ -19,7 +27,9 @@ from bench.cli.predicting import (
     VisibilityOption,
     predictor,
 )
+from bench.errors import ConfigError
 from bench.files import make_directory
+from bench.scene.fields import KNOWN_ANGLE
 from bench.scene.load import load_bay
 from bench.siting.aim import judge_aim, write_aim
 from bench.siting.words import aim_words
@@ -53,6 +63,40 @@ def command(
     visibility: VisibilityOption = True,
     rule: RuleOption = None,
     pictures: Annotated[bool, typer.Option(help="Draw the picture of each tower.")] = True,
+    photo: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="A picture of the tower's camera as it stands: say how to turn and tip it.",
+            show_default=False,
+        ),
+    ] = None,
+    watch: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FOLDER|DEVICE",
+            help="The same on a page that follows a folder's newest picture, or a capture "
+            "device's number, stream or film.",
+            show_default=False,
+        ),
+    ] = None,
+    vehicle: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Which stands there.", show_default="the likeliest"),
+    ] = None,
+    station: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Where it stands.", show_default="the likeliest"),
+    ] = None,
+    stop: Annotated[
+        float, angle_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
+    ] = "0.1 deg",  # type: ignore[assignment]  # read by the parser
+    port: Annotated[
+        int, typer.Option(metavar="N", help="Of the page; 0 takes a free one.")
+    ] = DEFAULT_PORT,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
+    ] = True,
 ) -> int:
     """Say whether every tower sees every target with room to spare, and where in its picture.
 
@@ -65,6 +109,15 @@ def command(
     On site, hold the live view beside aim-TOWER.png (or print the PDF): if the plates appear
     where the picture has them, the tower stands and looks as planned.
 
+    With --photo or --watch it goes by a picture that the tower's camera took: it finds whose
+    targets are in it by their ids ([wheel_ids] in the bay file) and where each hangs, and says
+    how to turn and tip the tower, which target is missing, hidden or on the wrong wheel, what a
+    lean costs and the shim that mends it, and when to stop. The tower's camera and the vehicle
+    count as standing where the bay file has them. --photo writes aim-photo.json; exit code 1
+    says that something is to be done, 3 that no target is in the picture. --watch serves a page
+    to this machine alone, until Ctrl-C. Nobody stands before a moving vehicle, and a tower is
+    secured while it is turned: its maker's instructions and local codes come first.
+
     Writes aim.csv, aim.json and a picture of each tower as PNG, SVG and PDF. Exit code 1 means
     that something fails; every failure is named with how much is lacking.
 
@@ -72,12 +125,22 @@ def command(
     Examples:
       sightbench aim
       sightbench aim my-bay.toml --tower left --margin 0.5
+      sightbench aim my-bay.toml --photo left.png
+      sightbench aim my-bay.toml --watch camera-folder --tower left
       sightbench aim my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = ruled(load_bay(bay), rule)
     if margin is not None:
         place = replace(place, siting=replace(place.siting, margin=margin))
+    if photo is not None and watch is not None:
+        raise ConfigError("--photo and --watch: give one of them")
+    if photo is not None:
+        return aim_by_photo(place, photo, out, tower, vehicle, station, stop)
+    if watch is not None:
+        return aim_by_watching(place, watch, tower, vehicle, station, stop, port, browser)
+    if vehicle is not None or station is not None:
+        raise ConfigError("--vehicle and --station are for --photo and --watch")
     asked = predictor(place, bound, corner_sigma, map_, pipeline, as_built=not as_drawn)
     aim = judge_aim(place, asked, tower, visibility)
     make_directory(out)

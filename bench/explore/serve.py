@@ -8,6 +8,7 @@ import socket
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from bench.errors import ConfigError
 from bench.explore.app import make_app
@@ -57,7 +58,14 @@ def serve(place: Place, listening: socket.socket, bay_file: Path | None = None) 
         After Ctrl-C, when all is closed.
     """
     runs = Runs(place)
-    app = make_app(place, port_of(listening), bay_file, runs)
+    try:
+        serve_app(make_app(place, port_of(listening), bay_file, runs), listening)
+    finally:
+        runs.close()
+
+
+def serve_app(app: ASGIApp, listening: socket.socket) -> None:
+    """Answer requests by a guarded application until interrupted; see `serve`."""
     config = uvicorn.Config(
         app,
         log_level="critical",
@@ -68,7 +76,4 @@ def serve(place: Place, listening: socket.socket, bay_file: Path | None = None) 
         timeout_graceful_shutdown=PATIENCE,
         h11_max_incomplete_event_size=16_384,
     )
-    try:
-        uvicorn.Server(config).run(sockets=[listening])
-    finally:
-        runs.close()
+    uvicorn.Server(config).run(sockets=[listening])

@@ -59,7 +59,7 @@ def read_picture(path: Path, camera: Camera | None = None) -> Picture:
         raise PictureError(f"{path}: not a picture that can be read; use PNG, TIFF or JPEG")
     if values.dtype not in (np.uint8, np.uint16):
         raise PictureError(f"{path}: has {values.dtype} values; save it with 8 or 16 bits")
-    grey = _grey(values)
+    grey = grey_of(values)
     height, width = grey.shape
     if camera is not None and (width, height) != (camera.width, camera.height):
         raise PictureError(
@@ -155,7 +155,7 @@ def _decode(content: bytes) -> npt.NDArray[Any] | None:
         return None
 
 
-def _grey(values: npt.NDArray[Any]) -> GreyImage:
+def grey_of(values: npt.NDArray[Any]) -> GreyImage:
     """Return grey values (H, W) of pixels (H, W), (H, W, 3) in BGR or (H, W, 4) in BGRA."""
     if values.ndim == 2:
         return values

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import project_camera
+from bench.geometry.camera import Camera, project_camera
 from bench.geometry.rotation import rotation_z
 from bench.scene.model import Bay, Placement, Tower
 from bench.scene.surroundings import Column
@@ -197,11 +197,42 @@ def _aimed(
     Yaw and pitch by least squares; roll too with two targets or more, unless it was measured.
     """
     wheels = measured.seen[tower.name]
+    rolls = len(wheels) > 1 and f"{tower.name}/roll" not in values
     pixels = np.array(
         [[values[f"{tower.name}/seen/{i}/{axis}"] for axis in "uv"] for i in range(len(wheels))]
     )
     centres = np.stack([w.T_bay_target.translation for w in wheels]) - [further, 0.0, 0.0]
-    rolls = len(wheels) > 1 and f"{tower.name}/roll" not in values
+    try:
+        return turned_to(place, tower.camera, centres, pixels, rolls)
+    except GeometryError as error:
+        raise ConfigError(
+            f"{measured.path}: seen: the {tower.name} tower can't see these targets: {error}"
+        ) from error
+
+
+def turned_to(
+    place: Placement, camera: Camera, centres: Array, pixels: Array, rolls: bool
+) -> Placement:
+    """Return a placement turned so that points appear where they were seen, by least squares.
+
+    Parameters
+    ----------
+    place : Placement
+        Where the camera stands, and about how it looks.
+    camera : Camera
+        Its intrinsics.
+    centres : (N, 3) float64
+        Points, bay frame, metres.
+    pixels : (N, 2) float64
+        Where they were seen.
+    rolls : bool
+        Whether roll is found too, which takes two points; else it stays.
+
+    Raises
+    ------
+    GeometryError
+        A point comes behind the camera or outside the lens model's domain.
+    """
     start = np.array([place.yaw, place.pitch, place.roll][: 3 if rolls else 2])
 
     def turned(x: Array) -> Placement:
@@ -210,14 +241,9 @@ def _aimed(
 
     def residuals(x: Array) -> Array:
         seen = turned(x).T_bay_camera().inverse() @ centres
-        return np.asarray((project_camera(seen, tower.camera) - pixels).ravel())
+        return np.asarray((project_camera(seen, camera) - pixels).ravel())
 
-    try:
-        found = least_squares(residuals, start, x_scale=0.01, xtol=1e-12, ftol=1e-12, gtol=1e-12)
-    except GeometryError as error:
-        raise ConfigError(
-            f"{measured.path}: seen: the {tower.name} tower can't see these targets: {error}"
-        ) from error
+    found = least_squares(residuals, start, x_scale=0.01, xtol=1e-12, ftol=1e-12, gtol=1e-12)
     return turned(found.x)
 
 

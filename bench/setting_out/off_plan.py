@@ -135,28 +135,31 @@ def shim_words(towers: Sequence[Tower], column: Column, measured: Measured) -> l
     lines = []
     for tower in towers:
         along, across = lean_of(measured, tower)
-        if max(abs(along), abs(across)) < LEAST_ANGLE:
-            continue
-        leans = " and ".join(
-            f"{math.degrees(abs(value)):.2f} deg {WAYS[name][0 if value > 0.0 else 1]}"
-            for name, value in (("forward", along), ("offset", across))
-            if abs(value) >= LEAST_ANGLE
-        )
-        if math.hypot(along, across) > MOST_LEAN:
-            lines.append(
-                f"The {tower.name} tower's top leans {leans}, beyond "
-                f"{math.degrees(MOST_LEAN):g} deg: not for shims. Keep clear of it, and have it "
-                "set upright as its maker and local codes ask."
-            )
-            continue
-        listed = ", ".join(
-            f"{1e3 * value:.1f} mm {corner}"
-            for corner, value in shims(tower, column, along, across).items()
-            if value >= 0.05e-3
-        )
-        lines.append(
-            f"The {tower.name} tower's top leans {leans}. Shims under its base plate that bring "
-            f"it upright: {listed} (inner: toward the centre line; front: toward the vehicle). "
-            "Secure the tower before its anchors are eased."
-        )
+        if max(abs(along), abs(across)) >= LEAST_ANGLE:
+            lines.append(lean_words(tower, column, along, across))
     return lines
+
+
+def lean_words(tower: Tower, column: Column, along: float, across: float) -> str:
+    """Say how a tower's top leans, and which shims under its base plate bring it upright."""
+    leans = " and ".join(
+        f"{math.degrees(abs(value)):.2f} deg {WAYS[name][0 if value > 0.0 else 1]}"
+        for name, value in (("forward", along), ("offset", across))
+        if abs(value) >= LEAST_ANGLE
+    )
+    if math.hypot(along, across) > MOST_LEAN:
+        return (
+            f"The {tower.name} tower's top leans {leans}, beyond "
+            f"{math.degrees(MOST_LEAN):g} deg: not for shims. Keep clear of it, and have it "
+            "set upright as its maker and local codes ask."
+        )
+    listed = ", ".join(
+        f"{1e3 * value:.1f} mm {corner}"
+        for corner, value in shims(tower, column, along, across).items()
+        if value >= 0.05e-3
+    )
+    return (
+        f"The {tower.name} tower's top leans {leans}. Shims under its base plate that bring "
+        f"it upright: {listed} (inner: toward the centre line; front: toward the vehicle). "
+        "Secure the tower before its anchors are eased."
+    )

@@ -253,7 +253,7 @@ def small_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 class Server:
-    """`sightbench explore` on a free port, as a user starts it."""
+    """A command that serves a page, on a free port, as a user starts it."""
 
     def __init__(self, log: Path, *arguments: str) -> None:
         self.log = log
@@ -261,7 +261,7 @@ class Server:
             self.process = subprocess.Popen(
                 [
                     *(sys.executable, "-u", "-c", "from bench.cli.main import run; run()"),
-                    *("explore", "--port", "0", "--no-browser", *arguments),
+                    *(*(arguments or ("explore",)), "--port", "0", "--no-browser"),
                 ],
                 stdout=file,
                 stderr=subprocess.STDOUT,
@@ -302,12 +302,13 @@ class Server:
 
 
 @pytest.fixture(scope="session")
-def start_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Server]]:
-    """Return a function that starts the live bench of the shipped bay."""
+def start_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Server]]:
+    """Return a function that starts a command; the live bench of the shipped bay by default."""
     started: list[Server] = []
 
-    def start() -> Server:
-        started.append(Server(tmp_path_factory.mktemp("explore") / "log.txt"))
+    def start(*arguments: str) -> Server:
+        log = tmp_path_factory.mktemp("serving") / "log.txt"
+        started.append(Server(log, *arguments))
         return started[-1]
 
     yield start
@@ -316,6 +317,6 @@ def start_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[
 
 
 @pytest.fixture(scope="session")
-def server(start_server: Callable[[], Server]) -> Server:
+def server(start_server: Callable[..., Server]) -> Server:
     """Return a live bench that all tests share."""
     return start_server()
