@@ -27,6 +27,7 @@ from bench.scene.model import Placement, SurveyPlan, Tolerance
 from bench.scene.quantities import Pair, Quantities, Quantity, written
 from bench.scene.siting_section import SitingSection
 from bench.scene.surroundings_section import (
+    CableSection,
     ColumnSection,
     FloorSection,
     LampSection,
@@ -236,6 +237,8 @@ class BaySection(Section):
     """What stands in the way."""
     lamp: Annotated[list[LampSection], Field(min_length=1)] | None = None
     """Lamps, for pictures of the scene."""
+    cable: Annotated[list[CableSection], Field(min_length=1)] | None = None
+    """Cables along the floor, which siting sheets draw; one between the towers when left out."""
     siting: SitingSection | None = None
     """What `sightbench site` may choose from, and what a layout must keep."""
     survey: SurveySection
@@ -253,7 +256,7 @@ class BaySection(Section):
     def _consistent(self) -> BaySection:
         if self.vehicle is None and self.vehicle_family is None:
             raise ValueError("vehicle is missing: give a [[vehicle]] or a [[vehicle_family]]")
-        for key in ("tower", "vehicle", "vehicle_family", "station", "obstacle", "lamp"):
+        for key in ("tower", "vehicle", "vehicle_family", "station", "obstacle", "lamp", "cable"):
             kind = key.replace("_family", " familie")
             check_distinct(kind, [one.name for one in getattr(self, key) or ()])
         for index, tower in enumerate(self.tower):

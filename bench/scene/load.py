@@ -200,6 +200,7 @@ def _surroundings(section: BaySection, directory: Path) -> Surroundings:
         column=Column() if section.column is None else section.column.to_column(),
         floor=Floor() if section.floor is None else section.floor.to_floor(),
         drive_through=section.drive_through,
+        cables=tuple(cable.to_cable() for cable in section.cable or ()),
     )
 
 

@@ -142,6 +142,14 @@ class Floor:
 
 
 @dataclass(frozen=True)
+class Cable:
+    """A cable along the floor; `points` of its route are x and y, metres."""
+
+    name: str
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
 class Surroundings:
     """All of it.
 
@@ -160,3 +168,4 @@ class Surroundings:
     column: Column = Column()
     floor: Floor = Floor()
     drive_through: float | None = None
+    cables: tuple[Cable, ...] = ()

@@ -21,6 +21,7 @@ from bench.scene.fields import (
 from bench.scene.quantities import Quantity, written
 from bench.scene.surroundings import (
     Box,
+    Cable,
     Column,
     Floor,
     Lamp,
@@ -173,6 +174,19 @@ class ColumnSection(Section):
     def to_column(self) -> Column:
         """Return the column."""
         return Column(**given(self))
+
+
+class CableSection(Section):
+    """A cable along the floor, for siting sheets."""
+
+    name: Name
+    """Such as "left tower to the desk"."""
+    points: Annotated[list[PlanPoint], Field(min_length=2, max_length=40)]
+    """Of its route: toward the towers (x), to the vehicle's left (y)."""
+
+    def to_cable(self) -> Cable:
+        """Return the cable."""
+        return Cable(self.name, tuple(self.points))
 
 
 class FloorSection(Section):

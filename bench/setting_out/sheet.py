@@ -8,6 +8,7 @@ from pathlib import Path
 from bench.files import make_directory, write_atomically
 from bench.setting_out.sheet_bay import bay_page
 from bench.setting_out.sheet_frame import Plan
+from bench.setting_out.sheet_room import room_page
 from bench.setting_out.sheet_tower import tower_page
 from bench.targets.page import Sheet, paper_size
 from bench.targets.pdf import sheet_pdf
@@ -18,7 +19,7 @@ STEM = "siting-sheet"
 
 
 def siting_sheet(plan: Plan, paper: str = "a4") -> Sheet:
-    """Return the pages: one of the bay, then one of each tower.
+    """Return the pages: one of the bay, one of the room, then one of each tower.
 
     Every drawing states its scale and carries a bar of it.
 
@@ -29,11 +30,11 @@ def siting_sheet(plan: Plan, paper: str = "a4") -> Sheet:
     """
     size = paper_size(paper)
     name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
-    count = 1 + len(plan.bay.towers)
-    pages = [bay_page(plan, size, (1, count, name))]
+    count = 2 + len(plan.bay.towers)
+    pages = [bay_page(plan, size, (1, count, name)), room_page(plan, size, (2, count, name))]
     pages += [
         tower_page(plan, tower, size, (number, count, name))
-        for number, tower in enumerate(plan.bay.towers, start=2)
+        for number, tower in enumerate(plan.bay.towers, start=3)
     ]
     return Sheet(f"Siting sheet, {plan.bay.name}", name, tuple(pages))
 
@@ -50,7 +51,7 @@ def write_siting_sheet(plan: Plan, out: Path, paper: str = "a4") -> tuple[Path, 
     """
     sheet = siting_sheet(plan, paper)
     files = {f"{STEM}.pdf": sheet_pdf(sheet)}
-    parts = ["bay", *(_slug(tower.name) for tower in plan.bay.towers)]
+    parts = ["bay", "room", *(_slug(tower.name) for tower in plan.bay.towers)]
     for number, (part, page) in enumerate(zip(parts, sheet.pages, strict=True)):
         # names of towers may read alike once they are made plain
         part = part if parts.count(part) == 1 else f"{number}-{part}"

@@ -81,14 +81,14 @@ def bay_page(plan: Plan, size: tuple[float, float], which: tuple[int, int, str])
 
 def bay_view(bay: Bay, frame: Frame) -> View:
     """Return the view from above in a frame: x up the page, the vehicle's left to the left."""
-    low, high, half = _extent(bay)
+    low, high, half = bay_extent(bay)
     scale = scale_for(2.0 * half, high - low, (frame.width - 20.0, frame.height - 18.0))
     k = 1000.0 / scale
     middle = 0.5 * (frame.left + frame.right) - 6.0
     return View(scale, (middle, frame.top - 10.0 - k * high), ((0.0, 1.0), (-1.0, 0.0)))
 
 
-def _extent(bay: Bay) -> tuple[float, float, float]:
+def bay_extent(bay: Bay) -> tuple[float, float, float]:
     """Return the lowest and highest x, and the largest |y|, that the plan shows, metres."""
     column = bay.surroundings.column
     bases = [base_centre(tower.placement, column) for tower in bay.towers]
@@ -106,7 +106,7 @@ def _extent(bay: Bay) -> tuple[float, float, float]:
 def bay_plan(bay: Bay, frame: Frame) -> tuple[Mark, ...]:
     """Return the bay from above: lines, towers, axles and wheels, the square check."""
     view = bay_view(bay, frame)
-    low, high, half = _extent(bay)
+    low, high, half = bay_extent(bay)
     marks: list[Mark] = [
         *dashed(*view.at(low, 0.0), *view.at(high, 0.0), CENTRE_LINE),
         *dashed(*view.at(0.0, half), *view.at(0.0, -half), CENTRE_LINE),
@@ -154,7 +154,7 @@ def _tower(bay: Bay, view: View, name: str) -> list[Mark]:
     # the field's edges across, at the principal row, to the far axle at most
     k = tower.camera
     edges = [math.atan((u - k.cx) / k.fx) for u in (-0.5, k.width - 0.5)]
-    low, high, half = _extent(bay)
+    low, high, half = bay_extent(bay)
     for turn in (0.0, *edges):
         # pixels to the right are the camera's right: yaw's other way
         yaw = place.yaw - turn

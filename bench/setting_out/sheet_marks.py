@@ -26,7 +26,7 @@ PAD = 1.0  # between a dimension's line and its text
 FINER = 10.0  # how much larger type is measured: screens' hinting stretches small type
 ROW = 4.6  # of a table
 BENEATH = 1.9  # type of a cell's second line
-WRITE_ROW = 5.6  # of a table with room to write
+WRITE_ROW = 6.3  # of a table with room to write: two lines clear of the rule beneath
 
 
 def width_of(text: str, size: float, bold: bool = False) -> float:
@@ -250,12 +250,12 @@ def _cells(
             first, _, second = text.partition("\n")
             width, size = column.width - 1.6, SMALL if bold else BODY
             x = left + (column.width - 0.8 if column.anchor == "end" else 0.8)
-            rise = 0.9 if second else 0.0
+            rise = 0.95 if second else 0.0
             shown = fitted(first, width, size, bold)
             marks.append(Text(x, y + rise, shown, size, column.anchor, bold))
             if second:
                 beneath = fitted(second, width, BENEATH)
-                marks.append(Text(x, y - 1.5, beneath, BENEATH, column.anchor, tone=QUIET))
+                marks.append(Text(x, y - 1.2, beneath, BENEATH, column.anchor, tone=QUIET))
         left += column.width
     return marks
 

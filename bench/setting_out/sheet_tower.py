@@ -25,8 +25,10 @@ from bench.setting_out.sheet_marks import (
     CENTRE_LINE,
     DASHED,
     FINE,
+    ROW,
     SMALL,
     THICK,
+    WRITE_ROW,
     Column,
     Frame,
     View,
@@ -254,11 +256,11 @@ def _picture_notes(plan: Plan, tower: Tower, left: float, y: float) -> tuple[Mar
 
 
 def _anchor_height() -> float:
-    return 4.2 + 4.6 + 4 * 5.6
+    return 4.2 + ROW + 4 * WRITE_ROW
 
 
 def _camera_height() -> float:
-    return 4.2 + 4.6 + 8 * 5.6
+    return 4.2 + ROW + 8 * WRITE_ROW
 
 
 def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[Mark, ...]:

@@ -15,10 +15,13 @@ from matplotlib.textpath import TextPath
 from matplotlib.transforms import Bbox
 
 from bench.errors import TargetError
+from bench.scene.cables import lane, routes
 from bench.scene.load import load_bay
 from bench.scene.model import Tower
+from bench.scene.surroundings import Box, Cable
 from bench.setting_out.deviations import allowances
 from bench.setting_out.dimensions import anchors_of, square_check
+from bench.setting_out.existing import taped
 from bench.setting_out.joint_deviations import joint
 from bench.setting_out.sheet import siting_sheet, write_siting_sheet
 from bench.setting_out.sheet_bay import bay_plan, bay_view, square_corners
@@ -34,8 +37,9 @@ from bench.setting_out.sheet_marks import (
     scale_for,
 )
 from bench.setting_out.sheet_picture import MOST, chosen
+from bench.setting_out.sheet_room import key_numbers, reasons, room_plan, room_view
 from bench.setting_out.sheet_tower import base_plan, elevation, plan_view
-from bench.setting_out.slack import limits_of
+from bench.setting_out.slack import ALL, limits_of
 from bench.sighting.prediction import Predictor
 from bench.sighting.sighting import sightings
 from bench.targets.page import Dot, Fill, Line, Text
@@ -71,7 +75,34 @@ def far_off():
     return replace(wide, standoff=2.74, stations=stations, vehicles=vehicles)
 
 
+def lorry():
+    """A three-axle lorry's bay: wide, long, targets far outboard, a beam across, a lane."""
+    places = (("front", 0.0, 2.05), ("second", 4.6, 1.84), ("rear", 5.95, 1.84))
+    first = SHIPPED.axles[0]
+    first = replace(first, tyre_radius=0.52, mount=replace(first.mount, outboard=0.65))
+    axles = tuple(replace(first, name=n, behind=b, track=t) for n, b, t in places)
+    body = replace(SHIPPED.vehicles[0].body, width=2.5)
+    vehicle = replace(SHIPPED.vehicles[0], name="three-axle lorry", axles=axles, body=body)
+    around = SHIPPED.surroundings
+    beam = Box("door beam", (2.6, 0.0), (0.4, 9.8, 0.5), 4.2)
+    around = replace(
+        around,
+        room=replace(around.room, behind=16.0, left=5.0, right=5.0, height=5.5),
+        obstacles=(*around.obstacles, beam),
+        cables=(Cable("right tower to the desk", ((0.3, -2.6), (1.0, -2.6), (1.0, 4.2))),),
+    )
+    stations = (replace(SHIPPED.stations[0], standoff=3.6),)
+    wide = varied(offset=2.6, yaw=0.16, pitch=-0.1)
+    return replace(wide, standoff=3.6, stations=stations, vehicles=(vehicle,), surroundings=around)
+
+
 BAYS = {
+    "lorry": lorry(),
+    "open space": replace(
+        SHIPPED,
+        surroundings=replace(SHIPPED.surroundings, room=None, obstacles=()),
+        tolerance=LOOSE,
+    ),
     "shipped": replace(SHIPPED, tolerance=LOOSE),
     "wide and tall": far_off(),
     "narrow and low": varied(offset=1.25, height=0.7, pitch=0.05, forward=0.15),
@@ -136,7 +167,7 @@ def overlap(a, b):
 @pytest.mark.parametrize("name", BAYS)
 def test_nothing_leaves_the_page_and_no_two_texts_touch(name, paper):
     sheet = siting_sheet(plan_of(name), paper)
-    assert len(sheet.pages) == 3
+    assert len(sheet.pages) == 4
     for number, page in enumerate(sheet.pages, start=1):
         texts = []
         for mark in page.marks:
@@ -156,8 +187,9 @@ def test_nothing_leaves_the_page_and_no_two_texts_touch(name, paper):
 def test_no_line_runs_through_a_text_of_the_drawings(name, paper):
     for page in siting_sheet(plan_of(name), paper).pages:
         texts = [(extent(m), m.text) for m in page.marks if isinstance(m, Text)]
+        # rules of tables, which are grey, too
         long = [
-            m for m in page.marks if isinstance(m, Line) and m.width >= 0.1 and m.tone == 0.0
+            m for m in page.marks if isinstance(m, Line) and m.width >= 0.1
             and (m.x0 == m.x1 or m.y0 == m.y1)
         ]  # fmt: skip
         for line in long:
@@ -266,7 +298,8 @@ def test_allowances_in_inches_never_exceed_the_true_ones():
 
 @pytest.mark.parametrize("name", BAYS)
 def test_allowed_lengths_are_given_in_inches_too(name):
-    for page in siting_sheet(plan_of(name), "a4").pages:
+    bay, _, *towers = siting_sheet(plan_of(name), "a4").pages
+    for page in (bay, *towers):
         words = [m.text for m in page.marks if isinstance(m, Text)]
         lengths = [t for t in words if re.fullmatch(r"−\S+ / \+\S+ mm", t)]
         assert lengths
@@ -286,10 +319,10 @@ def test_at_most_six_targets_are_lettered_with_the_nearest_and_farthest_among_th
 def test_files_are_written_and_the_pdf_has_a_page_for_each(tmp_path):
     files = write_siting_sheet(plan_of("shipped"), tmp_path, "letter")
     assert [f.name for f in files] == [
-        "siting-sheet.pdf", "siting-sheet-bay.svg", "siting-sheet-left.svg",
-        "siting-sheet-right.svg",
+        "siting-sheet.pdf", "siting-sheet-bay.svg", "siting-sheet-room.svg",
+        "siting-sheet-left.svg", "siting-sheet-right.svg",
     ]  # fmt: skip
-    assert len(pypdfium2.PdfDocument(files[0].read_bytes())) == 3
+    assert len(pypdfium2.PdfDocument(files[0].read_bytes())) == 4
     again = write_siting_sheet(plan_of("shipped"), tmp_path / "again", "letter")
     assert [f.read_bytes() for f in files] == [f.read_bytes() for f in again]
 
@@ -297,3 +330,50 @@ def test_files_are_written_and_the_pdf_has_a_page_for_each(tmp_path):
 def test_an_unknown_paper_is_refused(tmp_path):
     with pytest.raises(TargetError, match="'a9'"):
         write_siting_sheet(plan_of("shipped"), tmp_path, "a9")
+
+
+def test_each_anchor_has_a_tape_distance_from_a_wall_or_post():
+    bay = BAYS["lorry"]
+    for tower in bay.towers:
+        tapes = taped(bay, tower)
+        assert len(tapes) == 4
+        for one in tapes:
+            # the nearest of the side wall at 5 m, the wall ahead at 4 m, and the posts
+            wall = 5.0 - abs(one.anchor.y), 4.0 - one.anchor.x
+            posts = [
+                math.dist(post.centre, (one.anchor.x, one.anchor.y)) - post.radius
+                for post in bay.surroundings.obstacles[:2]
+            ]
+            assert one.distance == pytest.approx(min(*wall, *posts))
+    assert taped(BAYS["open space"], bay.towers[0]) == ()
+
+
+def test_a_cable_is_as_long_as_its_route_and_covered_where_vehicles_drive():
+    bay = BAYS["lorry"]
+    (route,) = routes(bay)
+    assert route.length == pytest.approx(0.7 + 6.8)
+    assert lane(bay) == pytest.approx(1.25 + 0.3)
+    assert route.cover == pytest.approx(3.1)
+    (own,) = routes(BAYS["shipped"])
+    assert (own.given, own.cover) == (False, pytest.approx(2.0 * lane(BAYS["shipped"])))
+
+
+def test_the_rooms_plan_is_to_scale_and_its_lane_as_wide_as_said():
+    bay, frame = BAYS["lorry"], Frame(8.0, 30.0, 106.0, 277.0)
+    view = room_view(bay, frame)
+    assert paper_length(view, (4.0, 5.0), (-16.0, 5.0)) == pytest.approx(20.0)
+    shade = next(m for m in room_plan(bay, frame) if isinstance(m, Fill))
+    width = np.ptp(shade.rings[0][:, 0]) * view.scale / 1000.0
+    assert width == pytest.approx(2.0 * lane(bay))
+
+
+def test_key_numbers_are_large_and_reasons_name_what_breaks():
+    plan = plan_of("shipped")
+    assert key_numbers(plan.bay)[0] == ("3200 mm", "cameras apart, 10 ft 6 in")
+    page = siting_sheet(plan).pages[1]
+    sizes = {m.text: m.size for m in page.marks if isinstance(m, Text)}
+    assert sizes["3200 mm"] >= 6.0
+    spacing = reasons(plan)[0]
+    one = plan.allowances.of(ALL, "spacing")
+    assert one.breaks_minus in spacing
+    assert one.breaks_plus in spacing
