@@ -62,6 +62,7 @@ from bench.scene.fields import FLOOR_DISTANCE, KNOWN_ANGLE, KNOWN_LENGTH, LEAN
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
+from bench.setting_out.level_sheet import write_level_sheets
 
 DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
@@ -143,9 +144,11 @@ def rehearse_command(
     Truth is known: towers lean, the floor slopes, the bar has an error of its own, the spirit
     level is read with its sensitivity, stands have wrong heights, corners are noisy. For each
     plan the claimed uncertainty stands beside the error that came out, by source. The first
-    rehearsal's measured poses go to rehearsal.csv, for 'solve' to be tried on. Of faults on site
-    (a slip, a bend, a wrong height, a bar noted the wrong way round) it says which 'solve' finds,
-    and warns of those that may stay hidden and cost more than a third of camber's tolerance.
+    rehearsal's measured poses go to rehearsal.csv, for 'solve' to be tried on; level-sheet-a4.pdf
+    and -letter.pdf take the bar's settings to the floor, and shims for towers that lean. Of
+    faults on site (a slip, a bend, a wrong height, a bar noted the wrong way round) it says which
+    'solve' finds, and warns of those that may stay hidden and cost more than a third of camber's
+    tolerance.
 
     \b
     Examples:
@@ -178,6 +181,7 @@ def rehearse_command(
     results = rehearsal_rows(done, trials)
     write_level_table(out, "rehearsals", results, origin)
     write_example(place, plan, site, start, out)
+    write_level_sheets(place, plan.poses, out)
     note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {command_line()}"
     write_level_picture(out, shares, {name: one.rms for name, one in done.items()}, note)
     typer.echo(bar_words(place, plan))
@@ -190,7 +194,8 @@ def rehearse_command(
     doubted = [row["plan"] for row in results if row["p_value"] < DOUBT]
     for name in doubted:
         typer.echo(f"claims were not honest: {name}: p below {DOUBT:g}")
-    typer.echo(f"wrote shares, rehearsals, rehearsal.csv and level.png in {out}")
+    made = "shares, rehearsals, rehearsal.csv, level.png, level-sheet-a4.pdf and -letter.pdf"
+    typer.echo(f"wrote {made} in {out}")
     return 1 if doubted else 0
 
 

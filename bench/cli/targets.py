@@ -12,6 +12,7 @@ from bench.cli.options import BayArgument, OutOption, parse_length
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.scene.wheel_ids import labelled
+from bench.setting_out.wheel_sheet import write_wheel_sheets
 from bench.targets.design import (
     build_target,
 )
@@ -144,8 +145,8 @@ def command(
     """Print targets to true scale, as PDF and SVG.
 
     Bare, this prints the target of the bay that ships with the package; of a bay file with
-    [wheel_ids] one for each wheel, which says whose it is. With --kind, or any option that
-    describes a target, it prints that one instead.
+    [wheel_ids] one for each wheel, which says whose it is, and a sheet for the wall. With --kind,
+    or any option that describes a target, it prints that one instead.
 
     Print at 100 %, never "fitted to the page", and then measure the scale bar at the foot of
     the page: pose estimation believes the size it is told. A target printed at 97 % makes
@@ -185,9 +186,11 @@ def command(
         "plate": None if plate is None else parse_plate(plate),
         "quiet-zone": quiet_zone,
     }
+    place = None
     given = {name: value for name, value in options.items() if value is not None}
     if kind is None and not given and not ids:
-        targets = list(labelled(load_bay(bay)))
+        place = load_bay(bay)
+        targets = list(labelled(place))
     elif bay is not None:
         raise ConfigError(
             f"{bay}: a bay file has its own target; leave out the file or the options"
@@ -200,4 +203,7 @@ def command(
     for target, sheet in zip(targets, sheets, strict=True):
         for line in sheet_words(target, sheet, write_sheet(sheet, out)):
             typer.echo(line)
+    if place is not None and place.wheel_targets:
+        for path in write_wheel_sheets(place, out):
+            typer.echo(f"which target on which wheel, for the wall: {path}")
     typer.echo("Print at 100 %, never fitted to the page, then measure the scale bar.")

@@ -86,6 +86,16 @@ class LevelPlan:
         """Whether the bar is reversed, in turn."""
         return (False, True) if self.reversal else (False,)
 
+    @property
+    def poses(self) -> tuple[BarPose, ...]:
+        """All poses of the bar, place by place, each way round at each turn."""
+        return tuple(
+            self.pose(distance, turn, way)
+            for distance in self.distances
+            for way in self.ways
+            for turn in self.turns
+        )
+
     def pose(self, distance: float, turn: float, reversed_: bool) -> BarPose:
         """Return one pose of the bar; reversed, it turns the other way to look the same way."""
         return BarPose(

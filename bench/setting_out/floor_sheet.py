@@ -14,6 +14,7 @@ from bench.setting_out.sheet_frame import (
     FOOT,
     HEAD,
     LINE,
+    bay_heading,
     body_frame,
     foot,
     page_of,
@@ -26,8 +27,6 @@ from bench.setting_out.sheet_marks import (
     HEADING,
     SMALL,
     THICK,
-    THIN,
-    TITLE,
     Frame,
     View,
     dashed,
@@ -123,14 +122,8 @@ def _page(
 ) -> Page:
     size, name, count = of
     frame = body_frame(size)
-    top = frame.top - 6.0
-    title = fitted("Bar poses on the floor", 0.55 * frame.width, TITLE, bold=True)
-    whose = fitted(bay.name, 0.4 * frame.width, HEADING, bold=True)
     marks: list[Mark] = [
-        Text(frame.left, top, title, TITLE, bold=True),
-        Text(frame.right, top + 0.9, whose, HEADING, "end", bold=True),
-        Text(frame.right, top - 2.6, f"bay {bay.digest[:12]}", SMALL, "end", tone=QUIET),
-        Line(frame.left, top - 4.0, frame.right, top - 4.0, 2.0 * THIN),
+        *bay_heading(frame, "Bar poses on the floor", bay),
         *foot(frame, number + 1, count, name, MIND),
     ]
     high, low = frame.top - HEAD, frame.bottom + FOOT
@@ -161,7 +154,7 @@ def _pose(
             HEADING,
             tone=QUIET,
         ),
-        *_tick_box(split - 28.0, y - 1.0),
+        *tick_box(split - 28.0, y - 1.0),
         Line(frame.left, frame.bottom, frame.right, frame.bottom, FINE, QUIET),
     ]
     y -= 5.0
@@ -231,7 +224,7 @@ def _number(
     return (number, words), below - BIG - 1.6
 
 
-def _tick_box(x: float, y: float) -> list[Mark]:
+def tick_box(x: float, y: float) -> list[Mark]:
     """Return a box to tick, with its word."""
     side = 8.0
     corners = ((x, y), (x + side, y), (x + side, y + side), (x, y + side))

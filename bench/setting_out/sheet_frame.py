@@ -93,14 +93,19 @@ def unit(knob: Knob) -> str:
 
 
 def heading(frame: Frame, title: str, plan: Plan) -> tuple[Mark, ...]:
-    """Return a page's heading at the top of a frame."""
+    """Return the heading of a siting sheet's page at the top of a frame."""
+    return bay_heading(frame, title, plan.bay, "siting sheet, ")
+
+
+def bay_heading(frame: Frame, title: str, bay: Bay, what: str = "") -> tuple[Mark, ...]:
+    """Return a page's heading: its title, and of which bay it is; `what` comes before that."""
     base = frame.top - 6.0
-    name = fitted(plan.bay.name, 0.5 * frame.width, HEADING, bold=True)
-    basis = f"bay {plan.bay.digest[:12]}"
+    name = fitted(bay.name, 0.5 * frame.width, HEADING, bold=True)
+    basis = f"bay {bay.digest[:12]}"
     return (
         Text(frame.left, base, fitted(title, 0.45 * frame.width, TITLE, True), TITLE, bold=True),
         Text(frame.right, base + 0.9, name, HEADING, "end", bold=True),
-        Text(frame.right, base - 2.6, f"siting sheet, {basis}", SMALL, "end", tone=QUIET),
+        Text(frame.right, base - 2.6, f"{what}{basis}", SMALL, "end", tone=QUIET),
         Line(frame.left, base - 4.0, frame.right, base - 4.0, 2.0 * THIN),
     )
 
