@@ -162,11 +162,11 @@ def _setting(
     ahead_mm, high_mm = (
         f"{millimetres(value)} mm " if inches else "" for value in (a.ahead, a.height)
     )
-    big = feet_inches if inches else _whole_mm
+    tape = feet_inches if inches else _whole_mm
     columns = (
         (0.0, f"{index + 1}", f"of {len(poses)}"),
-        (16.0, big(a.ahead), f"{ahead_mm}from the tower line{ahead}"),
-        (76.0 if inches else 58.0, big(a.height), f"{high_mm}high; {way}"),
+        (16.0, tape(a.ahead), f"{ahead_mm}from the tower line{ahead}"),
+        (76.0 if inches else 58.0, tape(a.height), f"{high_mm}high; {way}"),
         (128.0 if inches else 112.0, degrees(pose.turn), "turned"),
     )
     marks: list[Mark] = [Line(frame.left, frame.bottom, frame.right, frame.bottom, 0.1, QUIET)]

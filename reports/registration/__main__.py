@@ -10,7 +10,6 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import polars as pl
@@ -30,7 +29,6 @@ from bench.registration.plan import (
     FOUND,
     Progress,
     Search,
-    default_sequence,
     progress,
     returned,
     searched_lists,
@@ -44,12 +42,12 @@ from bench.registration.rehearsal import (
     find_points,
     rehearse,
 )
-from bench.registration.taken_steps import from_rehearsal, judge_taken, render_rehearsal
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
 from bench.survey.statistics import wilson_interval
+from reports.registration.rendered import rendered_lines, rendered_rows
 
 SEED = 20261125
 SLIPS_DEG = (0.1, 0.2, 0.5, 1.0)
@@ -149,30 +147,6 @@ def heading_rows(bay: Bay, poses: tuple[BarPose, ...], trials: int) -> list[dict
     return rows
 
 
-def rendered_lines(bay: Bay, n: int) -> list[str]:
-    """Return how many rendered rehearsals, good but for what [budget] assumes, pass all checks."""
-    poses, errors, failed = default_sequence(bay), Errors.assumed(bay.budget), []
-    for seed in range(n):
-        with TemporaryDirectory() as name:
-            folder = Path(name)
-            render_rehearsal(bay, poses, errors, folder, seed, lambda done, total: None)
-            taken = from_rehearsal(bay, folder, lambda done, total: None)
-            judged = judge_taken(taken, bay, poses, errors)
-        found = judged.registration
-        print(seed, found.chi_square, found.degrees, judged.is_clean, file=sys.stderr, flush=True)
-        if not judged.is_clean:
-            failed.append(seed)
-    low, high = wilson_interval(n - len(failed), n, 0.95)
-    named = f" (not: seeds {', '.join(map(str, failed))})" if failed else ""
-    return [
-        "\n## Rendered rehearsals\n",
-        f"Pictures of {n} rehearsals, seeds 0 to {n - 1}, each with cameras and target sizes off "
-        "by what [budget] assumes, found by the bay's default pipeline: "
-        f"{n - len(failed)} pass every check{named}, {low:.2f} to {high:.2f} (Wilson, 95 %); 99 "
-        "of 100 are expected to.",
-    ]
-
-
 def honesty_line(name: str, result: Rehearsal) -> str:
     """Return what normalised errors say of the claimed covariance."""
     n, total = len(result.normalised), float(result.normalised.sum())
@@ -258,7 +232,7 @@ def main() -> None:
     write_atomically(out / "headings.csv", plan_table.write_csv(float_precision=4).encode())
     text += _faults(rows, plan_rows)
     if options.rendered:
-        text += rendered_lines(bay, options.rendered)
+        text += rendered_lines(rendered_rows(bay, options.rendered, options.out))
     note = f"{bay.name}; python -m reports.registration; version {__version__}"
     with style.applied():
         style.save(
