@@ -76,10 +76,11 @@ def rendered_lines(rows: pl.DataFrame) -> list[str]:
     failed = rows.filter(~pl.col("passes"))["seed"].to_list()
     low, high = wilson_interval(passed, n, 0.95)
     named = f" (not: seeds {', '.join(map(str, failed))})" if failed else ""
+    seeds: list[int] = rows["seed"].to_list()
     errors = rows["error_deg"].to_numpy()
     return [
         "\n## Rendered rehearsals\n",
-        f"Pictures of {n} rehearsals, seeds {rows['seed'].min()} to {rows['seed'].max()}, each "
+        f"Pictures of {n} rehearsals, seeds {min(seeds)} to {max(seeds)}, each "
         "with cameras and target sizes off by what [budget] assumes, found by the bay's default "
         f"pipeline: {passed} pass every check{named}, {low:.2f} to {high:.2f} (Wilson, 95 %); 99 "
         "of 100 are expected to. The right tower's turn against the left one is off by "

@@ -7,6 +7,8 @@ import pytest
 import trimesh
 from numpy.testing import assert_allclose
 
+from bench.errors import ConfigError
+from bench.scene.cables import routes
 from bench.scene.load import load_bay
 from bench.scene.mesh_file import inside_mesh, mesh_in_bay
 from bench.scene.model import wheels
@@ -229,3 +231,13 @@ def test_wheel_tolerances_are_their_own(bay_file):
     assert tolerance.toe == pytest.approx(0.05 * DEGREE)
     assert tolerance.camber == pytest.approx(0.1 * DEGREE)
     assert tolerance.thrust == pytest.approx(0.2 * DEGREE)
+
+
+def test_cables_are_read_and_drawn_as_given(bay_file):
+    extra = '[[cable]]\nname = "to the desk"\npoints = [["1 m", "2 m"], ["1 m", "-3 m"]]\n'
+    (route,) = routes(load_bay(bay_file(extra=extra)))
+    assert (route.cable.name, route.length, route.given) == ("to the desk", 5.0, True)
+    with pytest.raises(ConfigError, match=r"cable\.0\.points"):
+        load_bay(bay_file(extra=extra.replace(', ["1 m", "-3 m"]', "")))
+    with pytest.raises(ConfigError, match=r"cable\.0\.points.*unit"):
+        load_bay(bay_file(extra=extra.replace('"-3 m"', '"-3"')))
