@@ -1,4 +1,4 @@
-"""How to turn and tip a tower, from one picture of it: angles, what they gain, when to stop."""
+"""Advice on turning and tipping a tower, from one picture of it: angles, gains, when to stop."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a tower's camera looks, and whether its column leans, by targets on known wheels."""
+"""A tower camera's orientation and its column's lean, by targets on known wheels."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which found target hangs on which wheel, by where it is and not by its id."""
+"""Found targets placed on wheels by where they are and not by their ids."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where pictures of a tower that is aimed come from: a folder's newest, or a device."""
+"""Sources of pictures of a tower that is aimed: a folder's newest, or a device."""
 
 from __future__ import annotations
 

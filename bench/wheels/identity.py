@@ -1,4 +1,4 @@
-"""Whether each wheel of a table carries its own target."""
+"""Targets on other wheels than their own, by the markers that a table names."""
 
 from __future__ import annotations
 

@@ -154,8 +154,8 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         "",
         "[book/report.html](book/report.html) and [book/report.pdf](book/report.pdf) are the page "
         "to hand over, with lines for signatures; `book/site/sheet-a4` has the siting sheets, "
-        "`book/register` the bar's floor sheet, `book/targets` the target. Pictures of "
-        "boards and of the bar aren't kept.",
+        "`book/register` the bar's floor sheet, `book/targets` each wheel's target and the sheet "
+        "for the wall. Pictures of boards and of the bar aren't kept.",
         "",
         "## Every step",
         "",
