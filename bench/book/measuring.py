@@ -146,8 +146,8 @@ def level_stage(book: Contents) -> Standing:
     table = book.at(folder, "measured.csv")
     todo = (
         "lay the bar level on its stands at two distances, turn it about its long axis, lay it "
-        f"end for end; write the poses of its targets into {table} ('sightbench level solve "
-        "--help' has its columns)"
+        f"end for end ('sightbench level rehearse' makes a sheet of it to tick); write the poses "
+        f"of its targets into {table} ('sightbench level solve --help' has its columns)"
     )
     command = (
         *("sightbench", "level", "solve", table, "--bay", book.file(book.files.latest)),
