@@ -64,7 +64,8 @@ def _label(one: Seen, axes: object, columns: int, rows: int) -> None:
     x = float(np.clip(0.5 * (low[0] + high[0]), 0.10 * columns, 0.90 * columns))
     under = high[1] < 0.9 * rows
     y = float(np.clip(high[1] + 0.008 * rows if under else low[1] - 0.008 * rows, 0, rows))
-    words = f"{one.wheel.name}\n{style.percent(one.visibility.fraction)} % visible"
+    own = "" if one.marker_id is None else f", id {one.marker_id}"
+    words = f"{one.wheel.name}{own}\n{style.percent(one.visibility.fraction)} % visible"
     if not one.in_picture:
         words += "\nnot wholly in the picture"
     for name, part in one.visibility.hidden_by[:2]:
