@@ -79,7 +79,9 @@ def blurred_sensitivity(
         count = int(places.max(initial=-1)) + 1
     # Along a chord the undistorted point runs straight: exactly without distortion, within the
     # chord's deviation with it.
-    rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
+    rays = chords.rays
+    if rays is None:
+        rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
     lens = np.array([camera.fx, camera.fy, *camera.distortion])
     out = np.zeros((count, CHANNELS))
     _splat_derivatives(
