@@ -17,6 +17,7 @@ from bench.imaging.appearance import edge_strength, response_to
 from bench.imaging.sensor import QUANTISATION_VARIANCE
 from bench.solve.field_step import FieldFit, step_fields
 from bench.solve.image_fit import (
+    KEEP_DERIVATIVES,
     ImageFit,
     Scene,
     sensitivity_at,
@@ -172,9 +173,11 @@ def _settled(
     choosing: tuple[int, ...] = CHOOSING,
 ) -> Weighed:
     """Return the fit after rounds of steps and reweighting."""
-    fit, parameters = start, 0.0
+    fit, parameters, kept = start, 0.0, None
     for turn in range(ROUNDS):
-        step = step_fields(scene, fit, down.weigh, known.contrast, choose=turn in choosing)
+        step = step_fields(
+            scene, fit, down.weigh, known.contrast, choose=turn in choosing, sensitivity=kept
+        )
         fit = step.fit
         if turn == 1:
             parameters = step.solved.spent()
@@ -184,7 +187,9 @@ def _settled(
         down = _unclipped(
             weigh_down(scene.grey, fit.predicted, strength, noise), scene, fit.predicted, known
         )
-        small = step.solved.square(step.moved) < SMALL_STEP**2
+        square = step.solved.square(step.moved)
+        small = square < SMALL_STEP**2
+        kept = step.sensitivity if square < KEEP_DERIVATIVES else None
         if turn >= LEAST_ROUNDS and small and np.max(np.abs(down.trust - before)) < SETTLED:
             break
     return Weighed(fit, down.weigh, True, down.scale, parameters)

@@ -92,6 +92,7 @@ def step_fields(
     *,
     choose: bool = False,
     walk: bool = True,
+    sensitivity: Array | None = None,
 ) -> Step:
     """Take a step, shorter where a whole one doesn't help.
 
@@ -107,13 +108,16 @@ def step_fields(
         Whether amplitudes are chosen first.
     walk : bool
         Whether to take it, or to set up its equations alone.
+    sensitivity : (M, H) float64, optional
+        Derivatives of B from nearby that will do.
 
     Raises
     ------
     GeometryError, numpy.linalg.LinAlgError
         No step leads to a pose with an image, or the equations have no solution.
     """
-    sensitivity = sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts)
+    if sensitivity is None:
+        sensitivity = sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts)
     weights = weigh(fit.predicted)
     residual = scene.grey - fit.predicted if np.any(fit.coefficients) else scene.grey
     equations = field_equations(

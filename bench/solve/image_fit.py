@@ -331,6 +331,18 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> 
     plain = blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
     if not scene.kinds:
         return plain
+    return np.hstack((plain, imprint_at(scene, scene.kinds, pose, blur_px, amounts, plain)))
+
+
+def imprint_at(
+    scene: Scene, kinds: tuple[str, ...], pose: Pose, blur_px: float, amounts: Array, plain: Array
+) -> Array:
+    """Return the columns (M, K) of kinds, the scene's own or others, at its amounts.
+
+    `plain` (M, 7) are the derivatives by pose and blur, from there or nearby.
+    """
+    pixels = scene.pixels
+    chords = _chords(scene.drawing, _ink(scene, amounts)[0], pose, scene.camera)
 
     def image(wider: float) -> Array:
         seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
@@ -339,7 +351,7 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> 
     def derivatives() -> Array:
         return blurred_derivatives(chords, blur_px, pixels.region, pixels.places)
 
-    return np.hstack((plain, imprint_columns(scene.kinds, derivatives, image, plain, pose)))
+    return imprint_columns(kinds, derivatives, image, plain, pose)
 
 
 def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:
