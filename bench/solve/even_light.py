@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import chdtri
@@ -64,6 +65,7 @@ class Branch:
     off_px: float = 0.0
 
 
+@lru_cache(maxsize=4)
 def suspect(fit: ImageFit, scene: Scene) -> bool:
     """Tell whether noise hardly explains what a fit leaves: all of it, or strong boundaries'.
 

@@ -16,7 +16,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.lapack import dpbtrf
 
 from bench.imaging.kernel import kernel
@@ -117,11 +116,14 @@ def choose_amplitudes(
 ) -> tuple[int, int]:
     """Return the likeliest rungs of the ladder for a and b, walking down from a start."""
     known: dict[tuple[int, int], float] = {}
+    rough = equations.rough(basis)
 
     def loss(at: tuple[int, int]) -> float:
         if at not in known:
             amplitudes = amplitudes_of(at, contrast)
-            known[at] = solve_penalised(basis, equations, amplitudes, curved=curved).loss
+            known[at] = solve_penalised(
+                basis, equations, amplitudes, curved=curved, rough=rough
+            ).loss
         return known[at]
 
     place = start
@@ -143,9 +145,16 @@ def amplitudes_of(rungs: tuple[int, int], contrast: float) -> tuple[float, float
 
 
 def solve_penalised(
-    basis: LightBasis, equations: Equations, amplitudes: tuple[float, float], *, curved: bool
+    basis: LightBasis,
+    equations: Equations,
+    amplitudes: tuple[float, float],
+    *,
+    curved: bool,
+    rough: Array | None = None,
 ) -> Solved:
     """Factor the penalised equations; c stays where it is unless light is `curved`.
+
+    `rough` (size, 2), the equations' own, may be given where it is known.
 
     Raises
     ------
@@ -153,39 +162,58 @@ def solve_penalised(
         The equations have no solution.
     """
     rate = np.array([1.0 / amplitude**2 for amplitude in amplitudes])
-    own = equations.coefficients[1:].reshape(-1, 2)
-    pulled = (basis.penalty @ own) * rate
-    left = equations.left + float(np.sum(own * pulled))
+    pulled = (equations.rough(basis) if rough is None else rough) * rate
+    left = equations.left + float(equations.coefficients[1:] @ pulled.reshape(-1))
     band, scale = _penalised(equations.band, basis.penalty_band, *rate)
-    head, head_pull, border = equations.head.copy(), equations.head_pull.copy(), equations.border
-    if not curved:
-        head[-1], head[:, -1], head_pull[-1] = 0.0, 0.0, 0.0
-        head[-1, -1] = 1.0
-    unit = np.sqrt(np.diag(head))
+    head, unit = _head(equations.head, curved)
     if not (np.all(scale > 0.0) and np.all(unit > 0.0)):
         raise np.linalg.LinAlgError("a parameter has no effect on the picture")
     # columns of a lower band, each from its diagonal on, are LAPACK's rows
     factor, fault = dpbtrf(band.T, lower=1, overwrite_ab=1)
     if fault:
         raise np.linalg.LinAlgError("the fields aren't determined")
-    half = np.column_stack((border / unit, equations.pull - pulled.reshape(-1)))
+    root, own = factor.T, len(unit)
+    half = np.empty((len(scale), own + 1))
+    np.multiply(equations.border, 1.0 / unit, out=half[:, :own])
+    half[:, own] = equations.pull - pulled.reshape(-1)
     half /= scale[:, None]
+    pull = equations.head_pull / unit
     if not curved:
-        half[:, -2] = 0.0
-    root = np.ascontiguousarray(factor.T)
+        half[:, own - 1], pull[own - 1] = 0.0, 0.0
     _forward(root, half)
     whole = half.T @ half
-    schur = head / np.outer(unit, unit) - whole[:-1, :-1]
-    schur[np.diag_indices_from(schur)] += JITTER
-    pull = head_pull / unit - whole[:-1, -1]
-    small = cholesky(schur, lower=True, check_finite=False)
-    explained = float(whole[-1, -1]) + float(pull @ cho_solve((small, True), pull))
-    logs = sum(float(np.sum(np.log(part))) for part in (root[:, 0], scale, np.diag(small), unit))
+    schur = head - whole[:own, :own]
+    pull -= whole[:own, own]
+    small = np.linalg.cholesky(schur)
+    explained = float(whole[own, own]) + float(pull @ np.linalg.solve(schur, pull))
+    logs = _log_of(root[:, 0]) + _log_of(scale) + _log_of(np.diag(small)) + _log_of(unit)
     prior = 2.0 * basis.rank * sum(math.log(amplitude) for amplitude in amplitudes)
     return Solved(
         basis, equations, amplitudes, root, scale, half, schur, pull, unit,
         left - explained + 2.0 * logs + prior,
     )  # fmt: skip
+
+
+def _head(head: Array, curved: bool) -> tuple[Array, Array]:
+    """Return the head over its scale, c held unless `curved`, and that scale (H + 1,)."""
+    unit = np.sqrt(np.diag(head))
+    if not curved:
+        unit[-1] = 1.0
+    safe = np.where(unit > 0.0, unit, 1.0)
+    scaled = head / np.outer(safe, safe)
+    if not curved:
+        scaled[-1], scaled[:, -1] = 0.0, 0.0
+        scaled[-1, -1] = 1.0
+    scaled[np.diag_indices_from(scaled)] += JITTER
+    return scaled, unit
+
+
+@kernel
+def _log_of(values: Array) -> float:
+    total = 0.0
+    for value in values:
+        total += np.log(value)
+    return total
 
 
 @kernel
@@ -242,8 +270,8 @@ def _backward(root: Array, half: Array) -> Array:
 def _trace(root: Array, scale: Array, penalty: Array, first: float, second: float) -> float:
     """Return the trace of the band's inverse times the penalty.
 
-    The inverse within the band alone, from the last row up (Takahashi, Fagan and Chen 1973; Erisman
-    and Tinney 1975, doi:10.1145/360680.360704).
+    The inverse within the band alone, from the last row up (Erisman and Tinney 1975,
+    doi:10.1145/360680.360704).
     """
     count, reach = root.shape
     inverse = np.zeros((count + reach, 2 * reach))  # row i, column reach + j - i

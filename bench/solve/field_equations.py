@@ -43,6 +43,10 @@ class Equations:
     left: float
     coefficients: Array
 
+    def rough(self, basis: LightBasis) -> Array:
+        """Return the penalty times a's and b's coefficients (size, 2)."""
+        return np.asarray(basis.penalty @ self.coefficients[1:].reshape(-1, 2))
+
 
 def field_equations(
     basis: LightBasis,

@@ -71,7 +71,7 @@ class LightBasis:
 
     @property
     def penalty_band(self) -> Array:
-        """The penalty's lower band (size, 2 (rows + 3) + 1), each column's from its diagonal on."""
+        """The penalty's lower band (size, 2 (rows + 3) + 1), columns from their diagonal on."""
         return _penalty(*self.cells)[1]
 
 
