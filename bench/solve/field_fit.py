@@ -173,7 +173,8 @@ def _settled(
     choosing: tuple[int, ...] = CHOOSING,
 ) -> Weighed:
     """Return the fit after rounds of steps and reweighting."""
-    fit, parameters, kept = start, 0.0, None
+    fit, parameters = start, 0.0
+    kept: Array | None = None
     for turn in range(ROUNDS):
         step = step_fields(
             scene, fit, down.weigh, known.contrast, choose=turn in choosing, sensitivity=kept
