@@ -124,13 +124,19 @@ def normal_equations(
     )
 
 
-def jacobian(sensitivity: Array, reflectance: Array, light: Array, pixels: Pixels) -> Array:
-    """Return J (N, P), the derivatives of μ; parameters as `normal_equations`."""
+def jacobian(
+    sensitivity: Array, reflectance: Array, light: Array, pixels: Pixels, count: int | None = None
+) -> Array:
+    """Return J (N, P), the derivatives of μ, or the rows of the first `count` pixels alone.
+
+    Parameters as `normal_equations` has them.
+    """
     own = sensitivity.shape[1]
-    rows = np.zeros((len(pixels), own + len(light)))
+    lights = _light_rows(reflectance, pixels, len(light), count)
+    rows = np.zeros((len(lights), own + len(light)))
     near = slice(None, pixels.near)
     rows[near, :own] = sensitivity * response_to(reflectance, light, pixels)[near, None]
-    rows[:, own:] = _light_rows(reflectance, pixels, len(light))
+    rows[:, own:] = lights
     return rows
 
 
@@ -156,9 +162,12 @@ def edge_strength(
     return np.abs(strength)
 
 
-def _light_rows(reflectance: Array, pixels: Pixels, terms: int) -> Array:
+def _light_rows(reflectance: Array, pixels: Pixels, terms: int, count: int | None = None) -> Array:
     """Return the derivatives of μ by c (N, terms)."""
-    across, down, even = pixels.across, pixels.down, np.ones(len(pixels))
+    reflectance, across, down = (
+        each[:count] for each in (reflectance, pixels.across, pixels.down)
+    )
+    even = np.ones(len(reflectance))
     rows = [even, reflectance, reflectance * across, reflectance * down]
     if terms == FREE_LIGHT:
         rows += [across, down, reflectance * reflectance]

@@ -61,11 +61,15 @@ class Chords:
         Reflectance on the left of the chord, as the picture shows it, minus on its right.
     relief : (float, float, float)
         a, b, c of the height z = a x² + b y² + c x y that the boundaries have on their plate.
+    rays : (N, 4) float64 or None
+        Undistorted normalised coordinates of the curve's points at the ends, where they are
+        known: an arc's vertex, a hair off its curve, has that of the curve's middle.
     """
 
     ends: Array
     steps: Array
     relief: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    rays: Array | None = None
 
 
 def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
@@ -77,7 +81,23 @@ def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> C
         The camera sees the target's back or its edge only, or not all of a bent one's face; a
         point of it lies on or behind the camera plane, or where the lens model isn't one-to-one.
     """
-    return _project(*_boundaries(drawing), drawing, T_camera_target, camera)
+    return project_boundaries(_boundaries(drawing), drawing, T_camera_target, camera)
+
+
+def project_boundaries(
+    boundaries: tuple[Array, Array, Array, Array],
+    drawing: Drawing,
+    T_camera_target: Pose,
+    camera: Camera,
+) -> Chords:
+    """Project segments, with their steps, and discs, with theirs, on a drawing's plate.
+
+    Raises
+    ------
+    GeometryError
+        As `project_chords`.
+    """
+    return _project(*boundaries, drawing, T_camera_target, camera)
 
 
 def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
@@ -121,12 +141,12 @@ def _project(
         if not least_height_over_tangents(relief, *size, eye) > 0.0:
             raise GeometryError("the target's bent plate hides a part of its face from the camera")
         surface = np.array([*relief, drawing.bend.slope(*size), *rotation[:, 2]])
-    fault, ends, steps = _chain(
+    fault, ends, steps, rays = _chain(
         edges, edge_steps, circles, circle_steps, plane, surface, *_lens(camera), DEVIATION_PX
     )
     if fault:
         raise GeometryError(_REASONS[fault])
-    return Chords(ends, steps, relief)
+    return Chords(ends, steps, relief, rays)
 
 
 @lru_cache(maxsize=256)
@@ -268,8 +288,8 @@ def _chain(
     lens: Array,
     domain_r2: float,
     deviation: float,
-) -> tuple[int, Array, Array]:
-    """Return a fault (0 is none), chords (N, 4) and their steps (N,)."""
+) -> tuple[int, Array, Array, Array]:
+    """Return a fault (0 is none), chords (N, 4), their steps (N,) and their rays (N, 4)."""
     nothing, no_steps = np.empty((0, 4)), np.empty(0)
     lines, depths = np.empty((len(edges), 4)), np.empty((len(edges), 2))
     bent = surface[3] > 0.0
@@ -279,29 +299,29 @@ def _chain(
         for end in range(0, 4, 2):
             x, y, z = _normalised(edges[i, end], edges[i, end + 1], plane, surface)
             if not z > 0.0:
-                return _BEHIND, nothing, no_steps
+                return _BEHIND, nothing, no_steps, nothing
             if not x * x + y * y < domain_r2:
-                return _OUTSIDE_LENS, nothing, no_steps
+                return _OUTSIDE_LENS, nothing, no_steps, nothing
             lines[i, end], lines[i, end + 1], depths[i, end // 2] = x, y, z
         across = _bend_across(edges[i], lines[i], depths[i], surface) if bent else 0.0
         arcs[i] = _arcs_of_edge(lines[i], across, lens, deviation)
         if arcs[i] > MAX_ARCS:
-            return _BEHIND, nothing, no_steps
+            return _BEHIND, nothing, no_steps, nothing
         total += max(1, 2 * arcs[i])
     for i in range(len(circles)):
         n = _arcs_of_circle(circles[i], plane, surface, lens, deviation)
         if n < 0:
-            return _BEHIND, nothing, no_steps
+            return _BEHIND, nothing, no_steps, nothing
         arcs[len(edges) + i] = n
         total += 2 * n
 
-    ends, steps = np.empty((total, 4)), np.empty(total)
+    ends, steps, rays = np.empty((total, 4)), np.empty(total), np.empty((total, 4))
     k = 0
     for i in range(len(edges) + len(circles)):
         is_edge = i < len(edges)
         step = edge_steps[i] if is_edge else circle_steps[i - len(edges)]
         pieces = max(1, 2 * arcs[i])  # two to an arc: its middle, its end
-        u0 = v0 = u_mid = v_mid = 0.0
+        u0 = v0 = u_mid = v_mid = x0 = y0 = x_mid = y_mid = 0.0
         for j in range(pieces + 1):
             if is_edge:
                 t = j / pieces
@@ -326,15 +346,16 @@ def _chain(
                 )
             u, v, determinant = _distorted(x, y, lens)
             if not (x * x + y * y < domain_r2 and determinant > 0.0):
-                return _OUTSIDE_LENS, nothing, no_steps
+                return _OUTSIDE_LENS, nothing, no_steps, nothing
             if j == 0:
-                u0, v0 = u, v
+                u0, v0, x0, y0 = u, v, x, y
             elif pieces == 1:
                 ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3] = u0, v0, u, v
+                rays[k, 0], rays[k, 1], rays[k, 2], rays[k, 3] = x0, y0, x, y
                 steps[k] = step
                 k += 1
             elif j % 2 == 1:
-                u_mid, v_mid = u, v
+                u_mid, v_mid, x_mid, y_mid = u, v, x, y
             else:
                 u_c, v_c = 0.5 * (u0 + u), 0.5 * (v0 + v)
                 u_mid = u_c + FOUR_THIRDS * (u_mid - u_c)
@@ -342,7 +363,10 @@ def _chain(
                 ends[k, 0], ends[k, 1], ends[k, 2], ends[k, 3] = u0, v0, u_mid, v_mid
                 ends[k + 1, 0], ends[k + 1, 1] = u_mid, v_mid
                 ends[k + 1, 2], ends[k + 1, 3] = u, v
+                rays[k, 0], rays[k, 1], rays[k, 2], rays[k, 3] = x0, y0, x_mid, y_mid
+                rays[k + 1, 0], rays[k + 1, 1] = x_mid, y_mid
+                rays[k + 1, 2], rays[k + 1, 3] = x, y
                 steps[k] = steps[k + 1] = step
                 k += 2
-                u0, v0 = u, v
-    return 0, ends, steps
+                u0, v0, x0, y0 = u, v, x, y
+    return 0, ends, steps, rays

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import chdtri
@@ -22,8 +23,8 @@ from bench.solve.image_fit import (
     ImageFit,
     Scene,
     fit_image,
+    imprint_at,
     pose_covariance_of,
-    sensitivity_at,
 )
 from bench.solve.imprint import kinds_left, truncation_covariance
 from bench.solve.imprint_score import Shown, hints, kinds_shown
@@ -64,6 +65,7 @@ class Branch:
     off_px: float = 0.0
 
 
+@lru_cache(maxsize=4)
 def suspect(fit: ImageFit, scene: Scene) -> bool:
     """Tell whether noise hardly explains what a fit leaves: all of it, or strong boundaries'.
 
@@ -89,19 +91,20 @@ def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int, *, curved
     equations first, which answers most clean pictures.
     """
     asked = kinds_left(scene.kinds, curved=curved)
-    wider = replace(scene, kinds=(*scene.kinds, *asked))
-    whole = sensitivity_at(wider, fit.pose, fit.blur_px, fit.amounts)
-    near, own = len(whole), fit.sensitivity.shape[1]
-    response = response_to(fit.reflectance, fit.light, scene.pixels)
-    columns = whole[:, own:] * response[:near, None]
-    known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
+    # derivatives of the fit's last steps serve: they have settled
+    near = scene.pixels.near
+    plain = fit.sensitivity[:, : POSE + 1]
+    columns = imprint_at(scene, asked, fit.pose, fit.blur_px, fit.amounts, plain)
+    columns *= response_to(fit.reflectance, fit.light, scene.pixels)[:near, None]
     left = scene.grey - fit.predicted
     if not suspect(fit, scene):
+        known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels, near)
         hinted, hidden = hints(
-            fit.information, known[:near], columns, fit.weights[:near], left[:near], asked
+            fit.information, known, columns, fit.weights[:near], left[:near], asked
         )
         if not hinted:
             return Shown((), hidden)
+    known = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     rows = np.zeros((len(known), known.shape[1] + columns.shape[1]))
     rows[:, : known.shape[1]] = known
     rows[:near, known.shape[1] :] = columns

@@ -15,12 +15,9 @@ from scipy.special import chdtri
 
 from bench.imaging.appearance import edge_strength, response_to
 from bench.imaging.sensor import QUANTISATION_VARIANCE
-from bench.solve.field_amplitude import (
-    Equations,
-    Solved,
-)
 from bench.solve.field_step import FieldFit, step_fields
 from bench.solve.image_fit import (
+    KEEP_DERIVATIVES,
     ImageFit,
     Scene,
     sensitivity_at,
@@ -33,7 +30,7 @@ from bench.solve.light_fields import (
 from bench.solve.noise import ENOUGH_PIXELS, Noise
 from bench.solve.robust import STRONG, WeighedDown, strength_of, weigh_down
 from bench.solve.weights import Weigher
-from bench.typing import Array, BoolArray
+from bench.typing import Array, BoolArray, IntArray
 
 # Cells along a plate's longer side; the second where flat parts still vary under the first, at
 # this probability: shadows' edges, uneven paper, small reflections.
@@ -98,6 +95,8 @@ class Known:
         Pixels far from any boundary, or all where those are few.
     contrast : float
         Between black and white, grey values.
+    line : (N,) int64
+        The drawing's line that each pixel is nearest to.
     """
 
     noise: Noise
@@ -106,6 +105,7 @@ class Known:
     clipped: float
     flat: BoolArray
     contrast: float
+    line: IntArray
 
 
 def fit_fields(scene: Scene, first: ImageFit, known: Known) -> Weighed:
@@ -127,7 +127,7 @@ def fit_fields(scene: Scene, first: ImageFit, known: Known) -> Weighed:
         basis = light_basis(scene, pose, cells)
         start = FieldFit(
             pose, blur, basis, START_RUNGS, np.zeros(2 * basis.size + 1), amounts,
-            value, response, predicted,
+            value, response, predicted, np.column_stack((np.zeros_like(response), response)),
         )  # fmt: skip
         found = _settled(scene, start, down, known)
         fit, down = found.fit, WeighedDown(found.weigh, 0.0, found.scale)
@@ -174,28 +174,26 @@ def _settled(
 ) -> Weighed:
     """Return the fit after rounds of steps and reweighting."""
     fit, parameters = start, 0.0
+    kept: Array | None = None
     for turn in range(ROUNDS):
-        step = step_fields(scene, fit, down.weigh, known.contrast, choose=turn in choosing)
+        step = step_fields(
+            scene, fit, down.weigh, known.contrast, choose=turn in choosing, sensitivity=kept
+        )
         fit = step.fit
         if turn == 1:
-            parameters = spent(step.solved, step.equations)
+            parameters = step.solved.spent()
         noise = _noise_now(scene, fit, down.trust, known, parameters)
         strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
         before = down.trust
         down = _unclipped(
             weigh_down(scene.grey, fit.predicted, strength, noise), scene, fit.predicted, known
         )
-        own = step.sensitivity.shape[1]
-        moved = step.solved.step[:own]
-        small = moved @ step.solved.penalised[:own, :own] @ moved < SMALL_STEP**2
+        square = step.solved.square(step.moved)
+        small = square < SMALL_STEP**2
+        kept = step.sensitivity if square < KEEP_DERIVATIVES else None
         if turn >= LEAST_ROUNDS and small and np.max(np.abs(down.trust - before)) < SETTLED:
             break
     return Weighed(fit, down.weigh, True, down.scale, parameters)
-
-
-def spent(solved: Solved, equations: Equations) -> float:
-    """Return how many parameters a penalised fit has spent: the trace of A⁻¹JᵀWJ."""
-    return float(np.trace(np.linalg.solve(solved.penalised, equations.information)))
 
 
 def _noise_now(

@@ -14,12 +14,12 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import FREE_LIGHT, POSE
 from bench.solve.field_amplitude import (
-    Equations,
     Solved,
     amplitudes_of,
     choose_amplitudes,
     solve_penalised,
 )
+from bench.solve.field_equations import field_equations
 from bench.solve.image_fit import (
     LEAST_BLUR_PX,
     MOST_BLUR_PX,
@@ -27,7 +27,7 @@ from bench.solve.image_fit import (
     reflectance_at,
     sensitivity_at,
 )
-from bench.solve.light_fields import LightBasis, field_at, field_equations
+from bench.solve.light_fields import LightBasis, fields_at
 from bench.solve.weights import Weigher
 from bench.typing import Array
 
@@ -50,11 +50,13 @@ class FieldFit:
     rungs : (int, int)
         Of their amplitudes.
     coefficients : (2 size + 1,) float64
-        c, a's and b's.
+        c, then a's and b's in turn.
     amounts : (K,) float64
         Of the scene's kinds, see `bench.solve.imprint`.
     reflectance, response, predicted : (N,) float64
         B, ∂μ/∂B, μ.
+    lights : (N, 2) float64
+        Light that was added, a, and light on the paint, b.
     """
 
     pose: Pose
@@ -66,25 +68,19 @@ class FieldFit:
     reflectance: Array
     response: Array
     predicted: Array
-
-    @property
-    def added(self) -> Array:
-        """Light that was added, a (N,)."""
-        return field_at(self.basis, self.coefficients[1 : 1 + self.basis.size])
-
-    @property
-    def multiplied(self) -> Array:
-        """Light on the paint, b (N,)."""
-        return field_at(self.basis, self.coefficients[1 + self.basis.size :])
+    lights: Array
 
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """A Gauss-Newton step: where it led, from which equations, and where from."""
+    """A Gauss-Newton step: where it led, by which equations, and where from.
+
+    `moved` (H,) is how far the whole of it goes for B's own parameters.
+    """
 
     fit: FieldFit
     solved: Solved
-    equations: Equations
+    moved: Array
     sensitivity: Array
 
 
@@ -96,6 +92,7 @@ def step_fields(
     *,
     choose: bool = False,
     walk: bool = True,
+    sensitivity: Array | None = None,
 ) -> Step:
     """Take a step, shorter where a whole one doesn't help.
 
@@ -111,54 +108,51 @@ def step_fields(
         Whether amplitudes are chosen first.
     walk : bool
         Whether to take it, or to set up its equations alone.
+    sensitivity : (M, H) float64, optional
+        Derivatives of B from nearby that will do.
 
     Raises
     ------
     GeometryError, numpy.linalg.LinAlgError
         No step leads to a pose with an image, or the equations have no solution.
     """
-    sensitivity = sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts)
+    if sensitivity is None:
+        sensitivity = sensitivity_at(scene, fit.pose, fit.blur_px, fit.amounts)
     weights = weigh(fit.predicted)
     residual = scene.grey - fit.predicted if np.any(fit.coefficients) else scene.grey
-    information, gradient = field_equations(
-        fit.basis, sensitivity, fit.reflectance, fit.response, residual, weights
+    equations = field_equations(
+        fit.basis,
+        sensitivity,
+        fit.reflectance,
+        fit.response,
+        residual,
+        weights,
+        fit.coefficients,
     )
-    equations = Equations(
-        information, gradient, float(weights @ (residual * residual)), fit.coefficients
-    )
-    held = np.zeros(len(gradient), dtype=np.bool_)
-    held[sensitivity.shape[1]] = scene.terms != FREE_LIGHT
-    rungs = fit.rungs
+    curved, rungs = scene.terms == FREE_LIGHT, fit.rungs
     if choose:
-        rungs = choose_amplitudes(fit.basis, equations, held, contrast, rungs)
+        rungs = choose_amplitudes(fit.basis, equations, contrast, rungs, curved=curved)
     amplitudes = amplitudes_of(rungs, contrast)
-    solved = solve_penalised(fit.basis, equations, held, amplitudes)
-    at_start = _loss(fit, residual, weights, amplitudes)
+    solved = solve_penalised(fit.basis, equations, amplitudes, curved=curved)
+    whole = solved.step()
+    moved = whole[: sensitivity.shape[1]]
+    at_start = equations.left + roughness(fit, amplitudes)
     for share in SHORTER if walk else ():
         try:
-            trial = _moved(scene, fit, share * solved.step, rungs, sensitivity)
+            trial = _moved(scene, fit, share * whole, rungs, sensitivity)
         except (GeometryError, TargetError):
             continue
         left = scene.grey - trial.predicted
-        if _loss(trial, left, weights, amplitudes) <= at_start:
-            return Step(trial, solved, equations, sensitivity)
-    return Step(fit, solved, equations, sensitivity)
+        if float(weights @ (left * left)) + roughness(trial, amplitudes) <= at_start:
+            return Step(trial, solved, moved, sensitivity)
+    return Step(fit, solved, moved, sensitivity)
 
 
 def roughness(fit: FieldFit, amplitudes: tuple[float, float]) -> float:
     """Return what the fields' roughness costs, as a χ²."""
-    size, penalty = fit.basis.size, fit.basis.penalty
-    cost = 0.0
-    for k, amplitude in enumerate(amplitudes):
-        own = fit.coefficients[1 + k * size : 1 + (k + 1) * size]
-        cost += float(own @ penalty @ own) / amplitude**2
-    return cost
-
-
-def _loss(
-    fit: FieldFit, residual: Array, weights: Array, amplitudes: tuple[float, float]
-) -> float:
-    return float(weights @ (residual * residual)) + roughness(fit, amplitudes)
+    own = fit.coefficients[1:].reshape(-1, 2)
+    costs = np.sum(own * (fit.basis.penalty @ own), axis=0)
+    return float(costs @ (1.0 / np.square(amplitudes)))
 
 
 def _moved(
@@ -179,11 +173,9 @@ def _moved(
     amounts = fit.amounts + step[POSE + 1 : first]
     value = reflectance_at(scene, pose, blur, amounts, sensitivity)
     own = fit.coefficients + step[first:]
-    size = fit.basis.size
-    added, multiplied = (
-        field_at(fit.basis, own[1 : 1 + size]),
-        field_at(fit.basis, own[1 + size :]),
-    )
+    lights = fields_at(fit.basis, own[1:].reshape(-1, 2))
+    added, multiplied = lights.T
+    curved = own[0] * value
     return replace(
         fit,
         pose=pose,
@@ -192,6 +184,7 @@ def _moved(
         coefficients=own,
         amounts=amounts,
         reflectance=value,
-        response=multiplied + 2.0 * own[0] * value,
-        predicted=added + multiplied * value + own[0] * value * value,
+        response=multiplied + 2.0 * curved,
+        predicted=added + (multiplied + curved) * value,
+        lights=lights,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import LIGHT, POSE, fit_light, normal_equations, predict
-from bench.imaging.chords import project_chords
+from bench.imaging.chords import Chords, project_boundaries, project_chords
 from bench.imaging.cumulants import blurred_derivatives
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.kernel import kernel
@@ -25,7 +26,7 @@ from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
 from bench.solve.imprint import amounts_of, imprint_columns, place_of
 from bench.targets.drawing import Drawing
-from bench.targets.ink import inked, takes_ink
+from bench.targets.ink import inked_boundaries, takes_ink
 from bench.typing import Array, BoolArray
 
 MAX_STEPS = 30
@@ -284,29 +285,39 @@ def reflectance_at(
     TargetError
         So much ink leaves nothing of the drawing's finest part.
     """
-    drawing, rest = _inked(scene, amounts)
-    chords = project_chords(drawing, pose, scene.camera)
-    background, region = drawing.background, scene.pixels.region
+    spread, rest = _ink(scene, amounts)
+    chords = _chords(scene.drawing, spread, pose, scene.camera)
+    background, region = scene.drawing.background, scene.pixels.region
     whole = scene.pixels.of(blurred_image(chords, background, blur_px, region))
     if sensitivity is not None and np.any(rest):
         whole[: len(sensitivity)] += sensitivity[:, POSE + 1 :] @ rest
     return whole
 
 
-def _inked(scene: Scene, amounts: Array) -> tuple[Drawing, Array]:
-    """Return the face with its ink as spread as it is, and the other amounts.
+@lru_cache(maxsize=8)
+def _chords(drawing: Drawing, spread: float, pose: Pose, camera: Camera) -> Chords:
+    """Return the face's boundaries with its ink spread; a fit asks for them twice at a pose.
 
     Raises
     ------
+    GeometryError
+        As `bench.imaging.chords.project_chords`.
     TargetError
         As `bench.targets.ink.inked`.
     """
+    if spread == 0.0:
+        return project_chords(drawing, pose, camera)
+    return project_boundaries(inked_boundaries(drawing, spread), drawing, pose, camera)
+
+
+def _ink(scene: Scene, amounts: Array) -> tuple[float, Array]:
+    """Return by how much ink has spread, where it is drawn so, and the other amounts."""
     place = place_of("ink", scene.kinds)
     if place is None or place >= len(amounts) or not takes_ink(scene.drawing):
-        return scene.drawing, amounts
+        return 0.0, amounts
     rest = amounts.copy()
     rest[place] = 0.0
-    return inked(scene.drawing, float(amounts[place])), rest
+    return float(amounts[place]), rest
 
 
 def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> Array:
@@ -315,21 +326,32 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> 
     By pose, blur and the amounts of the scene's kinds, at these amounts; those of kinds that
     have none yet are zero.
     """
-    drawing, _ = _inked(scene, amounts)
-    chords = project_chords(drawing, pose, scene.camera)
+    chords = _chords(scene.drawing, _ink(scene, amounts)[0], pose, scene.camera)
     pixels, camera = scene.pixels, scene.camera
     plain = blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
     if not scene.kinds:
         return plain
+    return np.hstack((plain, imprint_at(scene, scene.kinds, pose, blur_px, amounts, plain)))
+
+
+def imprint_at(
+    scene: Scene, kinds: tuple[str, ...], pose: Pose, blur_px: float, amounts: Array, plain: Array
+) -> Array:
+    """Return the columns (M, K) of kinds, the scene's own or others, at its amounts.
+
+    `plain` (M, 7) are the derivatives by pose and blur, from there or nearby.
+    """
+    pixels = scene.pixels
+    chords = _chords(scene.drawing, _ink(scene, amounts)[0], pose, scene.camera)
 
     def image(wider: float) -> Array:
-        seen = blurred_image(chords, drawing.background, wider * blur_px, pixels.region)
+        seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
         return pixels.of(seen)[: len(plain)]
 
     def derivatives() -> Array:
         return blurred_derivatives(chords, blur_px, pixels.region, pixels.places)
 
-    return np.hstack((plain, imprint_columns(scene.kinds, derivatives, image, plain, pose)))
+    return imprint_columns(kinds, derivatives, image, plain, pose)
 
 
 def _explain(scene: Scene, reflectance: Array, weights: Array) -> tuple[Array, Array, float]:

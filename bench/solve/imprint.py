@@ -88,22 +88,26 @@ def imprint_columns(
     """
     spot = derivatives() if "ellipse" in kinds or "skew" in kinds else np.empty((0, 0))
     here = image(1.0) if "tails" in kinds or "curve" in kinds else np.empty(0)
-    columns: list[Array] = []
+    columns = np.empty((len(sensitivity), amounts_of(kinds)))
+    first = 0
     for kind in kinds:
+        own = columns[:, first : first + COUNTS[kind]]
+        first += COUNTS[kind]
         if kind == "ellipse":
-            columns += [spot[:, 0], spot[:, 1]]
+            own[:] = spot[:, :2]
         elif kind == "skew":
-            columns += [spot[:, k] for k in range(2, 6)]
+            own[:] = spot[:, 2:]
         elif kind == "tails":
-            columns.append(image(WIDER) - here)
+            own[:, 0] = image(WIDER) - here
         elif kind == "curve":
-            bump = (here - np.min(here)) * (np.max(here) - here)
-            columns += [bump * (2.0 * here - np.min(here) - np.max(here)), bump * bump]
+            least, most = np.min(here), np.max(here)
+            bump = (here - least) * (most - here)
+            own[:, 0], own[:, 1] = bump * (2.0 * here - least - most), bump * bump
         else:
             # moved along its own x and y the face shows its slopes there
-            across, down = (sensitivity[:, 3:6] @ pose.rotation[:, k] for k in (0, 1))
-            columns.append(-np.hypot(across, down))
-    return np.column_stack(columns) if columns else np.empty((len(sensitivity), 0))
+            slopes = sensitivity[:, 3:6] @ pose.rotation[:, :2]
+            own[:, 0] = -np.hypot(slopes[:, 0], slopes[:, 1])
+    return columns
 
 
 def truncation_covariance(information: Array, amounts: Array, kinds: tuple[str, ...]) -> Array:

@@ -27,9 +27,8 @@ from bench.imaging.kernel import kernel
 from bench.solve.image_fit import Scene
 from bench.typing import Array, IntArray
 
-# A cubic spline's pieces each way, and coefficients that a pixel's two fields have part in.
+# A cubic spline's pieces each way.
 PIECES = 4
-SHARES = PIECES * PIECES
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +67,11 @@ class LightBasis:
     @property
     def rank(self) -> int:
         """Of the penalty: the size less the three coefficients of a plane."""
+        return self.size - 3
+
+    @property
+    def penalty_band(self) -> Array:
+        """The penalty's lower band (size, 2 (rows + 3) + 1), columns from their diagonal on."""
         return _penalty(*self.cells)[1]
 
 
@@ -115,48 +119,28 @@ def places_on_plate(scene: Scene, pose: Pose) -> Array:
     return np.asarray(cv2.perspectiveTransform(seen[None], way)[0])
 
 
-def field_at(basis: LightBasis, coefficients: Array) -> Array:
-    """Return a field's values (N,) at the pixels."""
-    return _field(coefficients, basis.cell, basis.across, basis.down, *basis.cells)
-
-
-def field_equations(
-    basis: LightBasis,
-    sensitivity: Array,
-    reflectance: Array,
-    response: Array,
-    residual: Array,
-    weights: Array,
-) -> tuple[Array, Array]:
-    """Return JᵀWJ (P, P) and JᵀWr (P,), P = H + 1 + 2 size: of B's own, c, and a's and b's.
-
-    Parameters
-    ----------
-    basis : LightBasis
-        Of the fields.
-    sensitivity : (M, H) float64
-        Of B by pose, blur and what else there is, at the first M pixels.
-    reflectance, response : (N,) float64
-        B and ∂μ/∂B.
-    residual, weights : (N,) float64
-        Grey values minus μ, inverse variances.
-    """
-    whole = _equations(
+def fields_at(basis: LightBasis, coefficients: Array) -> Array:
+    """Return values (N, K) at the pixels of fields with coefficients (size, K)."""
+    return _fields(
         basis.order, basis.starts, *basis.cells, basis.across, basis.down,
-        sensitivity, reflectance, response, residual, weights,
+        np.ascontiguousarray(coefficients),
     )  # fmt: skip
-    return whole[:-1, :-1].copy(), whole[:-1, -1].copy()
 
 
 @lru_cache(maxsize=64)
-def _penalty(columns: int, rows: int) -> tuple[Array, int]:
+def _penalty(columns: int, rows: int) -> tuple[Array, Array]:
     along, down = columns + PIECES - 1, rows + PIECES - 1
     first = [np.diff(np.eye(n), 1, axis=0) for n in (along, down)]
     second = [np.diff(np.eye(n), 2, axis=0) for n in (along, down)]
     (a1, d1), (a2, d2) = ([m.T @ m for m in both] for both in (first, second))
     energy = np.kron(a2, np.eye(down)) + np.kron(np.eye(along), d2) + 2.0 * np.kron(a1, d1)
+    size, reach = along * down, 2 * down + 1
+    band = np.zeros((size, reach))
+    for k in range(reach):
+        band[: size - k, k] = np.diagonal(energy, -k)
     energy.setflags(write=False)
-    return energy, along * down - 3
+    band.setflags(write=False)
+    return energy, band
 
 
 def _splines(place: Array, cells: int) -> tuple[IntArray, Array]:
@@ -175,88 +159,30 @@ def _splines(place: Array, cells: int) -> tuple[IntArray, Array]:
 
 
 @kernel
-def _field(
-    coefficients: Array, cell: IntArray, across: Array, down: Array, columns: int, rows: int
-) -> Array:
-    wide = rows + 3
-    values = np.zeros(len(cell))
-    for n in range(len(cell)):
-        i, j = cell[n] // rows, cell[n] % rows
-        for a in range(4):
-            part = 0.0
-            for b in range(4):
-                part += down[n, b] * coefficients[(i + a) * wide + j + b]
-            values[n] += across[n, a] * part
-    return values
-
-
-@kernel
-def _equations(
+def _fields(
     order: IntArray, starts: IntArray, columns: int, rows: int, across: Array, down: Array,
-    sensitivity: Array, reflectance: Array, response: Array, residual: Array, weights: Array,
+    coefficients: Array,
 ) -> Array:  # fmt: skip
-    # Cell by cell, for within one all pixels share their coefficients; the last row is the
-    # residual's. b's block with a's and its own follow from moments, as b's rows are a's times B.
-    wide = rows + 3
-    size = (columns + 3) * wide
-    near, own = sensitivity.shape
-    start, last = own + 1, own + 1 + 2 * size
-    normal = np.zeros((last + 1, last + 1))
-    head, place = np.zeros(own + 2), np.zeros(16, np.int64)
-    local = np.zeros((3, 16, 16))
-    mixed = np.zeros((2, own + 2, 16))
-    share = np.zeros(16)
+    # cell by cell, for within one all pixels share their coefficients
+    wide, count = rows + 3, coefficients.shape[1]
+    values = np.empty((len(order), count))
+    own = np.empty((16, count))
+    share = np.empty((np.max(np.diff(starts)), 16))
     for c in range(len(starts) - 1):
-        if starts[c + 1] == starts[c]:
+        first, last = starts[c], starts[c + 1]
+        if first == last:
             continue
         i, j = c // rows, c % rows
-        local[:] = 0.0
-        mixed[:] = 0.0
         for a in range(4):
             for b in range(4):
-                place[4 * a + b] = start + (i + a) * wide + j + b
-        for m in range(starts[c], starts[c + 1]):
+                own[4 * a + b] = coefficients[(i + a) * wide + j + b]
+        for m in range(first, last):
             n = order[m]
-            w, value = weights[n], reflectance[n]
-            if w == 0.0:
-                continue
             for a in range(4):
                 for b in range(4):
-                    share[4 * a + b] = across[n, a] * down[n, b]
-            begin = 0
-            if n < near:
-                for q in range(own):
-                    head[q] = sensitivity[n, q] * response[n]
-            else:
-                begin = own
-            head[own], head[own + 1] = value * value, residual[n]
-            for q in range(begin, own + 2):
-                wq = w * head[q]
-                for k in range(16):
-                    mixed[0, q, k] += wq * share[k]
-                    mixed[1, q, k] += wq * value * share[k]
-                row = last if q == own + 1 else q
-                for p in range(begin, min(q, own) + 1):
-                    normal[row, p] += wq * head[p]
-            for k in range(16):
-                wk = w * share[k]
-                for p in range(k + 1):
-                    moment = wk * share[p]
-                    local[0, k, p] += moment
-                    local[1, k, p] += moment * value
-                    local[2, k, p] += moment * value * value
-        for k in range(16):
-            for p in range(16):
-                high, low = max(k, p), min(k, p)
-                normal[place[k], place[p]] += local[0, high, low]
-                normal[size + place[k], place[p]] += local[1, high, low]
-                normal[size + place[k], size + place[p]] += local[2, high, low]
-            for q in range(start):
-                normal[place[k], q] += mixed[0, q, k]
-                normal[size + place[k], q] += mixed[1, q, k]
-            normal[last, place[k]] += mixed[0, own + 1, k]
-            normal[last, size + place[k]] += mixed[1, own + 1, k]
-    for i in range(last + 1):
-        for j in range(i):
-            normal[j, i] = normal[i, j]
-    return normal
+                    share[m - first, 4 * a + b] = across[n, a] * down[n, b]
+        found = np.dot(share[: last - first], own)
+        for m in range(first, last):
+            for k in range(count):
+                values[order[m], k] = found[m - first, k]
+    return values

@@ -11,9 +11,11 @@ broad, many against what is small.
 from __future__ import annotations
 
 import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.linalg.lapack import dpstrf
 from scipy.special import chdtri
 
-from bench.imaging.appearance import jacobian
+from bench.imaging.appearance import LIGHT, response_to
 from bench.imaging.kernel import kernel
 from bench.solve.image_fit import ImageFit, Scene
 from bench.solve.light_fields import places_on_plate
@@ -24,7 +26,7 @@ FINEST = LEVELS[-1]
 # Probability under which light is called uneven, of each level. A false alarm costs time alone:
 # the fields' amplitudes are then found to be small.
 UNEVEN = 0.01
-# Of the largest eigenvalue, below which a direction is one that the fit has used up already.
+# Of what is known of a column alone, below which the fit and other columns have used it up.
 USED_UP = 1e-6
 
 
@@ -54,18 +56,21 @@ def light_evidence(scene: Scene, fit: ImageFit, weights: Array) -> float:
     GeometryError
         As `light_is_uneven`.
     """
-    rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
     places = np.clip(places_on_plate(scene, fit.pose) + 0.5, 0.0, 1.0 - 1e-9)
     cell = (places * FINEST).astype(np.int64)
-    pull, diagonal, cross = _sums(
+    pixels = scene.pixels
+    pull, diagonal, cross, information = _sums(
         cell[:, 0] * FINEST + cell[:, 1],
-        rows,
+        fit.sensitivity,
+        response_to(fit.reflectance, fit.light, pixels),
+        pixels.across,
+        pixels.down,
+        len(fit.light) != LIGHT,
         fit.reflectance,
         scene.grey - fit.predicted,
         weights,
         FINEST * FINEST,
     )
-    information = rows.T @ (rows * weights[:, None])
     scale = np.sqrt(np.diag(information))
     inverse = np.linalg.pinv(information / np.outer(scale, scale), hermitian=True)
     inverse /= np.outer(scale, scale)
@@ -84,11 +89,11 @@ def _statistic(level: int, pull: Array, diagonal: Array, cross: Array, inverse: 
     whole -= seen @ inverse @ seen.T
     scale = np.sqrt(np.concatenate((d[:, 0], d[:, 2])))
     scale[scale == 0.0] = 1.0
-    values, vectors = np.linalg.eigh(whole / np.outer(scale, scale))
-    free = values > USED_UP * values[-1]
-    along = vectors[:, free].T @ (np.concatenate((g[:, 0], g[:, 1])) / scale)
-    statistic = float(np.sum(along * along / values[free]))
-    return statistic / float(chdtri(np.count_nonzero(free), UNEVEN))
+    # Cholesky with pivots, up to where directions are used up: any pseudo-inverse will do
+    along = np.concatenate((g[:, 0], g[:, 1])) / scale
+    root, order, free, _ = dpstrf(whole / np.outer(scale, scale), tol=USED_UP, lower=1)
+    half = solve_triangular(root[:free, :free], along[order[:free] - 1], lower=True)
+    return float(half @ half) / float(chdtri(free, UNEVEN))
 
 
 def _merged(part: Array, level: int) -> Array:
@@ -101,21 +106,40 @@ def _merged(part: Array, level: int) -> Array:
 
 @kernel
 def _sums(
-    cell: IntArray, rows: Array, reflectance: Array, residual: Array, weights: Array, cells: int
-) -> tuple[Array, Array, Array]:
-    """Return sums over cells of w·(r, rB), w·(1, B, B²) and w·(J, BJ)."""
-    count = rows.shape[1]
+    cell: IntArray, sensitivity: Array, response: Array, across: Array, down: Array, curved: bool,
+    reflectance: Array, residual: Array, weights: Array, cells: int,
+) -> tuple[Array, Array, Array, Array]:  # fmt: skip
+    """Return sums over cells of w·(r, rB), w·(1, B, B²) and w·(J, BJ), and JᵀWJ of all.
+
+    J's rows are those of `bench.imaging.appearance.jacobian`.
+    """
+    near, own = sensitivity.shape
+    count = own + (7 if curved else 4)
     pull, diagonal = np.zeros((cells, 2)), np.zeros((cells, 3))
-    cross = np.zeros((cells, 2, count))
+    cross, whole = np.zeros((cells, 2, count)), np.zeros((count, count))
+    row = np.zeros(count)
     for n in range(len(cell)):
         k, w, b = cell[n], weights[n], reflectance[n]
-        pull[k, 0] += w * residual[n]
-        pull[k, 1] += w * residual[n] * b
+        first = 0 if n < near else own
+        for q in range(first, own):
+            row[q] = sensitivity[n, q] * response[n]
+        row[own], row[own + 1] = 1.0, b
+        row[own + 2], row[own + 3] = b * across[n], b * down[n]
+        if curved:
+            row[own + 4], row[own + 5], row[own + 6] = across[n], down[n], b * b
+        wr, wb = w * residual[n], w * b
+        pull[k, 0] += wr
+        pull[k, 1] += wr * b
         diagonal[k, 0] += w
-        diagonal[k, 1] += w * b
-        diagonal[k, 2] += w * b * b
-        for q in range(count):
-            part = w * rows[n, q]
+        diagonal[k, 1] += wb
+        diagonal[k, 2] += wb * b
+        for q in range(first, count):
+            part = w * row[q]
             cross[k, 0, q] += part
             cross[k, 1, q] += part * b
-    return pull, diagonal, cross
+            for p in range(first, q + 1):
+                whole[q, p] += part * row[p]
+    for q in range(count):
+        for p in range(q):
+            whole[p, q] = whole[q, p]
+    return pull, diagonal, cross, whole

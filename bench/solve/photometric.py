@@ -29,6 +29,7 @@ from bench.solve.image_fit import ImageFit, Scene, fit_image
 from bench.solve.imprint import ROUNDS, amounts_of
 from bench.solve.imprint_score import rival_square
 from bench.solve.ippe import IppeLmSolver
+from bench.solve.leave_one_out import line_of_pixels
 from bench.solve.light_score import light_is_uneven
 from bench.solve.noise import (
     ENOUGH_PIXELS,
@@ -195,6 +196,7 @@ def _under_uneven_light(
             float(observation.picture.full_scale),
             flat,
             float(np.ptp(best.predicted)),
+            line_of_pixels(scene, best.pose),
         )
         return uneven_answer(scene, best, known, both)
     except (GeometryError, np.linalg.LinAlgError):

@@ -11,6 +11,7 @@ variance gets a share for it: of a boundary that lies anywhere within a standard
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -117,10 +118,13 @@ def weigh_down(grey: Array, predicted: Array, strength: Array, noise: Noise) -> 
     return WeighedDown(Weigher(noise, mismatch, biweight(z / scale)), off_px, scale)
 
 
+@lru_cache(maxsize=4)
 def strength_of(scene: Scene, fit: ImageFit) -> Array:
     """Return how much a fit's grey values (N,) change for each pixel that the target moves."""
     response = response_to(fit.reflectance, fit.light, scene.pixels)
-    return edge_strength(fit.sensitivity, response, fit.pose, scene.camera)
+    strength = edge_strength(fit.sensitivity, response, fit.pose, scene.camera)
+    strength.setflags(write=False)  # kept, as a fit is asked for it time and again
+    return strength
 
 
 def mismatch_px(

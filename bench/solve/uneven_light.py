@@ -22,8 +22,8 @@ from bench.solve.field_step import FieldFit, Step, roughness, step_fields
 from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
 from bench.solve.imprint import ROUNDS, amounts_of, kinds_left, truncation_covariance
 from bench.solve.imprint_score import Shown, kinds_shown, rival_square
-from bench.solve.leave_one_out import jackknife, line_of_pixels, line_sums
-from bench.solve.light_fields import field_at
+from bench.solve.leave_one_out import jackknife, line_sums
+from bench.solve.light_fields import fields_at
 from bench.solve.robust import STRONG, loss
 from bench.solve.weights import Weigher
 from bench.typing import Array
@@ -120,14 +120,12 @@ def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int, *, curve
     step = step_fields(
         replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False
     )
-    own = step.sensitivity.shape[1]
-    taken = _light_out(step.solved.penalised, own, scene.terms == FREE_LIGHT)[1]
-    rows = _rows(fit, step, taken)
+    rows = _rows(fit, step, step.solved.without_light(curved=scene.terms == FREE_LIGHT)[1])
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     strong = strength > STRONG * np.max(strength)
     weights, left = weigh(fit.predicted), scene.grey - fit.predicted
     return kinds_shown(
-        *line_sums(line_of_pixels(scene, fit.pose), rows, weights, left),
+        *line_sums(known.line, rows, weights, left),
         asked,
         float(weights[strong] @ left[strong] ** 2),
         float(np.sum(trust[strong])),
@@ -147,9 +145,7 @@ def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judg
     """Return what a fit says of its pose, what is `hidden` in it (6, 6) included."""
     fit, weigh = weighed.fit, weighed.weigh
     step = step_fields(scene, fit, weigh, known.contrast)
-    information, taken = _light_out(
-        step.solved.penalised, step.sensitivity.shape[1], scene.terms == FREE_LIGHT
-    )
+    information, taken = step.solved.without_light(curved=scene.terms == FREE_LIGHT)
     covariance = pose_covariance_of(information)
     covariance += truncation_covariance(information, fit.amounts, scene.kinds) + hidden
     z = Weigher(weigh.noise).standardised(scene.grey, fit.predicted)
@@ -162,8 +158,7 @@ def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judg
     # fields follow light nearly and not quite, which lines show and χ² hardly
     rows = _rows(fit, step, taken)
     weights = weigh(fit.predicted)
-    line = line_of_pixels(scene, fit.pose)
-    apart = jackknife(line, rows, weights, scene.grey - fit.predicted)
+    apart = jackknife(known.line, rows, weights, scene.grey - fit.predicted)
     off_px = evidence.off_px if weighed.robust else 0.0
     grown = growth_covariance(rows, weights, strength, off_px)
     covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
@@ -179,41 +174,24 @@ def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judg
     return Judged(answer, widened)
 
 
-def _light_out(penalised: Array, own: int, curved: bool) -> tuple[Array, Array]:
-    """Return what is known of B's own parameters (H, H), and what light takes up of them.
-
-    A response curve has part in it only where it was fitted.
-    """
-    first = own if curved else own + 1
-    light = penalised[first:, first:]
-    taken = np.zeros((len(penalised) - own, own))
-    taken[first - own :] = np.linalg.lstsq(light, penalised[first:, :own], rcond=None)[0]
-    return np.asarray(penalised[:own, :own] - penalised[:own, own:] @ taken), taken
-
-
 def _rows(fit: FieldFit, step: Step, taken: Array) -> Array:
     """Return derivatives (N, H) of grey values by B's own parameters, light taken out."""
     near, own = step.sensitivity.shape
-    rows = np.zeros((len(fit.predicted), own))
-    rows[:near] = step.sensitivity * fit.response[:near, None]
-    size, value = fit.basis.size, fit.reflectance
-    for k in range(own):
-        part = taken[:, k]
-        added, multiplied = (
-            field_at(fit.basis, part[1 : 1 + size]),
-            field_at(fit.basis, part[1 + size :]),
-        )
-        rows[:, k] -= part[0] * value * value + added + multiplied * value
-    return rows
+    value = fit.reflectance[:, None]
+    # a's and b's share of each parameter, side by side
+    lights = fields_at(fit.basis, taken[1:].reshape(-1, 2 * own))
+    rows = -(taken[0] * value + lights[:, own:]) * value - lights[:, :own]
+    rows[:near] += step.sensitivity * fit.response[:near, None]
+    return np.asarray(rows)
 
 
 def _flattened(scene: Scene, weighed: Weighed) -> tuple[Scene, Array]:
     """Return the picture with light's fields taken off it, and its weights."""
     fit = weighed.fit
-    light = fit.multiplied
+    added, light = fit.lights.T
     least = DARK * float(np.median(light))
     safe = np.maximum(light, least)
-    grey = (scene.grey - fit.added) / safe
+    grey = (scene.grey - added) / safe
     weights = weighed.weigh(fit.predicted) * safe * safe * (light > least)
     return replace(scene, grey=grey), weights
 
@@ -228,7 +206,7 @@ def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> 
         coefficients=blank,
         amounts=other.amounts,
         reflectance=other.reflectance,
-        response=best.fit.multiplied + 2.0 * best.fit.coefficients[0] * other.reflectance,
+        response=best.fit.lights[:, 1] + 2.0 * best.fit.coefficients[0] * other.reflectance,
     )
     for _ in range(STEPS):
         fit = step_fields(scene, fit, best.weigh, known.contrast).fit

@@ -46,6 +46,78 @@ def inked(drawing: Drawing, spread: float) -> Drawing:
     if spread == 0.0:
         return drawing
     plan = _plan_of(drawing)
+    _check(plan, spread)
+    shapes: list[Area | Disc] = list(drawing.shapes[:1])
+    for shape, ways, meetings in zip(drawing.shapes[1:], plan.ways, plan.meetings, strict=True):
+        grown = _sign(shape) * spread
+        if isinstance(shape, Disc):
+            shapes.append(replace(shape, radius=shape.radius + grown))
+            continue
+        rings = [ring + grown * way for ring, way in zip(shape.rings, ways, strict=True)]
+        if grown > 0.0:
+            rings += [rectangle(*(m - grown), *(m + grown))[::-1] for m in meetings]
+        shapes.append(replace(shape, rings=tuple(rings)))
+    return replace(drawing, shapes=tuple(shapes))
+
+
+def inked_boundaries(drawing: Drawing, spread: float) -> tuple[Array, Array, Array, Array]:
+    """Return `inked`'s segments, their steps, discs and their steps, without its drawing.
+
+    For fits, which try many spreads of one drawing: every boundary moves in proportion.
+
+    Raises
+    ------
+    TargetError
+        As `inked`.
+    """
+    _check(_plan_of(drawing), spread)
+    edges, ways, steps, signs, circles, circle_steps = _moving_of(drawing)
+    # where paint meets its own kind at a corner, it overlaps only when it grows
+    there = signs * spread >= 0.0
+    grown = circles.copy()
+    grown[:, 2] += np.copysign(1.0, -circle_steps) * spread
+    return (edges + spread * ways)[there], steps[there], grown, circle_steps
+
+
+def _sign(shape: Area | Disc) -> float:
+    """Return 1 for paint that grows with black, -1 for paint that black grows into."""
+    return math.copysign(1.0, shape.below - shape.reflectance)
+
+
+@lru_cache(maxsize=64)
+def _moving_of(drawing: Drawing) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Return segments (M, 4), by how much each moves a unit of spread, their steps, a sign.
+
+    A segment with a sign is there only for spreads of that sign; then discs and their steps.
+    """
+    plan = _plan_of(drawing)
+    edges, steps = drawing.segments()
+    ways = [np.zeros((len(drawing.outline), 4))]
+    met, met_ways = [np.empty((0, 4))], [np.empty((0, 4))]
+    met_steps, signs = list[float](), list[float]()
+    unit = _closed(rectangle(-1.0, -1.0, 1.0, 1.0)[::-1])
+    for shape, own, meetings in zip(drawing.shapes[1:], plan.ways, plan.meetings, strict=True):
+        ways += [_sign(shape) * _closed(way) for way in own]
+        for meeting in meetings:
+            met.append(np.tile(meeting, (4, 2)))
+            met_ways.append(_sign(shape) * unit)
+            met_steps += [shape.reflectance - shape.below] * 4
+            signs += [_sign(shape)] * 4
+    return (
+        np.vstack((edges, *met)),
+        np.vstack((*ways, *met_ways)),
+        np.concatenate((steps, met_steps)),
+        np.concatenate((np.zeros(len(edges)), signs)),
+        *drawing.discs(),
+    )
+
+
+def _closed(ring: Array) -> Array:
+    """Return a ring's segments (N, 4)."""
+    return np.hstack((ring, np.roll(ring, -1, axis=0)))
+
+
+def _check(plan: _Plan, spread: float) -> None:
     if not 2.0 * abs(spread) < plan.finest:  # also catches NaN
         raise TargetError(
             f"ink: a spread of {1000 * spread:.6g} mm would close or remove the drawing's finest "
@@ -56,17 +128,6 @@ def inked(drawing: Drawing, spread: float) -> Drawing:
             f"ink: a spread of {1000 * spread:.6g} mm reaches the plate's edge, "
             f"{1000 * plan.margin:.6g} mm from the drawing"
         )
-    shapes: list[Area | Disc] = list(drawing.shapes[:1])
-    for shape, ways, meetings in zip(drawing.shapes[1:], plan.ways, plan.meetings, strict=True):
-        grown = math.copysign(1.0, shape.below - shape.reflectance) * spread
-        if isinstance(shape, Disc):
-            shapes.append(replace(shape, radius=shape.radius + grown))
-            continue
-        rings = [ring + grown * way for ring, way in zip(shape.rings, ways, strict=True)]
-        if grown > 0.0:
-            rings += [rectangle(*(m - grown), *(m + grown))[::-1] for m in meetings]
-        shapes.append(replace(shape, rings=tuple(rings)))
-    return replace(drawing, shapes=tuple(shapes))
 
 
 @lru_cache(maxsize=64)

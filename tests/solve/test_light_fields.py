@@ -20,13 +20,13 @@ from bench.imaging.sensor import Sensor
 from bench.solve.face import face_of
 from bench.solve.field_amplitude import (
     LADDER,
-    Equations,
     amplitudes_of,
     choose_amplitudes,
     solve_penalised,
 )
+from bench.solve.field_equations import Equations, field_equations
 from bench.solve.image_fit import fit_image
-from bench.solve.light_fields import field_at, field_equations, light_basis, places_on_plate
+from bench.solve.light_fields import fields_at, light_basis, places_on_plate
 from bench.solve.light_score import LEVELS, UNEVEN, light_is_uneven
 from bench.solve.noise import noise_of_differences, noise_of_sensor
 from bench.solve.weights import Weigher
@@ -85,7 +85,8 @@ def test_fields_are_cubic_b_splines_as_scipy_has_them(target):
         for place, cells in zip(places.T, basis.cells, strict=True)
     ]
     expected = np.einsum("ni,nj,ij->n", *design, coefficients)
-    assert_allclose(field_at(basis, coefficients.ravel()), expected, atol=1e-12)
+    found = fields_at(basis, coefficients.reshape(-1, 1))[:, 0]
+    assert_allclose(found, expected, atol=1e-12)
 
 
 def test_a_plane_costs_nothing_and_nothing_else_is_free():
@@ -98,9 +99,24 @@ def test_a_plane_costs_nothing_and_nothing_else_is_free():
     assert np.count_nonzero(values > 1e-9 * values[-1]) == basis.rank == 61
 
 
-def test_equations_are_those_of_the_jacobian_written_out():
+def whole_of(equations):
+    """The equations as one matrix and vector: B's own parameters, c, a's and b's in turn."""
+    head, band = equations.head, equations.band
+    first, size = len(head), len(head) + len(band)
+    whole = np.zeros((size, size))
+    whole[:first, :first], whole[first:, :first] = head, equations.border
+    for j, column in enumerate(band):
+        reach = min(len(column), len(band) - j)
+        whole[first + j : first + j + reach, first + j] = column[:reach]
+        assert not np.any(column[reach:])
+    pull = np.concatenate((equations.head_pull, equations.pull))
+    return np.tril(whole) + np.tril(whole, -1).T, pull
+
+
+def some_equations(terms=4):
+    """Equations of a picture at random coefficients, and the same by rows written out."""
     scene, fit = fitted(np.random.default_rng(3))
-    basis = light_basis(scene, POSE, 4)
+    basis = light_basis(scene, POSE, terms)
     rng = np.random.default_rng(4)
     response, weights = rng.uniform(50, 150, len(scene.grey)), rng.uniform(0.5, 2, len(scene.grey))
     residual = rng.normal(size=len(scene.grey))
@@ -108,17 +124,51 @@ def test_equations_are_those_of_the_jacobian_written_out():
     near = scene.pixels.near
     rows[:near, :7] = fit.sensitivity * response[:near, None]
     rows[:, 7] = fit.reflectance**2
-    for k in range(basis.size):
-        one = field_at(basis, np.eye(basis.size)[k])
-        rows[:, FIRST + k] = one
-        rows[:, FIRST + basis.size + k] = one * fit.reflectance
-    information, gradient = field_equations(
-        basis, fit.sensitivity, fit.reflectance, response, residual, weights
+    rows[:, FIRST::2] = fields_at(basis, np.eye(basis.size))
+    rows[:, FIRST + 1 :: 2] = rows[:, FIRST::2] * fit.reflectance[:, None]
+    coefficients = rng.normal(size=1 + 2 * basis.size)
+    equations = field_equations(
+        basis, fit.sensitivity, fit.reflectance, response, residual, weights, coefficients
     )
+    return basis, equations, rows, weights, residual
+
+
+def test_equations_are_those_of_the_jacobian_written_out():
+    _, equations, rows, weights, residual = some_equations()
+    information, gradient = whole_of(equations)
     whole = rows.T @ (rows * weights[:, None])
     assert_allclose(information, whole, rtol=1e-9, atol=1e-12 * np.max(whole))
     pull = rows.T @ (weights * residual)
     assert_allclose(gradient, pull, rtol=1e-8, atol=1e-10 * np.max(np.abs(pull)))
+    assert equations.left == pytest.approx(float(weights @ residual**2))
+
+
+@pytest.mark.parametrize("curved", [True, False])
+def test_a_band_with_a_border_is_solved_as_numpy_solves_the_whole(curved):
+    basis, equations, *_ = some_equations()
+    amplitudes = (3.0, 20.0)
+    solved = solve_penalised(basis, equations, amplitudes, curved=curved)
+    information, gradient = whole_of(equations)
+    penalised, pull = information.copy(), gradient.copy()
+    for k, amplitude in enumerate(amplitudes):
+        own = np.arange(FIRST + k, len(pull), 2)
+        cost = basis.penalty / amplitude**2
+        penalised[np.ix_(own, own)] += cost
+        pull[own] -= cost @ equations.coefficients[1 + k :: 2]
+    free = np.flatnonzero((np.arange(len(pull)) != FIRST - 1) | curved)
+    inverse = np.zeros_like(penalised)
+    inverse[np.ix_(free, free)] = np.linalg.inv(penalised[np.ix_(free, free)])
+    # a jitter of 1e-11 and the matrix's condition, 1e5 once it is scaled
+    expected = inverse @ pull
+    assert_allclose(solved.step(), expected, rtol=1e-5, atol=1e-6 * np.max(np.abs(expected)))
+    spent = np.trace(inverse @ information) + (not curved)
+    assert solved.spent() == pytest.approx(spent, rel=1e-5)
+    known, taken = solved.without_light(curved=curved)
+    light = free[free >= FIRST - 1]
+    rest = np.linalg.solve(penalised[np.ix_(light, light)], penalised[light, : FIRST - 1])
+    left = penalised[: FIRST - 1, : FIRST - 1] - penalised[: FIRST - 1, light] @ rest
+    assert_allclose(known, left, rtol=1e-4, atol=1e-6 * np.max(np.abs(left)))
+    assert_allclose(taken[light - FIRST + 1], rest, rtol=1e-4, atol=1e-6 * np.max(np.abs(rest)))
 
 
 def small_problem(rng, amplitude):
@@ -126,7 +176,7 @@ def small_problem(rng, amplitude):
     scene, _ = fitted(np.random.default_rng(5))
     basis = light_basis(scene, POSE, 3)
     few = rng.choice(len(scene.grey), 900, replace=False)
-    design = np.array([field_at(basis, one)[few] for one in np.eye(basis.size)]).T
+    design = fields_at(basis, np.eye(basis.size))[few]
     values, vectors = np.linalg.eigh(basis.penalty)
     rough = np.where(values > 1e-9, values, np.inf)
     own = amplitude * (vectors @ (rng.normal(size=basis.size) / np.sqrt(rough)))
@@ -137,16 +187,26 @@ def test_marginal_likelihood_is_that_of_the_whole_picture_as_one_gaussian():
     rng = np.random.default_rng(6)
     basis, design, grey, vectors, rough = small_problem(rng, 3.0)
     size = basis.size
-    information = np.zeros((FIRST + 2 * size,) * 2)
-    information[FIRST : FIRST + size, FIRST : FIRST + size] = design.T @ design
-    gradient = np.zeros(len(information))
-    gradient[FIRST : FIRST + size] = design.T @ grey
-    equations = Equations(information, gradient, grey @ grey, np.zeros(2 * size + 1))
-    held = np.ones(len(information), dtype=bool)
-    held[FIRST : FIRST + size] = False
+    known, pull = design.T @ design, design.T @ grey
+    # nothing else is asked: one of all other parameters, and of b, is known of each
+    band = np.zeros((2 * size, 6 * (basis.cells[1] + 3) + 8))
+    band[1::2, 0] = 1.0
+    for d in range(size):
+        band[: 2 * (size - d) : 2, 2 * d : 2 * d + 1] = np.diagonal(known, -d)[:, None]
+        if 2 * d + 2 >= band.shape[1]:
+            break
+    equations = Equations(
+        np.eye(FIRST),
+        np.zeros(FIRST),
+        np.zeros((2 * size, FIRST)),
+        band,
+        np.column_stack((pull, np.zeros(size))).reshape(-1),
+        grey @ grey,
+        np.zeros(2 * size + 1),
+    )
 
     def by_parts(amplitude):
-        return solve_penalised(basis, equations, held, (amplitude, 1.0)).loss
+        return solve_penalised(basis, equations, (amplitude, 1.0), curved=False).loss
 
     def as_one_gaussian(amplitude):
         # planes nearly free: a prior so wide that only a constant depends on it
@@ -159,7 +219,7 @@ def test_marginal_likelihood_is_that_of_the_whole_picture_as_one_gaussian():
         assert by_parts(amplitude) - by_parts(3.0) == pytest.approx(
             as_one_gaussian(amplitude) - as_one_gaussian(3.0), abs=0.02
         )
-    rungs = choose_amplitudes(basis, equations, held, 100.0, (4, 4))
+    rungs = choose_amplitudes(basis, equations, 100.0, (4, 4), curved=False)
     found = amplitudes_of(rungs, 100.0)[0]
     losses = [by_parts(float(rung) * 100.0) for rung in LADDER]
     assert found == pytest.approx(float(LADDER[int(np.argmin(losses))]) * 100.0)

@@ -18,7 +18,7 @@ from bench.targets.circles import CirclesDesign
 from bench.targets.design import build_target
 from bench.targets.dictionary import marker_cells
 from bench.targets.drawing import Area, Disc, Drawing
-from bench.targets.ink import inked
+from bench.targets.ink import inked, inked_boundaries
 from bench.targets.marker import MarkerDesign
 from bench.targets.outline import rectangle
 
@@ -179,3 +179,21 @@ def test_a_slanted_side_is_refused():
 def test_ink_keeps_a_bend():
     drawing = replace(build_target(MARKER).drawing, bend=Bend(across=1e-4))
     assert inked(drawing, 1e-4).bend == drawing.bend
+
+
+@pytest.mark.parametrize("spread", [1e-4, -1e-4])
+def test_boundaries_without_a_drawing_are_the_drawing_s(spread):
+    for design in (MarkerDesign(), CirclesDesign()):
+        drawing = build_target(design).drawing
+        grown = inked(drawing, spread)
+        expected = (*grown.segments(), *grown.discs())
+        for found, own in zip(inked_boundaries(drawing, spread), expected, strict=True):
+            # the same segments, in another order where corners meet
+            rows = np.round(np.column_stack((found, np.zeros(len(found)))) * 1e9)
+            there = np.round(np.column_stack((own, np.zeros(len(own)))) * 1e9)
+            assert sorted(map(tuple, rows)) == sorted(map(tuple, there))
+
+
+def test_boundaries_of_too_much_ink_are_refused_as_the_drawing_is():
+    with pytest.raises(TargetError, match="finest part"):
+        inked_boundaries(build_target(MarkerDesign()).drawing, 1.0)
