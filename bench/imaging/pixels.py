@@ -76,9 +76,7 @@ def face_mask(
     """
     ends = project_outline(drawing, T_camera_target, camera).ends
     ends = ends - np.array([region.u0, region.v0] * 2, dtype=np.float64)
-    mask = np.ones((region.height, region.width), dtype=np.bool_)
-    _cut_outside(mask, ends, 0.5 + EDGE_SIGMAS * sigma_px)
-    return mask
+    return _inside(region.height, region.width, ends, 0.5 + EDGE_SIGMAS * sigma_px)
 
 
 def choose_pixels(
@@ -159,25 +157,38 @@ def _listed(
 
 
 @kernel
-def _cut_outside(mask: BoolArray, ends: Array, margin: float) -> None:
-    """Clear pixels of `mask` not further than a margin inside all chords (N, 4) of a plate.
+def _inside(height: int, width: int, ends: Array, margin: float) -> BoolArray:
+    """Return the pixels (H, W) further than a margin inside all chords (N, 4) of a plate.
 
-    Half planes: where a lens bends a side inward they cut off a little more.
+    Half planes: where a lens bends a side inward they cut off a little more. What they leave of
+    a row is one interval, since a product rounds monotonically.
     """
-    height, width = mask.shape
+    mask = np.zeros((height, width), dtype=np.bool_)
     middle_u = 0.5 * (np.mean(ends[:, 0]) + np.mean(ends[:, 2]))
     middle_v = 0.5 * (np.mean(ends[:, 1]) + np.mean(ends[:, 3]))
+    normals = np.empty((len(ends), 2))
     for k in range(len(ends)):
         u0, v0 = ends[k, 0], ends[k, 1]
         length = np.hypot(ends[k, 2] - u0, ends[k, 3] - v0)
         nu, nv = (v0 - ends[k, 3]) / length, (ends[k, 2] - u0) / length
         if nu * (middle_u - u0) + nv * (middle_v - v0) < 0.0:
             nu, nv = -nu, -nv
-        for i in range(height):
-            offset = nv * (i - v0) - nu * u0 - margin
-            for j in range(width):
-                if nu * j + offset <= 0.0:
-                    mask[i, j] = False
+        normals[k, 0], normals[k, 1] = nu, nv
+    for i in range(height):
+        first, last = 0, width - 1
+        for k in range(len(ends)):
+            nu = normals[k, 0]
+            offset = normals[k, 1] * (i - ends[k, 1]) - nu * ends[k, 0] - margin
+            if nu == 0.0:
+                if offset <= 0.0:
+                    first = width
+                continue
+            while first <= last and nu > 0.0 and nu * first + offset <= 0.0:
+                first += 1
+            while first <= last and nu < 0.0 and nu * last + offset <= 0.0:
+                last -= 1
+        mask[i, first : last + 1] = True
+    return mask
 
 
 @kernel
