@@ -17,3 +17,12 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]:
     doesn't notice a change in another one.
     """
     return cast(Callable[P, R], numba.njit(cache=True, nogil=True)(function))
+
+
+def division_kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a loop as `kernel` does, but for divisions: by zero they give IEEE's infinity.
+
+    Without the check for zero, which may leave the loop, the processor does several at once.
+    """
+    jitted = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+    return cast(Callable[P, R], jitted)

@@ -18,6 +18,7 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.imaging.limits import check_between
+from bench.imaging.shot_noise import noisy_grey
 from bench.typing import Array, GreyImage
 
 QUANTISATION_VARIANCE = 1.0 / 12.0  # of a uniform error one grey value wide, DN²
@@ -158,9 +159,14 @@ def expose(expected_electrons: Array, sensor: Sensor, rng: np.random.Generator) 
     sensor : Sensor
         The sensor.
     rng : numpy.random.Generator
-        Source of the noise.
+        Source of the noise: of its key, see `bench.imaging.shot_noise`.
     """
-    electrons = rng.poisson(expected_electrons + sensor.dark_electrons).astype(np.float64)
-    np.minimum(electrons, sensor.full_well, out=electrons)
-    electrons += sensor.dark_noise * rng.standard_normal(electrons.shape)
-    return digitise(electrons, sensor)
+    return noisy_grey(
+        expected_electrons + sensor.dark_electrons,
+        rng.integers(2**64, dtype=np.uint64),
+        sensor.dark_noise,
+        sensor.full_well,
+        sensor.system_gain,
+        sensor.black_level,
+        sensor.full_scale,
+    )

@@ -25,7 +25,7 @@ from bench.survey.sequence import cell_shift, point, recurrence_steps
 from bench.typing import Array
 
 # Raise when a change makes the same plan give other numbers or other columns.
-SCHEMA = 6
+SCHEMA = 7
 # What varies within a cell: column and row of the sub-pixel phase, roll, turn, pitch, range.
 DIMENSIONS = 6
 # A target seen more nearly edge-on than this shows no face that a marker could be read from.

@@ -28,7 +28,7 @@ from bench.verify.suite import Suite
 
 # Of a recording; a case takes some 300 bytes, so that a million fit.
 MAX_BYTES = 500_000_000
-SCHEMA = 1
+SCHEMA = 2
 KIND = "sightbench baseline"
 # Header entries that must agree for a recording to be gone on with.
 IDENTITY = ("kind", "schema", "suite", "suite_digest", "pipeline", "noise", "columns")

@@ -1,9 +1,7 @@
 """A small survey whose numbers are frozen, so that drift shows.
 
 Its pictures carry no noise, only rounding to grey values, so that errors come from pixels and
-the pipelines themselves. With noise they would move by tens of per cent whenever the image
-model changed in the sixth digit, because a Poisson draw that turns out otherwise shifts all
-draws after it. Noise has its own tests, in tests/imaging/.
+the pipelines themselves, whatever way noise is drawn. Noise has its own tests, in tests/imaging/.
 
 After a change that is meant to change the numbers:
 ``python tests/regression/test_frozen_survey.py`` writes them anew; look at the difference

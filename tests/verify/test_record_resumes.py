@@ -175,8 +175,8 @@ def test_a_baseline_changed_by_hand_is_refused(recorded):
 
 
 def test_a_baseline_of_a_later_schema_is_refused(recorded):
-    recorded.write_text(recorded.read_text().replace('"schema":1', '"schema":2', 1))
-    with pytest.raises(RunError, match=r"later version \(schema 2\); this one reads up to 1"):
+    recorded.write_text(recorded.read_text().replace('"schema":2', '"schema":3', 1))
+    with pytest.raises(RunError, match=r"later version \(schema 3\); this one reads up to 2"):
         read_baseline(recorded)
 
 
