@@ -17,6 +17,7 @@ ROOT = Path(bench.__file__).parent
 LAYERS = (
     (
         "errors",
+        "kernel",
         "conformity",
         "typing",
         "units",

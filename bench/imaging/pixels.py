@@ -132,21 +132,24 @@ def _listed(
 ) -> tuple[IntArray, int, IntArray, Array, Array]:
     """Return the fields of `Pixels` but the first."""
     height, width = mask.shape
-    index, places = np.empty(height * width, np.int64), np.full((height, width), -1)
-    count = first = 0
-    for part in range(2):
-        for i in range(height):
-            for j in range(width):
-                if not mask[i, j] or near[i, j] != (part == 0):
-                    continue
-                if part == 0:
-                    places[i, j] = count
-                elif i % every != every // 2 or j % every != every // 2:
-                    continue
+    places = np.full((height, width), -1)
+    count = 0
+    for i in range(height):
+        for j in range(width):
+            if mask[i, j] and near[i, j]:
+                places[i, j] = count
+                count += 1
+    first = count
+    index = np.empty(count + (height // every + 1) * (width // every + 1), np.int64)
+    for i in range(height):
+        for j in range(width):
+            if places[i, j] >= 0:
+                index[places[i, j]] = i * width + j
+    for i in range(every // 2, height, every):
+        for j in range(every // 2, width, every):
+            if mask[i, j] and not near[i, j]:
                 index[count] = i * width + j
                 count += 1
-        if part == 0:
-            first = count
     half = 0.5 * max(height, width)
     across, down = np.empty(count), np.empty(count)
     for n in range(count):
