@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -140,6 +141,7 @@ def _streams(seed: int, name: str) -> Callable[[str], np.random.Generator]:
     return of
 
 
+@lru_cache(maxsize=512)
 def draw_bay(sizes: Sizes, seed: int, name: str) -> OneBay:
     """Return the bay of a name: the same for the same seed, sizes and name."""
     if sizes.one is not None:

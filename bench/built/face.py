@@ -16,6 +16,7 @@ import numpy as np
 from bench.built.draws import Moment, OneBay
 from bench.geometry.camera import Camera, normalise, point_jacobian, project
 from bench.geometry.pose import Pose
+from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.scene.imperfections import Imperfections
 from bench.targets.drawing import Area, Disc, Drawing
@@ -23,7 +24,8 @@ from bench.typing import Array
 
 # Waves of the paper's field: the sum's fourth moment lacks 1.5/n of a Gaussian field's 3.
 WAVES = 12
-GRID = 10
+# Nodes of the paper's grid a scale.
+GRID = 4
 BOX_VARIANCE = 1.0 / 12.0  # of a pixel's own square, px²
 # A spot is followed so far, in standard deviations: exp(-4.5²/2) = 4e-5 of its depth is left.
 REACH_SIGMAS = 4.5
@@ -75,8 +77,7 @@ def face_factor(
     """
     factor = None
     if sizes.paper > 0.0:
-        factor = 1.0 + _paper_seen(bay.paper, sizes, T_camera_target, camera, region)
-        np.maximum(factor, 0.0, out=factor)
+        factor = _paper_seen(bay.paper, sizes, T_camera_target, camera, region)
     if len(moment.spots):
         factor = np.ones((region.height, region.width)) if factor is None else factor
         for spot in moment.spots:
@@ -93,25 +94,27 @@ def paper(x: Array, y: Array, seed: int, sizes: Imperfections) -> Array:
     rng = np.random.default_rng(seed)
     waves = rng.standard_normal((WAVES, 2)) / sizes.paper_scale
     phases = rng.uniform(0.0, 2.0 * math.pi, WAVES)
-    total = np.zeros(np.broadcast_shapes(x.shape, y.shape))
-    for (across, up), phase in zip(waves, phases, strict=True):
-        total += np.cos(across * x + up * y + phase)
+    x, y = np.broadcast_arrays(x, y)
+    angles = waves @ np.stack((x.ravel(), y.ravel())) + phases[:, None]
+    # single precision, 1e-6 of what is itself half a percent, is several times as fast
+    total = np.cos(angles.astype(np.float32)).sum(axis=0, dtype=np.float64).reshape(x.shape)
     return np.asarray(sizes.paper * math.sqrt(2.0 / WAVES) * total)
 
 
 def _paper_seen(
     seed: int, sizes: Imperfections, T_camera_target: Pose, camera: Camera, region: Region
 ) -> Array:
-    """Return `paper` where pixels (H, W) look: on a grid of them, linear between.
+    """Return `paper` where pixels (H, W) look, plus one: on a grid of them, linear between.
 
-    With `GRID` nodes a scale, linear interpolation lacks 1/(8 GRID²) of it, 1e-3.
+    With `GRID` nodes a scale, linear interpolation lacks 1/(8 GRID²) of it, 0.8 %: of paper that
+    varies by 0.5 %, 4e-5 of the light, which noise of 1 % a pixel hides.
     """
     counts = []
     for n, focal in ((region.width, camera.fx), (region.height, camera.fy)):
         # face-on; a slanted face has its nodes farther apart by 1 over the tilt's cosine
         span = n * float(T_camera_target.translation[2]) / focal
         span /= max(-T_camera_target.rotation[2, 2], 0.1)
-        counts.append(max(2, min(n, math.ceil(GRID * span / sizes.paper_scale) + 1)))
+        counts.append(max(2, min(max(n, 2), math.ceil(GRID * span / sizes.paper_scale) + 1)))
     u = np.linspace(region.u0, region.u0 + region.width - 1, counts[0])
     v = np.linspace(region.v0, region.v0 + region.height - 1, counts[1])
     xy = normalise(np.stack(np.meshgrid(u, v), axis=-1), camera)
@@ -119,19 +122,28 @@ def _paper_seen(
     normal = T_camera_target.rotation[:, 2]
     depth = (normal @ T_camera_target.translation) / (direction @ normal)
     p = (direction * depth[..., None] - T_camera_target.translation) @ T_camera_target.rotation
-    columns = np.arange(region.u0, region.u0 + region.width, dtype=np.float64)
-    rows = np.arange(region.v0, region.v0 + region.height, dtype=np.float64)
-    return _fill(paper(p[..., 0], p[..., 1], seed, sizes), u, v, columns, rows)
+    factor = np.empty((region.height, region.width))
+    _fill(1.0 + paper(p[..., 0], p[..., 1], seed, sizes), factor)
+    return factor
 
 
-def _fill(values: Array, u: Array, v: Array, columns: Array, rows: Array) -> Array:
-    """Return values on a grid (v, u) at every column and row, bilinear."""
-    wide = np.stack([np.interp(columns, u, row) for row in values])
-    at = np.interp(rows, v, np.arange(len(v)))
-    below = np.minimum(at.astype(np.int64), max(len(v) - 2, 0))
-    above = np.minimum(below + 1, len(v) - 1)
-    share = (at - below)[:, None]
-    return np.asarray(wide[below] + share * (wide[above] - wide[below]))
+@kernel
+def _fill(values: Array, image: Array) -> None:
+    """Fill an image with values on a grid that spans it, bilinear, none below zero."""
+    height, width = image.shape
+    last_row, last_column = values.shape[0] - 2, values.shape[1] - 2
+    per_row = (last_row + 1) / max(height - 1, 1)
+    per_column = (last_column + 1) / max(width - 1, 1)
+    row = np.empty(last_column + 2)
+    for i in range(height):
+        at = i * per_row
+        k = min(int(at), last_row)
+        for j in range(last_column + 2):
+            row[j] = values[k, j] + (at - k) * (values[k + 1, j] - values[k, j])
+        for j in range(width):
+            at = j * per_column
+            k = min(int(at), last_column)
+            image[i, j] = max(row[k] + (at - k) * (row[k + 1] - row[k]), 0.0)
 
 
 def _take_off(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -54,7 +55,7 @@ def built_picture(
     GeometryError
         No part of the plate is on the sensor.
     """
-    own = bay.camera_of(camera, sizes.modes)
+    own = _own_camera(camera, sizes, bay)
     region = region_of(drawing, T_camera_target, own, MARGIN_PX)
     electrons = built_electrons(
         drawing, T_camera_target, camera, imaging, sizes, bay, moment, region
@@ -74,7 +75,7 @@ def built_electrons(
     region: Region,
 ) -> Array:
     """Return the mean photo-electrons (H, W) of `built_picture` in a region."""
-    own = bay.camera_of(camera, sizes.modes)
+    own = _own_camera(camera, sizes, bay)
     optics = _own_optics(imaging.optics, bay)
     face = own_face(drawing, bay)
     reflectance = spread_reflectance(face, T_camera_target, own, optics, region)
@@ -88,12 +89,21 @@ def built_electrons(
         region,
     )
     if factor is not None:
-        reflectance = reflectance * factor
+        reflectance *= factor
     light = moment.light(imaging.illumination)
     filling = illuminate(reflectance, light, T_camera_target, own, region)
-    return np.asarray(np.maximum(filling, 0.0) * imaging.sensor.full_well)
+    np.maximum(filling, 0.0, out=filling)
+    filling *= imaging.sensor.full_well
+    return filling
 
 
+@lru_cache(maxsize=512)
+def _own_camera(camera: Camera, sizes: Sizes, bay: OneBay) -> Camera:
+    return bay.camera_of(camera, sizes.modes)
+
+
+# A bay's pictures follow each other in a survey: its plate is made once.
+@lru_cache(maxsize=512)
 def own_face(drawing: Drawing, bay: OneBay) -> Drawing:
     """Return a bay's own plate: as printed, with its ink, bent."""
     face = printed(inked(drawing, bay.ink), bay.scale, bay.aspect)

@@ -11,18 +11,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import lru_cache
 
 import numpy as np
 
 from bench.built.draws import OneBay, Sizes
 from bench.errors import GeometryError
-from bench.geometry.camera import Camera, point_jacobian
+from bench.geometry.camera import (
+    Camera,
+    intrinsics_jacobian,
+    point_jacobian,
+    rotation_columns,
+)
 from bench.geometry.pose import Pose
 from bench.solve.response import (
     PLATE,
     PRINT,
     camera_shift,
-    face_shift,
+    face_moves,
+    least_response,
     pose_response,
     target_points,
 )
@@ -45,30 +52,32 @@ def responses(target: Target, T_camera_target: Pose, camera: Camera, modes: Arra
     numpy.linalg.LinAlgError
         The points don't determine the pose.
     """
-    points = target_points(target)
-    shift = np.hstack(
-        (
-            camera_shift(points, T_camera_target, camera, modes),
-            face_shift(points, T_camera_target, camera, target),
-            ink_shift(points, T_camera_target, camera, target),
-        )
+    points, moves = _points_and_moves(target)
+    p_camera = T_camera_target @ points
+    by_place = point_jacobian(p_camera, camera)
+    by_point = by_place @ T_camera_target.rotation
+    intrinsic = intrinsics_jacobian(p_camera, camera) @ modes
+    shift = np.concatenate((intrinsic, by_point @ moves), axis=2)
+    jacobian = np.concatenate((rotation_columns(points, by_point), by_place), axis=2).reshape(
+        -1, 6
     )
-    return pose_response(points, T_camera_target, camera, shift)
+    return least_response(jacobian, shift.reshape(len(jacobian), -1))
 
 
-def ink_shift(points: Array, T_camera_target: Pose, camera: Camera, target: Target) -> Array:
-    """Return the picture's change (2 N, 1), pixels, by a metre of ink's spread.
+@lru_cache(maxsize=64)
+def _points_and_moves(target: Target) -> tuple[Array, Array]:
+    """Return a target's points (N, 3) and how they move (N, 3, 6) by each of `FACE`."""
+    points = target_points(target)
+    face = face_moves(points, target.drawing.width, target.drawing.height)
+    return points, np.concatenate((face, ink_moves(target)[:, :, None]), axis=2)
+
+
+def ink_moves(target: Target) -> Array:
+    """Return how a target's points (N, 3) move by a metre of ink's spread.
 
     A marker's corners move outward along both of its sides. A chessboard's corners stay where
     two dark squares touch, and a circle's centre stays.
     """
-    moved = ink_moves(target)
-    by_point = point_jacobian(T_camera_target @ points, camera) @ T_camera_target.rotation
-    return np.asarray(np.einsum("nij,nj->ni", by_point, moved).reshape(-1, 1))
-
-
-def ink_moves(target: Target) -> Array:
-    """Return how a target's points (N, 3) move by a metre of ink's spread."""
     if len(target.points):
         return np.zeros((len(target.points), 3))
     corners = np.stack(list(target.markers.values()))

@@ -330,15 +330,18 @@ def pose_jacobian(p_target: Array, T_camera_target: Pose, camera: Camera) -> Arr
     """
     p_target = np.asarray(p_target, dtype=np.float64)
     by_point = point_jacobian(T_camera_target @ p_target, camera)
-    # d(R exp(w) p)/dw at w = 0 is R (w x p), so that a row a becomes p x (Rᵀ a)
-    a = by_point @ T_camera_target.rotation
-    x, y, z = p_target.T[:, :, None]
     jacobian = np.empty((len(p_target), 2, 6))
-    jacobian[:, :, 0] = y * a[:, :, 2] - z * a[:, :, 1]
-    jacobian[:, :, 1] = z * a[:, :, 0] - x * a[:, :, 2]
-    jacobian[:, :, 2] = x * a[:, :, 1] - y * a[:, :, 0]
+    jacobian[:, :, :3] = rotation_columns(p_target, by_point @ T_camera_target.rotation)
     jacobian[:, :, 3:] = by_point
     return jacobian
+
+
+def rotation_columns(p_target: Array, by_target: Array) -> Array:
+    """Return d(pixel)/dω (N, 2, 3) from d(pixel)/d(point of the target) (N, 2, 3)."""
+    # d(R exp(w) p)/dw at w = 0 is R (w x p), so that a row a becomes p x (Rᵀ a)
+    a, (x, y, z) = by_target, p_target.T[:, :, None]
+    columns = (y * a[..., 2] - z * a[..., 1], z * a[..., 0] - x * a[..., 2])
+    return np.stack((*columns, x * a[..., 1] - y * a[..., 0]), axis=-1)
 
 
 def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:

@@ -19,6 +19,7 @@ from dataclasses import replace
 import numpy as np
 
 from bench.geometry.camera import Camera
+from bench.imaging.kernel import kernel
 from bench.imaging.optics import Optics, field_variance
 from bench.imaging.picture import Region
 from bench.typing import Array
@@ -103,13 +104,35 @@ def _interpolated(
     nodes = 0.5 * (low + high) + 0.5 * (high - low) * np.cos(
         (np.arange(count) + 0.5) * np.pi / count
     )
-    v, u = np.mgrid[: region.height, : region.width]
-    variance = field_variance(optics, camera, u + region.u0, v + region.v0)
-    total = np.zeros(variance.shape)
-    for k, node in enumerate(nodes):
-        weight = np.ones_like(variance)
-        for other in np.delete(nodes, k):
-            weight *= (variance - other) / (node - other)
-        even = replace(optics, sigma_px=math.sqrt(node), field_sigma_px=0.0)
-        total += weight * picture(even, region)
+    even = (replace(optics, sigma_px=math.sqrt(v), field_sigma_px=0.0) for v in nodes)
+    pictures = np.stack([picture(lens, region) for lens in even])
+    middle = np.array([region.u0 - camera.cx, region.v0 - camera.cy])
+    scale = optics.field_sigma_px**2 / (0.25 * (camera.width**2 + camera.height**2))
+    return _between(pictures, nodes, middle, optics.sigma_px**2, scale)
+
+
+@kernel
+def _between(pictures: Array, nodes: Array, first: Array, least: float, scale: float) -> Array:
+    """Return the picture (H, W) at each pixel's own variance, from pictures (K, H, W) at nodes.
+
+    The variance is `least` and `scale` times the squared distance from the field's middle, from
+    which the first pixel is `first` away.
+    """
+    count, height, width = pictures.shape
+    total = np.zeros((height, width))
+    own = np.ones(count)  # of Lagrange's polynomials, their denominators
+    for k in range(count):
+        for other in range(count):
+            if other != k:
+                own[k] /= nodes[k] - nodes[other]
+    for i in range(height):
+        down = (i + first[1]) ** 2
+        for j in range(width):
+            variance = least + scale * ((j + first[0]) ** 2 + down)
+            for k in range(count):
+                weight = own[k]
+                for other in range(count):
+                    if other != k:
+                        weight *= variance - nodes[other]
+                total[i, j] += weight * pictures[k, i, j]
     return total

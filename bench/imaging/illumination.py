@@ -15,6 +15,7 @@ import numpy as np
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
+from bench.imaging.kernel import kernel
 from bench.imaging.limits import check_between
 from bench.imaging.picture import Region
 from bench.typing import Array
@@ -112,19 +113,27 @@ def illuminate(
         The target's or the highlight's centre has no image.
     """
     filling = reflectance * illumination.level
-    u = np.arange(region.u0, region.u0 + region.width, dtype=np.float64)
-    v = np.arange(region.v0, region.v0 + region.height, dtype=np.float64)
     metres_per_px = T_camera_target.translation[2] / np.array([camera.fx, camera.fy])
     if any(illumination.gradient):
         centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
         right, down = metres_per_px * illumination.gradient
-        light = 1.0 + right * (u - centre[0])[None, :] + down * (v - centre[1])[:, None]
-        filling *= np.maximum(light, 0.0, out=light)
+        _slope(filling, right, down, region.u0 - centre[0], region.v0 - centre[1])
     spot = illumination.highlight
     if spot is not None:
         centre = project(np.array([[spot.x, spot.y, 0.0]]), T_camera_target, camera)[0]
+        u = np.arange(region.u0, region.u0 + region.width, dtype=np.float64)
+        v = np.arange(region.v0, region.v0 + region.height, dtype=np.float64)
         sigma_u, sigma_v = spot.sigma / metres_per_px
         row = np.exp(-0.5 * ((u - centre[0]) / sigma_u) ** 2)
         column = np.exp(-0.5 * ((v - centre[1]) / sigma_v) ** 2)
         filling += spot.level * np.outer(column, row)
     return np.asarray(filling)
+
+
+@kernel
+def _slope(filling: Array, right: float, down: float, first_u: float, first_v: float) -> None:
+    """Multiply in light that grows by so much a pixel from where it is one, never below zero."""
+    for i in range(filling.shape[0]):
+        at = 1.0 + down * (first_v + i)
+        for j in range(filling.shape[1]):
+            filling[i, j] *= max(at + right * (first_u + j), 0.0)

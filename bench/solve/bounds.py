@@ -47,7 +47,8 @@ STEP_PX = 0.05
 # How far below saturation a pixel must be expected to count, standard deviations of shot noise.
 HEADROOM_SIGMAS = 2.0
 # Far from boundaries pixels tell of the light alone: one in so many each way speaks for all where
-# there are so many such parts of a picture; no bound of the shipped target changed by more than 1.2e-4.
+# there are so many such parts of a picture; no bound of the shipped target changed by more than
+# 1.2e-4.
 PART_PX = 100
 
 
@@ -154,6 +155,10 @@ def blur_of(optics: Optics, camera: Camera, T_camera_target: Pose) -> float:
 def _light(imaging: Imaging, T_camera_target: Pose, camera: Camera, region: Region) -> Array:
     """Return c (4,) of `bench.imaging.appearance`: the exposure is linear in the picture."""
     plain, sensor = replace(imaging.illumination, highlight=None), imaging.sensor
+    offset = float(mean_dn(np.zeros(1), sensor)[0])
+    scale = sensor.system_gain * sensor.full_well
+    if not any(plain.gradient):
+        return np.array([offset, scale * plain.level, 0.0, 0.0])
     last = (region.u0 + region.width - 1, region.v0 + region.height - 1)
     first_u, last_u, last_v = (
         float(illuminate(np.ones((1, 1)), plain, T_camera_target, camera, corner)[0, 0])
@@ -167,8 +172,6 @@ def _light(imaging: Imaging, T_camera_target: Pose, camera: Camera, region: Regi
     across = (last_u - first_u) / max(region.width - 1, 1)
     down = (last_v - first_u) / max(region.height - 1, 1)
     middle = 0.5 * (last_u + last_v)
-    scale = sensor.system_gain * sensor.full_well
-    offset = float(mean_dn(np.zeros(1), sensor)[0])
     return np.array([offset, *(scale * np.array([middle, across * half, down * half]))])
 
 

@@ -95,7 +95,11 @@ def pose_response(p_target: Array, T_camera_target: Pose, camera: Camera, shift:
     numpy.linalg.LinAlgError
         The points don't determine the pose.
     """
-    jacobian = pose_jacobian(p_target, T_camera_target, camera).reshape(-1, 6)
+    return least_response(pose_jacobian(p_target, T_camera_target, camera).reshape(-1, 6), shift)
+
+
+def least_response(jacobian: Array, shift: Array) -> Array:
+    """Return what changes (M, K) of the picture do by least squares, J (M, 6); as above."""
     scale = np.sqrt(np.sum(jacobian**2, axis=0))
     solved = np.linalg.lstsq(jacobian / scale, shift, rcond=None)[0]
     return np.asarray(solved / scale[:, None])

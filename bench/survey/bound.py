@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -11,8 +12,7 @@ from bench.detect.detection import Detection
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.picture import Region
-from bench.solve.bounds import corner_bound, image_bound
+from bench.solve.bounds import corner_bound
 from bench.solve.covariance import in_facing_frame
 from bench.survey.score import Row
 from bench.survey.setting import Setting
@@ -24,12 +24,16 @@ SCALES = np.array([math.degrees(1.0)] * 3 + [1e3] * 3)
 
 
 def image_bound_columns(
-    T_camera_target: Pose, setting: Setting, region: Region, response: Array | None = None
+    bound: Callable[[], Array],
+    T_camera_target: Pose,
+    setting: Setting,
+    response: Array | None = None,
 ) -> Row:
     """Return the columns ``bound_*``, of all pixels of the target's face, and ``allowed_*``.
 
     What a bay allows is that bound and its own imperfections together, of which `response` is
-    `bench.built.response.responses`; without imperfections the bound.
+    `bench.built.response.responses`; without imperfections the bound. `bound` returns the
+    picture's, see `bench.survey.cell_bounds`.
 
     They stay empty where the optics aren't Gaussian, the one blur that the bound knows, and
     where the picture doesn't determine the pose.
@@ -38,9 +42,7 @@ def image_bound_columns(
     if not (optics.is_gaussian and optics.sigma_px > 0.0):
         return {}
     try:
-        covariance = image_bound(
-            setting.target.drawing, T_camera_target, setting.camera, setting.imaging, region
-        )
+        covariance = bound()
         row = _columns("bound", in_facing_frame(covariance, T_camera_target))
     except (GeometryError, np.linalg.LinAlgError):
         return {}

@@ -45,7 +45,7 @@ def truth_columns(
         "u_true_px": view.pixel[0],
         "v_true_px": view.pixel[1],
         "size_px": math.sqrt(camera.fx * camera.fy) * target.extent / view.range_m,
-        "whole": (region is not None and _within_border(region, camera))
+        "whole": (region is not None and within_border(region, camera))
         or is_whole(pattern_points(target), T_camera_target, camera),
     }
 
@@ -81,7 +81,7 @@ def parts_columns(
     return row, response
 
 
-def _within_border(region: Region, camera: Camera) -> bool:
+def within_border(region: Region, camera: Camera) -> bool:
     """Tell whether a region touches none of the sensor's sides."""
     right, bottom = region.u0 + region.width, region.v0 + region.height
     return region.u0 > 0 and region.v0 > 0 and right < camera.width and bottom < camera.height

@@ -16,12 +16,14 @@ from bench.built.picture import built_picture
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.errors import PlugInError
+from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view
 from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.bound import corner_bound_columns, image_bound_columns
+from bench.survey.cell_bounds import CellBounds
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
@@ -74,9 +76,13 @@ class ChunkResult:
 
 def picture_of_case(case: Case, job: Job) -> Picture:
     """Return the picture of one case: the same for the same key, whoever asks."""
+    camera = job.setting.camera
+    return _picture(case, pose_of_view(view_of_case(case, job.plan, camera), camera), job)
+
+
+def _picture(case: Case, T_camera_target: Pose, job: Job) -> Picture:
     setting, plan = job.setting, job.plan
     camera, imaging, sizes = setting.camera, setting.imaging, setting.built
-    T_camera_target = pose_of_view(view_of_case(case, plan, camera), camera)
     rng = noise_rng(case, plan.seed)
     if sizes is None:
         return render_target(setting.target, T_camera_target, camera, imaging, rng)
@@ -107,6 +113,7 @@ class Worker:
     def __init__(self, job: Job) -> None:
         cv2.setNumThreads(1)  # of this process; the other libraries' threads: executors.py
         self.job = job
+        self.bounds = CellBounds(job.plan, job.setting)
         self.pipelines = [(name, pipeline_from_name(name)) for name in job.plan.pipelines]
 
     def run(self, indices: Sequence[int]) -> ChunkResult:
@@ -126,14 +133,19 @@ class Worker:
         start = perf_counter()
         view = view_of_case(case, plan, camera)
         T_camera_target_true = pose_of_view(view, camera)
-        picture = picture_of_case(case, self.job)
+        picture = _picture(case, T_camera_target_true, self.job)
         observation = Observation(picture, camera, setting.target, setting.imaging.sensor)
         render_ms = 1e3 * (perf_counter() - start)
         truth = truth_columns(case, view, T_camera_target_true, setting, picture.region)
         start = perf_counter()
         parts, response = parts_columns(case, T_camera_target_true, plan, setting)
         truth |= parts
-        truth |= image_bound_columns(T_camera_target_true, setting, picture.region, response)
+        truth |= image_bound_columns(
+            lambda: self.bounds.covariance(case, view, T_camera_target_true, picture.region),
+            T_camera_target_true,
+            setting,
+            response,
+        )
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []

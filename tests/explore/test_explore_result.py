@@ -19,6 +19,7 @@ from bench.explore.state import StateError
 from bench.explore.words import judge_bound, judge_error
 from bench.geometry.viewing import pose_of_view
 from bench.render.planar import render_target
+from bench.solve.bounds import image_bound
 from bench.solve.default_pipeline import detector_of
 from bench.survey.bound import image_bound_columns
 from bench.survey.plan import noise_rng, view_of_case
@@ -100,8 +101,10 @@ def test_a_missed_target_is_shown_as_data(place):
 def test_a_slow_bound_waits_and_is_the_survey_bound_where_that_is_known(place):
     state = place.default
     job = job_of(state, place)
+    T_true, setting, region = _pose_setting_region(job)
+    drawing, camera = setting.target.drawing, setting.camera
     columns = image_bound_columns(
-        *_pose_setting_region(job),
+        lambda: image_bound(drawing, T_true, camera, setting.imaging, region), T_true, setting
     )
     later = bound(state, place)
     assert later["sigma"]["Turn"] == columns["bound_rot_y_deg"]

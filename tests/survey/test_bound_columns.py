@@ -6,6 +6,7 @@ from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.imaging.region import region_of
+from bench.solve.bounds import image_bound
 from bench.survey.bound import image_bound_columns
 from bench.survey.cells import summarise
 from bench.survey.setting import Setting
@@ -76,8 +77,12 @@ def test_other_blurs_than_gaussian_have_no_bound(setting):
     moving = Setting(setting.camera, Imaging(optics), setting.target)
     pose = pose_of_view(View(2.0, 0.5), setting.camera)
     region = region_of(setting.target.drawing, pose, setting.camera, 4.0)
-    assert image_bound_columns(pose, moving, region) == {}
-    row = image_bound_columns(pose, setting, region)
+
+    def bound_of(s: Setting) -> np.ndarray:
+        return image_bound(s.target.drawing, pose, s.camera, s.imaging, region)
+
+    assert image_bound_columns(lambda: bound_of(moving), pose, moving) == {}
+    row = image_bound_columns(lambda: bound_of(setting), pose, setting)
     assert set(row) == {f"{kind}_{name}" for kind in ("bound", "allowed") for name in AXES}
     # as drawn a bay allows what the bound does
     assert all(row[f"allowed_{name}"] == row[f"bound_{name}"] for name in AXES)
