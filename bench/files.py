@@ -26,6 +26,8 @@ from bench.errors import ConfigError, RunError
 Write = Callable[[str, bytes], None]
 # Of a file of any kind; the largest that a command reads whole is a piece of a table of cases.
 MAX_BYTES = 1_000_000_000
+# Files that a store is asked for together.
+BATCH = 64
 # Opening a pipe that nobody writes to would wait for ever; Windows has no such pipes.
 _AT_ONCE = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
@@ -247,6 +249,36 @@ def files_in(directory: Path, pattern: str) -> list[Path]:
         return []
     found = (path for path in directory.iterdir() if fnmatchcase(path.name, pattern))
     return sorted(found, key=lambda path: path.name)
+
+
+def read_files(paths: Sequence[Path]) -> Iterator[tuple[Path, bytes | None]]:
+    """Iterate over files and their contents, None where one went away; stores' some at once.
+
+    Raises
+    ------
+    RunError
+        One can't be read, see `read_file`.
+    """
+    for first in range(0, len(paths), BATCH):
+        some = paths[first : first + BATCH]
+        if is_local(some[0]):
+            for path in some:
+                try:
+                    yield path, read_file(path)
+                except FileNotFoundError:
+                    yield path, None
+            continue
+        names = {path.path: path for path in some}  # type: ignore[attr-defined]
+        # one after the other each would wait for its answer
+        found = some[0].fs.cat(list(names), on_error="return")  # type: ignore[attr-defined]
+        for name, path in names.items():
+            content = found.get(name)
+            if isinstance(content, FileNotFoundError):
+                yield path, None
+            elif isinstance(content, bytes):
+                yield path, content
+            else:
+                raise RunError(f"{path}: can't be read: {_reason(content)}")
 
 
 def remove_files(paths: Sequence[Path]) -> None:

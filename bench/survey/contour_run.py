@@ -6,11 +6,12 @@ an interrupted run, given again, plays its finished rounds over from what is kep
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from time import perf_counter
 
 import numpy as np
+import polars as pl
 
 from bench.survey.cells import NEEDED
 from bench.survey.contour import (
@@ -55,6 +56,10 @@ class ContourReport:
     run: RunReport
     complete: bool
     verdicts: Verdicts
+
+
+# The columns that tell a cell.
+PLACE = ["range_m", "turn_deg", "pitch_deg"]
 
 
 class _StopAskedError(Exception):
@@ -122,7 +127,10 @@ class _Rounds:
         self.contour, self.store = contour, store
         self.crew, self.chunk = crew, chunk
         self.progress, self.stop = progress, stop
-        self.done = store.done(contour.plan)
+        self.found = store.kept(contour.plan)
+        self.done = np.zeros(contour.plan.n_pictures, dtype=np.bool_)
+        for indices in self.found.values():
+            self.done[indices] = True
         self.wanted = np.zeros_like(self.done)
         self.before = self.done.copy()
         self.verdicts: Verdicts = {}
@@ -146,27 +154,44 @@ class _Rounds:
 
     def _decide(self, cells: Sequence[Cell]) -> None:
         """Look at cells, again and again at those undecided, until the looks are used up."""
-        left = list(cells)
+        left, seen, before = list(cells), pl.DataFrame(), 0
         for trials in self.contour.looks:
-            indices = indices_of(self.contour.plan, left, trials)
-            self._run(indices)
-            # of these alone: more may be kept than was replayed
-            cases = self.store.cases_at(indices, NEEDED)
-            self.verdicts |= judge(cases, self.contour)
-            left = open_cells(left, self.verdicts)
+            indices = [
+                i for i in indices_of(self.contour.plan, left, trials) if i >= self._first(before)
+            ]
+            # what is undecided stays at hand, so that no look reads what an earlier one did
+            seen = pl.concat([seen, *self._run(indices)])
+            self.verdicts |= judge(seen, self.contour)
+            left, before = open_cells(left, self.verdicts), trials
             if not left:
                 return
+            seen = seen.join(self._places(left), on=PLACE, how="semi", maintain_order="left")
 
-    def _run(self, indices: Sequence[int]) -> None:
+    def _first(self, trial: int) -> int:
+        """Return the index of a trial's first case: trials run slowest in a plan."""
+        return trial * (self.contour.plan.n_pictures // self.contour.plan.trials)
+
+    def _places(self, cells: Sequence[Cell]) -> pl.DataFrame:
+        plan = self.contour.plan
+        axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
+        at = [[axis[i] for axis, i in zip(axes, cell, strict=True)] for cell in cells]
+        return pl.DataFrame(at, schema=PLACE, orient="row")
+
+    def _run(self, indices: Sequence[int]) -> Iterator[pl.DataFrame]:
+        """Run what isn't kept yet; iterate over the rows of all of these cases."""
         self.wanted[list(indices)] = True
+        kept = [i for i in indices if self.done[i]]
         todo = [i for i in indices if not self.done[i]]
         self._tell()
+        if kept:
+            yield self.store.cases_at(kept, NEEDED, self.found)
         for result in self.crew.run(chunks_of(todo, self.chunk), self.stop):
             self.store.append(result)
             for pipeline, text in result.failures.items():
                 self.failures.setdefault(pipeline, text)
             self.done[list(result.indices)] = True
             self._tell()
+            yield pl.read_parquet(result.part, columns=NEEDED)
         if not self.done[list(indices)].all():
             raise _StopAskedError
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +25,7 @@ from bench.files import (
     is_local,
     make_directory,
     new_directory,
-    read_file,
+    read_files,
     read_text,
     remove_files,
     write_atomically,
@@ -36,7 +36,7 @@ from bench.survey.joining import pieces_in, rows_of, sorted_runs
 from bench.survey.pieces import CaseTable, digest, height, open_table, packed, piece_name
 from bench.survey.plan import Plan, differences
 from bench.survey.worker import INDEX, ChunkResult
-from bench.typing import BoolArray
+from bench.typing import BoolArray, IntArray
 
 PLAN_FILE = "plan.json"
 CASES_FILE = "cases.parquet"
@@ -114,13 +114,20 @@ class RunStore:
         if self.is_complete(plan):
             done[:] = True
             return done
-        for path in self._parts():
-            part = _read_part(path, [INDEX])
+        for indices in self.kept(plan).values():
+            done[indices] = True
+        return done
+
+    def kept(self, plan: Plan) -> dict[Path, IntArray]:
+        """Return the cases of each whole part; damaged parts are removed."""
+        found = {}
+        for path, part in _read_parts(self._parts(), [INDEX]):
             if part is None:
                 path.unlink(missing_ok=True)  # another run's end may have been quicker
             else:
-                done[part[INDEX]] = True
-        return done
+                indices = part[INDEX].unique().to_numpy()
+                found[path] = indices[indices < plan.n_pictures]
+        return found
 
     def is_complete(self, plan: Plan) -> bool:
         """Tell whether the final tables are there, whole, with every row that is to be run."""
@@ -175,18 +182,23 @@ class RunStore:
             for scraps in self.directory.glob(".*.tmp"):
                 shutil.rmtree(scraps, ignore_errors=True)
 
-    def cases_at(self, indices: Sequence[int], columns: Sequence[str]) -> pl.DataFrame:
-        """Return columns of the finished cases with these indices, before the final tables.
+    def cases_at(
+        self, indices: Sequence[int], columns: Sequence[str], among: Mapping[Path, IntArray]
+    ) -> pl.DataFrame:
+        """Return columns of finished cases with these indices, before the final tables.
+
+        `among` is what `kept` returned: only the parts that have some of them are read.
 
         Raises
         ------
         RunError
             Some aren't there any more.
         """
+        wanted = np.array(indices)
+        paths = [path for path, there in among.items() if np.isin(there, wanted).any()]
         left = pl.DataFrame({INDEX: indices}, schema={INDEX: pl.Int64})
         found = []
-        for path in self._parts():
-            part = _read_part(path, [INDEX, *columns])
+        for _, part in _read_parts(paths, [INDEX, *columns]):
             if part is not None:
                 # two runs at once may have done a case twice, and it counts once
                 rows = part.join(left, on=INDEX, how="semi", maintain_order="left")
@@ -210,12 +222,11 @@ class RunStore:
                     write(piece_name(i + 1, len(pieces), piece.range_m, content), content)
 
     def _once_each(
-        self, parts: Iterable[Path], plan: Plan, wanted: BoolArray | None
+        self, parts: Sequence[Path], plan: Plan, wanted: BoolArray | None
     ) -> Iterator[pl.DataFrame]:
         """Iterate over the parts' rows; two runs at once may have done a case twice."""
         seen = np.zeros(plan.n_pictures, dtype=np.bool_)
-        for path in parts:
-            part = _read_part(path)
+        for _, part in _read_parts(parts):
             if part is not None:
                 indices = part[INDEX].to_numpy()
                 # equal keys have equal numbers, so either will do
@@ -289,12 +300,13 @@ def read_cases(directory: Path) -> pl.DataFrame:
     return pl.concat([piece.collect() for piece in open_cases(directory).pieces()])
 
 
-def _read_part(path: Path, columns: Sequence[str] | None = None) -> pl.DataFrame | None:
-    """Return a part's rows, or None where it isn't whole or went away."""
-    try:
-        content = read_file(path)
-    except FileNotFoundError:
-        return None
-    if path.stem.rpartition("-")[2] != digest(content):
-        return None
-    return pl.read_parquet(content, columns=None if columns is None else list(columns))
+def _read_parts(
+    paths: Sequence[Path], columns: Sequence[str] | None = None
+) -> Iterator[tuple[Path, pl.DataFrame | None]]:
+    """Iterate over parts and their rows, None where one isn't whole or went away."""
+    for path, content in read_files(paths):
+        if content is None or path.stem.rpartition("-")[2] != digest(content):
+            yield path, None
+        else:
+            wanted = None if columns is None else list(columns)
+            yield path, pl.read_parquet(content, columns=wanted)

@@ -5,6 +5,7 @@ from itertools import product
 import polars as pl
 import pytest
 
+import bench.survey.store as store_module
 from bench.errors import ConfigError, RunError
 from bench.survey.contour import (
     bisected,
@@ -195,6 +196,35 @@ def test_a_stopped_contour_is_resumed_to_the_same_tables(contour_job, tmp_path):
     assert read_cases(tmp_path / "parts").equals(read_cases(tmp_path / "whole"), null_equal=True)
     third = run_contour(job, contour, store, InlineExecutor())
     assert (third.run.added, third.verdicts) == (0, again.verdicts)
+
+
+def test_looks_read_no_part_but_those_of_a_stopped_run(contour_job, tmp_path, monkeypatch):
+    job, contour = contour_job
+    read = []
+
+    def counted(paths, columns=None):
+        paths = list(paths)
+        if columns is not None and len(columns) > 1:
+            read.extend(paths)
+        return reading(paths, columns)
+
+    reading = store_module._read_parts
+    monkeypatch.setattr(store_module, "_read_parts", counted)
+    store, seen = store_of(tmp_path / "run", contour), []
+    stopped = run_contour(
+        job,
+        contour,
+        store,
+        InlineExecutor(),
+        8,
+        lambda n, _: seen.append(n),
+        lambda: len(seen) > 6,
+    )
+    assert not stopped.complete
+    assert read == []
+    parts = len(list((tmp_path / "run" / "parts").iterdir()))
+    assert run_contour(job, contour, store, InlineExecutor(), 8).complete
+    assert len(read) == parts
 
 
 def test_a_directory_belongs_to_one_tolerance(contour_job, tmp_path):

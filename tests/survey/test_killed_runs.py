@@ -126,9 +126,9 @@ def test_a_run_that_ends_after_another_in_the_same_directory_keeps_its_tables(
 
 def test_cases_done_twice_are_judged_once(job, ready, tmp_path):
     store = RunStore(shutil.copytree(ready, tmp_path / "run"), {"any": "rule"})
-    once = store.cases_at([2, 3, 4], NEEDED)
+    once = store.cases_at([2, 3, 4], NEEDED, store.kept(job.plan))
     store.append(Worker(job).run([3, 4, 5]))
-    twice = store.cases_at([2, 3, 4], NEEDED)
+    twice = store.cases_at([2, 3, 4], NEEDED, store.kept(job.plan))
     order = ["key", "pipeline"]
     assert once.height == 3 * len(job.plan.pipelines)
     assert twice.sort(order).equals(once.sort(order), null_equal=True)
@@ -136,11 +136,12 @@ def test_cases_done_twice_are_judged_once(job, ready, tmp_path):
 
 @pytest.mark.parametrize("gone", [1, 5])
 def test_cases_that_went_away_are_not_judged_without(job, ready, tmp_path, gone):
-    directory = shutil.copytree(ready, tmp_path / "run")
-    for path in sorted((directory / "parts").iterdir())[:gone]:
+    store = RunStore(shutil.copytree(ready, tmp_path / "run"))
+    kept = store.kept(job.plan)
+    for path in sorted((store.directory / "parts").iterdir())[:gone]:
         path.unlink()
     with pytest.raises(RunError, match="parts came or went meanwhile"):
-        RunStore(directory).cases_at([2, 9], NEEDED)
+        store.cases_at([2, 9], NEEDED, kept)
 
 
 def test_a_rules_table_lacks_none_of_the_cases_it_wants(job, ready, tmp_path):

@@ -103,6 +103,22 @@ def test_stale_files_of_a_table_give_way(store):
     ]
 
 
+def test_parts_are_read_together_after_one_listing(make_job, store, monkeypatch):
+    stopped(make_job(), store, 12)
+    asked = []
+    for name in ("cat", "ls"):
+        real = getattr(store.fs, name)
+
+        def counted(path, *given, name=name, real=real, **options):
+            asked.append((name, len(path) if name == "cat" else str(path)))
+            return real(path, *given, **options)
+
+        monkeypatch.setattr(store.fs, name, counted, raising=False)
+    assert sum(map(len, RunStore(store).kept(make_job().plan).values())) == 12
+    assert [one for one in asked if one[0] == "cat"] == [("cat", 3)]
+    assert sum(one[0] == "ls" and one[1].endswith("parts") for one in asked) == 1
+
+
 def test_a_store_that_refuses_is_one_line(store, monkeypatch):
     def refuse(*arguments, **options):
         raise ValueError("the driver's\nown words")
