@@ -124,7 +124,9 @@ class CellBounds:
             informations.append(np.linalg.inv(bounds[-1]).reshape(-1))
             rows.append(_place(view, case, plan))
         powers = _powers(np.array(rows))
-        terms: Array = np.linalg.lstsq(powers, np.array(informations), rcond=None)[0]
+        terms = np.asarray(
+            np.linalg.lstsq(powers, np.array(informations), rcond=None)[0], dtype=np.float64
+        )
         fitted = np.linalg.inv((powers @ terms).reshape(-1, 6, 6))
         ratio = np.diagonal(fitted, 0, 1, 2) / np.diagonal(np.array(bounds), 0, 1, 2)
         if not np.all(ratio > 0.0):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bench.survey.contour import Contour, start_cells
+from bench.survey.contour_forecast import likely_pictures
 from bench.survey.contour_run import ContourReport
 from bench.survey.looks import chance_held
 from bench.survey.pace import duration_words, measure_pace
@@ -16,16 +17,17 @@ def _least_pictures(contour: Contour) -> int:
 
 
 def time_words(job: Job, contour: Contour, workers: int) -> str:
-    """Say about how long a contour takes, at least and at most."""
+    """Say about how long a contour takes: likely, at least and at most."""
     pace = measure_pace(job)
-    least, most = (
+    likely = likely_pictures(job, contour, pace.rows)
+    least, probably, most = (
         duration_words(pace.picture_s * n / workers)
-        for n in (_least_pictures(contour), contour.plan.n_pictures)
+        for n in (_least_pictures(contour), likely, contour.plan.n_pictures)
     )
     return (
-        f"time       about {least} at least, {most} if every cell took all trials, with "
-        f"{workers} workers ({1e3 * pace.picture_s:.0f} ms a picture, measured on "
-        f"{pace.pictures})"
+        f"time       likely about {probably}, for {likely} pictures, with {workers} workers "
+        f"({1e3 * pace.picture_s:.0f} ms a picture, measured on {pace.pictures}); {least} at "
+        f"least, {most} if every cell took all trials"
     )
 
 

@@ -17,8 +17,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import stats
-from scipy.signal import convolve
 
 from bench.typing import Array
 
@@ -109,6 +107,9 @@ def _stops(pictures: Sequence[int], rate: float, most: Sequence[int]) -> list[fl
 
 def _step(walk: Array, more: int, rate: float) -> Array:
     """Return the chances of 0, 1, … events after `more` pictures."""
+    from scipy import stats
+    from scipy.signal import convolve
+
     added: Array = stats.binom.pmf(np.arange(more + 1), more, rate)
     # a convolution by Fourier leaves noise of either sign where chances vanish
     walked: Array = np.maximum(convolve(walk, added), 0.0)

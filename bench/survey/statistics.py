@@ -6,12 +6,12 @@ order statistics stand beside numbers: ``interval`` splits the error over both e
 puts all of it on each end, so that each end on its own is a one-sided bound.
 """
 
+# scipy.stats takes a good part of a command's start: it is imported where it is used.
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from scipy import stats
 
 from bench.digest import key_digest
 from bench.typing import Array
@@ -32,6 +32,8 @@ def wilson_interval(k: int, n: int, confidence: float) -> tuple[float, float]:
     ValueError
         n is not positive, or k lies outside 0 to n.
     """
+    from scipy import stats
+
     interval = stats.binomtest(k, n).proportion_ci(confidence, method="wilson")
     return float(interval.low), float(interval.high)
 
@@ -53,6 +55,8 @@ def exact_bounds(k: float, n: float, confidence: float) -> tuple[float, float]:
     ValueError
         n is not positive, or k lies outside 0 to n.
     """
+    from scipy import stats
+
     if not 0.0 <= k <= n or n <= 0.0:
         raise ValueError(f"{k} of {n} is no rate")
     low = 0.0 if k == 0.0 else float(stats.beta.ppf(1.0 - confidence, k, n - k + 1.0))
@@ -66,6 +70,8 @@ def misses_allowed(n: int, level: float, confidence: float) -> int:
     The bound is inside where a rate of just `level` gives so few misses with a chance of at most
     ``1 - confidence``.
     """
+    from scipy import stats
+
     error = 1.0 - confidence
     # the quantile is the first count whose chance of so few or fewer reaches the error
     found = int(stats.binom.ppf(error, n, 1.0 - level))
@@ -91,6 +97,8 @@ def trials_for_misses(misses: int, level: float, confidence: float) -> int:
 
 def chance_shown(n: int, level: float, confidence: float, truth: float) -> float:
     """Return the chance that n trials at a true rate show `level`."""
+    from scipy import stats
+
     return float(stats.binom.cdf(misses_allowed(n, level, confidence), n, 1.0 - truth))
 
 
@@ -192,6 +200,8 @@ def quantile_bounds(values: Array, p: float, confidence: float) -> tuple[float, 
     NaN where n is too small for a bound: a 95 % upper bound on the 95th percentile needs 59
     values (Wilks 1941).
     """
+    from scipy import stats
+
     if len(values) == 0:
         return math.nan, math.nan
     bounds = [

@@ -122,9 +122,8 @@ class Worker:
         failures: dict[str, str] = {}
         for index in indices:
             rows += self.run_case(self.job.plan.case(index), failures)
-        buffer = io.BytesIO()
-        pl.DataFrame(rows, schema=PART_SCHEMA).write_parquet(buffer)
-        return ChunkResult(tuple(indices), buffer.getvalue(), failures)
+        part = packed_part(pl.DataFrame(rows, schema=PART_SCHEMA))
+        return ChunkResult(tuple(indices), part, failures)
 
     def run_case(self, case: Case, failures: dict[str, str]) -> list[Row]:
         """Run all pipelines on one case's picture; `failures` collects first exceptions."""
@@ -169,6 +168,13 @@ class Worker:
             row["score_ms"] = 1e3 * (perf_counter() - start)
             rows.append(row)
         return rows
+
+
+def packed_part(rows: pl.DataFrame) -> bytes:
+    """Return rows as a part: a Parquet file."""
+    buffer = io.BytesIO()
+    rows.write_parquet(buffer)
+    return buffer.getvalue()
 
 
 def _timed(function: Callable[..., Result], *args: Any) -> tuple[Result, float]:

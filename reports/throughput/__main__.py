@@ -20,7 +20,9 @@ from bench.files import make_directory, write_atomically
 from bench.provenance import host_facts, library_versions, now
 from bench.survey.executors import ONE_THREAD
 from reports.throughput import (
+    driver,
     figures,
+    floor,
     memory,
     opengl,
     path_tracer,
@@ -33,6 +35,8 @@ from reports.throughput import (
 from reports.throughput.setting import Options
 
 PARTS: dict[str, Callable[[Options], dict[str, Any]]] = {
+    "floor": floor.measure,
+    "driver": driver.measure,
     "split": split.measure,
     "pictures": pictures.measure,
     "opengl": opengl.measure,
@@ -49,7 +53,7 @@ PARTS: dict[str, Callable[[Options], dict[str, Any]]] = {
 def main() -> None:
     """Measure what isn't measured yet and write the report of what is."""
     asked = parse()
-    options = Options(asked.out, asked.quick, asked.path_tracer, asked.workers)
+    options = Options(asked.out, asked.quick, asked.path_tracer, asked.workers, asked.earlier)
     if any(os.environ.get(name) != value for name, value in ONE_THREAD.items()):
         # libraries read these when they are loaded, which they are by now
         command = [sys.executable, "-m", "reports.throughput", *sys.argv[1:]]
@@ -109,6 +113,9 @@ def parse() -> argparse.Namespace:
         default=sys.executable,
         metavar="PYTHON",
         help="the Python that has mitsuba and numpy (default: this one)",
+    )
+    parser.add_argument(
+        "--earlier", type=Path, metavar="DIR", help="an earlier source, to measure side by side"
     )
     parser.add_argument("--workers", type=int, default=2, help="of surveys (default 2)")
     parser.add_argument(

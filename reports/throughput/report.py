@@ -35,6 +35,8 @@ def write(parts: Parts, options: Options) -> None:
 def text(parts: Parts, found: list[TargetVerdict], options: Options) -> str:
     """Return the report."""
     sections = {
+        "floor": floor_section,
+        "driver": driver_section,
         "split": split_section,
         "pictures": pictures_section,
         "opengl": opengl_section,
@@ -71,6 +73,50 @@ def _head(found: list[TargetVerdict], options: Options) -> str:
 {table(("target", "asked", "measured", "verdict"), rows)}
 
 ![Where a case's time goes, and the planar path beside other renderers](throughput.png)"""
+
+
+def floor_section(result: Parts) -> str:
+    """Return a survey's cost over detection and solving, today and before."""
+    settings = result["settings"]
+    head: tuple[str, ...] = ("target", "whole, ms", "over detect and solve")
+    columns = ["whole_ms", "now_over_floor"]
+    if all("times_faster" in row for row in settings.values()):
+        head += ("before", "times faster")
+        columns += ["before_over_floor", "times_faster"]
+    rows = [(name, *(within(row[c]) for c in columns)) for name, row in settings.items()]
+    return f"""## Over detection and solving alone
+
+A corner pipeline's whole survey over its detector's and solver's time, one cell of many pictures;
+processor times, today's source and the earlier one in turns, so that ratios stand a busy machine
+(this one's load was {result["load"]:.0f}) and milliseconds don't. Asked is 1.6. Sections that
+follow with times of their own were measured on a quiet machine and, where `parts/` dates them
+before this one, before what made it quicker.
+
+{table(head, rows)}
+
+**Accelerators.** Detectors and corner solvers stay on the processor; of a map's time by a corner
+pipeline a device could take no more than what the table has beyond 1: with a ratio r, 1 - 1/r of
+the time, so that a device that were infinitely fast would make a map r times as fast at best. That
+is before pictures of some 10⁴ pixels are carried to the device and back, each some microseconds
+of transfer and of starting, and before a second path whose numbers differ in their last bits.
+Photometric solvers could gain more, since their fits are passes over pixels; none was tried."""
+
+
+def driver_section(result: Parts) -> str:
+    """Return what one driver costs a case."""
+    rows = [
+        (size, *(number(row[name]) for name in ("driver_ms", "join_ms", "cores")))
+        for size, row in result["chunks"].items()
+    ]
+    head = ("pictures a chunk", "driver, ms a case", "joining, ms a case", "cores fed")
+    return f"""## What one driver feeds
+
+A replay without compute: results of {result["pictures"]:,} pictures, made before, arrive pickled as
+a pool's do; the driver hands out, unpickles, writes and counts, and joins at the end. Its processor
+time a case against a worker's {number(result["worker_ms"])} ms is how many cores it keeps busy;
+writing waits for the disk beside that (a part at a time, not a case).
+
+{table(head, rows)}"""
 
 
 def split_section(result: Parts) -> str:

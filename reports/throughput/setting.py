@@ -44,12 +44,15 @@ class Options:
         The Python that has mitsuba.
     workers : int
         Of surveys with several.
+    earlier : Path or None
+        The source of an earlier state that today's is held against.
     """
 
     out: Path
     quick: bool
     path_tracer: str
     workers: int
+    earlier: Path | None = None
 
     def few(self, full: int, quick: int) -> int:
         """Return a number of repetitions."""
