@@ -111,10 +111,10 @@ def driver_section(result: Parts) -> str:
     head = ("pictures a chunk", "driver, ms a case", "joining, ms a case", "cores fed")
     return f"""## What one driver feeds
 
-A replay without compute: results of {result["pictures"]:,} pictures, made before, arrive pickled as
-a pool's do; the driver hands out, unpickles, writes and counts, and joins at the end. Its processor
-time a case against a worker's {number(result["worker_ms"])} ms is how many cores it keeps busy;
-writing waits for the disk beside that (a part at a time, not a case).
+A replay without compute: results of {result["pictures"]:,} pictures, made before, arrive pickled
+as a pool's do; the driver hands out, unpickles, writes and counts, and joins at the end. Its
+processor time a case against a worker's {number(result["worker_ms"])} ms is how many cores it
+keeps busy; writing waits for the disk beside that (a part at a time, not a case).
 
 {table(head, rows)}"""
 
