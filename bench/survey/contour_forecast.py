@@ -1,4 +1,4 @@
-"""How many pictures a contour will likely take: its rounds played with predicted rates.
+"""Forecast of the pictures that a contour will take: its rounds played with predicted rates.
 
 A few real pictures say how each pipeline's errors compare with what the bay allows, and where it
 fails; the predicted map carries that to every cell. The rounds are then the contour's own, with

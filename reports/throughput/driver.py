@@ -1,4 +1,4 @@
-"""What one driver costs a case, and how many cores it could feed: a replay without compute.
+"""One driver's cost a case, and the cores that it could feed: a replay without compute.
 
 Workers' results are made before the clock starts and arrive as a pool's do, pickled; the driver
 hands out chunks, unpickles, writes and counts, then joins. Its processor time a case, held against
