@@ -27,10 +27,10 @@ worker_module.perf_counter = time.process_time
 cases, found = int(sys.argv[1]), {}
 for built in (False, True):
     for name, size in SIZES_PX.items():
-        worker = worker_module.Worker(job_of_size(size, cases + 48, as_built=built))
-        worker.run(range(48))
+        worker = worker_module.Worker(job_of_size(size, cases + 8, as_built=built))
+        worker.run(range(8))
         start = time.process_time()
-        part = worker.run(range(48, cases + 48)).part
+        part = worker.run(range(8, cases + 8)).part
         whole = 1e3 * (time.process_time() - start) / cases
         rows = pl.read_parquet(io.BytesIO(part))
         floor = float((rows["detect_ms"] + rows["solve_ms"]).mean())
@@ -48,7 +48,7 @@ def measure(options: Options) -> dict[str, Any]:
     for _ in range(options.few(3, 1)):
         for name, source in sources.items():
             answer = subprocess.run(
-                [sys.executable, "-c", MEASURE, str(options.few(64, 16))],
+                [sys.executable, "-c", MEASURE, str(options.few(64, 24))],
                 cwd=source,
                 env=os.environ | {"PYTHONPATH": str(source)},
                 capture_output=True,
