@@ -17,6 +17,8 @@ import numpy as np
 from reports.throughput.setting import Options
 from reports.throughput.timing import ratio, spread
 
+# Processor times are a little noisy, ratios of tens of pictures within some 5 %.
+ROUNDS, CASES = 1, 24
 # Run with either source on the path; it may use what both have.
 MEASURE = """
 import io, json, sys, time
@@ -45,10 +47,10 @@ def measure(options: Options) -> dict[str, Any]:
     here = Path(__file__).resolve().parents[2]
     sources = {"now": here} | ({"before": options.earlier} if options.earlier else {})
     rounds: dict[str, list[dict[str, Any]]] = {name: [] for name in sources}
-    for _ in range(options.few(3, 1)):
+    for _ in range(ROUNDS):
         for name, source in sources.items():
             answer = subprocess.run(
-                [sys.executable, "-c", MEASURE, str(options.few(64, 24))],
+                [sys.executable, "-c", MEASURE, str(CASES)],
                 cwd=source,
                 env=os.environ | {"PYTHONPATH": str(source)},
                 capture_output=True,
@@ -68,4 +70,9 @@ def measure(options: Options) -> dict[str, Any]:
             wholes = ([one["whole"] for one in mine[name]] for name in ("before", "now"))
             row["times_faster"] = ratio(*wholes)
         found[setting] = row
-    return {"settings": found, "load": float(np.mean(os.getloadavg()))}
+    return {
+        "rounds": ROUNDS,
+        "cases": CASES,
+        "settings": found,
+        "load": float(np.mean(os.getloadavg())),
+    }
