@@ -105,7 +105,8 @@ def test_a_dry_run_says_what_it_would_take(bay, capsys, tmp_path):
     # 70 % of 20 pictures: 0.7^20 + 20 0.3 0.7^19 = 0.008, with two misses 0.035
     assert "20 pictures hold with 2 misses at most; exact for all looks together" in words
     assert re.search(r"shows a true 98 % with a chance of .*99 % and a true 99 %", words)
-    assert re.search(r"time       about \S+ \w+ at least, \S+ \w+ if every cell took all", words)
+    assert re.search(r"time       likely about \S+ \w+, for \d+ pictures", words)
+    assert re.search(r"; \S+ \w+ at least, \S+ \w+ if every cell took all", words)
     assert not (tmp_path / "none").exists()
 
 
