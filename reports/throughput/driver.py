@@ -25,7 +25,7 @@ from bench.survey.worker import INDEX, ChunkResult, Job, Worker, packed_part
 from reports.throughput.setting import Options
 from reports.throughput.surveys import job_of_grid
 
-CHUNKS = (64, 1024)
+CHUNKS, TRIALS = (64, 1024), 86
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class _Replayed:
 
 def measure(options: Options) -> dict[str, Any]:
     """Return the driver's time a case by chunk, of joining, and a worker's."""
-    job = job_of_grid(options.few(688, 86))
+    job = job_of_grid(TRIALS)
     worker, total = Worker(job), job.plan.n_pictures
     worker.run(range(16))
     start = process_time()

@@ -105,7 +105,7 @@ Photometric solvers could gain more, since their fits are passes over pixels; no
 def driver_section(result: Parts) -> str:
     """Return what one driver costs a case."""
     rows = [
-        (size, *(number(row[name]) for name in ("driver_ms", "join_ms", "cores")))
+        (size, *(f"{row[name]:.2g}" for name in ("driver_ms", "join_ms", "cores")))
         for size, row in result["chunks"].items()
     ]
     head = ("pictures a chunk", "driver, ms a case", "joining, ms a case", "cores fed")
@@ -113,7 +113,7 @@ def driver_section(result: Parts) -> str:
 
 A replay without compute: results of {result["pictures"]:,} pictures, made before, arrive pickled
 as a pool's do; the driver hands out, unpickles, writes and counts, and joins at the end. Its
-processor time a case against a worker's {number(result["worker_ms"])} ms is how many cores it
+processor time a case against a worker's {result["worker_ms"]:.3g} ms is how many cores it
 keeps busy; writing waits for the disk beside that (a part at a time, not a case).
 
 {table(head, rows)}"""
