@@ -21,7 +21,7 @@ from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.bound import corner_bound_columns, image_bound_columns
+from bench.survey.bound import corner_bound_columns, image_bound_columns, light_of_cell
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
@@ -133,7 +133,11 @@ class Worker:
         start = perf_counter()
         parts, response = parts_columns(case, T_camera_target_true, plan, setting)
         truth |= parts
-        truth |= image_bound_columns(T_camera_target_true, setting, picture.region, response)
+        cell = (case.range_m, case.turn_deg, case.pitch_deg, plan.roll_deg)
+        light = light_of_cell(*cell, setting)
+        truth |= image_bound_columns(
+            T_camera_target_true, setting, picture.region, response, light
+        )
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []
