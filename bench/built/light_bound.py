@@ -159,7 +159,7 @@ def _modes(
     for axis, size in enumerate((drawing.width, drawing.height)):
         n = max(16, math.ceil(NODES * size / lengths[axis]))
         step = size / n
-        nodes = step * (np.arange(n) + 0.5) - 0.5 * size
+        nodes: Array = np.linspace(-0.5, 0.5, n, endpoint=False) * size + 0.5 * step
         values, vectors = np.linalg.eigh(step * moments[axis](nodes))
         kept = values > SMALLEST * values[-1]
         strengths.append(values[kept])

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-
-import numpy as np
 
 from bench.explore.bounds import Bound
 from bench.survey.score import Row
@@ -69,7 +68,7 @@ def judge_bound(bound: Bound | None, request: Request, as_built: bool = False) -
 def parts_words(row: Row) -> str:
     """Say which part of a picture's rotation error is whose; nothing of a bay as drawn."""
     parts = {
-        part: float(np.linalg.norm([row[f"{part}_rot_{axis}_deg"] for axis in "xyz"]))
+        part: math.hypot(*(float(row[f"{part}_rot_{axis}_deg"] or 0.0) for axis in "xyz"))
         for part in ("common", "own")
         if f"{part}_rot_x_deg" in row
     }

@@ -73,9 +73,9 @@ def light_of_cell(
     camera, imaging, drawing = setting.camera, setting.imaging, setting.target.drawing
     if setting.built is None or not (imaging.optics.is_gaussian and imaging.optics.sigma_px > 0.0):
         return None
-    angles = (math.radians(one) for one in (turn_deg, pitch_deg, roll_deg))
+    turn, pitch, roll = (math.radians(one) for one in (turn_deg, pitch_deg, roll_deg))
     try:
-        T = pose_of_view(View(range_m, *angles, (camera.cx, camera.cy)), camera)
+        T = pose_of_view(View(range_m, turn, pitch, roll, (camera.cx, camera.cy)), camera)
         region = region_of(drawing, T, camera, MARGIN_PX)
         sizes = setting.built.imperfections
         return in_facing_frame(light_covariance(drawing, T, camera, imaging, sizes, region), T)

@@ -25,14 +25,17 @@ class Pace:
         Mean time of one picture with all its pipelines, on one core, seconds.
     pictures : int
         How many were measured.
+    cell_s : float
+        What every worker takes once for each cell, seconds.
     """
 
     picture_s: float
     pictures: int
+    cell_s: float = 0.0
 
     def seconds(self, plan: Plan, workers: int) -> float:
         """Return the time that a plan's pictures will take, without start and drawing."""
-        return self.picture_s * plan.n_pictures / workers
+        return self.picture_s * plan.n_pictures / workers + self.cell_s * plan.n_cells
 
 
 def duration_words(seconds: float) -> str:
@@ -50,5 +53,8 @@ def measure_pace(job: Job) -> Pace:
     sample = np.unique(np.linspace(0, round_ - 1, min(SAMPLE, round_)).astype(int))
     worker.run([int(sample[0])])
     start = perf_counter()
+    for index in sample:
+        worker.light(job.plan.case(int(index)))
+    once = perf_counter()
     worker.run([int(i) for i in sample])
-    return Pace((perf_counter() - start) / len(sample), len(sample))
+    return Pace((perf_counter() - once) / len(sample), len(sample), (once - start) / len(sample))

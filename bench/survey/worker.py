@@ -27,6 +27,7 @@ from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting
 from bench.survey.truth import bay_of_case, parts_columns, truth_columns
+from bench.typing import Array
 
 # A part holds the columns of cases and of timings, and the case's place in the plan, which
 # tells a resumed run what is done; the final tables leave it out.
@@ -119,6 +120,11 @@ class Worker:
         pl.DataFrame(rows, schema=PART_SCHEMA).write_parquet(buffer)
         return ChunkResult(tuple(indices), buffer.getvalue(), failures)
 
+    def light(self, case: Case) -> Array | None:
+        """Return what light adds to the bound in a case's cell: computed once."""
+        cell = (case.range_m, case.turn_deg, case.pitch_deg, self.job.plan.roll_deg)
+        return light_of_cell(*cell, self.job.setting)
+
     def run_case(self, case: Case, failures: dict[str, str]) -> list[Row]:
         """Run all pipelines on one case's picture; `failures` collects first exceptions."""
         plan, setting = self.job.plan, self.job.setting
@@ -133,10 +139,8 @@ class Worker:
         start = perf_counter()
         parts, response = parts_columns(case, T_camera_target_true, plan, setting)
         truth |= parts
-        cell = (case.range_m, case.turn_deg, case.pitch_deg, plan.roll_deg)
-        light = light_of_cell(*cell, setting)
         truth |= image_bound_columns(
-            T_camera_target_true, setting, picture.region, response, light
+            T_camera_target_true, setting, picture.region, response, self.light(case)
         )
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
