@@ -48,10 +48,10 @@ def _introduction(plan: Plan, size: Size) -> str:
     setting = paragraph(
         f"The full grid was run once: ranges {ranges} m and turns {turns} deg with every interval",
         f"halved {halved}, {plan.n_cells} cells of {plan.trials} trials,"
-        f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera,",
-        f"pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all trials.",
-        "The adaptive rule was then played by its own code over the recorded cases, so that both",
-        "saw the same pictures; a cell gets trials until both pipelines are decided.",
+        f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera, as",
+        f"drawn, pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all",
+        "trials. The adaptive rule was then played by its own code over the recorded cases, so",
+        "that both saw the same pictures; a cell gets trials until both pipelines are decided.",
         f"{size.draws} further surveys were drawn from the record, each cell's trials with",
         "replacement: for them the recorded cases are all there are, and the truth is known.",
     )
