@@ -1,4 +1,4 @@
-"""What paper, reflections and dirt take from a pose at best, whatever the pipeline.
+"""The least that paper, reflections and dirt take from a pose, whatever the pipeline.
 
 Light's level, its gradient and an offset are unknown to the bound already, so that exposure and
 gradient add nothing to it to first order. Paper and reflections are fields over the face whose
