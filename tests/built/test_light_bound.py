@@ -26,7 +26,7 @@ TOWER = BAY.towers[0]
 CAMERA, IMAGING, DRAWING = TOWER.camera, TOWER.imaging, BAY.target.drawing
 # far, so that the dense matrices are small
 T = pose_of_view(
-    View(16.0, math.radians(35.0), 0.0, math.radians(4.0), (CAMERA.cx + 0.2, CAMERA.cy)), CAMERA
+    View(22.0, math.radians(35.0), 0.0, math.radians(4.0), (CAMERA.cx + 0.2, CAMERA.cy)), CAMERA
 )
 REGION = region_of(DRAWING, T, CAMERA, 8.0)
 SIZES = Imperfections()
