@@ -9,7 +9,15 @@ import polars as pl
 from bench.provenance import host_facts, library_versions
 from bench.survey.plan import Plan, number
 from bench.survey.statistics import wilson_interval
-from reports.contour.setting import LOOKS, PIPELINES, REQUESTS, Size, request_words
+from reports.contour.setting import (
+    FULL,
+    LOOKS,
+    PIPELINES,
+    QUICK,
+    REQUESTS,
+    Size,
+    request_words,
+)
 from reports.contour.study import BOTH, LOOKS_ALONE
 from reports.photometric.report_words import paragraph, table
 
@@ -167,9 +175,10 @@ def _limits(found: pl.DataFrame, plan: Plan) -> str:
         if len(drawn)
         else ""
     )
+    reaching = f"{longer} reach{'es' if longer == 1 else ''}"
     words = paragraph(
         f"The longest range, m, up to which every cell holds, for each turn: {alike} of {turns}"
-        f" are the same.{more} Of those that differ, {longer} reach farther by the adaptive",
+        f" are the same.{more} Of those that differ, {reaching} farther by the adaptive",
         "survey, the others less far: its looks are held to more. Where they differ: full grid /",
         "**adaptive**.",
     )
@@ -211,7 +220,8 @@ def _again(plan: Plan, quick: bool) -> str:
     host = host_facts()
     libraries = ", ".join(f"{name} {value}" for name, value in library_versions())
     changed = " --quick" if quick else ""
-    changed += "" if quick or plan.trials == 400 else f" --trials {plan.trials}"
+    usual = (QUICK if quick else FULL).trials
+    changed += "" if plan.trials == usual else f" --trials {plan.trials}"
     return f"""## Make it again
 
 ```sh
