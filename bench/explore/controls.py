@@ -138,4 +138,4 @@ CHOICES = {
 }
 # Whether pictures have the bay's imperfections.
 AS_BUILT, AS_DRAWN = "built", "drawn"
-BAYS = {AS_BUILT: "as built, each picture of another", AS_DRAWN: "as drawn, noise alone"}
+BAYS = {AS_BUILT: "as built", AS_DRAWN: "as drawn, noise alone"}
