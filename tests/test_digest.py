@@ -87,4 +87,5 @@ def test_today_s_digests_stay():
         "quick": "b6724ac59e618451",
         "nightly": "3307a5ae518ba7ff",
         "hard": "29c0feb34eeb9e3e",
+        "built": "65b2c63532ef09fc",
     }

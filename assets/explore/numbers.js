@@ -8,7 +8,7 @@ export function showNumbers(result) {
   verdict("verdict", result.judgement.verdict, "verdict-words", result.judgement.words);
   document.getElementById("glance-words").textContent = result.judgement.words;
   document.getElementById("outcome").textContent =
-    `${result.outcome_words}. ${result.detection.n_points} points, target ${result.truth.size_px.toFixed(0)} px wide, tilt ${digits(result.truth.tilt, 1)} deg.`;
+    `${result.outcome_words}. ${result.detection.n_points} points, target ${result.truth.size_px.toFixed(0)} px wide, tilt ${digits(result.truth.tilt, 1)} deg. ${result.judgement.parts_words}`;
   document.getElementById("case-key").textContent = `${result.key}, seed ${result.seed}`;
   errors(result.errors);
   poses(result);

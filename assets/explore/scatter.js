@@ -24,7 +24,7 @@ export function drawScatter(points, toleranceDeg, ellipse, current) {
   const half = ellipse ? Math.max(...ellipse.map(([a, b]) => Math.hypot(a, b))) : null;
   const tiny = half !== null && (SIDE * half) / (2 * reach) < 6;
   document.getElementById("scatter-note").textContent = tiny
-    ? `The bound's ellipse reaches ${significant(half, 2)} deg: at this scale it is the speck in the middle.`
+    ? `The ellipse of the best there can be reaches ${significant(half, 2)} deg: at this scale it is the speck in the middle.`
     : "";
 }
 

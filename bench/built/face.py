@@ -117,14 +117,20 @@ def _paper_seen(
         counts.append(max(2, min(max(n, 2), math.ceil(GRID * span / sizes.paper_scale) + 1)))
     u = np.linspace(region.u0, region.u0 + region.width - 1, counts[0])
     v = np.linspace(region.v0, region.v0 + region.height - 1, counts[1])
-    xy = normalise(np.stack(np.meshgrid(u, v), axis=-1), camera)
-    direction = np.concatenate((xy, np.ones((*xy.shape[:-1], 1))), axis=-1)
-    normal = T_camera_target.rotation[:, 2]
-    depth = (normal @ T_camera_target.translation) / (direction @ normal)
-    p = (direction * depth[..., None] - T_camera_target.translation) @ T_camera_target.rotation
+    p = face_places(np.stack(np.meshgrid(u, v), axis=-1), T_camera_target, camera)
     factor = np.empty((region.height, region.width))
     _fill(1.0 + paper(p[..., 0], p[..., 1], seed, sizes), factor)
     return factor
+
+
+def face_places(pixels: Array, T_camera_target: Pose, camera: Camera) -> Array:
+    """Return where on the face's plane pixels (..., 2) look: target frame, metres, (..., 3)."""
+    xy = normalise(pixels, camera)
+    direction = np.concatenate((xy, np.ones((*xy.shape[:-1], 1))), axis=-1)
+    normal = T_camera_target.rotation[:, 2]
+    depth = (normal @ T_camera_target.translation) / (direction @ normal)
+    inside = direction * depth[..., None] - T_camera_target.translation
+    return np.asarray(inside @ T_camera_target.rotation)
 
 
 @kernel

@@ -64,13 +64,14 @@ class OneBaySection(Section):
         drawn = draw_bay(sizes, seed, self.name)
         measured: dict[str, Any] = {} if self.print is None else given(self.print)
         if self.plate is not None:
-            own = (self.plate.bow_across, self.plate.bow_up, self.plate.twist)
+            heights = (self.plate.bow_across, self.plate.bow_up, self.plate.twist)
             measured["plate"] = np.array(
-                [a if b is None else b for a, b in zip(drawn.plate, own, strict=True)]
+                [a if b is None else b for a, b in zip(drawn.plate, heights, strict=True)]
             )
         if self.ink_spread is not None:
             measured["ink"] = self.ink_spread
-        measured |= {n: getattr(self, n) for n in ("blur", "blur_corner") if getattr(self, n)}
+        own = {name: getattr(self, name) for name in ("blur", "blur_corner")}
+        measured |= {name: value for name, value in own.items() if value is not None}
         return dataclasses.replace(drawn, **measured)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 
@@ -36,6 +37,7 @@ def built_picture(
     bay: OneBay,
     moment: Moment,
     rng: np.random.Generator,
+    face: Drawing | None = None,
 ) -> Picture:
     """Take the picture of a target in a bay as built.
 
@@ -49,6 +51,8 @@ def built_picture(
         What the bay is off by, and the picture's light and dirt.
     rng : numpy.random.Generator
         Source of the sensor's noise.
+    face : Drawing, optional
+        The bay's own plate with what else lies on it; by default `own_face`.
 
     Raises
     ------
@@ -58,7 +62,7 @@ def built_picture(
     own = _own_camera(camera, sizes, bay)
     region = region_of(drawing, T_camera_target, own, MARGIN_PX)
     electrons = built_electrons(
-        drawing, T_camera_target, camera, imaging, sizes, bay, moment, region
+        drawing, T_camera_target, camera, imaging, sizes, bay, moment, region, face
     )
     grey = expose(electrons, imaging.sensor, rng)
     return Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)
@@ -73,12 +77,21 @@ def built_electrons(
     bay: OneBay,
     moment: Moment,
     region: Region,
+    face: Drawing | None = None,
+    others: Iterable[tuple[Drawing, Pose]] = (),
 ) -> Array:
-    """Return the mean photo-electrons (H, W) of `built_picture` in a region."""
+    """Return the mean photo-electrons (H, W) of `built_picture` in a region.
+
+    `others` are plates beside the target, none over it or over each other: their steps add up.
+    """
     own = _own_camera(camera, sizes, bay)
     optics = _own_optics(imaging.optics, bay)
-    face = own_face(drawing, bay)
+    face = own_face(drawing, bay) if face is None else face
     reflectance = spread_reflectance(face, T_camera_target, own, optics, region)
+    for other, pose in others:
+        reflectance = reflectance + (
+            spread_reflectance(other, pose, own, optics, region) - other.background
+        )
     factor = face_factor(
         bay,
         moment,

@@ -95,7 +95,7 @@ def size_of_causes(sizes: Sizes) -> Array:
 def own_covariance(response: Array, sizes: Sizes) -> Array:
     """Return the covariance (6, 6) of (ω, τ) that bays like this one have from their causes.
 
-    Light, paper, dirt and blur aren't in it: what they do depends on the pipeline.
+    What moves points, that is: light, paper and dirt are `bench.built.light_bound`'s.
     """
     if sizes.one is not None:
         # one bay's own error is the same in all its pictures: its square, not a spread

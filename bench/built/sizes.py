@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from bench.built.draws import OneBay, Sizes
 from bench.built.response import common_turn
+from bench.geometry.camera import Camera
+from bench.scene.budget_terms import BudgetTerms
+from bench.scene.imperfections import Imperfections
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.solve.response import CameraErrors
 from bench.units import format_length
@@ -28,28 +35,42 @@ def sizes_of(
     one : OneBay, optional
         The one bay of all pictures.
     """
-    terms, camera = bay.budget, tower.camera
-    modes = (errors or CameraErrors(terms.camera_modes(camera))).modes
+    camera = tower.camera
+    plain = sizes_from(bay.budget, bay.imperfections, camera)
+    modes = plain.modes if errors is None else errors.modes
     T_camera_bay = tower.T_bay_camera.inverse()
     poses = (T_camera_bay @ wheel.T_bay_target for wheel in wheels_of_tower(bay, tower))
+    common = common_turn(bay.target, poses, camera, modes)
+    return replace(plain, modes=modes, common=common, one=one)
+
+
+def sizes_from(terms: BudgetTerms, more: Imperfections, camera: Camera) -> Sizes:
+    """Return the sizes of a camera that no bay's wheels are seen by: nothing is common."""
+    modes = CameraErrors(terms.camera_modes(camera)).modes
     return Sizes(
         modes=modes,
         print_scale=terms.print_scale,
         print_aspect=terms.print_aspect,
         flatness=terms.flatness,
-        imperfections=bay.imperfections,
-        common=common_turn(bay.target, poses, camera, modes),
-        one=one,
+        imperfections=more,
+        common=np.zeros((3, modes.shape[1])),
     )
 
 
 def sizes_words(bay: Bay) -> str:
     """Say in a line what pictures of a bay are rendered with, and whose numbers they are."""
-    terms, more = bay.budget, bay.imperfections
-    assumed = [f"[{name}]" for name in ("budget", "imperfections") if name not in bay.sized]
-    whose = "the bay file's sizes"
+    words = words_of_sizes(bay.budget, bay.imperfections, bay.sized, "bay file")
+    return f"{words} --as-drawn leaves noise alone."
+
+
+def words_of_sizes(
+    terms: BudgetTerms, more: Imperfections, sized: tuple[str, ...], file: str
+) -> str:
+    """Say it of the sections that a file has, `sized`, and the assumptions for the others."""
+    assumed = [f"[{name}]" for name in ("budget", "imperfections") if name not in sized]
+    whose = f"the {file}'s sizes"
     if assumed:
-        whose = f"sizes of a careful workshop where the bay file has no {' and no '.join(assumed)}"
+        whose = f"sizes of a careful workshop where the {file} has no {' and no '.join(assumed)}"
     return (
         f"As built, {whose}: focal length {terms.focal:g}, principal point "
         f"{terms.principal_point:g} px, distortion {terms.distortion:g} px at the corner; print "
@@ -57,7 +78,7 @@ def sizes_words(bay: Bay) -> str:
         f"{_mm(terms.flatness)}; ink {_mm(more.ink_spread)}; paper {_percent(more.paper)}; "
         f"light {_percent(more.exposure)}; blur {_percent(more.blur)} and {more.blur_corner:g} px "
         f"at the corner; a reflection in {_percent(more.reflection_share)} of pictures; "
-        f"{more.dirt:g} spots of dirt a plate. --as-drawn leaves noise alone."
+        f"{more.dirt:g} spots of dirt a plate."
     )
 
 

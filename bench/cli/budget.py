@@ -118,7 +118,8 @@ def command(
     if level is not None and level_uncertainty is not None:
         raise ConfigError("--level: is measured; --level-uncertainty is assumed: give one")
     started = provenance.now()
-    asked = predictor(load_bay(bay), bound, corner_sigma, map_, pipeline)
+    # noise alone: camera, print and plate are causes of the budget's own
+    asked = predictor(load_bay(bay), bound, corner_sigma, map_, pipeline, as_built=False)
     place, measured = site_of(bay, poses, registration, left_calibration, right_calibration, level)
     place = ruled(place, rule)
     with progress_bar("preparing", quiet):

@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
 from bench.cli.progress import progress_bar
+from bench.cli.surveying import AsDrawnOption
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
@@ -55,6 +57,7 @@ def command(
         typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
     ] = None,
     seed: SeedOption = None,
+    as_drawn: AsDrawnOption = False,
     language: Annotated[str, typer.Option(metavar="NAME", help="Of the captions: en, de.")] = "en",
     captions: Annotated[
         Path | None,
@@ -85,8 +88,9 @@ def command(
       tilt-sweep.gif           a target that turns, with its error
 
     The .json holds the command that makes exactly that picture again, and each case that its
-    numbers come from. Numbers are of the image model: no bent plate and no dirty lens but those
-    a picture is about.
+    numbers come from. Every picture is of a bay as built, as 'sightbench map' has it, beside
+    what it is about; --as-drawn leaves noise alone. Registrations, --set slip, are rehearsed
+    with noise alone.
 
     Captions are texts in a TOML file; {numbers} in braces are filled in. A picture's reason is
     what always holds, and what its own numbers then allow to say. --write-captions writes all
@@ -121,7 +125,9 @@ def command(
         place.survey.seed if seed is None else seed,
         language,
         captions,
+        as_drawn,
     )
+    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     frames = sweep() if moving else ()
     make_directory(out)
     with progress_bar("pictures", quiet) as moved:

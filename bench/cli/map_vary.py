@@ -17,6 +17,7 @@ from bench.provenance import now
 from bench.scene.model import Bay
 from bench.survey.cells import summarise
 from bench.survey.executors import Executor
+from bench.survey.grid_phase import roll_words
 from bench.survey.plan_words import camera_words
 from bench.survey.run import check_pipelines, run_survey
 from bench.survey.run_file import write_run_file
@@ -88,10 +89,13 @@ def vary(
     written = write_table(out, "vary", table)
     request = request_of_bay(bays[0])
     if pictures:
-        written.append(_picture(out, variation, bays[0], jobs[0], table))
+        written.append(_picture(out, variation, bays[0], jobs, table))
     typer.echo(f"Wrote to {out}: {', '.join(p.name for p in written)}; runs in value-NN/.")
     for line in varied_words(variation, table, request.within_deg):
         typer.echo(line)
+    typer.echo(
+        "An RMS describes and decides nothing: 'sightbench limits' answers for each value-NN."
+    )
     return 0
 
 
@@ -109,7 +113,8 @@ def _job(bay: Bay, tower: str | None, changes: dict[str, Any]) -> Job:
     return job
 
 
-def _picture(out: Path, variation: Variation, bay: Bay, job: Job, table: Any) -> Path:
+def _picture(out: Path, variation: Variation, bay: Bay, jobs: list[Job], table: Any) -> Path:
+    job, rolls = jobs[0], {roll_words(j.plan.roll_deg, j.plan.roll_spread_deg) for j in jobs}
     # matplotlib takes a second to load, which workers needn't spend
     from bench.draw import style
     from bench.draw.map_info import MapInfo
@@ -124,6 +129,7 @@ def _picture(out: Path, variation: Variation, bay: Bay, job: Job, table: Any) ->
         version=__version__,
         request=request_of_bay(bay),
         axle_ranges=(),
+        rolls=rolls.pop() if len(rolls) == 1 else "",  # else it is what varies
     )
     with style.applied():
         figure = vary_figure(table, variation.key, variation.unit, info)

@@ -103,6 +103,10 @@ def record_command(
     Without --pipeline or --command, aruco-subpix/ippe-lm is recorded. A recording that was
     stopped goes on when the same command is given again; FILE appears once it is whole.
 
+    Suites of schema_version 2, as 'built', have a bay's imperfections in their pictures, each of
+    a bay of its own; as_drawn = true in such a file leaves noise alone. Those of version 1 stay
+    as drawn, so that baselines from before stay good.
+
     For instance:
 
       sightbench verify record --pipeline apriltag/ippe-lm --out apriltag.baseline
@@ -110,6 +114,7 @@ def record_command(
       sightbench verify record --suite hard --command './my-pipeline --fast'
     """
     plan = load_suite(suite)
+    typer.echo(plan.pictures)
     make = _pipeline(pipeline or (None if command else DEFAULT_PIPELINE), command, timeout_s)
     done = _record(plan, make, out, noise, workers, quiet, restart)
     if not done.complete:
@@ -262,6 +267,7 @@ def suites_command(
     plan = load_suite(suite)
     typer.echo(f"{plan.name} ({plan.digest}), {plan.cases} cases: {plan.summary}")
     typer.echo(f"target   {plan.setting.target.name}")
+    typer.echo(f"pictures {plan.pictures}")
     for group in plan.groups:
         low, high = group.range_m
         typer.echo(f"{group.name:20} {group.cases:6} cases, {low:g} to {high:g} m")

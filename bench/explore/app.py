@@ -21,7 +21,8 @@ from starlette.staticfiles import StaticFiles
 
 from bench import __version__
 from bench.assets import asset
-from bench.explore.controls import CONTROLS, GROUPS
+from bench.built.sizes import words_of_sizes
+from bench.explore.controls import BAYS, CONTROLS, GROUPS
 from bench.explore.guard import Guard
 from bench.explore.place import Place
 from bench.explore.result import bound, compute
@@ -173,14 +174,16 @@ def _facts(place: Place, state: State, problems: list[dict[str, str]]) -> dict[s
     able = {name: place.able(name) for name in place.targets}
     values = {name: shown(value) for name, value in state.as_dict().items()}
     defaults = {name: shown(value) for name, value in place.default.as_dict().items()}
-    request = request_of_bay(place.bay)
+    bay, request = place.bay, request_of_bay(place.bay)
     return {
-        "bay": place.bay,
+        "bay": bay,
         "tolerance": request,
         "groups": {g: [c for c in CONTROLS if c.group == g] for g in GROUPS},
         "tower_options": [(name, name) for name in place.towers],
         "targets": place.targets,
         "pipeline_options": [(name, name) for name in place.pipelines],
+        "bay_options": BAYS.items(),
+        "sizes": words_of_sizes(bay.budget, bay.imperfections, bay.sized, "bay file"),
         "values": values,
         "trials": place.trials,
         "version": __version__,

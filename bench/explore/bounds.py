@@ -1,4 +1,4 @@
-"""The best that any unbiased pipeline could do in a state, and whether that says anything."""
+"""The best that any unbiased pipeline could do in a state, and what its bay then allows."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from bench.built.response import own_covariance
 from bench.errors import BenchError
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import tilt_of_pose
@@ -25,7 +26,7 @@ POINTS = 8192
 
 @dataclass(frozen=True, eq=False)
 class Bound:
-    """The Cramér-Rao bound of one view.
+    """The Cramér-Rao bound of one view, or that and the errors of bays like this.
 
     Attributes
     ----------
@@ -58,15 +59,37 @@ class Bound:
         return float(np.mean(np.linalg.norm(z * scatter, axis=1) <= within_deg))
 
 
-def bound_of(T_camera_target_true: Pose, setting: Setting, region: Region) -> Bound | None:
-    """Return the bound, or None where the picture doesn't determine the pose."""
+@dataclass(frozen=True, eq=False)
+class Best:
+    """The bound, and what camera, print and plate allow with it; None where unknown."""
+
+    bound: Bound | None = None
+    allowed: Bound | None = None
+
+
+def best_of(
+    T_camera_target_true: Pose, setting: Setting, region: Region, response: Array | None
+) -> Best:
+    """Return the best there is; nothing where the picture doesn't determine the pose.
+
+    `response` is `bench.built.response.responses`, of a bay as built. What light, paper and
+    dirt add would take as long as many pictures, and is left to the map.
+    """
     try:
         covariance = image_bound(
             setting.target.drawing, T_camera_target_true, setting.camera, setting.imaging, region
         )
-        facing = in_facing_frame(covariance, T_camera_target_true)
+        bound = _bound(covariance, T_camera_target_true)
+        if response is None or setting.built is None:
+            return Best(bound, bound)
+        covariance = covariance + own_covariance(response, setting.built)
+        return Best(bound, _bound(covariance, T_camera_target_true))
     except (BenchError, np.linalg.LinAlgError):
-        return None
+        return Best()
+
+
+def _bound(covariance: Array, T_camera_target_true: Pose) -> Bound | None:
+    facing = in_facing_frame(covariance, T_camera_target_true)
     variances = np.diag(facing)
     if not np.all(np.isfinite(facing)) or np.any(variances < 0.0):
         return None

@@ -120,7 +120,7 @@ CONTROLS = (
     ),
     Control(
         "seed", "Seed", "", "Noise", 0.0, 2147483647.0, 1.0, whole=True, slides=False,
-        note="Another seed is another draw of the same noise.",
+        note="Another seed is another draw of noise and, as built, of bay, light and dirt.",
     ),
     Control(
         "plate_mm", "Plate width", "mm", "Target", 20.0, 1000.0, 5.0,
@@ -130,4 +130,12 @@ CONTROLS = (
 CONTROL = {control.name: control for control in CONTROLS}
 GROUPS = tuple(dict.fromkeys(control.group for control in CONTROLS))
 # What is chosen from lists that depend on the bay.
-CHOICES = {"tower": "Tower", "target": "Target", "pipeline": "Pipeline"}
+CHOICES = {
+    "tower": "Tower",
+    "target": "Target",
+    "pipeline": "Pipeline",
+    "bay": "Bay",
+}
+# Whether pictures have the bay's imperfections.
+AS_BUILT, AS_DRAWN = "built", "drawn"
+BAYS = {AS_BUILT: "as built", AS_DRAWN: "as drawn, noise alone"}

@@ -8,9 +8,11 @@ from functools import cached_property
 from threading import Lock
 from typing import Any
 
+from bench.built.draws import Sizes
+from bench.built.sizes import sizes_of
 from bench.choice.candidates import DEFAULT_SPECS, OWN
 from bench.errors import BenchError, PlugInError
-from bench.explore.controls import CONTROL
+from bench.explore.controls import AS_BUILT, BAYS, CONTROL
 from bench.explore.scaling import scaled
 from bench.explore.state import Problem, State, StateError
 from bench.imaging.illumination import Illumination
@@ -48,6 +50,7 @@ class Place:
     bay: Bay
     trials: int = TRIALS
     _targets: dict[tuple[str, float], Target] = field(default_factory=dict)
+    _sizes: dict[str, Sizes] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
     @property
@@ -116,6 +119,13 @@ class Place:
         """Return the state's tower."""
         return find_tower(self.bay, state.tower)
 
+    def sizes(self, tower: Tower) -> Sizes:
+        """Return what pictures as built of a tower's camera are drawn from."""
+        with self._lock:
+            if tower.name not in self._sizes:
+                self._sizes[tower.name] = sizes_of(self.bay, tower)
+            return self._sizes[tower.name]
+
     @cached_property
     def default(self) -> State:
         """The state that the page starts with: the bay as it is, a target at middle range."""
@@ -130,6 +140,7 @@ class Place:
             tower=tower.name,
             target=OWN,
             pipeline=(own or list(able))[0],
+            bay=AS_BUILT,
             range_m=round(ranges[len(ranges) // 2], 2),
             turn_deg=DEFAULT_TURN_DEG,
             pitch_deg=0.0,
@@ -175,7 +186,7 @@ def imaging_of(imaging: Imaging, state: State) -> Imaging:
 def job_of(state: State, place: Place) -> Job:
     """Return the survey of one cell whose first trial is the picture shown.
 
-    Within the cell nothing varies but the noise and the sub-pixel place.
+    Within the cell nothing varies but the noise, the sub-pixel place and, as built, the bay.
 
     Raises
     ------
@@ -201,7 +212,8 @@ def job_of(state: State, place: Place) -> Job:
     if reason is not None:
         raise _problem("pipeline", f"{reason[:1].upper()}{reason[1:]}.")
     try:
-        setting = Setting(tower.camera, imaging_of(tower.imaging, state), target)
+        built = place.sizes(tower) if state.bay == AS_BUILT else None
+        setting = Setting(tower.camera, imaging_of(tower.imaging, state), target, built)
         plan = Plan(
             ranges_m=(state.range_m,),
             turns_deg=(state.turn_deg,),
@@ -251,7 +263,12 @@ def with_digests(job: Job) -> Job:
 
 
 def _check_choices(state: State, place: Place) -> None:
-    lists = {"tower": place.towers, "target": place.targets, "pipeline": place.pipelines}
+    lists = {
+        "tower": place.towers,
+        "target": place.targets,
+        "pipeline": place.pipelines,
+        "bay": BAYS,
+    }
     for name, known in lists.items():
         if getattr(state, name) not in known:
             asked = getattr(state, name)[:60]

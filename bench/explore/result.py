@@ -9,23 +9,25 @@ from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.errors import BenchError, GeometryError, PlugInError
 from bench.explore import drawing
-from bench.explore.bounds import Bound, bound_of
+from bench.explore.bounds import Best, best_of
+from bench.explore.controls import AS_BUILT
 from bench.explore.place import Place, job_of
 from bench.explore.state import Problem, State, StateError
-from bench.explore.words import OUTCOMES, judge_bound, judge_error
+from bench.explore.words import OUTCOMES, judge_bound, judge_error, parts_words
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view, tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
-from bench.render.planar import MARGIN_PX, render_target
+from bench.render.planar import MARGIN_PX
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline
-from bench.survey.plan import noise_rng, view_of_case
+from bench.survey.plan import view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting
 from bench.survey.setup import request_of_bay
-from bench.survey.truth import truth_columns
+from bench.survey.truth import parts_columns, truth_columns
 from bench.survey.verdicts import Request
+from bench.survey.worker import picture_of_case
 
 # Name on the page, column of a case without its prefix, unit.
 COMPONENTS = (
@@ -51,15 +53,16 @@ def compute(state: State, place: Place) -> dict[str, Any]:
     try:
         view = view_of_case(case, job.plan, setting.camera)
         T_true = pose_of_view(view, setting.camera)
-        rng = noise_rng(case, job.plan.seed)
-        picture = render_target(setting.target, T_true, setting.camera, setting.imaging, rng)
+        picture = picture_of_case(case, job)
     except BenchError as error:
         raise _unseen(error) from error
     detection, estimate, fault = _run(place.pipelines[state.pipeline], setting, picture)
-    row = truth_columns(case, view, T_true, setting) | score(T_true, detection, estimate)
+    parts, response = parts_columns(case, T_true, job.plan, setting)
+    row = truth_columns(case, view, T_true, setting) | parts
+    row |= score(T_true, detection, estimate)
     # through lenses that aren't Gaussian the bound takes far longer than the picture
     waits = not setting.imaging.optics.is_gaussian
-    bound = None if waits else bound_of(T_true, setting, picture.region)
+    best = Best() if waits else best_of(T_true, setting, picture.region, response)
     return {
         "bound_waits": waits,
         "permalink": state.permalink(),
@@ -79,8 +82,8 @@ def compute(state: State, place: Place) -> dict[str, Any]:
         "outcome": row["outcome"],
         "outcome_words": fault or OUTCOMES[str(row["outcome"])],
         "solutions": _solutions(estimate, setting, picture),
-        "errors": _errors(row, bound),
-        "judgement": _judgement(row, bound, place),
+        "errors": _errors(row, best),
+        "judgement": _judgement(row, best, state, place),
         "row": row,
     }
 
@@ -100,10 +103,11 @@ def bound(state: State, place: Place) -> dict[str, Any]:
         region = region_of(setting.target.drawing, T_true, setting.camera, MARGIN_PX)
     except BenchError as error:
         raise _unseen(error) from error
-    found = bound_of(T_true, setting, region)
+    _, response = parts_columns(case, T_true, job.plan, setting)
+    best = best_of(T_true, setting, region, response)
     return {
-        "sigma": {} if found is None else {n: found.sigma[c] for n, c, _ in COMPONENTS},
-        **_best(found, request_of_bay(place.bay)),
+        "sigma": {} if best.bound is None else {n: best.bound.sigma[c] for n, c, _ in COMPONENTS},
+        **_best(best, state, request_of_bay(place.bay)),
     }
 
 
@@ -156,21 +160,21 @@ def _solutions(estimate: Estimate, setting: Setting, picture: Picture) -> list[d
     return found
 
 
-def _errors(row: Row, bound: Bound | None) -> list[dict[str, Any]]:
+def _errors(row: Row, best: Best) -> list[dict[str, Any]]:
     """Return error, bound and the pipeline's own claim of each component."""
     return [
         {
             "name": name,
             "unit": unit,
             "error": row.get(f"err_{column}"),
-            "bound": None if bound is None else bound.sigma[column],
+            "bound": None if best.bound is None else best.bound.sigma[column],
             "claimed": row.get(f"sigma_{column}"),
         }
         for name, column, unit in COMPONENTS
     ]
 
 
-def _judgement(row: Row, bound: Bound | None, place: Place) -> dict[str, Any]:
+def _judgement(row: Row, best: Best, state: State, place: Place) -> dict[str, Any]:
     request = request_of_bay(place.bay)
     error = row.get("err_rot_deg")
     assert error is None or isinstance(error, float)
@@ -180,16 +184,18 @@ def _judgement(row: Row, bound: Bound | None, place: Place) -> dict[str, Any]:
         "error_deg": error,
         "verdict": single.verdict,
         "words": single.words,
-        **_best(bound, request),
+        "parts_words": parts_words(row),
+        **_best(best, state, request),
     }
 
 
-def _best(bound: Bound | None, request: Request) -> dict[str, Any]:
-    best = judge_bound(bound, request)
+def _best(best: Best, state: State, request: Request) -> dict[str, Any]:
+    judged = judge_bound(best.allowed, request, state.bay == AS_BUILT)
     return {
-        "bound_deg": None if bound is None else bound.rotation_deg,
-        "bound_verdict": best.verdict,
-        "bound_words": best.words,
+        "bound_deg": None if best.bound is None else best.bound.rotation_deg,
+        "allowed_deg": None if best.allowed is None else best.allowed.rotation_deg,
+        "bound_verdict": judged.verdict,
+        "bound_words": judged.words,
     }
 
 

@@ -11,7 +11,7 @@ import polars as pl
 
 from bench.errors import BenchError
 from bench.explore import drawing
-from bench.explore.bounds import bound_of
+from bench.explore.bounds import best_of
 from bench.explore.place import Place, run_job_of
 from bench.explore.state import State
 from bench.geometry.viewing import pose_of_view
@@ -23,6 +23,7 @@ from bench.survey.grid_phase import roll_words
 from bench.survey.plan import view_of_case
 from bench.survey.score import Row
 from bench.survey.setup import request_of_bay
+from bench.survey.truth import parts_columns
 from bench.survey.verdicts import judge_cells
 from bench.survey.worker import PART_SCHEMA, Job, Worker
 
@@ -141,13 +142,15 @@ def _summary(run: Run) -> dict[str, Any]:
 
 
 def _bound_ellipse(job: Job) -> drawing.Points | None:
-    """Return where 95 % of turn and pitch errors would lie at the bound."""
+    """Return where 95 % of turn and pitch errors would lie at what bound and bay allow."""
     setting = job.setting
     still = replace(job.plan, roll_spread_deg=0.0)
-    T_true = pose_of_view(view_of_case(still.case(0), still, setting.camera), setting.camera)
+    case = still.case(0)
+    T_true = pose_of_view(view_of_case(case, still, setting.camera), setting.camera)
     region = region_of(setting.target.drawing, T_true, setting.camera, MARGIN_PX)
-    bound = bound_of(T_true, setting, region)
-    return drawing.ellipse(bound.turn_pitch) if bound is not None and bound.holds else None
+    _, response = parts_columns(case, T_true, still, setting)
+    best = best_of(T_true, setting, region, response).allowed
+    return drawing.ellipse(best.turn_pitch) if best is not None and best.holds else None
 
 
 class Runs:

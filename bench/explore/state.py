@@ -43,6 +43,7 @@ class State:
     tower: str
     target: str
     pipeline: str
+    bay: str
     range_m: float
     turn_deg: float
     pitch_deg: float

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from bench.explore.bounds import Bound
+from bench.survey.score import Row
 from bench.survey.verdicts import Request
 
 OUTCOMES = {
@@ -39,15 +41,19 @@ def judge_error(outcome: str, error_deg: float | None, tolerance_deg: float) -> 
     return ToleranceVerdict(OUTSIDE, f"This picture is outside tolerance, {numbers}")
 
 
-def judge_bound(bound: Bound | None, request: Request) -> ToleranceVerdict:
-    """Say whether a pipeline at the bound, its errors Gaussian, would hold the tolerance here."""
+def judge_bound(bound: Bound | None, request: Request, as_built: bool = False) -> ToleranceVerdict:
+    """Say whether a pipeline at the bound, its errors Gaussian, would hold the tolerance here.
+
+    As built it is one at what cameras, prints and plates of bays like this allow.
+    """
+    what = "The best that camera, print and plate allow" if as_built else "The bound"
     if bound is None:
         return ToleranceVerdict(OPEN, "No bound: the picture doesn't determine the pose")
     if not bound.holds:
         return ToleranceVerdict(
             OPEN,
-            f"So square on, the bound ({bound.rotation_deg:.3g} deg RMS) doesn't hold; a run of "
-            "pictures tells",
+            f"So square on, {what[0].lower()}{what[1:]} ({bound.rotation_deg:.3g} deg RMS) "
+            "doesn't hold; a run of pictures tells",
         )
     share = bound.share_within(request.within_deg)
     numbers = (
@@ -55,5 +61,21 @@ def judge_bound(bound: Bound | None, request: Request) -> ToleranceVerdict:
         f"{100.0 * request.success:g} % asked (RMS {bound.rotation_deg:.3g} deg)"
     )
     if share >= request.success:
-        return ToleranceVerdict(INSIDE, f"The bound leaves room: at best {numbers}")
+        return ToleranceVerdict(INSIDE, f"{what} leaves room: at best {numbers}")
     return ToleranceVerdict(OUTSIDE, f"No pipeline without bias can hold it: at best {numbers}")
+
+
+def parts_words(row: Row) -> str:
+    """Say which part of a picture's rotation error is whose; nothing of a bay as drawn."""
+    parts = {
+        part: math.hypot(*(float(row[f"{part}_rot_{axis}_deg"] or 0.0) for axis in "xyz"))
+        for part in ("common", "own")
+        if f"{part}_rot_x_deg" in row
+    }
+    if not parts:
+        return ""
+    return (
+        f"Of its bay {parts['common']:.2g} deg turns all that the tower's camera sees, which "
+        f"registration absorbs, and {parts['own']:.2g} deg is the plate's own; the rest is the "
+        "picture's"
+    )

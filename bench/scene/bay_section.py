@@ -179,9 +179,9 @@ class ToleranceSection(Section):
         old = [key for key in OLD_TOLERANCES if isinstance(content, dict) and key in content]
         if old:
             raise ValueError(
-                f"{' and '.join(old)} asked for an RMS and a rate of usable poses; now `within` "
-                "is each picture's largest rotation error and `success` the rate of pictures "
-                "usable and within it. No factor converts one to the other"
+                f"{' and '.join(old)} asked for an RMS: now `within` is a picture's largest "
+                "rotation error, `success` the rate of those usable and within it; no factor "
+                "converts them"
             )
         return content
 

@@ -18,21 +18,21 @@ plausible tilts; an estimator that can't leave that range does better.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from bench.geometry.camera import Camera, pose_jacobian, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.imaging.appearance import PARAMETERS, POSE, normal_equations
+from bench.imaging.appearance import PARAMETERS, POSE, jacobian, normal_equations, response_to
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
 from bench.imaging.illumination import illuminate
 from bench.imaging.model import Imaging
 from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, field_variance
 from bench.imaging.picture import Region
-from bench.imaging.pixels import EVERY, choose_pixels, face_mask
+from bench.imaging.pixels import EVERY, Pixels, choose_pixels, face_mask
 from bench.imaging.sensitivity import CHANNELS, blurred_sensitivity
 from bench.imaging.sensor import mean_dn, variance_dn
 from bench.imaging.spread import spread_reflectance
@@ -98,6 +98,58 @@ def image_bound(
     numpy.linalg.LinAlgError
         The picture doesn't determine the pose.
     """
+    fit = face_fit(drawing, T_camera_target, camera, imaging, region)
+    information, _ = normal_equations(
+        fit.sensitivity,
+        fit.reflectance,
+        fit.light,
+        np.zeros(len(fit.pixels)),
+        fit.weights,
+        fit.pixels,
+    )
+    return pose_covariance_of(information)
+
+
+@dataclass(frozen=True, eq=False)
+class FaceFit:
+    """The fit of all pixels of a face that the bound is attained by, near the truth.
+
+    Attributes
+    ----------
+    sensitivity, reflectance, light, weights : float64
+        As `bench.imaging.appearance.normal_equations` takes them.
+    pixels : Pixels
+        Which pixels of the region, (N,).
+    """
+
+    sensitivity: Array
+    reflectance: Array
+    light: Array
+    weights: Array
+    pixels: Pixels
+
+    def jacobian(self) -> Array:
+        """Return the derivatives (N, P) of grey values, DN, by pose, blur and light."""
+        return jacobian(self.sensitivity, self.reflectance, self.light, self.pixels)
+
+    def exposure(self) -> Array:
+        """Return the grey values (N,) that reflectance 1 adds, DN."""
+        return np.asarray(response_to(self.reflectance, self.light, self.pixels))
+
+
+def face_fit(
+    drawing: Drawing,
+    T_camera_target: Pose,
+    camera: Camera,
+    imaging: Imaging,
+    region: Region,
+    every: int | None = None,
+) -> FaceFit:
+    """Return the fit that `image_bound` is of; parameters and errors as there.
+
+    Of the pixels far from boundaries one in `every` each way is kept, and weighs for the others;
+    by default as many as change no bound, see `PART_PX`.
+    """
     optics, sensor = imaging.optics, imaging.sensor
     blur_px = blur_of(optics, camera, T_camera_target)
     gaussian = optics.is_gaussian and optics.sigma_px > 0.0
@@ -108,7 +160,8 @@ def image_bound(
         reflectance = spread_reflectance(drawing, T_camera_target, camera, optics, region)
     filling = illuminate(reflectance, imaging.illumination, T_camera_target, camera, region)
     mask = face_mask(drawing, T_camera_target, camera, blur_px, region)
-    every = min(max(min(mask.shape) // PART_PX, 1), EVERY)
+    if every is None:
+        every = min(max(min(mask.shape) // PART_PX, 1), EVERY)
     pixels = choose_pixels(drawing, T_camera_target, camera, blur_px, region, mask, every=every)
     electrons = sensor.full_well * pixels.of(filling)
     shot = np.sqrt(np.maximum(electrons, 0.0))
@@ -125,15 +178,13 @@ def image_bound(
     variance = variance_dn(electrons, sensor)
     weights = (1.0 + 0.5 * sensor.system_gain**2 / variance) / variance
     weights[pixels.near :] *= every * every  # each speaks for its neighbours too
-    information, _ = normal_equations(
+    return FaceFit(
         sensitivity,
         pixels.of(reflectance),
         _light(imaging, T_camera_target, camera, region),
-        np.zeros(len(pixels)),
         np.where(counts, weights, 0.0),
         pixels,
     )
-    return pose_covariance_of(information)
 
 
 def blur_of(optics: Optics, camera: Camera, T_camera_target: Pose) -> float:

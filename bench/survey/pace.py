@@ -30,15 +30,18 @@ class Pace:
         How many were measured.
     rows : polars.DataFrame
         What came of them.
+    cell_s : float
+        What every worker takes once for each cell, seconds.
     """
 
     picture_s: float
     pictures: int
     rows: pl.DataFrame
+    cell_s: float = 0.0
 
     def seconds(self, plan: Plan, workers: int) -> float:
         """Return the time that a plan's pictures will take, without start and drawing."""
-        return self.picture_s * plan.n_pictures / workers
+        return self.picture_s * plan.n_pictures / workers + self.cell_s * plan.n_cells
 
 
 def duration_words(seconds: float) -> str:
@@ -60,8 +63,11 @@ def measure_pace(job: Job) -> Pace:
     parts: list[pl.DataFrame] = []
     start = perf_counter()
     for index in order:
+        worker.light(job.plan.case(int(index)))
+    once = perf_counter()
+    for index in order:
         parts.append(pl.read_parquet(worker.run([int(index)]).part))
-        seconds = perf_counter() - start
+        seconds = perf_counter() - once
         if seconds > MOST_S and len(parts) >= FEWEST:
             break
-    return Pace(seconds / len(parts), len(parts), pl.concat(parts))
+    return Pace(seconds / len(parts), len(parts), pl.concat(parts), (once - start) / len(order))

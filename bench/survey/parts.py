@@ -20,7 +20,7 @@ def limiting(cells: pl.DataFrame) -> pl.DataFrame:
     """Return cells as built with ``limited_by``, one of `CAUSES`; null without error or bound.
 
     The squared RMS is the bound's, what the bay adds to it, and the rest, which is the
-    algorithm's and that of light and dirt; the largest of them limits.
+    algorithm's; the largest of them limits.
     """
     noise = pl.col("bound_rot_deg") ** 2
     bay = pl.col("allowed_rot_deg") ** 2 - noise

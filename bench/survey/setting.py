@@ -18,6 +18,9 @@ from bench.survey.plan import WHEELS, Plan, number, position_of_case, position_p
 from bench.targets.target import Target
 from bench.typing import Array
 
+# Raise when pictures as built, or what is said of them, change with the same sizes; `SCHEMA` of
+# a plan would retire those as drawn too. 2: light, paper and dirt are in what a bay allows.
+BUILT = 2
 # Of any setting, by name; plans and envelopes keep a digest of each.
 PARTS = ("camera", "imaging", "target")
 
@@ -43,7 +46,7 @@ class Setting:
         """Return digests of camera, imaging, target and imperfections, as a plan keeps them."""
         found = {name: content_digest(getattr(self, name)) for name in PARTS}
         if self.built is not None:
-            found["imperfections"] = content_digest(self.built)
+            found["imperfections"] = content_digest((BUILT, self.built))
         return found
 
 

@@ -22,13 +22,14 @@ from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.bound import corner_bound_columns, image_bound_columns
+from bench.survey.bound import corner_bound_columns, image_bound_columns, light_of_cell
 from bench.survey.cell_bounds import CellBounds
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting
 from bench.survey.truth import bay_of_case, parts_columns, truth_columns
+from bench.typing import Array
 
 # A part holds the columns of cases and of timings, and the case's place in the plan, which
 # tells a resumed run what is done; the final tables leave it out.
@@ -125,6 +126,11 @@ class Worker:
         part = packed_part(pl.DataFrame(rows, schema=PART_SCHEMA))
         return ChunkResult(tuple(indices), part, failures)
 
+    def light(self, case: Case) -> Array | None:
+        """Return what light adds to the bound in a case's cell: computed once."""
+        cell = (case.range_m, case.turn_deg, case.pitch_deg, self.job.plan.roll_deg)
+        return light_of_cell(*cell, self.job.setting)
+
     def run_case(self, case: Case, failures: dict[str, str]) -> list[Row]:
         """Run all pipelines on one case's picture; `failures` collects first exceptions."""
         plan, setting = self.job.plan, self.job.setting
@@ -144,6 +150,7 @@ class Worker:
             T_camera_target_true,
             setting,
             response,
+            self.light(case),
         )
         bound_ms = 1e3 * (perf_counter() - start)
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}

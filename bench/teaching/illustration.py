@@ -24,6 +24,7 @@ def illustrate(
     trials: int,
     seed: int,
     references: dict[str, Illustrated | None] | None = None,
+    as_built: bool = True,
 ) -> Illustrated:
     """Compute a scene, and the one of its set that it is compared with.
 
@@ -42,6 +43,8 @@ def illustrate(
     references : dict of str to Illustrated or None, optional
         Of each set, as far as they are computed, None where the bay can't show it; what is
         missing is computed and put in.
+    as_built : bool
+        Whether pictures have the bay's imperfections. Registrations are of noise alone.
 
     Raises
     ------
@@ -54,7 +57,7 @@ def illustrate(
     ready = known.get(scene.set)
     if ready is not None and ready.scene == scene:
         return ready
-    shown = _alone(bay, scene, pipeline, trials, seed)
+    shown = _alone(bay, scene, pipeline, trials, seed, as_built)
     reference = reference_of(scene)
     if reference is None:
         if scene.set in REFERENCES:
@@ -62,16 +65,18 @@ def illustrate(
         return shown
     if scene.set not in known:
         try:
-            known[scene.set] = _alone(bay, reference, pipeline, trials, seed)
+            known[scene.set] = _alone(bay, reference, pipeline, trials, seed, as_built)
         except ConfigError:
             known[scene.set] = None  # this bay can't show it
     return replace(shown, reference=known[scene.set])
 
 
-def _alone(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> Illustrated:
+def _alone(
+    bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int, as_built: bool
+) -> Illustrated:
     if scene.slip_deg is not None:
         return registered(bay, scene, pipeline, min(trials, MOST_REGISTRATIONS), seed)
-    setting, plan = stage(bay, scene, pipeline, trials, seed)
+    setting, plan = stage(bay, scene, pipeline, trials, seed, as_built)
     return illustrate_plan(bay, setting, plan, scene=scene, known=bay.target)
 
 
@@ -95,7 +100,13 @@ def illustrate_all(
     for done, scene in enumerate((*scenes, *frames), start=1):
         try:
             found[scene.key] = illustrate(
-                place, scene, making.pipeline, making.trials, making.seed, references
+                place,
+                scene,
+                making.pipeline,
+                making.trials,
+                making.seed,
+                references,
+                as_built=not making.as_drawn,
             )
         except ConfigError as error:
             refused.append(str(error))

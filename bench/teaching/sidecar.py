@@ -32,6 +32,8 @@ class Making:
         Of the captions.
     captions : Path or None
         A rewording.
+    as_drawn : bool
+        Whether the bay's imperfections are left out.
     """
 
     bay: Path | None
@@ -40,6 +42,7 @@ class Making:
     seed: int
     language: str
     captions: Path | None = None
+    as_drawn: bool = False
 
     def command(self, set_name: str, case: str | None, *more: str) -> str:
         """Return the command that makes exactly this picture in a folder DIR."""
@@ -47,6 +50,7 @@ class Making:
         words += ["--set", set_name, *([] if case is None else ["--case", case]), *more]
         words += ["--pipeline", self.pipeline, "--trials", str(self.trials)]
         words += ["--seed", str(self.seed), "--language", self.language]
+        words += ["--as-drawn"] if self.as_drawn else []
         words += [] if self.captions is None else ["--captions", str(self.captions)]
         return shlex.join([*words, "--out", "DIR"])
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from bench.built.draws import draw_moment
+from bench.built.picture import built_picture, own_face
 from bench.detect.observation import Observation
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera, project
@@ -19,12 +21,20 @@ from bench.imaging.picture import Picture
 from bench.render.planar import render_target
 from bench.scene.model import Bay
 from bench.solve.pipeline import pipeline_from_name
-from bench.survey.plan import Plan, noise_rng, position_of_case, position_pixel, view_of_case
+from bench.survey.plan import (
+    Case,
+    Plan,
+    noise_rng,
+    position_of_case,
+    position_pixel,
+    view_of_case,
+)
 from bench.survey.score import score
 from bench.survey.setting import Setting, check_plan
+from bench.survey.truth import bay_of_case
 from bench.targets.target import Target
 from bench.teaching.scenes import OWN_NAME, OWN_SET, Scene
-from bench.teaching.views import edge_room, leaning
+from bench.teaching.views import edge_room, leaning, target_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,8 +143,7 @@ def illustrate_plan(
     first = None
     for case in plan.cases():
         T_true = pose_of_view(view_of_case(case, plan, setting.camera), setting.camera)
-        rng = noise_rng(case, plan.seed)
-        picture = render_target(setting.target, T_true, setting.camera, setting.imaging, rng)
+        picture = _taken(case, T_true, setting, plan, scene, known)
         seen = Observation(picture, setting.camera, known, setting.imaging.sensor)
         detection, estimate = runner.run(seen)
         row = {"key": case.key} | score(T_true, detection, estimate)
@@ -145,6 +154,20 @@ def illustrate_plan(
         rows.append(row)
     assert first is not None  # a plan has one trial or more
     return _illustrated(scene, setting, plan, first, rows)
+
+
+def _taken(
+    case: Case, T_true: Pose, setting: Setting, plan: Plan, scene: Scene, known: Target
+) -> Picture:
+    """Return the picture of a case; what covers a face lies on the bay's own print."""
+    rng, camera, imaging = noise_rng(case, plan.seed), setting.camera, setting.imaging
+    if setting.built is None:
+        return render_target(setting.target, T_true, camera, imaging, rng)
+    drawing, sizes = known.drawing, setting.built
+    bay = bay_of_case(case, plan, sizes)
+    moment = draw_moment(sizes, plan.seed, case.key, drawing)
+    face = target_of(replace(known, drawing=own_face(drawing, bay)), scene.covers).drawing
+    return built_picture(drawing, T_true, camera, imaging, sizes, bay, moment, rng, face)
 
 
 def own_view(plan: Plan) -> Scene:
@@ -243,7 +266,7 @@ def _illustrated(
         outline=outline,
         cases=tuple({name: row[name] for name in SHOWN if name in row} for row in rows),
         numbers=numbers_of(rows)
-        | {"roll_spread_deg": plan.roll_spread_deg}
+        | {"roll_spread_deg": plan.roll_spread_deg, "as_built": setting.built is not None}
         | _tower_numbers(scene, rows),
         digests=setting.digests() | {"plan": plan.digest},
     )

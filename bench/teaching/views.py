@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.built.sizes import sizes_of
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
@@ -26,8 +27,12 @@ from bench.teaching.cover import covered, ellipse, rectangle
 from bench.teaching.scenes import Cover, Scene, Spot
 
 
-def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tuple[Setting, Plan]:
+def stage(
+    bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int, as_built: bool = True
+) -> tuple[Setting, Plan]:
     """Return what the first tower's camera sees in a scene, and the plan of its one cell.
+
+    As built, what the bay's imperfections add to what the scene is about.
 
     Raises
     ------
@@ -39,6 +44,7 @@ def stage(bay: Bay, scene: Scene, pipeline: str, trials: int, seed: int) -> tupl
         tower.camera,
         imaging_of(tower.imaging, scene, target),
         target_of(target, scene.covers),
+        sizes_of(bay, tower) if as_built else None,
     )
     view = _tower_view(bay, scene) if scene.lean_deg is not None else _view(bay, scene)
     T_camera_target = pose_of_view(view, tower.camera)

@@ -84,6 +84,7 @@ def values_of(shown: Illustrated, bay: Bay, captions: Captions) -> dict[str, str
         "fit": say(numbers.get("rmse_px"), "px"),
         "second": say(numbers.get("runner_up_rmse_px"), "px"),
         "asked": say(100.0 * bay.tolerance.success, "%", 3),
+        "pictures": captions.texts[f"words.as_{'built' if numbers.get('as_built') else 'drawn'}"],
         "rolls": say(numbers.get("roll_spread_deg"), "deg"),
         "within": "–" if own.within is None else str(own.within),
         "factor": say(DRAWN_SLIP if scene.diagram == "bar" else DRAWN_LEAN),

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bench.built.draws import Moment, OneBay, draw_bay, draw_moment
+from bench.built.picture import built_electrons, own_face
 from bench.detect.observation import Observation
 from bench.digest import key_digest
 from bench.errors import GeometryError
@@ -21,11 +23,12 @@ from bench.imaging.region import region_of
 from bench.imaging.sensor import expose
 from bench.imaging.spread import spread_reflectance
 from bench.render.planar import MARGIN_PX
-from bench.survey.setting import pattern_points
+from bench.survey.setting import Setting, pattern_points
 from bench.targets.dictionary import dictionary
 from bench.targets.drawing import Drawing
 from bench.targets.marker import MarkerDesign, build_marker
 from bench.targets.target import Target
+from bench.typing import Array
 from bench.verify.marks import cluttered, hide, scratch, soil
 from bench.verify.suite import Group, Suite
 
@@ -68,6 +71,8 @@ class Scene:
         Optics, light and sensor of this case.
     region : Region
         The part of the sensor to compute.
+    built : (OneBay, Moment) or None
+        The bay that the picture is of, and its light and dirt; None leaves noise alone.
     """
 
     T_camera_target_true: Pose
@@ -75,6 +80,7 @@ class Scene:
     others: tuple[tuple[Drawing, Pose], ...]
     imaging: Imaging
     region: Region
+    built: tuple[OneBay, Moment] | None = None
 
 
 def suite_cases(suite: Suite) -> Iterator[SuiteCase]:
@@ -95,7 +101,9 @@ def scene_of(case: SuiteCase, suite: Suite) -> Scene:
     group, setting = case.group, suite.setting
     rng = np.random.default_rng(np.random.SeedSequence([suite.seed, key_digest(case.key)]))
     T_camera_target = _pose(case, suite, rng)
-    drawing = setting.target.drawing
+    drawing, built = setting.target.drawing, built_of(case, suite)
+    if built is not None and not group.empty:
+        drawing = own_face(drawing, built[0])  # what is wrong with a face lies on its own print
     if group.empty:
         drawing = cluttered(drawing, group.clutter, rng)
     else:
@@ -108,7 +116,16 @@ def scene_of(case: SuiteCase, suite: Suite) -> Scene:
     for other, pose in others:
         region = _joined(region, region_of(other, pose, setting.camera, MARGIN_PX))
     imaging = _imaging(group, setting.imaging, drawing, rng)
-    return Scene(T_camera_target, drawing, others, imaging, region)
+    return Scene(T_camera_target, drawing, others, imaging, region, built)
+
+
+def built_of(case: SuiteCase, suite: Suite) -> tuple[OneBay, Moment] | None:
+    """Return bay, light and dirt of a case: case k of every group is of bay k."""
+    sizes = suite.setting.built
+    if sizes is None:
+        return None
+    bay = draw_bay(sizes, suite.seed, f"suite {case.index}")
+    return bay, draw_moment(sizes, suite.seed, case.key, suite.setting.target.drawing)
 
 
 def observe(
@@ -129,17 +146,36 @@ def observe(
     entropy = [suite.seed, key_digest(f"{case.key}|noise={noise}")]
     rng = np.random.default_rng(np.random.SeedSequence(entropy))
     camera, imaging, region = suite.setting.camera, scene.imaging, scene.region
+    grey = expose(_electrons(scene, suite.setting), imaging.sensor, rng)
+    picture = Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)
+    return Observation(picture, camera, suite.setting.target, imaging.sensor), scene
+
+
+def _electrons(scene: Scene, setting: Setting) -> Array:
+    """Return the mean photo-electrons (H, W) of a scene."""
+    camera, imaging, region = setting.camera, scene.imaging, scene.region
     truth = scene.T_camera_target_true
+    if scene.built is not None and setting.built is not None:
+        bay, moment = scene.built
+        return built_electrons(
+            setting.target.drawing,
+            truth,
+            camera,
+            imaging,
+            setting.built,
+            bay,
+            moment,
+            region,
+            scene.drawing,
+            scene.others,
+        )
     reflectance = spread_reflectance(scene.drawing, truth, camera, imaging.optics, region)
     for drawing, pose in scene.others:  # plates that don't overlap: their steps add up
         reflectance = reflectance + (
             spread_reflectance(drawing, pose, camera, imaging.optics, region) - drawing.background
         )
     filling = illuminate(reflectance, imaging.illumination, truth, camera, region)
-    electrons = np.maximum(filling, 0.0) * imaging.sensor.full_well
-    grey = expose(electrons, imaging.sensor, rng)
-    picture = Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)
-    return Observation(picture, camera, suite.setting.target, imaging.sensor), scene
+    return np.asarray(np.maximum(filling, 0.0) * imaging.sensor.full_well)
 
 
 def _pose(case: SuiteCase, suite: Suite, rng: np.random.Generator) -> Pose:

@@ -8,7 +8,7 @@ key alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,20 +16,30 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from bench.assets import PLACES, asset
+from bench.built.sizes import sizes_from, words_of_sizes
 from bench.digest import content_digest
 from bench.errors import BenchError, ConfigError
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging
 from bench.scene.bay_section import LightSection
+from bench.scene.budget_section import BudgetSection
+from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
+from bench.scene.imperfections import Imperfections
+from bench.scene.imperfections_section import ImperfectionsSection
 from bench.scene.quantities import Pair, Quantity, written
 from bench.scene.target_section import TargetSection
 from bench.strict import Section, read_toml, validate
 from bench.survey.setting import Setting
 from bench.targets.design import build_target
 
-SHIPPED = ("quick", "nightly", "hard")
+SHIPPED = ("quick", "nightly", "hard", "built")
 FOLDER = "suites"
+# Files of this form have no imperfections: they and their baselines are from before there were.
+FIRST_FORM = 1
+# Sections that a bay file has too.
+SIZES = ("budget", "imperfections")
+AS_DRAWN = "As drawn: noise alone, beside what a group is about."
 # Beyond this a plate's outline comes near its edge-on view, where it has no picture.
 MAX_TILT = "85 deg"
 Limits = tuple[float, float]
@@ -99,7 +109,10 @@ class Group:
 
 @dataclass(frozen=True, eq=False)
 class Suite:
-    """Groups of cases, and the camera, light and target that they share."""
+    """Groups of cases, and the camera, light and target that they share.
+
+    `setting.built` has the imperfections of its pictures, and `pictures` says so in a line.
+    """
 
     name: str
     summary: str
@@ -107,6 +120,7 @@ class Suite:
     setting: Setting
     groups: tuple[Group, ...]
     path: Path
+    pictures: str = AS_DRAWN
 
     @property
     def cases(self) -> int:
@@ -206,8 +220,8 @@ class GroupSection(Section):
 class SuiteSection(Section):
     """A suite file."""
 
-    schema_version: Literal[1] = 1
-    """Of this file's form."""
+    schema_version: Literal[1, 2] = 1
+    """Of this file's form: 2 has imperfections in its pictures, 1 has none."""
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$", examples=["quick"])]
     """Lower case."""
     summary: Annotated[str, Field(max_length=200)] = ""
@@ -220,6 +234,12 @@ class SuiteSection(Section):
     """As in a bay file, without a highlight."""
     target: TargetSection
     """As in a bay file."""
+    as_drawn: bool = False
+    """Leave imperfections out, noise alone; of form 2, since 1 has none."""
+    budget: BudgetSection | None = None
+    """As in a bay file: sizes of what camera, print and plate are off by. Form 2."""
+    imperfections: ImperfectionsSection | None = None
+    """As in a bay file: ink, paper, light, blur, reflections, dirt. Form 2."""
     group: Annotated[list[GroupSection], Field(min_length=1, max_length=100)]
     """Groups of cases."""
 
@@ -233,7 +253,16 @@ class SuiteSection(Section):
             raise ValueError("light.highlight: give highlights to groups")
         if self.target.kind != "marker" and any(group.others for group in self.group):
             raise ValueError("group.others needs a target of kind marker")
+        sized = [name for name in SIZES if getattr(self, name) is not None]
+        if sized and (self.schema_version == FIRST_FORM or self.as_drawn):
+            why = "as_drawn leaves them out" if self.as_drawn else "that needs schema_version = 2"
+            raise ValueError(f"{sized[0]}: {why}")
         return self
+
+    @property
+    def is_built(self) -> bool:
+        """Whether its pictures have imperfections."""
+        return self.schema_version > FIRST_FORM and not self.as_drawn
 
 
 def load_suite(name: str | Path) -> Suite:
@@ -256,7 +285,7 @@ def load_suite(name: str | Path) -> Suite:
         imaging = Imaging(
             section.camera.optics.to_optics(), light, section.camera.sensor.to_sensor()
         )
-        setting = Setting(section.camera.to_camera(), imaging, target)
+        setting, pictures = _built(section, Setting(section.camera.to_camera(), imaging, target))
     except BenchError as error:
         raise ConfigError(f"{path}: {key}: {' '.join(str(error).split())}") from error
     nearest = 0.5 * math.hypot(target.drawing.width, target.drawing.height)
@@ -267,7 +296,20 @@ def load_suite(name: str | Path) -> Suite:
                 f"{nearest:.3g} m, half the plate's diagonal, is allowed"
             )
     groups = tuple(group.to_group() for group in section.group)
-    return Suite(section.name, section.summary, section.seed, setting, groups, path)
+    return Suite(section.name, section.summary, section.seed, setting, groups, path, pictures)
+
+
+def _built(section: SuiteSection, drawn: Setting) -> tuple[Setting, str]:
+    """Return a suite's setting with its imperfections, if any, and what its pictures are."""
+    if not section.is_built:
+        return drawn, AS_DRAWN
+    own, other = section.budget, section.imperfections
+    terms = BudgetTerms() if own is None else own.to_terms()
+    more = Imperfections() if other is None else other.to_imperfections()
+    sized = tuple(name for name in SIZES if getattr(section, name) is not None)
+    sizes = sizes_from(terms, more, drawn.camera)
+    words = words_of_sizes(terms, more, sized, "suite")
+    return replace(drawn, built=sizes), f"{words} as_drawn = true there leaves noise alone."
 
 
 def shipped_suites() -> tuple[Path, ...]:

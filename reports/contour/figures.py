@@ -162,7 +162,7 @@ def _bars(axes: Axes, table: pl.DataFrame) -> None:
             axes.plot([100 * low, 100 * high], [i, i], color=style.INK, lw=1.2, marker="|")
             end = max(end, high)
         axes.text(100 * end + 1.5, i, f"{100 * own:.0f} %", va="center", fontsize=style.SMALL)
-        words = request_words(request).split(", ")
+        words = request_words(request).replace(" and ", " and\n").split("\n")
         axes.text(
             -0.03,
             i,

@@ -9,7 +9,15 @@ import polars as pl
 from bench.provenance import host_facts, library_versions
 from bench.survey.plan import Plan, number
 from bench.survey.statistics import wilson_interval
-from reports.contour.setting import LOOKS, PIPELINES, REQUESTS, Size, request_words
+from reports.contour.setting import (
+    FULL,
+    LOOKS,
+    PIPELINES,
+    QUICK,
+    REQUESTS,
+    Size,
+    request_words,
+)
 from reports.contour.study import BOTH, LOOKS_ALONE
 from reports.photometric.report_words import paragraph, table
 
@@ -48,10 +56,10 @@ def _introduction(plan: Plan, size: Size) -> str:
     setting = paragraph(
         f"The full grid was run once: ranges {ranges} m and turns {turns} deg with every interval",
         f"halved {halved}, {plan.n_cells} cells of {plan.trials} trials,"
-        f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera,",
-        f"pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all trials.",
-        "The adaptive rule was then played by its own code over the recorded cases, so that both",
-        "saw the same pictures; a cell gets trials until both pipelines are decided.",
+        f" {plan.n_pictures} pictures, seed {plan.seed}, the shipped bay's target and camera, as",
+        f"drawn, pipelines {' and '.join(plan.pipelines)}. It judges every cell once, after all",
+        "trials. The adaptive rule was then played by its own code over the recorded cases, so",
+        "that both saw the same pictures; a cell gets trials until both pipelines are decided.",
         f"{size.draws} further surveys were drawn from the record, each cell's trials with",
         "replacement: for them the recorded cases are all there are, and the truth is known.",
     )
@@ -167,9 +175,10 @@ def _limits(found: pl.DataFrame, plan: Plan) -> str:
         if len(drawn)
         else ""
     )
+    reaching = f"{longer} reach{'es' if longer == 1 else ''}"
     words = paragraph(
         f"The longest range, m, up to which every cell holds, for each turn: {alike} of {turns}"
-        f" are the same.{more} Of those that differ, {longer} reach farther by the adaptive",
+        f" are the same.{more} Of those that differ, {reaching} farther by the adaptive",
         "survey, the others less far: its looks are held to more. Where they differ: full grid /",
         "**adaptive**.",
     )
@@ -211,7 +220,8 @@ def _again(plan: Plan, quick: bool) -> str:
     host = host_facts()
     libraries = ", ".join(f"{name} {value}" for name, value in library_versions())
     changed = " --quick" if quick else ""
-    changed += "" if quick or plan.trials == 400 else f" --trials {plan.trials}"
+    usual = (QUICK if quick else FULL).trials
+    changed += "" if plan.trials == usual else f" --trials {plan.trials}"
     return f"""## Make it again
 
 ```sh

@@ -38,6 +38,9 @@ def test_budget_writes_every_angle_with_every_contribution(
     table = pl.read_csv(out / "budget.csv")
     assert code == (0 if content["verdict"] == "inside" else 1)
     assert "Attack first:" in printed
+    # camera, print and plate are sources of their own, and counted once
+    noise = "target poses: Cramér-Rao bound of corners with 0.02 px, as given"
+    assert content["basis"][0] == noise
     assert table.height == len(content["lines"])
     assert {"front", "rear"} <= set(table["axle"])
     squares = sum(table[CONTRIBUTION_COLUMNS[name]] ** 2 for name in CONTRIBUTIONS)

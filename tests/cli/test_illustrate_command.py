@@ -54,7 +54,7 @@ def test_a_sidecar_says_where_every_number_comes_from(tmp_path, capsys):
     assert keys[0] == sidecar["picture_of"]
     errors = np.array([case["err_rot_deg"] for case in sidecar["cases"]])
     assert_allclose(sidecar["numbers"]["rms_rot_deg"], np.sqrt(np.mean(errors**2)), rtol=1e-12)
-    assert set(sidecar["digests"]) == {"camera", "imaging", "target", "plan"}
+    assert set(sidecar["digests"]) == {"camera", "imaging", "target", "imperfections", "plan"}
     assert f"{sidecar['numbers']['rms_rot_deg']:.2g}" in sidecar["texts"]["result"]
     with Image.open(tmp_path / "range-near.png") as picture:
         assert picture.format == "PNG"

@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from bench.explore.bounds import Bound
+from bench.explore.controls import AS_BUILT, AS_DRAWN
 from bench.explore.drawing import REACH_95, ellipse
 from bench.explore.place import job_of, run_job_of
 from bench.explore.result import bound, compute
@@ -32,6 +33,7 @@ VIEWS = (
     {"range_m": 12.0, "turn_deg": -50.0, "pitch_deg": 10.0, "roll_deg": 20.0, "seed": 7.0},
     {"target": "grid:36h11:2x2", "pipeline": "aruco-subpix/photometric", "across": 0.3},
     {"light": 0.0},  # nothing to see: missed
+    {"bay": AS_DRAWN},
 )
 # Columns that the worker's row has and the page's hasn't: what B measures, not finds.
 MEASURED = {"index", "pipeline", "render_ms", "detect_ms", "solve_ms", "score_ms"}
@@ -209,3 +211,24 @@ def test_a_run_spreads_rolls_as_a_map_does_or_not(place):
     off = dataclasses.replace(state, roll_spread_deg=0.0)
     assert run_job_of(off, place).plan == job_of(off, place).plan
     assert job_of(state, place).plan.roll_spread_deg == 0.0
+
+
+def test_pictures_are_of_bays_as_built_or_as_drawn(place):
+    built, drawn = (
+        compute(dataclasses.replace(place.default, bay=bay), place) for bay in (AS_BUILT, AS_DRAWN)
+    )
+    assert place.default.bay == AS_BUILT
+    assert built["picture"]["png"] != drawn["picture"]["png"]
+    assert "registration absorbs" in built["judgement"]["parts_words"]
+    assert drawn["judgement"]["parts_words"] == ""
+    # what the bay allows is more than the bound, and as drawn the bound
+    assert built["judgement"]["allowed_deg"] > 2.0 * built["judgement"]["bound_deg"]
+    assert drawn["judgement"]["allowed_deg"] == drawn["judgement"]["bound_deg"]
+    assert "camera, print and plate" in built["judgement"]["bound_words"]
+    assert "The bound" in drawn["judgement"]["bound_words"]
+
+
+def test_a_run_as_built_is_of_a_bay_each(place):
+    worker = Worker(run_job_of(place.default, place))
+    rows = [worker.run_case(worker.job.plan.case(i), {})[0] for i in range(3)]
+    assert len({row["bay"] for row in rows}) == 3

@@ -17,7 +17,16 @@ from bench.siting.formulation import corrected, kept_choice, make_problem
 from bench.siting.landscape import slices_of
 from bench.siting.limits import finer, gains_of, limits_of, stationarity
 from bench.siting.problem import VARIABLES
-from bench.siting.programme import SPARE, Programme, best_of, polish, solve, with_room
+from bench.siting.programme import (
+    SPARE,
+    Programme,
+    best_of,
+    exchange,
+    polish,
+    solve,
+    with_fewest_settings,
+    with_room,
+)
 from bench.siting.search import evaluate, site
 from bench.siting.tower_layout import layout_of, with_layout
 
@@ -184,6 +193,45 @@ def test_a_mount_s_setting_is_chosen_for_its_targets(bay):
         same = np.full_like(chosen, setting)
         judged = problem.judge(x[None], same)
         assert best.worst[0] <= judged.worst[0] + 1e-9 or judged.room.min() < best.room.min()
+
+
+def test_settings_are_given_up_as_long_as_that_hardly_costs_anything(bay):
+    few = replace(bay, vehicles=bay.vehicles[:2])
+    problem = make_problem(few, QUICK)
+    start = polish(problem, own(few), kept_choice(problem))
+    best = exchange(problem, start)
+    found = {spare: with_fewest_settings(problem, best, spare) for spare in (0.0, 0.1, 1.0)}
+    for spare, one in found.items():
+        assert one.feasible
+        assert one.share <= best.share * (1.0 + spare) * (1 + 1e-9)
+    counts = [_settings(problem, one.choice) for one in (best, *found.values())]
+    assert counts == sorted(counts, reverse=True)
+    assert counts[0] > counts[-1]
+    # nothing more can be given up: every way to share a setting is outside, or costs too much
+    last = found[0.1]
+    for choice in _shared(problem, last.choice):
+        other = polish(problem, last.x, choice)
+        assert not (other.feasible and other.share <= 1.1 * best.share)
+
+
+def _own_settings(problem, choice):
+    return [settings[c] for settings, c in zip(problem.settings, choice, strict=True)]
+
+
+def _settings(problem, choice):
+    return len(set(_own_settings(problem, choice)))
+
+
+def _shared(problem, choice):
+    """Every choice with one setting fewer, all mounts of that setting moved to another's."""
+    used = _own_settings(problem, choice)
+    for gone in set(used):
+        for other in set(used) - {gone}:
+            moved = [other if one == gone else one for one in used]
+            if all(one in own for one, own in zip(moved, problem.settings, strict=True)):
+                yield np.array(
+                    [own.index(one) for one, own in zip(moved, problem.settings, strict=True)]
+                )
 
 
 def test_a_target_twice_as_large_is_measured_as_one_at_half_the_range(bay, problem):

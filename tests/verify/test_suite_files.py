@@ -7,7 +7,7 @@ from bench.errors import ConfigError
 from bench.geometry.camera import project
 from bench.geometry.viewing import tilt_of_pose
 from bench.survey.setting import is_whole, pattern_points
-from bench.verify.case import SuiteCase, observe, scene_of, suite_cases
+from bench.verify.case import SuiteCase, built_of, observe, scene_of, suite_cases
 from bench.verify.suite import SHIPPED, load_suite
 
 
@@ -19,6 +19,113 @@ def test_every_shipped_suite_loads_and_every_group_can_be_seen(name):
     for group in suite.groups:
         scene = scene_of(SuiteCase(group, group.cases - 1), suite)
         assert scene.region.width > 0
+
+
+TARGETED = """
+[camera]
+width = 800
+height = 600
+pixel_pitch = "5 um"
+focal_length = "8 mm"
+
+[target]
+kind = "marker"
+dictionary = "DICT_APRILTAG_36h11"
+marker_id = 7
+size = "200 mm"
+
+[[group]]
+name = "near"
+cases = 3
+range = ["2 m", "3 m"]
+scratches = 1
+dirt = 1
+others = 2
+
+[[group]]
+name = "far"
+cases = 3
+range = ["5 m", "6 m"]
+"""
+
+
+@pytest.fixture
+def own_suite(tmp_path):
+    def write(head):
+        path = tmp_path / "own.toml"
+        path.write_text(f'name = "own"\n{head}\n{TARGETED}')
+        return load_suite(path)
+
+    return write
+
+
+def test_a_suite_of_the_first_form_is_as_drawn_and_one_of_the_second_as_built(own_suite):
+    first, second = own_suite("schema_version = 1"), own_suite("schema_version = 2")
+    assert first.setting.built is None
+    assert "noise alone" in first.pictures
+    assert "no [budget] and no [imperfections]" in second.pictures
+    assert second.digest != first.digest
+    drawn = own_suite("schema_version = 2\nas_drawn = true")
+    # the very pictures and baselines of the first form
+    assert (drawn.digest, drawn.pictures) == (first.digest, first.pictures)
+
+
+def test_case_k_of_every_group_is_of_bay_k(own_suite):
+    suite = own_suite("schema_version = 2")
+    bays = {case.key: built_of(case, suite)[0] for case in suite_cases(suite)}
+    assert bays["near|00001"].name == bays["far|00001"].name
+    assert bays["near|00001"].scale == bays["far|00001"].scale
+    assert len({bay.scale for bay in bays.values()}) == 3
+
+
+def test_a_suite_s_own_sizes_are_what_its_pictures_have(own_suite):
+    sizes = "[budget]\nprint_scale = 1e-2\n[imperfections]\npaper = 0.1\nexposure = 0.0"
+    built = own_suite(f"schema_version = 2\n{sizes}").setting.built
+    assert (built.print_scale, built.imperfections.paper) == (1e-2, 0.1)
+
+
+def test_a_case_as_built_differs_from_one_as_drawn_by_its_bay_alone(own_suite):
+    drawn, built = own_suite("schema_version = 1"), own_suite("schema_version = 2")
+    none = "[budget]\n" + "\n".join(
+        f"{key} = {value}"
+        for key, value in (
+            ("print_scale", 0),
+            ("print_aspect", 0),
+            ("flatness", '"0 mm"'),
+            ("focal", 0),
+            ("aspect", 0),
+            ("principal_point", '"0 px"'),
+            ("distortion", '"0 px"'),
+        )
+    )
+    none += "\n[imperfections]\n" + "\n".join(
+        f"{key} = {value}"
+        for key, value in (
+            ("ink_spread", '"0 mm"'),
+            ("paper", 0),
+            ("blur", 0),
+            ("blur_corner", '"0 px"'),
+            ("exposure", 0),
+            ("gradient", '"0 1/m"'),
+            ("reflection_share", 0),
+            ("dirt", 0),
+        )
+    )
+    flat = own_suite(f"schema_version = 2\n{none}")
+    for case in list(suite_cases(drawn))[1:5:3]:
+        pictures = [observe(case, suite, 0)[0].picture for suite in (drawn, flat, built)]
+        # sizes of nothing give the picture as drawn, scratches, dirt and other plates included
+        assert np.array_equal(pictures[0].grey, pictures[1].grey)
+        assert not np.array_equal(pictures[0].grey, pictures[2].grey)
+
+
+@pytest.mark.parametrize("section", ["[budget]\nfocal = 1e-3", "[imperfections]\npaper = 0.1"])
+@pytest.mark.parametrize("head", ["schema_version = 1", "schema_version = 2\nas_drawn = true"])
+def test_sizes_that_no_picture_would_have_are_refused(own_suite, section, head):
+    with pytest.raises(
+        ConfigError, match=r"own.toml: .*(needs schema_version = 2|leaves them out)"
+    ):
+        own_suite(f"{head}\n{section}")
 
 
 def test_the_hard_suite_has_every_hardship():
