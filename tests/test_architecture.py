@@ -45,7 +45,7 @@ LAYERS = (
     ("cameras", "maps", "sighting"),
     ("choice", "siting", "registration"),
     ("setting_out", "wheels", "budget"),
-    ("proof", "teaching", "aiming"),
+    ("proof", "teaching", "aiming", "characterise"),
     ("book",),
     ("verify",),
     ("report", "explore"),

@@ -1,0 +1,155 @@
+"""Repeats of one unmoving scene: what changes from frame to frame, and what noise is left.
+
+Light that flickers moves all pixels of a frame by a share of their level, and an offset that
+drifts moves all alike: both are fitted to each frame and taken out, so that what is left of a pixel
+over the frames is its temporal noise. A scene that moves changes pixels by their slope.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from bench.errors import PictureError
+from bench.imaging.sensor import QUANTISATION_VARIANCE
+from bench.typing import Array, BoolArray
+
+LEAST_FRAMES, LEAST_PIXELS = 4, 400
+# Of a pixel's noise, what its level may change by over a pixel: a shift of 0.1 px then adds
+# (0.1 · 0.5)² = 0.25 % to its variance.
+FLAT_SIGMAS = 0.5
+# A chance of 1 in 10,000 for each of the few things asked; and sizes below which they don't matter:
+# 0.2 % of light is 0.4 DN at 200, 0.02 px is a fifth of what detectors claim for a corner.
+P_SHOWN, FLICKER_MATTERS, MOTION_MATTERS_PX = 1e-4, 0.002, 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """Repeats, reduced.
+
+    Attributes
+    ----------
+    name : str
+        Of the series.
+    mean : (H, W) float64
+        Over the frames, DN.
+    residual : (N, H, W) float32
+        Grey value minus mean, less what its frame has in common.
+    variance : (H, W) float64
+        Temporal, DN².
+    flat : (H, W) bool
+        Where a shift wouldn't matter.
+    flicker : float
+        Standard deviation of the frames' light, a fraction, beyond noise; 0 where not shown.
+    drift : float
+        Change of the light over the series, a fraction; 0 where not shown.
+    motion_px, creep_px : float
+        Root mean square shift of the frames, and shift over the whole series; 0 where not shown.
+    full_scale : int
+        Largest grey value.
+    corner : (int, int)
+        Sensor column and row of the first pixel.
+    """
+
+    name: str
+    mean: Array
+    residual: Array
+    variance: Array
+    flat: BoolArray
+    flicker: float
+    drift: float
+    motion_px: float
+    creep_px: float
+    full_scale: int
+    corner: tuple[int, int] = (0, 0)
+
+    @property
+    def frames(self) -> int:
+        """Number of frames."""
+        return len(self.residual)
+
+
+def reduce_stack(
+    name: str,
+    grey: npt.NDArray[Any],
+    full_scale: int,
+    corner: tuple[int, int] = (0, 0),
+) -> Stack:
+    """Return repeats (N, H, W) of one scene, reduced.
+
+    Raises
+    ------
+    PictureError
+        Too few frames or pixels.
+    """
+    frames = len(grey)
+    if frames < LEAST_FRAMES or grey[0].size < LEAST_PIXELS:
+        raise PictureError(
+            f"{name}: {frames} frames of {grey[0].size} px; noise needs {LEAST_FRAMES} frames of "
+            f"{LEAST_PIXELS} px or more"
+        )
+    mean = np.mean(grey, axis=0, dtype=np.float64)
+    residual = (grey - mean).astype(np.float32)
+    variance = np.sum(np.square(residual, dtype=np.float64), axis=0) / (frames - 1)
+    noise = math.sqrt(float(np.median(variance)) + QUANTISATION_VARIANCE)
+    # over three pixels: pixels that differ from their neighbours aren't slopes
+    flat = np.hypot(*np.gradient(cv2.blur(mean, (3, 3)))) <= FLAT_SIGMAS * noise
+    down, across = np.gradient(mean)
+    common, light = _common(residual, mean, flat if np.count_nonzero(flat) > 100 else ~flat)
+    residual -= common.astype(np.float32)
+    variance = np.sum(np.square(residual, dtype=np.float64), axis=0) / (frames - 1)
+    flicker, drift = _shown_light(light, variance, mean)
+    motion, creep = _motion(residual, across, down, variance)
+    return Stack(
+        name, mean, residual, variance, flat, flicker, drift, motion, creep, full_scale, corner
+    )  # fmt: skip
+
+
+def _common(residual: Array, mean: Array, used: BoolArray) -> tuple[Array, Array]:
+    """Return what all pixels of a frame share (N, H, W), and by how much it is brighter (N,)."""
+    level = mean - float(np.mean(mean[used]))
+    spread = float(np.std(level[used]))
+    rows = [np.ones(mean.shape)]
+    if spread > 5.0:  # otherwise a gain can't be told from an offset
+        rows.append(level / spread)
+    design = np.stack([row[used] for row in rows], axis=1)
+    amounts = np.linalg.lstsq(design, residual[:, used].T.astype(np.float64), rcond=None)[0]
+    return np.tensordot(amounts.T, np.stack(rows), axes=1), amounts[0]
+
+
+def _shown_light(light: Array, variance: Array, mean: Array) -> tuple[float, float]:
+    """Return flicker and drift of the frames' mean grey values, 0 where chance explains them."""
+    n, level = len(light), float(np.mean(mean))
+    chance = float(np.mean(variance)) / variance.size
+    square = float(light @ light) / (n - 1)
+    flicker = math.sqrt(max(square - chance, 0.0)) / level
+    shown = stats.chi2.sf((n - 1) * square / chance, n - 1) < P_SHOWN if chance > 0.0 else False
+    fit = stats.linregress(np.arange(n), light)
+    drift = float(fit.slope) * (n - 1) / level
+    trend = fit.pvalue < P_SHOWN and abs(drift) > FLICKER_MATTERS
+    return (flicker if shown and flicker > FLICKER_MATTERS else 0.0), (drift if trend else 0.0)
+
+
+def _motion(residual: Array, across: Array, down: Array, variance: Array) -> tuple[float, float]:
+    """Return the shifts' root mean square beyond noise, and that from first to last frame."""
+    steep = np.hypot(across, down) > 2.0 * math.sqrt(float(np.median(variance)) + 1e-9)
+    if np.count_nonzero(steep) < 50:
+        return 0.0, 0.0
+    weight = 1.0 / np.sqrt(variance[steep] + QUANTISATION_VARIANCE)
+    slopes = np.stack((across[steep], down[steep]), axis=1) * weight[:, None]
+    inverse = np.linalg.inv(slopes.T @ slopes)
+    shifts = -(residual[:, steep] * weight) @ slopes @ inverse
+    n, chance = len(shifts), float(np.trace(inverse))
+    square = float(np.sum(shifts**2)) / (n - 1)
+    motion = math.sqrt(max(square - chance, 0.0))
+    shown = stats.chi2.sf(2.0 * (n - 1) * square / chance, 2 * (n - 1)) < P_SHOWN
+    fits = [stats.linregress(np.arange(n), shift) for shift in shifts.T]
+    creep = math.hypot(*(float(fit.slope) * (n - 1) for fit in fits))
+    trend = min(fit.pvalue for fit in fits) < P_SHOWN and creep > MOTION_MATTERS_PX
+    return (motion if shown and motion > MOTION_MATTERS_PX else 0.0), (creep if trend else 0.0)

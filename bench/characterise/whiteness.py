@@ -1,0 +1,157 @@
+"""Whether temporal noise is each pixel's own: its correlation with neighbours, rows, blocks.
+
+A sensor's noise is white (EMVA 1288 calls for its spectrum). A picture that was denoised, scaled or
+interpolated from a mosaic has neighbours alike, a sharpened one opposite, JPEG both within its
+blocks of 8. Pipelines that take noise for white then claim too little or too much: of n pixels the
+mean scatters by the *inflation* √(Σ ρ) more than independent ones would.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.characterise.stack import Stack
+from bench.typing import Array
+
+REACH = 3
+# Beyond chance by so many standard deviations, and by what changes a claim: neighbours on all
+# sides alike by 0.02 widen a mean by √(1 + 8 · 0.02) = 1.08.
+SHOWN_SIGMAS, MATTERS = 5.0, 0.02
+ROW_LAGS = range(6, 12)
+
+
+@dataclass(frozen=True, eq=False)
+class Whiteness:
+    """What temporal noise shares between pixels.
+
+    Attributes
+    ----------
+    correlation : (2 REACH + 1, 2 REACH + 1) float64
+        With the pixel so many rows and columns away; 1 in the middle.
+    u : float
+        Standard uncertainty of a coefficient.
+    rows : float
+        Correlation along a row far beyond neighbours: of lines that are read out together.
+    blocks : float
+        Correlation of neighbours within blocks of 8 less that across their borders.
+    """
+
+    correlation: Array
+    u: float
+    rows: float
+    blocks: float
+
+    @property
+    def inflation(self) -> float:
+        """By how much more a mean scatters than of independent pixels."""
+        return math.sqrt(max(float(np.sum(self.correlation)), 0.0))
+
+    @property
+    def correlated(self) -> bool:
+        """Whether any neighbour's correlation is shown and matters."""
+        found = np.abs(self.correlation)
+        found[REACH, REACH] = 0.0
+        return bool(np.max(found) > max(SHOWN_SIGMAS * self.u, MATTERS)) or self.banded
+
+    @property
+    def banded(self) -> bool:
+        """Whether rows have noise of their own."""
+        return self.rows > max(SHOWN_SIGMAS * self.u, MATTERS)
+
+    @property
+    def words(self) -> str:
+        """Say what is shared, and what usually makes it so."""
+        near = float(np.mean(self.correlation[[REACH, REACH + 1], [REACH + 1, REACH]]))
+        if not self.correlated:
+            return f"noise is white: neighbours correlate by {near:+.3f} ± {self.u:.3f}"
+        if self.blocks > max(SHOWN_SIGMAS * self.u, MATTERS):
+            why = "in blocks of 8: compressed as JPEG"
+        elif self.banded:
+            why = "along rows: lines have noise of their own"
+        elif near < 0.0:
+            why = "opposite: sharpened"
+        else:
+            why = "alike: denoised, scaled, or interpolated from a colour mosaic"
+        return f"noise isn't white: neighbours correlate by {near:+.3f} ± {self.u:.3f}, {why}"
+
+
+def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
+    """Return what noise shares, of all frames of series that aren't saturated.
+
+    Residuals are over each pixel's own standard deviation, so that bright parts don't decide; what
+    subtracting the mean of N frames does to all of them alike, it does to pairs too.
+    """
+    size = 2 * REACH + 1
+    total, pairs = np.zeros((size, size)), np.zeros((size, size))
+    within, borders, far = np.zeros(2), np.zeros(2), np.zeros(2)
+    for stack in stacks:
+        used = stack.flat & (stack.variance > 0.0) & (stack.mean < 0.97 * stack.full_scale)
+        sigma = np.sqrt(np.where(used, stack.variance, 1.0))
+        z = np.where(used, stack.residual / sigma, 0.0)
+        z *= math.sqrt(stack.frames / (stack.frames - 1.0))
+        for i in range(REACH + 1):
+            for j in range(-REACH, REACH + 1):
+                if (i, j) > (0, 0):
+                    s, n = _pairs(z, used, i, j)
+                    total[REACH + i, REACH + j] += s
+                    pairs[REACH + i, REACH + j] += n
+        far += np.sum([_pairs(z, used, 0, j) for j in ROW_LAGS], axis=0)
+        column = np.broadcast_to(np.arange(z.shape[2]) % 8 == 7, used.shape)
+        borders += _pairs(z, used, 0, 1, column)
+        within += _pairs(z, used, 0, 1, ~column)
+    total += total[::-1, ::-1]
+    pairs += pairs[::-1, ::-1]
+    correlation = total / np.maximum(pairs, 1.0)
+    correlation[REACH, REACH] = 1.0
+    u = 1.0 / math.sqrt(max(pairs[REACH, REACH + 1], 1.0))
+    block = within[0] / max(within[1], 1.0) - borders[0] / max(borders[1], 1.0)
+    return Whiteness(correlation, u, float(far[0] / max(far[1], 1.0)), float(block))
+
+
+def _pairs(
+    z: Array, used: Array, i: int, j: int, first: Array | None = None
+) -> tuple[float, float]:
+    """Return the sum of products with the pixel i rows and j columns on, and how many."""
+    height, width = used.shape
+    if i >= height or abs(j) >= width:
+        return 0.0, 0.0
+    here = (slice(0, height - i), slice(max(-j, 0), width - max(j, 0)))
+    there = (slice(i, height), slice(max(j, 0), width - max(-j, 0)))
+    both = used[here] & used[there]
+    if first is not None:
+        both = both & first[here]
+    product = np.einsum("nij,nij,ij->", z[:, *here], z[:, *there], both.astype(np.float64))
+    return float(product), float(np.count_nonzero(both) * len(z))
+
+
+def pattern_of(stacks: Sequence[Stack]) -> tuple[float, float]:
+    """Return fixed pattern against level: standard deviation as a fraction, and its uncertainty.
+
+    Of second differences of the mean picture across (weights 1, -2, 1 over √6), less what noise
+    leaves of N frames: smooth light cancels. On a target the paper's grain is in it. Above black
+    the level isn't known well enough to tell an offset pattern from it; take dark frames for that.
+    """
+    squares, errors = [], []
+    for stack in stacks:
+        bright = stack.flat & (stack.mean > 0.4 * float(np.max(stack.mean)))
+        bright &= stack.mean < 0.96 * stack.full_scale
+        inner = bright[:, 2:] & bright[:, 1:-1] & bright[:, :-2]
+        n = int(np.count_nonzero(inner))
+        if n < 200:
+            continue
+        difference = stack.mean[:, 2:] - 2.0 * stack.mean[:, 1:-1] + stack.mean[:, :-2]
+        level = float(np.mean(stack.mean[bright]))
+        whole = float(np.mean(difference[inner] ** 2)) / 6.0
+        noise = float(np.mean(stack.variance[bright])) / stack.frames
+        squares.append((whole - noise) / level**2)
+        # 35/18: what neighbouring differences, which share pixels, add to the variance of a mean
+        errors.append(whole / level**2 * math.sqrt(2.0 * 35.0 / 18.0 / n))
+    if not squares:
+        return math.nan, math.nan
+    square, u = squares[int(np.argmin(errors))], min(errors)
+    root = math.sqrt(max(square, 0.0))
+    return root, (0.5 * u / root if square > 2.0 * u else math.sqrt(u))

@@ -1,0 +1,1 @@
+"""How well `sightbench characterise` measures cameras that are known, and judges them."""
