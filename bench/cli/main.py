@@ -50,6 +50,7 @@ COMMANDS = {
     "proof": ("proof", "Plan and evaluate checks of a bay on site."),
     "measure": ("measure", "Run the same pipeline on real pictures."),
     "intrinsics": ("intrinsics", "Calibrate a camera from pictures of a board."),
+    "characterise": ("characterise", "Measure a camera; say whether the bench predicts it."),
     "targets": ("targets", "Print targets to true scale."),
     "report": ("report", "Write a map, or a bay book, as one page, and as PDF."),
     "illustrate": ("illustrate", "Make teaching pictures of good and bad views of a target."),

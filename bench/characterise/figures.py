@@ -1,0 +1,222 @@
+"""Pictures of a characterised camera: photon transfer, blur over the field, response, what is off."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from bench.characterise.checks import Check
+from bench.characterise.edges import FREQUENCIES, pixel_response
+from bench.characterise.measure import Characterisation
+from bench.draw import style
+from bench.draw.page_layout import Box, Page, shorten
+
+MEASURED, MODEL, AWAY = style.OKABE_ITO[0], style.INK, style.OKABE_ITO[1]
+STATES = {
+    "inside": (style.OKABE_ITO[2], "o", "as predicted"),
+    "outside": (style.OKABE_ITO[1], "X", "off"),
+    "undecided": (style.MUTED, "D", "can't be told"),
+}
+ROW = 0.22  # inches
+MOST_ROWS = 40
+
+
+def write_figures(out: Path, found: Characterisation, note: str) -> list[Path]:
+    """Draw and write what there is to show; return the files."""
+    with style.applied():
+        figures = {}
+        if found.transfer is not None and found.levels is not None:
+            figures["photon_transfer.png"] = transfer_figure(found, note)
+        if found.blur is not None and found.known is not None:
+            figures["blur_field.png"] = blur_figure(found, note)
+        if found.responses:
+            figures["edge_response.png"] = response_figure(found, note)
+        if found.checks:
+            figures["predicted_observed.png"] = checks_figure(found.checks, note)
+        return [style.save(figure, out / name) for name, figure in figures.items()]
+
+
+def transfer_figure(found: Characterisation, note: str) -> Figure:
+    """Draw variance against mean, and what is left of it after the line."""
+    transfer, levels = found.transfer, found.levels
+    assert transfer is not None
+    assert levels is not None
+    used = levels.usable
+    handles = [
+        Line2D([], [], color=MEASURED, marker="o", linestyle="", label="levels used"),
+        Line2D(
+            [], [], color=AWAY, marker="x", linestyle="", label="left out: rounding, saturation"
+        ),
+        Line2D([], [], color=MODEL, label="line"),
+    ]
+    said = [n.words for n in (transfer.gain, transfer.black, transfer.dark_noise) if n is not None]
+    names = ("gain", "black level", "dark noise")
+    words = "; ".join(f"{name} {text}" for name, text in zip(names, said, strict=False))
+    bent = "The response is curved: no gain can be given. " if transfer.bent else ""
+    page = Page(
+        "Photon transfer",
+        "temporal variance of a pixel against its mean, each point the pixels of one grey level",
+        f"{bent}{words}. χ² = {transfer.chi_square:.0f} with {transfer.degrees:.0f} degrees of "
+        f"freedom. Right: over the line, with one standard deviation; noise alone lies about 1.\n"
+        f"{note}",
+        4.2,
+        handles,
+    )
+    left = page.axes(Box(0.7, 0.15, 4.9, 3.5))
+    left.plot(levels.mean[used], levels.variance[used], "o", color=MEASURED, markersize=4)
+    left.plot(levels.mean[~used], levels.variance[~used], "x", color=AWAY, markersize=5)
+    ends = np.array([0.0, float(np.max(levels.mean))])
+    line = transfer.line[0] + transfer.line[1] * ends
+    left.plot(ends, line, color=MODEL, linewidth=1.0)
+    left.set_ylim(0.0, 1.1 * max(float(np.max(levels.variance)), float(np.max(line))))
+    left.set_xlabel("mean, DN")
+    left.set_ylabel("variance, DN²")
+    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
+    expected = transfer.line[0] + transfer.line[1] * levels.mean[used]
+    right.errorbar(
+        levels.mean[used],
+        levels.variance[used] / expected,
+        yerr=np.sqrt(2.0 / levels.degrees[used]),
+        fmt="o",
+        color=MEASURED,
+        markersize=3,
+        linewidth=0.8,
+    )
+    right.axhline(1.0, color=MODEL, linewidth=1.0)
+    right.set_xlabel("mean, DN")
+    right.set_ylabel("variance over the line")
+    return page.figure
+
+
+def blur_figure(found: Characterisation, note: str) -> Figure:
+    """Draw blur where it was found, and against the distance from the middle."""
+    blur, known = found.blur, found.known
+    assert blur is not None
+    assert known is not None
+    camera, places = known.camera, np.array([face.place for face in found.faces])
+    sigma = np.sqrt(blur.variances)
+    handles = [
+        Line2D([], [], color=MEASURED, marker="o", linestyle="", label="a target's blur"),
+        Line2D([], [], color=MODEL, label="the bench's lens"),
+    ]
+    page = Page(
+        "Blur over the field",
+        "standard deviation of the Gaussian blur, px, from each target's boundaries",
+        f"sigma {blur.sigma.words}; field_sigma {blur.field_sigma.words}. Targets scatter by "
+        f"{blur.scatter:.2g} times what they claim. Along a radius the variance is larger by "
+        f"{blur.radial:.2g} ± {blur.u_radial:.2g} px² at the corner."
+        + (f" Dependence on range: p = {blur.p_range:.2g}." if math.isfinite(blur.p_range) else "")
+        + f"\n{note}",
+        4.1,
+        handles,
+    )
+    height = min(4.9 * camera.height / camera.width, 3.5)
+    left = page.axes(Box(0.7, 0.15, height * camera.width / camera.height, height))
+    drawn = left.scatter(places[:, 0], places[:, 1], c=sigma, cmap=style.ERROR_MAP, s=90)
+    drawn.set_edgecolor(style.INK)
+    corners: list[tuple[float, float]] = []
+    for (u, v), value in zip(places, sigma, strict=True):
+        if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in corners):
+            corners.append((float(u), float(v)))
+            left.annotate(
+                f"{value:.3f}", (u, v), (0, 8), textcoords="offset points", ha="center", fontsize=9
+            )
+    left.set_xlim(0, camera.width)
+    left.set_ylim(camera.height, 0)
+    left.set_xlabel("u, px")
+    left.set_ylabel("v, px")
+    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
+    share = np.linspace(0.0, max(float(np.max(blur.shares)), 0.05), 50)
+    right.errorbar(
+        np.sqrt(blur.shares),
+        sigma,
+        yerr=0.5 * blur.u_variances / sigma,
+        fmt="o",
+        color=MEASURED,
+        markersize=4,
+        linewidth=0.8,
+    )
+    optics = known.optics
+    model = np.sqrt(optics.sigma_px**2 + optics.field_sigma_px**2 * share)
+    right.plot(np.sqrt(share), model, color=MODEL, linewidth=1.0)
+    right.set_xlabel("distance over half the diagonal")
+    right.set_ylabel("blur, px")
+    return page.figure
+
+
+def response_figure(found: Characterisation, note: str) -> Figure:
+    """Draw edges' responses, and their widths against the faces'."""
+    names = {face.name: face for face in found.faces}
+    pairs = [
+        (names[name].blur_px, r.sigma_px, r)
+        for name, r in found.responses
+        if name in names and math.isfinite(r.sigma_px)
+    ]
+    handles = [
+        Line2D([], [], color=MEASURED, alpha=0.4, label="an edge, without the pixel's box"),
+        Line2D([], [], color=MODEL, label="exp(-2π²σ²f²) of the middle blur"),
+    ]
+    page = Page(
+        "Spatial frequency response from slanted edges (after ISO 12233)",
+        "a check of the blur that assumes no kernel",
+        "Right: each edge's own width against the blur that the whole face gives; where a lens's "
+        f"spot isn't Gaussian they part.\n{note}",
+        4.2,
+        handles,
+    )
+    left = page.axes(Box(0.7, 0.15, 4.9, 3.5))
+    for _, _, one in pairs:
+        shown = one.response / pixel_response(one.direction)
+        left.plot(FREQUENCIES, shown, color=MEASURED, alpha=0.3, linewidth=0.8)
+    middle = float(np.median([blur for blur, _, _ in pairs])) if pairs else 0.0
+    left.plot(FREQUENCIES, np.exp(-2.0 * (np.pi * middle * FREQUENCIES) ** 2), color=MODEL)
+    left.set_ylim(0.0, 1.1)
+    left.set_xlabel("frequency, cycles per pixel")
+    left.set_ylabel("response")
+    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
+    right.plot(
+        [b for b, _, _ in pairs], [s for _, s, _ in pairs], "o", color=MEASURED, markersize=3
+    )
+    both = [value for b, s, _ in pairs for value in (b, s)]
+    if both:
+        right.plot([min(both), max(both)], [min(both), max(both)], color=MODEL, linewidth=1.0)
+    right.set_xlabel("blur of the face, px")
+    right.set_ylabel("width of an edge, px")
+    return page.figure
+
+
+def checks_figure(checks: list[Check], note: str) -> Figure:
+    """Draw each comparison between its limits, what matters most on top."""
+    order = sorted(checks, key=lambda c: (c.state == "inside", -c.matters))[:MOST_ROWS]
+    handles = [
+        Line2D([], [], color=colour, marker=marker, linestyle="", label=label)
+        for colour, marker, label in STATES.values()
+    ]
+    rest = len(checks) - len(order)
+    page = Page(
+        "Predicted against observed, on pictures that were held back",
+        "the grey bar is what the bench's prediction allows; its ends are stated beside it",
+        (f"{rest} more comparisons are in checks.csv. " if rest else "")
+        + f"Off or undecided ones are on top.\n{note}",
+        ROW * len(order) + 0.3,
+        handles,
+    )
+    for k, check in enumerate(order):
+        colour, marker, _ = STATES[check.state]
+        top = ROW * k + 0.15
+        page.text(0.0, top, shorten(check.what, 5.4, style.SMALL), fontsize=9, va="center")
+        axes = page.axes(Box(5.6, top - 0.07, 2.2, 0.14))
+        span = max(check.high - check.low, 1e-12)
+        place = min(max((check.value - check.low) / span, -0.45), 1.45)
+        axes.axvspan(0.0, 1.0, color=style.FAINT)
+        axes.plot([place], [0.5], marker, color=colour, markersize=6, clip_on=False)
+        axes.set_xlim(-0.5, 1.5)
+        axes.set_ylim(0.0, 1.0)
+        axes.axis("off")
+        text = f"{check.value:.3g}{check.unit} in {check.low:.3g} to {check.high:.3g}"
+        page.text(7.95, top, shorten(text, 1.75, style.SMALL), fontsize=9, va="center")
+    return page.figure

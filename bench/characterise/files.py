@@ -1,0 +1,191 @@
+"""A characterisation as files: result, tables, fragments, figures, and its words."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from bench.characterise.checks import Check, exit_code, what_to_do
+from bench.characterise.fragments import bay_text, camera_text, light_text, target_text
+from bench.characterise.measure import Characterisation
+from bench.envelope import Facts, Kind, Origin, write_result
+from bench.files import make_directory, write_atomically
+from bench.scene.model import Bay
+from bench.strict import read_toml
+from bench.survey.tables import write_table
+
+CHARACTERISATION = Kind("characterisation", "characterisation.json", "characterise", Facts)
+VERDICTS = {
+    0: "The bench predicts this camera, within the limits stated.",
+    1: "The bench doesn't predict this camera:",
+    3: "These pictures can't tell:",
+}
+
+
+def verdict_of(found: Characterisation) -> int:
+    """Return 0, 1 or 3."""
+    return 3 if found.known is None else exit_code(found.checks)
+
+
+def write_characterisation(
+    out: Path, found: Characterisation, bay: Bay, tower: int, digest: str, origin: Origin
+) -> list[str]:
+    """Write all that was found; return the files' names.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    from bench.characterise.figures import write_figures  # matplotlib loads slowly
+
+    make_directory(out)
+    head = f"Measured by: {origin.command}\nPictures: sha256 {digest}"
+    texts: dict[str, str] = {}
+    if found.known is not None and found.numbers:
+        texts["camera.toml"] = camera_text(found, head)
+        if found.light is not None:
+            texts["light.toml"] = light_text(found.light, head)
+            section = read_toml(bay.path).get("target", {})
+            texts["target.toml"] = target_text(section, found.light, head)
+        whole = bay_text(bay.path, tower, found)
+        if whole is not None:
+            texts["bay.toml"] = f"# {head.splitlines()[1]}\n{whole}"
+    for name, text in texts.items():
+        write_atomically(out / name, text.encode())
+    write_result(out / CHARACTERISATION.file, CHARACTERISATION, value_of(found, digest), origin)
+    write_table(out, "checks", checks_table(found.checks))
+    names = [CHARACTERISATION.file, "checks", *texts]
+    if found.faces:
+        write_table(out, "faces", faces_table(found), decimals=6)
+        names.append("faces")
+    return [*names, *(path.name for path in write_figures(out, found, origin.command))]
+
+
+def value_of(found: Characterisation, digest: str) -> dict[str, Any]:
+    """Return it as plain numbers."""
+    white = found.whiteness
+    return {
+        "verdict": verdict_of(found),
+        "reasons": found.reasons,
+        "to_do": what_to_do(found.checks),
+        "pictures_sha256": digest,
+        "numbers": {name: dataclasses.asdict(n) for name, n in found.numbers.items()},
+        "noise": None
+        if white is None
+        else {
+            "correlation": white.correlation.tolist(),
+            "inflation": white.inflation,
+            "words": white.words,
+        },
+        "fixed_pattern": list(found.pattern),
+        "gamma": None
+        if found.transfer is None or found.transfer.gamma is None
+        else dataclasses.asdict(found.transfer.gamma),
+        "series": [
+            {
+                "name": s.name,
+                "frames": s.frames,
+                "flicker": s.flicker,
+                "drift": s.drift,
+                "motion_px": s.motion_px,
+                "creep_px": s.creep_px,
+            }
+            for s in found.stacks
+        ],
+        "blur": None
+        if found.blur is None
+        else {
+            "p_range": found.blur.p_range,
+            "focus_m": found.blur.focus_m,
+            "radial_px2": found.blur.radial,
+            "u_radial_px2": found.blur.u_radial,
+            "scatter": found.blur.scatter,
+        },
+        "light": None if found.light is None else dataclasses.asdict(found.light),
+        "checks": [dataclasses.asdict(check) for check in found.checks],
+    }
+
+
+def checks_table(checks: list[Check]) -> pl.DataFrame:
+    """Return a row a check."""
+    names = [f.name for f in dataclasses.fields(Check)]
+    text = ("what", "unit", "state", "remedy")
+    kinds = {n: pl.String if n in text else pl.Float64 for n in names}
+    return pl.DataFrame([dataclasses.asdict(c) for c in checks], schema=kinds)
+
+
+def faces_table(found: Characterisation) -> pl.DataFrame:
+    """Return a row a face: place, range, blur, and the mean of its edges' own widths."""
+    rows = []
+    for face in found.faces:
+        widths = [r.sigma_px for name, r in found.responses if name == face.name]
+        widths = [w for w in widths if math.isfinite(w)]
+        rows.append(
+            {
+                "picture": face.name,
+                "u_px": face.place[0],
+                "v_px": face.place[1],
+                "range_m": face.range_m,
+                "tilt_deg": math.degrees(face.tilt),
+                "blur_px": face.blur_px,
+                "u_blur_px": face.u_blur_px,
+                "edges_blur_px": sum(widths) / len(widths) if widths else None,
+                "ellipse_px2": float(face.ellipse[0]),
+                "ellipse_diagonal_px2": float(face.ellipse[1]),
+                "ink_um": face.ink_m * 1e6,
+                "u_ink_um": face.u_ink_m * 1e6,
+                "chi_square_over_degrees": face.chi_square / face.degrees,
+            }
+        )
+    return pl.DataFrame(rows).fill_nan(None)
+
+
+def words_of(found: Characterisation) -> list[str]:
+    """Return what a terminal shows."""
+    lines = [f"{name}: {n.words}, {n.source}" for name, n in found.numbers.items()]
+    if found.whiteness is not None:
+        lines.append(found.whiteness.words)
+    share, u = found.pattern
+    if math.isfinite(share):
+        lines.append(f"fixed pattern, paper included: {100.0 * share:.2f} ± {100.0 * u:.2f} %")
+    for stack in found.stacks:
+        told = [
+            f"light flickers by {100.0 * stack.flicker:.2g} %" if stack.flicker else "",
+            f"light drifts by {100.0 * stack.drift:.2g} %" if stack.drift else "",
+            f"frames shift by {stack.motion_px:.2g} px" if stack.motion_px else "",
+            f"the scene creeps by {stack.creep_px:.2g} px" if stack.creep_px else "",
+        ]
+        if any(told):
+            lines.append(f"{stack.name}: " + ", ".join(t for t in told if t))
+    blur = found.blur
+    if blur is not None and math.isfinite(blur.focus_m):
+        lines.append(f"blur depends on range; least at {blur.focus_m:.3g} m: give an f_number")
+    light = found.light
+    if light is not None:
+        lines.append(f"light: level {light.level.words}; black reflects {light.black.words}")
+        if light.falloff is not None:
+            lines.append(f"light falls by {light.falloff.words} to half the diagonal")
+        if light.ink is not None:
+            ink = dataclasses.replace(
+                light.ink, value=light.ink.value * 1e6, u=light.ink.u * 1e6, unit="um"
+            )
+            lines.append(f"black has grown by {ink.words}")
+    code = verdict_of(found)
+    lines.append(VERDICTS[code])
+    lines += [f"- {reason}" for reason in found.reasons]
+    for state in ("outside", "undecided"):
+        off = sorted((c for c in found.checks if c.state == state), key=lambda c: -c.matters)
+        lines += [f"- {check.words}" for check in off]
+    steps = what_to_do(found.checks)
+    lines += [f"{k}. {step}" for k, step in enumerate(steps, 1)]
+    if found.known is not None:
+        lines.append(
+            "Scatter can't see what is off in every picture alike: two targets on one bar can "
+            "(--rigid)."
+        )
+    return lines

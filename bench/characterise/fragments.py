@@ -1,0 +1,174 @@
+"""The measured camera as files that a bay file takes: camera, light, target, each number's source.
+
+What a number is worth stands behind it as a comment: standard uncertainty and source. The pictures'
+digest stands on top.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from bench.characterise.lighting import Lighting
+from bench.characterise.measure import Characterisation
+from bench.characterise.photon_transfer import Number
+from bench.errors import ConfigError
+from bench.geometry.camera import Camera
+from bench.scene.camera_file import DISTORTION_PARAMETERS
+from bench.scene.toml_edit import Edit, edit_toml
+from bench.strict import read_toml
+
+Lines = list[tuple[str, str, str]]  # key, value as TOML has it, comment
+
+
+def worth(number: Number) -> str:
+    """Return what stands behind a number: standard uncertainty and source."""
+    if number.at_most:
+        return "upper limit, 95 %"
+    if not math.isfinite(number.u):
+        return number.source
+    return f"u = {number.u:.2g} {number.unit}".rstrip() + f", {number.source}"
+
+
+def sensor_lines(found: Characterisation) -> Lines:
+    """Return [camera.sensor]."""
+    assert found.known is not None
+    sensor, numbers = found.known.sensor, found.numbers
+    rows: Lines = []
+    for key, value, unit in (
+        ("quantum_efficiency", sensor.quantum_efficiency, ""),
+        ("dark_noise", sensor.dark_noise, " e-"),
+        ("full_well", sensor.full_well, " e-"),
+        ("black_level", sensor.black_level, " DN"),
+        ("gain", sensor.system_gain, " DN/e-"),
+    ):
+        number = numbers.get(f"sensor.{key}")
+        text = f"{value:.6g}"
+        comment = "as said" if number is None else worth(number)
+        limit = numbers.get("sensor.dark_noise, limit")
+        if key == "dark_noise" and limit is not None and limit.at_most:
+            comment += f"; measured: {limit.words}"
+        rows.append((key, f'"{text}{unit}"' if unit else text, comment))
+    rows.append(("dark_current", '"0 e-/s"', "in dark_noise and black_level, at this exposure"))
+    rows.append(("exposure", f'"{sensor.exposure * 1e3:.6g} ms"', "data sheet"))
+    rows.append(("bit_depth", str(sensor.bit_depth), "of the files"))
+    return rows
+
+
+def optics_lines(found: Characterisation) -> Lines:
+    """Return [camera.optics]."""
+    assert found.known is not None
+    optics, numbers = found.known.optics, found.numbers
+    rows: Lines = []
+    for key, value in (("sigma", optics.sigma_px), ("field_sigma", optics.field_sigma_px)):
+        number = numbers.get(f"optics.{key}")
+        comment = "data sheet" if number is None else worth(number)
+        if number is not None and number.at_most:
+            comment = f"none seen; {number.words} at 95 %"
+        if value > 0.0 or key == "sigma":
+            rows.append((key, f'"{value:.4f} px"', comment))
+    return rows
+
+
+def camera_text(found: Characterisation, head: str) -> str:
+    """Return the whole camera as TOML."""
+    assert found.known is not None
+    camera: Camera = found.known.camera
+    said = "of the calibration, or as said"
+    lines: Lines = [
+        ("width", str(camera.width), ""),
+        ("height", str(camera.height), ""),
+        ("focal_length", f'["{camera.fx!r} px", "{camera.fy!r} px"]', said),
+        ("principal_point", f'["{camera.cx!r} px", "{camera.cy!r} px"]', said),
+    ]
+    if camera.pixel_pitch is not None:
+        lines.append(("pixel_pitch", f'"{camera.pixel_pitch * 1e6:.6g} um"', "data sheet"))
+    bend: Lines = [
+        (name, repr(float(value)), "")
+        for name, value in zip(DISTORTION_PARAMETERS, camera.distortion, strict=True)
+    ]
+    return _text(
+        head,
+        {
+            "camera": lines,
+            "camera.distortion": bend,
+            "camera.optics": optics_lines(found),
+            "camera.sensor": sensor_lines(found),
+        },
+    )
+
+
+def light_lines(light: Lighting) -> Lines:
+    """Return [light]."""
+    slopes = ", ".join(f'"{100.0 * n.value:.3g} %/m"' for n in (light.across, light.down))
+    return [
+        ("level", f"{light.level.value:.4f}", worth(light.level)),
+        ("gradient", f"[{slopes}]", f"{worth(light.across)}; {worth(light.down)}"),
+    ]
+
+
+def light_text(light: Lighting, head: str) -> str:
+    """Return [light] as TOML, and what it varies by as a comment."""
+    text = _text(head, {"light": light_lines(light)})
+    if math.isfinite(light.spread):
+        text += (
+            f"\n# From picture to picture the level varied by {light.spread:.3f}:\n"
+            f"# [imperfections]\n# exposure = {min(light.spread, 0.3):.3f}\n"
+        )
+    if light.falloff is not None:
+        text += (
+            f"# At half the diagonal it was lower by {light.falloff.words}: vignetting, or the "
+            "lamp;\n# the bench's lens has none.\n"
+        )
+    return text
+
+
+def target_text(section: Mapping[str, Any], light: Lighting, head: str) -> str:
+    """Return [target] as TOML, its black measured against its white."""
+    lines: Lines = []
+    for key, value in {"white": 0.85, **section, "black": round(light.black.value, 4)}.items():
+        comment = ""
+        if key == "white":
+            comment = "assumed: only its ratio to black shows in pictures"
+        elif key == "black":
+            comment = worth(light.black)
+        lines.append((key, json.dumps(value), comment))
+    text = _text(head, {"target": lines})
+    if light.ink is not None:
+        text += f"# Black has grown at its boundaries by {_micrometres(light.ink)}.\n"
+        text += f'# [imperfections]\n# ink_spread = "{abs(light.ink.value) * 1e3:.4f} mm"\n'
+    return text
+
+
+def _micrometres(number: Number) -> str:
+    return Number(number.value * 1e6, number.u * 1e6, "um").words
+
+
+def bay_text(path: Path, tower: int, found: Characterisation) -> str | None:
+    """Return the bay file with the measured numbers in place; None where it has them elsewhere.
+
+    Only sensor, optics and light change, and of a tower with a camera of its own that camera.
+    """
+    text = path.read_text("utf-8")
+    towers = read_toml(path).get("tower", [])
+    own = isinstance(towers, list) and tower < len(towers) and "camera" in towers[tower]
+    base: tuple[str | int, ...] = ("tower", tower, "camera") if own else ("camera",)
+    tables = [("sensor", sensor_lines(found)), ("optics", optics_lines(found))]
+    edits = [Edit((*base, name), key, value) for name, rows in tables for key, value, _ in rows]
+    if found.light is not None:
+        edits += [Edit(("light",), key, value) for key, value, _ in light_lines(found.light)]
+    try:
+        return edit_toml(text, edits)
+    except ConfigError:
+        return None
+
+
+def _text(head: str, tables: Mapping[str, Lines]) -> str:
+    lines = [f"# {line}".rstrip() for line in head.splitlines()]
+    for name, rows in tables.items():
+        lines += ["", f"[{name}]"]
+        lines += [f"{key} = {value}" + (f"  # {c}" if c else "") for key, value, c in rows]
+    return "\n".join(lines) + "\n"

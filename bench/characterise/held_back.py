@@ -1,0 +1,220 @@
+"""Pictures that were held back, against those that the measured camera would have taken.
+
+Noise by its variance in dark and in bright parts, whether neighbours share it, what a fit with the
+lens's own blur leaves on boundaries and on flat parts, the blur itself, and for each pipeline
+whether it finds the target and how each component of its pose scatters over repeats, against
+rendered repeats of the same view (F test). Scatter doesn't see what is off in every picture alike:
+`bench.characterise.rigid` does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from bench.characterise.checks import Check, compare
+from bench.characterise.faces import (
+    FaceFit,
+    blur_held,
+    fit_face,
+    flat_parts,
+    free_fit,
+    looked_at,
+)
+from bench.characterise.known import KnownCamera
+from bench.characterise.levels import DITHERED_VARIANCE, levels_of
+from bench.characterise.stack import LEAST_FRAMES, reduce_stack
+from bench.characterise.whiteness import REACH, whiteness_of
+from bench.errors import GeometryError, PlugInError
+from bench.geometry.pose import Pose
+from bench.imaging.picture import Picture
+from bench.solve.pipeline import Pipeline
+from bench.survey.score import rotation_error, translation_error
+from bench.targets.target import Target
+from bench.typing import Array
+
+# A standard deviation within a tenth; a blur within 0.05 px, which moves a claim of range by as
+# little (reports/photometric); neighbours that widen a mean by less than √(1 + 8 · 0.05) = 1.18.
+SPREAD_LIMITS, BLUR_LIMIT_PX, NEIGHBOUR_LIMIT = (0.81, 1.21), 0.05, 0.05
+# Frames whose faces are fitted: they differ by noise alone, which a few tell.
+FITTED = 4
+# Of a false alarm among all components of all pipelines of a series.
+ALPHA = 0.005
+RENDERED = 2  # rendered repeats for each that was observed
+COMPONENTS = ("pitch", "turn", "roll", "right", "up", "along")
+
+MORE_NOISE = "measure the noise again at the gain and exposure of later use: the sensor's setting"
+RAW = "take raw pictures: no gamma, sharpening, denoising, colour interpolation or compression"
+REFOCUS = "focus, fix lens and aperture, and measure the blur again where this target stood"
+FIXED = "correct fixed pattern (flat field), or print a target of finer grain"
+PIPELINE = "compare this pipeline's other settings, or take another one (sightbench map)"
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """Repeats that were held back.
+
+    Attributes
+    ----------
+    name : str
+        Of the series.
+    pictures : sequence of Picture
+        The same part of each frame.
+    face : FaceFit
+        The target there.
+    """
+
+    name: str
+    pictures: Sequence[Picture]
+    face: FaceFit
+
+
+def held_of(
+    name: str, pictures: Sequence[Picture], start: Pose, known: KnownCamera, target: Target
+) -> Held:
+    """Return repeats with the target in the first of them.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `bench.characterise.faces.fit_face`.
+    """
+    first = looked_at(pictures[0], known.camera, target, known.sensor)
+    return Held(name, pictures, fit_face(name, first, start, known.noise, ()))
+
+
+def picture_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
+    """Return what noise and boundaries of a series say."""
+    return [*_noise_checks(known, held), *_boundary_checks(known, target, held)]
+
+
+def _noise_checks(known: KnownCamera, held: Held) -> list[Check]:
+    if len(held.pictures) < LEAST_FRAMES:
+        return []
+    grey = np.stack([p.grey for p in held.pictures])
+    stack = reduce_stack(held.name, grey, held.pictures[0].full_scale)
+    levels = levels_of([stack])
+    expected = known.noise.variance(levels.mean)
+    clear = (expected >= DITHERED_VARIANCE) & (levels.mean < 0.96 * stack.full_scale)
+    bright = levels.mean > 0.5 * (np.min(levels.mean) + np.max(levels.mean))
+    found = []
+    for name, part in (("dark", clear & ~bright), ("bright", clear & bright)):
+        if not np.any(part):
+            continue
+        weight = levels.degrees[part]
+        ratio = float(np.average(levels.variance[part] / expected[part], weights=weight))
+        u = math.hypot(ratio * math.sqrt(2.0 / float(np.sum(weight))), ratio * known.u_noise)
+        what = f"{held.name}: noise variance in {name} parts over predicted"
+        matters = abs(math.sqrt(ratio) - 1.0)
+        found.append(compare(what, ratio, u, SPREAD_LIMITS, "", matters, MORE_NOISE))
+    white = whiteness_of([stack])
+    near = white.correlation.copy()
+    near[REACH, REACH] = 0.0
+    worst = float(near.flat[int(np.argmax(np.abs(near)))])
+    limits = (-NEIGHBOUR_LIMIT, NEIGHBOUR_LIMIT)
+    what = f"{held.name}: correlation of neighbours' noise"
+    matters = abs(white.inflation - 1.0)
+    found.append(compare(what, worst, white.u, limits, "", matters, RAW))
+    return found
+
+
+def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
+    """Return what is left with the lens's own blur, and how the blur differs."""
+    edges, flats, blurs, errors = [], [], [], []
+    for picture in held.pictures[:FITTED]:
+        seen = looked_at(picture, known.camera, target, known.sensor)
+        try:
+            scene, fit = free_fit(seen, held.face.pose, known.noise)
+            plain = fit_face(held.name, seen, fit.pose, known.noise, ())
+            fixed = blur_held(scene, fit, known.blur_at(plain.place), known.noise)
+        except (GeometryError, np.linalg.LinAlgError):
+            continue
+        flat, strong = flat_parts(scene, fixed)
+        square = (scene.grey - fixed.predicted) ** 2 * fixed.weights
+        edges.append((float(np.mean(square[strong])), int(np.count_nonzero(strong))))
+        flats.append((float(np.mean(square[flat])), int(np.count_nonzero(flat))))
+        blurs.append(plain.blur_px - known.blur_at(plain.place))
+        errors.append(plain.u_blur_px)
+    if not blurs:
+        return []
+    found = []
+    for name, parts, remedy in (
+        ("on boundaries", edges, REFOCUS),
+        ("on flat parts", flats, FIXED),
+    ):
+        ratio = float(np.mean([value for value, _ in parts]))
+        # pattern is the same in all frames: pixels of one count
+        u = ratio * math.hypot(math.sqrt(2.0 / max(parts[0][1], 1)), known.u_noise)
+        what = f"{held.name}: squared residual {name} over predicted"
+        matters = abs(math.sqrt(ratio) - 1.0)
+        found.append(compare(what, ratio, u, SPREAD_LIMITS, "", matters, remedy))
+    change = float(np.mean(blurs))
+    u = math.hypot(float(np.mean(errors)) / math.sqrt(len(blurs)), known.u_blur_px)
+    what, limits = f"{held.name}: blur beyond predicted", (-BLUR_LIMIT_PX, BLUR_LIMIT_PX)
+    matters = abs(change) / known.blur_at(held.face.place)
+    found.append(compare(what, change, u, limits, " px", matters, REFOCUS))
+    return found
+
+
+def pipeline_checks(
+    known: KnownCamera, target: Target, held: Held, pipelines: Sequence[Pipeline], seed: int
+) -> list[Check]:
+    """Return how pipelines find the target and how their poses scatter, against rendered ones."""
+    region = held.pictures[0].region
+    count = RENDERED * len(held.pictures)
+    rendered = list(known.predicted(target, held.face, region, count, seed))
+    found = []
+    for pipeline in pipelines:
+        poses = [_poses(pipeline, part, known, target) for part in (held.pictures, rendered)]
+        found += _scatter_checks(held, pipeline.name, poses, len(pipelines))
+    return found
+
+
+def _poses(
+    pipeline: Pipeline, pictures: Sequence[Picture], known: KnownCamera, target: Target
+) -> list[Pose]:
+    found = []
+    for picture in pictures:
+        try:
+            _, estimate = pipeline.run(looked_at(picture, known.camera, target, known.sensor))
+        except PlugInError:
+            continue
+        if estimate.T_camera_target_est is not None:
+            found.append(estimate.T_camera_target_est)
+    return found
+
+
+def _scatter_checks(
+    held: Held, name: str, poses: Sequence[Sequence[Pose]], pipelines: int
+) -> list[Check]:
+    seen, expected = poses
+    tried, rendered = len(held.pictures), RENDERED * len(held.pictures)
+    table = [[len(seen), tried - len(seen)], [len(expected), rendered - len(expected)]]
+    p = float(stats.fisher_exact(table)[1])
+    share, predicted = len(seen) / tried, len(expected) / rendered
+    state = "outside" if p < ALPHA else "inside"
+    what = f"{held.name}: {name} finds the target in (predicted {predicted:.2g})"
+    found = [Check(what, share, math.nan, 0.0, 1.0, "", state, abs(share - predicted), PIPELINE)]
+    if min(len(seen), len(expected)) < LEAST_FRAMES:
+        return found
+    variances = [np.var(_components(part), axis=0, ddof=1) for part in poses]
+    level = ALPHA / (len(COMPONENTS) * pipelines)
+    free = (len(seen) - 1, len(expected) - 1)
+    low, high = (float(v) for v in stats.f.ppf([0.5 * level, 1.0 - 0.5 * level], *free))
+    for k, component in enumerate(COMPONENTS):
+        ratio = float(variances[0][k] / max(variances[1][k], 1e-300))
+        state = "inside" if low <= ratio <= high else "outside"
+        what = f"{held.name}: {name}, variance of {component} over predicted"
+        matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
+        found.append(Check(what, ratio, math.nan, low, high, "", state, matters, PIPELINE))
+    return found
+
+
+def _components(poses: Sequence[Pose]) -> Array:
+    """Return rotations about the target's axes and right, up, along (N, 6) from the first pose."""
+    first = poses[0]
+    return np.array([[*rotation_error(first, p), *translation_error(first, p)] for p in poses])

@@ -1,0 +1,340 @@
+"""From series of pictures to a camera: statistics, faces, blur, light, then what was held back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from bench.characterise.blur import BlurField, blur_field
+from bench.characterise.checks import Check
+from bench.characterise.edges import EdgeResponse, edge_responses
+from bench.characterise.faces import (
+    MARGIN_PX,
+    FaceFit,
+    crop,
+    find_pose,
+    fit_face,
+    looked_at,
+)
+from bench.characterise.held_back import held_of, picture_checks, pipeline_checks
+from bench.characterise.known import KnownCamera
+from bench.characterise.levels import Levels, levels_of
+from bench.characterise.lighting import Lighting, lighting_of
+from bench.characterise.photon_transfer import Number, Transfer, photon_transfer
+from bench.characterise.series import Series, held_from, middle_of, read_frame, stacked
+from bench.characterise.stack import Stack, reduce_stack
+from bench.characterise.whiteness import Whiteness, pattern_of, whiteness_of
+from bench.errors import GeometryError, PictureError
+from bench.geometry.camera import Camera, project
+from bench.geometry.pose import Pose
+from bench.imaging.model import Imaging
+from bench.imaging.picture import Picture, Region
+from bench.imaging.region import region_of
+from bench.imaging.sensor import Sensor
+from bench.solve.pipeline import Pipeline
+from bench.targets.target import Target
+
+SAME_PLACE_PX = 1.0
+HELD_VIEW = 4  # of views, every so many is held back
+FACES_A_SERIES = 3
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """What is known before: the data sheet's camera, the target, and what to run.
+
+    Attributes
+    ----------
+    camera : Camera
+        Intrinsics.
+    imaging : Imaging
+        As said; optics and sensor of what can't be measured, and the bits.
+    target : Target
+        In the pictures.
+    pipelines : tuple of Pipeline
+        To judge; the first that finds the target gives the start.
+    seed : int
+        Of rendered repeats.
+    as_said : bool
+        Hold the camera as it is said against the pictures, without measuring it.
+    """
+
+    camera: Camera
+    imaging: Imaging
+    target: Target
+    pipelines: tuple[Pipeline, ...]
+    seed: int
+    as_said: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """A series as it was read: the part of its frames that shows the target."""
+
+    series: Series
+    pictures: list[Picture]
+    pose: Pose | None
+
+
+@dataclass(frozen=True, eq=False)
+class Characterisation:
+    """What pictures say of a camera.
+
+    Attributes
+    ----------
+    stacks : list of Stack
+        Repeats, flat and dark frames.
+    levels, transfer, whiteness : Levels, Transfer, Whiteness or None
+        Of these; None where too little could be said.
+    pattern : (float, float)
+        Fixed pattern as a fraction, and its uncertainty.
+    known : KnownCamera or None
+        The camera; None where these pictures can't tell.
+    faces : list of FaceFit
+        Used for the lens.
+    responses : list of (str, EdgeResponse)
+        Of edges, by picture.
+    blur : BlurField or None
+        Over the field.
+    light : Lighting or None
+        On the target.
+    checks : list of Check
+        Of what was held back.
+    reasons : list of str
+        Why it can't be told, where it can't.
+    numbers : dict of str to Number
+        All that a camera file says, by its key.
+    """
+
+    stacks: list[Stack]
+    levels: Levels | None = None
+    transfer: Transfer | None = None
+    whiteness: Whiteness | None = None
+    pattern: tuple[float, float] = (math.nan, math.nan)
+    known: KnownCamera | None = None
+    faces: list[FaceFit] = field(default_factory=list)
+    responses: list[tuple[str, EdgeResponse]] = field(default_factory=list)
+    blur: BlurField | None = None
+    light: Lighting | None = None
+    checks: list[Check] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
+    numbers: dict[str, Number] = field(default_factory=dict)
+
+
+def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> Characterisation:
+    """Return what series of pictures say.
+
+    Raises
+    ------
+    PictureError, ConfigError
+        A picture can't be read or used.
+    """
+    total = sum(len(one.paths) for one in series)
+    done = 0
+    shots: list[Shot] = []
+    for one in series:
+        shots.append(_read(one, setup, shots, lambda k, d=done: progress(d + k, total)))
+        done += len(one.paths)
+    repeats = [s for s in shots if s.series.kind != "view"]
+    stacks = [
+        reduce_stack(
+            shot.series.name,
+            stacked(shot.pictures[: _fitted(shot)]),
+            shot.pictures[0].full_scale,
+            (shot.pictures[0].u0, shot.pictures[0].v0),
+        )
+        for shot in repeats
+    ]
+    found = _sensor(stacks, repeats, setup)
+    if found.known is None:
+        return found
+    found = _lens(found, found.known, shots, setup)
+    assert found.known is not None
+    return replace(found, checks=_held_back(found.known, shots, setup))
+
+
+def _fitted(shot: Shot) -> int:
+    return held_from(len(shot.pictures)) if shot.series.kind == "repeats" else len(shot.pictures)
+
+
+def _read(one: Series, setup: Setup, before: list[Shot], read: Callable[[int], None]) -> Shot:
+    """Return a series' frames, cut to its target, where an unmoved one before it had it."""
+    bits = setup.imaging.sensor.bit_depth
+    first, pose = read_frame(one.paths[0], setup.camera, bits), None
+    region = middle_of(setup.camera)
+    if one.kind in ("repeats", "view"):
+        seen = looked_at(first, setup.camera, setup.target, setup.imaging.sensor)
+        pose = find_pose(replace(seen, sensor=None), setup.pipelines)
+        region = _region(pose, before, setup)
+        if region is None:
+            raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
+    pictures = [crop(first, region)]
+    for k, path in enumerate(one.paths[1:]):
+        pictures.append(crop(read_frame(path, setup.camera, bits), region))
+        read(k + 2)
+    return Shot(one, pictures, pose)
+
+
+def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | None:
+    """Return the part that shows the target; that of an earlier series where it stands alike."""
+    earlier = [shot for shot in before if shot.series.kind == "repeats" and shot.pose is not None]
+    if pose is None:  # too bright to be found: it stands where it stood
+        return earlier[-1].pictures[0].region if earlier else None
+    outline = setup.target.drawing.outline
+    corners = np.column_stack((outline, np.zeros(len(outline))))
+    try:
+        here = project(corners, pose, setup.camera)
+        for shot in earlier:
+            assert shot.pose is not None
+            there = project(corners, shot.pose, setup.camera)
+            if float(np.max(np.abs(here - there))) < SAME_PLACE_PX:
+                return shot.pictures[0].region
+        return region_of(setup.target.drawing, pose, setup.camera, MARGIN_PX)
+    except GeometryError:
+        return None
+
+
+def _sensor(stacks: list[Stack], shots: list[Shot], setup: Setup) -> Characterisation:
+    """Return what statistics of frames say; without a camera where they can't."""
+    found = Characterisation(stacks)
+    dark = tuple(k for k, shot in enumerate(shots) if shot.series.kind == "dark")
+    lit = [stack for k, stack in enumerate(stacks) if k not in dark]
+    white, pattern = whiteness_of(lit), pattern_of(lit)
+    found = replace(found, whiteness=white, pattern=pattern)
+    said = setup.imaging.sensor
+    if setup.as_said:
+        known = KnownCamera(setup.camera, setup.imaging.optics, said)
+        return replace(found, known=known, levels=levels_of(stacks))
+    reasons = [white.words] if white.correlated else []
+    try:
+        transfer = photon_transfer(stacks, dark)
+    except PictureError as error:
+        return replace(found, reasons=[*reasons, str(error)])
+    found = replace(found, transfer=transfer, levels=levels_of(stacks))
+    if transfer.bent:
+        law = "" if transfer.gamma is None else f": as a gamma of {transfer.gamma.words} has it"
+        reasons.append(f"grey values aren't in proportion to light{law}")
+    elif transfer.black is None:
+        reasons.append(
+            "the grey value without light can't be told: take dark frames, or the same scene at a "
+            "second exposure"
+        )
+    if reasons or transfer.gain is None or transfer.black is None or transfer.dark_noise is None:
+        return replace(found, reasons=reasons)
+    sensor, numbers = _measured_sensor(transfer, said)
+    known = KnownCamera(
+        setup.camera,
+        setup.imaging.optics,
+        sensor,
+        u_noise=transfer.gain.u / transfer.gain.value,
+    )
+    return replace(found, known=known, numbers=numbers)
+
+
+def _measured_sensor(transfer: Transfer, said: Sensor) -> tuple[Sensor, dict[str, Number]]:
+    gain, black, dark = transfer.gain, transfer.black, transfer.dark_noise
+    assert gain is not None
+    assert black is not None
+    assert dark is not None
+    full = transfer.saturation
+    if full is None:
+        electrons = (said.full_scale - black.value) / gain.value
+        full = Number(electrons, electrons * gain.u / gain.value, "e-", "assumed: white is full")
+    noise, used = dark.value, dark
+    if dark.at_most and said.dark_noise <= dark.value:
+        noise, used = said.dark_noise, Number(said.dark_noise, math.nan, "e-", "data sheet")
+    sensor = Sensor(
+        quantum_efficiency=said.quantum_efficiency,
+        dark_noise=noise,
+        dark_current=0.0,
+        exposure=said.exposure,
+        full_well=full.value,
+        gain=gain.value,
+        bit_depth=said.bit_depth,
+        black_level=max(black.value, 0.0),
+    )
+    return sensor, {
+        "sensor.gain": gain,
+        "sensor.black_level": black,
+        "sensor.dark_noise": used,
+        "sensor.dark_noise, limit": dark if dark.at_most else used,
+        "sensor.full_well": full,
+        "sensor.quantum_efficiency": Number(said.quantum_efficiency, math.nan, "", "data sheet"),
+    }
+
+
+def _lens(
+    found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
+) -> Characterisation:
+    """Return it with faces, blur and light of pictures that aren't held back."""
+    faces, responses, single = [], [], []
+    for name, picture, pose, alone in _views(shots, held=False):
+        seen = looked_at(picture, setup.camera, setup.target, known.sensor)
+        if np.mean(picture.grey >= picture.full_scale) > 0.001:
+            continue
+        try:
+            face = fit_face(name, seen, pose, known.noise)
+        except (GeometryError, np.linalg.LinAlgError):
+            continue
+        faces.append(face)
+        single += [face] if alone else []
+        responses += [(name, one) for one in edge_responses(seen, face.pose)]
+    blur = blur_field(faces, setup.camera)
+    numbers = dict(found.numbers)
+    if blur is not None and not setup.as_said:
+        known = replace(known, optics=blur.optics, u_blur_px=blur.sigma.u)
+        numbers |= {"optics.sigma": blur.sigma, "optics.field_sigma": blur.field_sigma}
+    light = None
+    if faces:
+        black = found.numbers.get("sensor.black_level")
+        u_black = 0.0 if black is None else black.u
+        light = lighting_of(single or faces, known, setup.target.drawing, u_black)
+    return replace(
+        found,
+        faces=faces,
+        responses=responses,
+        blur=blur,
+        known=known,
+        light=light,
+        numbers=numbers,
+    )
+
+
+def _views(shots: list[Shot], *, held: bool) -> list[tuple[str, Picture, Pose, bool]]:
+    """Return name, picture, pose and whether it is a single view, of what is or isn't held back."""
+    found, views = [], 0
+    for shot in shots:
+        if shot.pose is None:
+            continue
+        if shot.series.kind == "view":
+            views += 1
+            if (views % HELD_VIEW == 0) == held:
+                found.append((shot.series.name, shot.pictures[0], shot.pose, True))
+        elif shot.series.kind == "repeats" and not held:
+            some = shot.pictures[:FACES_A_SERIES]
+            found += [
+                (f"{shot.series.name} {k + 1}", p, shot.pose, False) for k, p in enumerate(some)
+            ]
+    return found
+
+
+def _held_back(known: KnownCamera, shots: list[Shot], setup: Setup) -> list[Check]:
+    checks = []
+    for shot in shots:
+        if shot.series.kind != "repeats" or shot.pose is None:
+            continue
+        pictures = shot.pictures[_fitted(shot) :]
+        if np.mean(pictures[0].grey >= pictures[0].full_scale) > 0.001:
+            continue
+        held = held_of(shot.series.name, pictures, shot.pose, known, setup.target)
+        checks += picture_checks(known, setup.target, held)
+        checks += pipeline_checks(known, setup.target, held, setup.pipelines, setup.seed)
+    for name, picture, pose, _ in _views(shots, held=True):
+        checks += picture_checks(
+            known, setup.target, held_of(name, [picture], pose, known, setup.target)
+        )
+    return checks
