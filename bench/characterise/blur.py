@@ -2,8 +2,9 @@
 
 The bench's lens is a Gaussian whose variance grows with the square of the distance from the
 principal point (`bench.imaging.optics.field_variance`). Out of focus a blur circle of diameter c
-adds c²/16 to the variance of either axis, and c is in proportion to |1/z - 1/focus|: so range shows
-as a parabola in 1/z. All that is linear in the variances and is fitted by weighted least squares.
+adds c²/16 to the variance of either axis, and c is in proportion to |1/z - 1/focus|: so range
+shows as a parabola in 1/z. All that is linear in the variances and is fitted by
+weighted least squares.
 """
 
 from __future__ import annotations
@@ -114,7 +115,7 @@ def share_of(place: tuple[float, float], camera: Camera) -> float:
 def _weighted(rows: Array, values: Array, u: Array) -> tuple[Array, Array, float]:
     """Return weighted least squares' amounts, covariance and χ²."""
     scaled = rows / u[:, None]
-    inverse = np.linalg.pinv(scaled.T @ scaled)
+    inverse: Array = np.asarray(np.linalg.pinv(scaled.T @ scaled))
     found = inverse @ scaled.T @ (values / u)
     return found, inverse, float(np.sum((values / u - scaled @ found) ** 2))
 

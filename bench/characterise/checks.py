@@ -50,8 +50,8 @@ class Check:
         held = {"inside": "as predicted", "outside": "off", "undecided": "can't be told"}
         spread = f" ± {self.u:.2g}" if math.isfinite(self.u) and self.u > 0.0 else ""
         return (
-            f"{self.what}: {self.value:.3g}{spread}{self.unit}, predicted within {self.low:.3g} to "
-            f"{self.high:.3g}: {held[self.state]}"
+            f"{self.what}: {self.value:.3g}{spread}{self.unit}, predicted within {self.low:.3g} "
+            f"to {self.high:.3g}: {held[self.state]}"
         )
 
 

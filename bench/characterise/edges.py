@@ -1,8 +1,8 @@
 """Spatial frequency response from slanted edges: a check of the blur that assumes no kernel.
 
 After ISO 12233 (edge-based, e-SFR): grey values near a straight edge by their distance from it, on
-quarter pixels; differentiated, windowed, transformed. The line isn't fitted to the edge anew but is
-the fitted pose's, lens distortion included, and moved to the edge's own centroid, so that short
+quarter pixels; differentiated, windowed, transformed. The line isn't fitted to the edge anew but
+is the fitted pose's, lens distortion included, and moved to the edge's own centroid, so that short
 edges will do. What is left after the pixel's own box is of a Gaussian lens exp(-2 π² σ² f²).
 """
 
@@ -24,8 +24,7 @@ from bench.typing import Array
 BINS = 4  # of a pixel
 REACH_PX, CLEAR_PX, LEAST_LENGTH_PX = 8.0, 2.0, 24.0
 MOST_EDGES = 4
-# Frequencies of which a Gaussian's width is taken: below, nothing has been lost, above noise is all
-# there is.
+# Of frequencies that a Gaussian's width is taken from: beyond, noise is all there is.
 LEAST_RESPONSE = 0.3
 FREQUENCIES = np.linspace(0.0, 0.5, 26)  # cycles per pixel
 

@@ -149,7 +149,7 @@ def fit_face(
         u_ellipse=own[:2] if kinds else np.full(2, np.nan),
         ink_m=float(amounts[2]) if len(amounts) > 2 else math.nan,
         u_ink_m=float(own[2]) if len(own) > 2 else math.nan,
-        light=plain.light,
+        light=fit.light,
         region=scene.pixels.region,
         chi_square=plain.chi_square,
         degrees=float(len(scene.grey) - len(plain.information)),

@@ -1,4 +1,4 @@
-"""Pictures of a characterised camera: photon transfer, blur over the field, response, what is off."""
+"""Pictures of a characterised camera: photon transfer, blur, response, what is off."""
 
 from __future__ import annotations
 

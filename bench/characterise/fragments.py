@@ -1,7 +1,7 @@
 """The measured camera as files that a bay file takes: camera, light, target, each number's source.
 
-What a number is worth stands behind it as a comment: standard uncertainty and source. The pictures'
-digest stands on top.
+What a number is worth stands behind it as a comment: standard uncertainty and source. The
+pictures' digest stands on top.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from bench.characterise.checks import Check, compare
+from bench.characterise.checks import Check, State, compare
 from bench.characterise.faces import (
     FaceFit,
     blur_held,
@@ -196,7 +196,7 @@ def _scatter_checks(
     table = [[len(seen), tried - len(seen)], [len(expected), rendered - len(expected)]]
     p = float(stats.fisher_exact(table)[1])
     share, predicted = len(seen) / tried, len(expected) / rendered
-    state = "outside" if p < ALPHA else "inside"
+    state: State = "outside" if p < ALPHA else "inside"
     what = f"{held.name}: {name} finds the target in (predicted {predicted:.2g})"
     found = [Check(what, share, math.nan, 0.0, 1.0, "", state, abs(share - predicted), PIPELINE)]
     if min(len(seen), len(expected)) < LEAST_FRAMES:

@@ -14,6 +14,7 @@ the variance depends on where between two grey values a mean lies below 0.4 %: s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,8 +26,8 @@ from bench.typing import Array, BoolArray
 
 PIXELS_A_LEVEL, MOST_LEVELS = 150, 40
 DITHERED_VARIANCE = 0.36 + QUANTISATION_VARIANCE
-# Of full scale, what levels of one point may differ by: black and white, or half of them saturated,
-# have no variance in common.
+# Of full scale, what levels of one point may differ by: black and white, or half of them
+# saturated, have no variance in common.
 MIXED = 0.03
 # Standard deviations from where grey values are cut off.
 HEADROOM = 4.0
@@ -86,10 +87,10 @@ def _levels(number: int, stack: Stack) -> list[tuple[float, ...]]:
     count = min(len(mean) // PIXELS_A_LEVEL, MOST_LEVELS)
     if count == 0:
         return []
-    found = []
+    found: list[tuple[float, ...]] = []
     for part in np.array_split(order, count):
         level, noise = float(np.mean(mean[part])), float(np.mean(variance[part]))
-        spread = np.sqrt(max(float(np.var(mean[part])) - noise / stack.frames, 0.0))
+        spread = math.sqrt(max(float(np.var(mean[part])) - noise / stack.frames, 0.0))
         if spread > MIXED * stack.full_scale:
             continue
         found.append((level, noise, float(len(part)), float(stack.frames), spread, float(number)))

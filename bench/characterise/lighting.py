@@ -31,8 +31,8 @@ class Lighting:
     spread : float
         Standard deviation of the level from picture to picture, a fraction; NaN of too few.
     falloff : Number or None
-        Of the level half the diagonal away from the principal point, a fraction: vignetting, as far
-        as the same light fell on all; None of too few pictures, or all in one place.
+        Of the level half the diagonal away from the principal point, a fraction: vignetting, as
+        far as the same light fell on all; None of too few pictures, or all in one place.
     black : Number
         Reflectance of the pattern, the plate's being as the drawing says.
     ink : Number or None

@@ -137,8 +137,9 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
     done = 0
     shots: list[Shot] = []
     for one in series:
-        shots.append(_read(one, setup, shots, lambda k, d=done: progress(d + k, total)))
+        shots.append(_read(one, setup, shots))
         done += len(one.paths)
+        progress(done, total)
     repeats = [s for s in shots if s.series.kind != "view"]
     stacks = [
         reduce_stack(
@@ -161,22 +162,19 @@ def _fitted(shot: Shot) -> int:
     return held_from(len(shot.pictures)) if shot.series.kind == "repeats" else len(shot.pictures)
 
 
-def _read(one: Series, setup: Setup, before: list[Shot], read: Callable[[int], None]) -> Shot:
+def _read(one: Series, setup: Setup, before: list[Shot]) -> Shot:
     """Return a series' frames, cut to its target, where an unmoved one before it had it."""
     bits = setup.imaging.sensor.bit_depth
     first, pose = read_frame(one.paths[0], setup.camera, bits), None
-    region = middle_of(setup.camera)
+    region: Region | None = middle_of(setup.camera)
     if one.kind in ("repeats", "view"):
         seen = looked_at(first, setup.camera, setup.target, setup.imaging.sensor)
         pose = find_pose(replace(seen, sensor=None), setup.pipelines)
         region = _region(pose, before, setup)
-        if region is None:
-            raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
-    pictures = [crop(first, region)]
-    for k, path in enumerate(one.paths[1:]):
-        pictures.append(crop(read_frame(path, setup.camera, bits), region))
-        read(k + 2)
-    return Shot(one, pictures, pose)
+    if region is None:
+        raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
+    rest = [crop(read_frame(path, setup.camera, bits), region) for path in one.paths[1:]]
+    return Shot(one, [crop(first, region), *rest], pose)
 
 
 def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | None:
@@ -305,7 +303,7 @@ def _lens(
 
 
 def _views(shots: list[Shot], *, held: bool) -> list[tuple[str, Picture, Pose, bool]]:
-    """Return name, picture, pose and whether it is a single view, of what is or isn't held back."""
+    """Return name, picture, pose and whether it is a single view, held back or not."""
     found, views = [], 0
     for shot in shots:
         if shot.pose is None:

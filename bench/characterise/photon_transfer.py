@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
 from bench.characterise.levels import (
     DITHERED_VARIANCE,
@@ -35,6 +35,7 @@ SEEN_SIGMAS, LIMIT_SIGMAS = 4.0, 1.645  # the latter one-sided at 95 %
 # A curve is bent beyond doubt, and so much of its height that gain would be wrong by as much.
 BENT_SIGMAS, BENT_SHARE = 5.0, 0.06
 ROUNDS = 6
+MOST_MISFIT = 20.0  # χ² over freedom beyond which no power of light explains levels
 
 
 @dataclass(frozen=True)
@@ -94,8 +95,7 @@ class Transfer:
 
 
 def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transfer:
-    """Return what series of one sensor at one setting say; `dark` are the numbers of those
-    without light.
+    """Return what series of one sensor at one setting say; the `dark` ones are without light.
 
     Raises
     ------
@@ -106,8 +106,8 @@ def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transf
     used = levels.usable
     if np.count_nonzero(used) < LEAST_LEVELS or np.ptp(levels.mean[used]) < 10.0:
         raise PictureError(
-            f"only {np.count_nonzero(used)} grey levels can be used: too few flat pixels, or noise "
-            "below 0.6 DN, which rounding hides: take more bits, light or analogue gain"
+            f"only {np.count_nonzero(used)} grey levels can be used: too few flat pixels, or "
+            "noise below 0.6 DN, which rounding hides: take more bits, light or analogue gain"
         )
     mean, variance, degrees = levels.mean[used], levels.variance[used], levels.degrees[used]
     line, covariance, chi_square = _line(mean, variance, degrees, 1)
@@ -136,13 +136,13 @@ def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transf
             None, black, None, None, both, covariance, chi_square, free, True, gamma
         )  # fmt: skip
     gain = Number(both[1], math.sqrt(covariance[1, 1]), "DN/e-")
-    dark = None if black is None else _dark_noise(both, covariance, black)
+    noise = None if black is None else _dark_noise(both, covariance, black)
     full = None
     if levels.plateau is not None and black is not None:
         electrons = (levels.plateau - black.value) / gain.value
         full = Number(electrons, electrons * gain.u / gain.value, "e-")
     return Transfer(
-        gain, black, dark, full, both, covariance, chi_square, free, False, None
+        gain, black, noise, full, both, covariance, chi_square, free, False, None
     )  # fmt: skip
 
 
@@ -159,12 +159,16 @@ def _line(mean: Array, variance: Array, degrees: Array, order: int) -> tuple[Arr
         normal = rows.T @ (rows * weight[:, None])
         found = np.linalg.solve(normal, rows.T @ (weight * variance))
         expected = rows @ found
-    return found, np.linalg.inv(normal), float(weight @ (variance - expected) ** 2)
+    return (
+        np.asarray(found),
+        np.asarray(np.linalg.inv(normal)),
+        float(weight @ (variance - expected) ** 2),
+    )
 
 
 def _dark_noise(line: tuple[float, float], covariance: Array, black: Number) -> Number:
     """Return σ_d, or its upper limit where rounding and shot noise hide it."""
-    at_black = np.array([1.0, black.value])
+    at_black: Array = np.array([1.0, black.value])
     square = line[0] + line[1] * black.value - QUANTISATION_VARIANCE
     u_square = math.hypot(math.sqrt(at_black @ covariance @ at_black), line[1] * black.u)
     if square < SEEN_SIGMAS * u_square:
@@ -217,17 +221,17 @@ def _crossing(one: Stack, other: Stack, least: Callable[[Array], Array]) -> Numb
     top = 0.96 * min(one.full_scale, other.full_scale)
     flat = one.flat & other.flat & (one.mean < top) & (other.mean < top)
     half = [stack.frames // 2 for stack in (one, other)]
-    sorting = sum(
-        (s.residual[:h].mean(axis=0) + s.mean)[flat]
-        for s, h in zip((one, other), half, strict=True)
-    )
-    count = min(np.count_nonzero(flat) // 150, 40)
+    early = [s.residual[:h].mean(axis=0) + s.mean for s, h in zip((one, other), half, strict=True)]
+    sorting = (early[0] + early[1])[flat]
+    count = min(int(np.count_nonzero(flat)) // 150, 40)
     if count < LEAST_LEVELS:
         return None
     parts = np.array_split(np.argsort(sorting), count)
-    means, squares, clear = [], [], np.ones(count, dtype=np.bool_)
+    means: list[Array] = []
+    squares: list[Array] = []
+    clear = np.ones(count, dtype=np.bool_)
     for stack, first in zip((one, other), half, strict=True):
-        late = (stack.residual[first:].mean(axis=0) + stack.mean)[flat].astype(np.float64)
+        late = (stack.residual[first:].mean(axis=0) + stack.mean)[flat]
         noise = stack.variance[flat]
         level = np.array([np.mean(late[p]) for p in parts])
         own = np.array([np.mean(noise[p]) for p in parts])
@@ -284,7 +288,7 @@ def _gamma(levels: Levels, black: float) -> Number | None:
     found = optimize.minimize_scalar(cost, bounds=(best - 0.06, best + 0.06), method="bounded")
     gamma, least, step = float(found.x), float(found.fun), 0.02
     bend = (cost(gamma + step) + cost(gamma - step) - 2.0 * least) / step**2
-    free = max(np.count_nonzero(used) - 3, 1)
-    if bend <= 0.0 or stats.chi2.sf(least / max(1.0, least / free), free) < 1e-6:
+    misfit = max(1.0, least / max(int(np.count_nonzero(used)) - 3, 1))
+    if bend <= 0.0 or misfit > MOST_MISFIT:
         return None
-    return Number(gamma, math.sqrt(2.0 * max(1.0, least / free) / bend), "")
+    return Number(gamma, math.sqrt(2.0 * misfit / bend), "")

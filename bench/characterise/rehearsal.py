@@ -1,4 +1,4 @@
-"""Frames to rehearse with where there are no photographs: rendered as a tower's camera sees them."""
+"""Frames to rehearse with where there are no photographs, as a tower's camera sees them."""
 
 from __future__ import annotations
 

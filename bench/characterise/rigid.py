@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from bench.characterise.checks import Check
+from bench.characterise.checks import Check, State
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.solve.estimate import Estimate
@@ -131,7 +131,7 @@ def _chi_square(what: str, values: Array, u: Array, places: Array) -> Check:
     limit = float(stats.chi2.isf(P_SHOWN, free)) / free
     ratio = square / free
     low = float(stats.chi2.ppf(P_SHOWN, free)) / free
-    state = "inside" if ratio <= limit else "outside"
+    state: State = "inside" if ratio <= limit else "outside"
     words = what
     if state == "outside":
         rows = np.column_stack((np.ones(len(values)), places))
@@ -151,7 +151,7 @@ def _length(distance: Array, u: Array, known_m: tuple[float, float]) -> Check:
     mean = float(weight @ distance / np.sum(weight))
     own = math.hypot(1.0 / math.sqrt(float(np.sum(weight))), known_m[1])
     off, limit = 1e3 * (mean - known_m[0]), 1e3 * 2.0 * own
-    state = "inside" if abs(off) <= limit else "outside"
+    state: State = "inside" if abs(off) <= limit else "outside"
     what = "bar: its length less the calibrated one"
     return Check(
         what, off, 1e3 * own, -limit, limit, " mm", state, abs(off) / limit - 1.0, CALIBRATE

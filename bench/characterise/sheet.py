@@ -19,10 +19,10 @@ MIND = (
 STEPS = (
     (
         "Before",
-        "Lens focused and locked, aperture locked, automatic exposure, gain, gamma, sharpening and "
-        "white balance off; raw, uncompressed files of all bits. Let the camera warm up for half "
-        "an hour. Lamp: steady (direct current), not a mains tube that flickers; from the side, so "
-        "that nothing glares on the plate.",
+        "Lens focused and locked, aperture locked, automatic exposure, gain, gamma, sharpening "
+        "and white balance off; raw, uncompressed files of all bits. Let the camera warm up for "
+        "half an hour. Lamp: steady (direct current), not a mains tube that flickers; from the "
+        "side, so that nothing glares on the plate.",
     ),
     (
         "1  Still: 30 pictures, still-01, still-02, …",
@@ -45,9 +45,9 @@ STEPS = (
     ),
     (
         "5  Views: 20 pictures, each its own name",
-        "Exposure as in the first series. Target in the middle, on each side and in each corner of "
-        "the picture, at the nearest, a middle and the farthest range of use; turned by 20 to 45 "
-        "deg, to either side; still while the shutter is open. Every fourth is held back to judge.",
+        "Exposure as in the first series. Target in the middle, on each side and in each corner "
+        "of the picture, at the nearest, a middle and the farthest range of use; turned by 20 to "
+        "45 deg, to either side; still while the shutter is open. Every fourth is held back.",
     ),
     (
         "6  Bar: 10 pictures, if you can",

@@ -1,8 +1,8 @@
 """Repeats of one unmoving scene: what changes from frame to frame, and what noise is left.
 
 Light that flickers moves all pixels of a frame by a share of their level, and an offset that
-drifts moves all alike: both are fitted to each frame and taken out, so that what is left of a pixel
-over the frames is its temporal noise. A scene that moves changes pixels by their slope.
+drifts moves all alike: both are fitted to each frame and taken out, so that what is left of a
+pixel over the frames is its temporal noise. A scene that moves changes pixels by their slope.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ LEAST_FRAMES, LEAST_PIXELS = 4, 400
 # Of a pixel's noise, what its level may change by over a pixel: a shift of 0.1 px then adds
 # (0.1 · 0.5)² = 0.25 % to its variance.
 FLAT_SIGMAS = 0.5
-# A chance of 1 in 10,000 for each of the few things asked; and sizes below which they don't matter:
-# 0.2 % of light is 0.4 DN at 200, 0.02 px is a fifth of what detectors claim for a corner.
+# A chance of 1 in 10,000 for each of the few things asked; and sizes below which they don't
+# matter: 0.2 % of light is 0.4 DN at 200, 0.02 px is a fifth of what detectors claim for a corner.
 P_SHOWN, FLICKER_MATTERS, MOTION_MATTERS_PX = 1e-4, 0.002, 0.02
 
 
@@ -39,7 +39,7 @@ class Stack:
         Of the series.
     mean : (H, W) float64
         Over the frames, DN.
-    residual : (N, H, W) float32
+    residual : (N, H, W) float64
         Grey value minus mean, less what its frame has in common.
     variance : (H, W) float64
         Temporal, DN².
@@ -94,16 +94,16 @@ def reduce_stack(
             f"{name}: {frames} frames of {grey[0].size} px; noise needs {LEAST_FRAMES} frames of "
             f"{LEAST_PIXELS} px or more"
         )
-    mean = np.mean(grey, axis=0, dtype=np.float64)
-    residual = (grey - mean).astype(np.float32)
-    variance = np.sum(np.square(residual, dtype=np.float64), axis=0) / (frames - 1)
+    mean: Array = np.asarray(np.mean(grey, axis=0, dtype=np.float64))
+    residual: Array = np.asarray(grey - mean)
+    variance: Array = np.asarray(np.sum(residual**2, axis=0) / (frames - 1))
     noise = math.sqrt(float(np.median(variance)) + QUANTISATION_VARIANCE)
     # over three pixels: pixels that differ from their neighbours aren't slopes
     flat = np.hypot(*np.gradient(cv2.blur(mean, (3, 3)))) <= FLAT_SIGMAS * noise
-    down, across = np.gradient(mean)
+    down, across = (np.asarray(part) for part in np.gradient(mean))
     common, light = _common(residual, mean, flat if np.count_nonzero(flat) > 100 else ~flat)
-    residual -= common.astype(np.float32)
-    variance = np.sum(np.square(residual, dtype=np.float64), axis=0) / (frames - 1)
+    residual -= common
+    variance = np.asarray(np.sum(residual**2, axis=0) / (frames - 1))
     flicker, drift = _shown_light(light, variance, mean)
     motion, creep = _motion(residual, across, down, variance)
     return Stack(
@@ -119,7 +119,7 @@ def _common(residual: Array, mean: Array, used: BoolArray) -> tuple[Array, Array
     if spread > 5.0:  # otherwise a gain can't be told from an offset
         rows.append(level / spread)
     design = np.stack([row[used] for row in rows], axis=1)
-    amounts = np.linalg.lstsq(design, residual[:, used].T.astype(np.float64), rcond=None)[0]
+    amounts = np.linalg.lstsq(design, residual[:, used].T, rcond=None)[0]
     return np.tensordot(amounts.T, np.stack(rows), axes=1), amounts[0]
 
 

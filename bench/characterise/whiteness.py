@@ -1,9 +1,9 @@
 """Whether temporal noise is each pixel's own: its correlation with neighbours, rows, blocks.
 
-A sensor's noise is white (EMVA 1288 calls for its spectrum). A picture that was denoised, scaled or
-interpolated from a mosaic has neighbours alike, a sharpened one opposite, JPEG both within its
-blocks of 8. Pipelines that take noise for white then claim too little or too much: of n pixels the
-mean scatters by the *inflation* √(Σ ρ) more than independent ones would.
+A sensor's noise is white (EMVA 1288 calls for its spectrum). A picture that was denoised, scaled
+or interpolated from a mosaic has neighbours alike, a sharpened one opposite, JPEG both within its
+blocks of 8. Pipelines that take noise for white then claim too little or too much: of n pixels
+the mean scatters by the *inflation* √(Σ ρ) more than independent ones would.
 """
 
 from __future__ import annotations
@@ -15,13 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.characterise.stack import Stack
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 REACH = 3
 # Beyond chance by so many standard deviations, and by what changes a claim: neighbours on all
 # sides alike by 0.02 widen a mean by √(1 + 8 · 0.02) = 1.08.
 SHOWN_SIGMAS, MATTERS = 5.0, 0.02
 ROW_LAGS = range(6, 12)
+# DN², below which a pixel hardly ever leaves one grey value: what then is left is its frame's.
+STEADY = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +91,7 @@ def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
     total, pairs = np.zeros((size, size)), np.zeros((size, size))
     within, borders, far = np.zeros(2), np.zeros(2), np.zeros(2)
     for stack in stacks:
-        used = stack.flat & (stack.variance > 0.0) & (stack.mean < 0.97 * stack.full_scale)
+        used = stack.flat & (stack.variance > STEADY) & (stack.mean < 0.97 * stack.full_scale)
         sigma = np.sqrt(np.where(used, stack.variance, 1.0))
         z = np.where(used, stack.residual / sigma, 0.0)
         z *= math.sqrt(stack.frames / (stack.frames - 1.0))
@@ -113,7 +115,7 @@ def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
 
 
 def _pairs(
-    z: Array, used: Array, i: int, j: int, first: Array | None = None
+    z: Array, used: BoolArray, i: int, j: int, first: BoolArray | None = None
 ) -> tuple[float, float]:
     """Return the sum of products with the pixel i rows and j columns on, and how many."""
     height, width = used.shape

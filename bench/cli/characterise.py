@@ -27,7 +27,7 @@ def command(
         list[str] | None,
         typer.Argument(
             metavar="FRAMES…",
-            help="Picture files, folders of them, or wild cards; all of one camera, lens and gain.",
+            help="Picture files, folders of them, or wild cards; all of one camera and setting.",
             show_default=False,
         ),
     ] = None,
@@ -97,18 +97,20 @@ def command(
     'sightbench characterise --sheet' prints what to take, and how.
 
     Repeats give gain, black level, dark noise and saturation (photon transfer, EMVA 1288 release
-    4.0); what a target can't give, quantum efficiency and dark current, stays as the bay file says.
+    4.0); what a target can't give, quantum efficiency and dark current, stays as said.
     Views give the blur over the field, with a slanted-edge response (ISO 12233) as a check that
     assumes no kernel, light, the pattern's reflectance and ink spread.
 
     Writes camera.toml, light.toml and target.toml, as a bay file takes them, each number with its
-    standard uncertainty and source; bay.toml, the bay file with these numbers; tables and pictures.
+    standard uncertainty and source; bay.toml, the bay file with these numbers; tables and
+    pictures.
 
     The last third of each series and every fourth view are held back: noise, boundaries, blur,
     detection and the scatter of each pipeline's poses there are compared with what the bench
-    predicts of the measured camera. Exit code 0: the bench predicts this camera; 1: it doesn't, and
-    in what, with what to do; 3: these pictures can't tell, because noise isn't white (sharpened,
-    denoised, JPEG), grey values aren't in proportion to light (gamma), or something is missing.
+    predicts of the measured camera. Exit code 0: the bench predicts this camera; 1: it doesn't,
+    and in what, with what to do; 3: these pictures can't tell, because noise isn't white
+    (sharpened, denoised, JPEG), grey values aren't in proportion to light (gamma), or
+    something is missing.
 
     Without pictures this is a rehearsal: frames of the shipped camera, blurred more than its data
     sheet says, are rendered, saved and characterised like photographs.

@@ -14,7 +14,7 @@ from pydantic import Field
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.geometry.camera import Camera
-from bench.scene.camera_section import IntrinsicsSection
+from bench.scene.camera_section import CameraSection
 from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
 from bench.scene.quantities import Quantity
 from bench.strict import Section, read_toml, validate
@@ -52,8 +52,8 @@ class UncertaintySection(Section):
 class CameraFile(Section):
     """A camera file."""
 
-    camera: IntrinsicsSection
-    """Intrinsics, with the keys of a bay's [camera]."""
+    camera: CameraSection
+    """With the keys of a bay's [camera]; intrinsics are what is taken."""
     uncertainty: UncertaintySection | None = None
     """How well they are known."""
 

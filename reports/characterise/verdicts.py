@@ -21,7 +21,7 @@ from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor, expose
 from bench.scene.load import load_bay
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.typing import GreyImage
+from bench.typing import Array, GreyImage
 from reports.characterise.sensors import random_stream
 
 FRAMES = 10
@@ -33,17 +33,23 @@ def honest(grey: GreyImage, sensor: Sensor, rng: np.random.Generator) -> GreyIma
     return grey
 
 
+def rounded(values: Array, like: GreyImage) -> GreyImage:
+    """Return grey values of the same type."""
+    whole = np.rint(values)
+    return whole.astype(np.uint8) if like.dtype == np.uint8 else whole.astype(np.uint16)
+
+
 def correlated(grey: GreyImage, sensor: Sensor, rng: np.random.Generator) -> GreyImage:
     """Return the frame as if a camera had smoothed it a little: neighbours correlate by 0.2."""
     smooth = cv2.sepFilter2D(grey.astype(np.float64), -1, SOFT, SOFT)
-    return np.rint(smooth).astype(grey.dtype)
+    return rounded(smooth, grey)
 
 
 def curved(grey: GreyImage, sensor: Sensor, rng: np.random.Generator) -> GreyImage:
     """Return the frame with a gamma of 2.2 that nobody spoke of."""
     span = sensor.full_scale - sensor.black_level
     light = np.clip((grey - sensor.black_level) / span, 0.0, 1.0)
-    return np.rint(sensor.black_level + span * light ** (1.0 / 2.2)).astype(grey.dtype)
+    return rounded(sensor.black_level + span * light ** (1.0 / 2.2), grey)
 
 
 SOFT = np.array([0.1, 0.8, 0.1])

@@ -1,0 +1,99 @@
+"""Blur over the field, edges' responses and light from rendered faces."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import special
+
+from bench.characterise.blur import blur_field
+from bench.characterise.edges import FREQUENCIES, edge_responses, response_of
+from bench.characterise.faces import fit_face, looked_at
+from bench.characterise.known import KnownCamera
+from bench.characterise.lighting import lighting_of
+from bench.geometry.camera import Camera
+from bench.geometry.viewing import View, pose_of_view
+from bench.imaging.illumination import Illumination
+from bench.imaging.model import Imaging
+from bench.imaging.optics import Optics
+from bench.imaging.sensor import Sensor
+from bench.render.planar import render_target
+from bench.targets.design import MarkerDesign, build_target
+from bench.targets.ink import inked
+
+CAMERA = Camera(1200, 1000, 1700.0, 1700.0, 599.5, 499.5, (-0.07, 0.05, 0.0, 0.0, 0.0), 5e-6)
+SENSOR = Sensor(0.6, 4.0, 0.0, 0.005, 12_000.0, None, 10, 8.0)
+OPTICS = Optics(0.7, field_sigma_px=0.5)
+IMAGING = Imaging(OPTICS, Illumination(0.8, (0.08, -0.05)), SENSOR)
+TARGET = build_target(MarkerDesign(size=0.2, plate=(0.26, 0.26), quiet_zone=0.025))
+PLACES = [(0.5, 0.5), (0.2, 0.2), (0.8, 0.25), (0.25, 0.8), (0.8, 0.8), (0.5, 0.25)]
+
+
+def seen(imaging, drawing=TARGET.drawing, places=PLACES):
+    for k, (x, y) in enumerate(places):
+        pixel = (x * CAMERA.width, y * CAMERA.height)
+        view = View(2.0 + 0.3 * (k % 3), math.radians((-20, 25, 35)[k % 3]), 0.15, 0.1, pixel)
+        pose = pose_of_view(view, CAMERA)
+        rng = np.random.default_rng([19, k])
+        target = replace(TARGET, drawing=drawing)
+        picture = render_target(target, pose, CAMERA, imaging, rng)
+        observation = looked_at(picture, CAMERA, TARGET, SENSOR)
+        known = KnownCamera(CAMERA, OPTICS, SENSOR)
+        yield observation, fit_face(f"face {k}", observation, pose, known.noise)
+
+
+@pytest.fixture(scope="module")
+def faces():
+    return list(seen(IMAGING))
+
+
+def test_blur_is_found_in_the_middle_and_outward_within_its_claim(faces):
+    found = blur_field([face for _, face in faces], CAMERA)
+    assert abs(found.sigma.value - 0.7) < 4.0 * found.sigma.u
+    assert abs(found.field_sigma.value - 0.5) < 4.0 * found.field_sigma.u
+    assert found.sigma.u < 0.01
+    # round everywhere: the bench's field has no direction
+    assert abs(found.radial) < 4.0 * found.u_radial
+
+
+def test_even_blur_has_no_field_but_a_limit():
+    even = replace(IMAGING, optics=Optics(0.7))
+    found = blur_field([face for _, face in seen(even)], CAMERA)
+    assert found.field_sigma.at_most
+    assert found.optics.field_sigma_px == 0.0
+    assert abs(found.sigma.value - 0.7) < 4.0 * found.sigma.u
+
+
+def test_edges_alone_say_the_same(faces):
+    widths, blurs = [], []
+    for observation, face in faces:
+        widths += [one.sigma_px for one in edge_responses(observation, face.pose)]
+        blurs.append(face.blur_px)
+    assert len(widths) >= 6
+    # an edge of 100 px: its width is known to some 2 %, and noise of bins widens nothing
+    assert np.median(widths) == pytest.approx(np.median(blurs), rel=0.05)
+
+
+def test_a_gaussian_edge_has_the_closed_form():
+    # exp(-2 π² σ² f²) times the pixel's sinc, along rows: an exact edge, sampled every 0.05 px
+    sigma, distance = 0.8, np.arange(-6.0, 6.0, 0.05)
+    lens = np.linspace(-0.5, 0.5, 201)
+    step = special.ndtr((distance[:, None] + lens) / sigma).mean(axis=1)
+    found = response_of(distance, 100.0 * step, 0.0)
+    expected = np.exp(-2.0 * (np.pi * sigma * FREQUENCIES) ** 2) * np.sinc(FREQUENCIES)
+    # the window and bins of a quarter pixel leave under a hundredth
+    assert np.max(np.abs(found.response - expected)) < 0.01
+    assert found.sigma_px == pytest.approx(sigma, rel=0.01)
+
+
+def test_light_black_and_ink_are_found():
+    spread = inked(TARGET.drawing, 1e-4)
+    pairs = list(seen(IMAGING, spread))
+    known = KnownCamera(CAMERA, OPTICS, SENSOR)
+    found = lighting_of([face for _, face in pairs], known, TARGET.drawing, 0.02)
+    assert found.level.value == pytest.approx(0.8, abs=max(4.0 * found.level.u, 0.002))
+    assert found.across.value == pytest.approx(0.08, abs=max(4.0 * found.across.u, 0.002))
+    assert found.black.value == pytest.approx(0.05, abs=max(4.0 * found.black.u, 0.001))
+    assert found.ink.value == pytest.approx(1e-4, abs=4.0 * found.ink.u + 3e-6)
+    assert abs(found.falloff.value) < 4.0 * found.falloff.u + 0.002

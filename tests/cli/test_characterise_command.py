@@ -1,0 +1,151 @@
+import json
+
+import cv2
+import numpy as np
+import polars as pl
+import pytest
+
+from bench.characterise.series import series_of
+from bench.cli.main import main
+from bench.scene.camera_file import read_camera
+from bench.scene.load import load_bay
+
+BAY = """
+name = "Little bay"
+standoff = "2 m"
+[camera]
+width = 480
+height = 400
+pixel_pitch = "6 um"
+focal_length = "800 px"
+[camera.optics]
+sigma = "0.7 px"
+[camera.sensor]
+quantum_efficiency = 0.6
+dark_noise = "8 e-"
+full_well = "10 ke-"
+bit_depth = 10
+black_level = "12 DN"
+[light]
+level = 0.75
+gradient = ["5 %/m", "-3 %/m"]
+[[tower]]
+name = "left"
+offset = "1.5 m"
+height = "1 m"
+[[tower]]
+name = "right"
+offset = "-1.5 m"
+height = "1 m"
+[[vehicle]]
+name = "cart"
+[[vehicle.axle]]
+name = "front"
+behind = "0 m"
+track = "1.4 m"
+wheel_height = "0.3 m"
+[target]
+kind = "marker"
+size = "200 mm"
+black = 0.05
+[survey]
+ranges = "1.5, 3 m"
+turns = "0, 30 deg"
+trials = 30
+pipelines = ["apriltag/ippe-lm"]
+[tolerance]
+within = "1 deg"
+"""
+TRUE_GAIN = (1023 - 12) / 10_000
+
+
+@pytest.fixture(scope="module")
+def bay(tmp_path_factory):
+    path = tmp_path_factory.mktemp("bay") / "little.toml"
+    # a plate that fills more of so small a frame
+    path.write_text(BAY)
+    return path
+
+
+@pytest.fixture(scope="module")
+def rehearsal(bay, tmp_path_factory):
+    out = tmp_path_factory.mktemp("characterised")
+    code = main(["characterise", "--bay", str(bay), "--quiet", "--out", str(out)])
+    return code, out
+
+
+def test_a_rehearsal_measures_the_camera_and_says_that_the_bench_predicts_it(rehearsal):
+    code, out = rehearsal
+    value = json.loads((out / "characterisation.json").read_text())["value"]
+    assert code == value["verdict"] == 0, value["reasons"] or value["to_do"]
+    gain = value["numbers"]["sensor.gain"]
+    assert abs(gain["value"] - TRUE_GAIN) < 4.0 * gain["u"]
+    sigma = value["numbers"]["optics.sigma"]
+    # rehearsed frames are blurred by 0.1 px more than the bay file says
+    assert abs(sigma["value"] - 0.8) < 4.0 * sigma["u"]
+
+
+def test_what_is_written_is_taken_as_it_is(rehearsal):
+    _, out = rehearsal
+    assert read_camera(out / "camera.toml").width == 480
+    bay = load_bay(out / "bay.toml")
+    assert bay.towers[0].imaging.sensor.gain == pytest.approx(TRUE_GAIN, rel=0.05)
+    text = (out / "camera.toml").read_text()
+    assert "u = " in text
+    assert "sha256" in text
+    assert "measured" in text
+    for name in ("photon_transfer", "blur_field", "edge_response", "predicted_observed"):
+        assert (out / f"{name}.png").stat().st_size > 10_000
+    assert pl.read_csv(out / "checks.csv")["state"].to_list().count("inside") > 5
+
+
+def test_the_data_sheet_is_held_against_the_same_pictures(rehearsal, bay, tmp_path, capsys):
+    # its blur is 0.1 px less than that of the pictures, beyond the limit of 0.05 px
+    shots = str(rehearsal[1] / "rehearsal" / "still*.png")
+    arguments = ["characterise", shots, "--bay", str(bay), "--as-said", "--out", str(tmp_path)]
+    assert main(arguments) == 1
+    assert "blur beyond predicted" in capsys.readouterr().out
+    assert not (tmp_path / "camera.toml").exists()
+
+
+def test_pictures_with_a_gamma_cannot_tell(rehearsal, bay, tmp_path, capsys):
+    for path in (rehearsal[1] / "rehearsal").glob("[sd]*-*.png"):
+        grey = cv2.imread(str(path), cv2.IMREAD_UNCHANGED).astype(np.float64)
+        curved = 12 + 1011 * np.clip((grey - 12) / 1011, 0.0, 1.0) ** (1 / 2.2)
+        if path.name.startswith(("still", "dim")):
+            cv2.imwrite(str(tmp_path / path.name), np.rint(curved).astype(np.uint16))
+    out = tmp_path / "out"
+    assert main(["characterise", str(tmp_path), "--bay", str(bay), "--out", str(out)]) == 3
+    assert "aren't in proportion to light" in capsys.readouterr().out
+
+
+def test_the_sheet_is_written(tmp_path):
+    assert main(["characterise", "--sheet", "--out", str(tmp_path)]) == 0
+    assert {p.suffix for p in tmp_path.iterdir()} == {".pdf"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--second", "8"], "--rigid and --second belong together"),
+        (["--tower", "middle"], "middle"),
+        (["nothing-here-*.png"], "no such file"),
+        (["--pipeline", "no/such"], "no"),
+    ],
+)
+def test_bad_input_is_one_line(arguments, words, tmp_path, capsys):
+    assert main(["characterise", *arguments, "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert len(said.strip().splitlines()) == 1
+
+
+def test_series_go_by_name(tmp_path):
+    names = [f"near-{k:02d}.png" for k in range(9)] + ["dark-1.png", "a.png", "b-1.png"]
+    series = series_of([tmp_path / n for n in names])
+    assert [(s.name, s.kind, len(s.paths)) for s in series] == [
+        ("near", "repeats", 9),
+        ("dark", "dark", 1),
+        ("a", "view", 1),
+        ("b-1", "view", 1),
+    ]
