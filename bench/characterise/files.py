@@ -147,7 +147,10 @@ def faces_table(found: Characterisation) -> pl.DataFrame:
 
 def words_of(found: Characterisation) -> list[str]:
     """Return what a terminal shows."""
-    lines = [f"{name}: {n.words}, {n.source}" for name, n in found.numbers.items()]
+    lines = [
+        f"{name}: {n.words}" + ("" if n.source in n.words else f", {n.source}")
+        for name, n in found.numbers.items()
+    ]
     if found.whiteness is not None:
         lines.append(found.whiteness.words)
     share, u = found.pattern

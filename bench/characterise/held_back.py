@@ -27,7 +27,7 @@ from bench.characterise.faces import (
 )
 from bench.characterise.known import KnownCamera
 from bench.characterise.levels import DITHERED_VARIANCE, levels_of
-from bench.characterise.stack import LEAST_FRAMES, reduce_stack
+from bench.characterise.stack import LEAST_FRAMES, LEAST_PIXELS, reduce_stack
 from bench.characterise.whiteness import REACH, whiteness_of
 from bench.errors import GeometryError, PlugInError
 from bench.geometry.pose import Pose
@@ -44,6 +44,7 @@ SPREAD_LIMITS, BLUR_LIMIT_PX, NEIGHBOUR_LIMIT = (0.81, 1.21), 0.05, 0.05
 FITTED = 4
 # Of a false alarm among all components of all pipelines of a series.
 ALPHA = 0.005
+PERMUTATIONS = 10_000
 RENDERED = 2  # rendered repeats for each that was observed
 COMPONENTS = ("pitch", "turn", "roll", "right", "up", "along")
 
@@ -136,7 +137,10 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
         flat, strong = flat_parts(scene, fixed)
         square = (scene.grey - fixed.predicted) ** 2 * fixed.weights
         edges.append((float(np.mean(square[strong])), int(np.count_nonzero(strong))))
-        flats.append((float(np.mean(square[flat])), int(np.count_nonzero(flat))))
+        # where rounding hides noise, its own error depends on the level and not on chance
+        flat &= 1.0 / fixed.weights >= DITHERED_VARIANCE
+        if np.count_nonzero(flat) >= LEAST_PIXELS:
+            flats.append((float(np.mean(square[flat])), int(np.count_nonzero(flat))))
         blurs.append(plain.blur_px - known.blur_at(plain.place))
         errors.append(plain.u_blur_px)
     if not blurs:
@@ -146,6 +150,8 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
         ("on boundaries", edges, REFOCUS),
         ("on flat parts", flats, FIXED),
     ):
+        if not parts:
+            continue
         ratio = float(np.mean([value for value, _ in parts]))
         # pattern is the same in all frames: pixels of one count
         u = ratio * math.hypot(math.sqrt(2.0 / max(parts[0][1], 1)), known.u_noise)
@@ -201,17 +207,41 @@ def _scatter_checks(
     found = [Check(what, share, math.nan, 0.0, 1.0, "", state, abs(share - predicted), PIPELINE)]
     if min(len(seen), len(expected)) < LEAST_FRAMES:
         return found
-    variances = [np.var(_components(part), axis=0, ddof=1) for part in poses]
     level = ALPHA / (len(COMPONENTS) * pipelines)
-    free = (len(seen) - 1, len(expected) - 1)
-    low, high = (float(v) for v in stats.f.ppf([0.5 * level, 1.0 - 0.5 * level], *free))
+    off = [values - values.mean(axis=0) for values in map(_components, poses)]
     for k, component in enumerate(COMPONENTS):
-        ratio = float(variances[0][k] / max(variances[1][k], 1e-300))
+        ratio, low, high = variance_ratio(off[0][:, k], off[1][:, k], level)
         state = "inside" if low <= ratio <= high else "outside"
         what = f"{held.name}: {name}, variance of {component} over predicted"
         matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
         found.append(Check(what, ratio, math.nan, low, high, "", state, matters, PIPELINE))
     return found
+
+
+def variance_ratio(observed: Array, predicted: Array, level: float) -> tuple[float, float, float]:
+    """Return F, the ratio of variances, and its limits at a level of false alarms.
+
+    Limits are the wider of those of a normal distribution and of permutations: corners jump now
+    and then, so that few poses scatter far more than most, which F takes for a change.
+
+    Parameters
+    ----------
+    observed, predicted : (N,), (M,) float64
+        Deviations from their means.
+    level : float
+        Two-sided.
+    """
+    n, m = len(observed), len(predicted)
+    wider = [observed * math.sqrt(n / (n - 1.0)), predicted * math.sqrt(m / (m - 1.0))]
+    both = np.concatenate(wider) ** 2
+    key = np.random.SeedSequence([n, m, PERMUTATIONS])
+    order = np.random.default_rng(key).permuted(np.tile(both, (PERMUTATIONS, 1)), axis=1)
+    first, second = order[:, :n].mean(axis=1), order[:, n:].mean(axis=1)
+    drawn = first / np.maximum(second, 1e-300)
+    ends = [0.5 * level, 1.0 - 0.5 * level]
+    by_chance, normal = np.quantile(drawn, ends), stats.f.ppf(ends, n - 1, m - 1)
+    ratio = float(np.mean(both[:n]) / max(float(np.mean(both[n:])), 1e-300))
+    return ratio, float(min(by_chance[0], normal[0])), float(max(by_chance[1], normal[1]))
 
 
 def _components(poses: Sequence[Pose]) -> Array:

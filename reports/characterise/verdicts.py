@@ -24,7 +24,7 @@ from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.typing import Array, GreyImage
 from reports.characterise.sensors import random_stream
 
-FRAMES = 10
+FRAMES = 8
 Change = Callable[[GreyImage, Sensor, np.random.Generator], GreyImage]
 
 

@@ -4,8 +4,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from bench.characterise.checks import compare, exit_code, what_to_do
+from bench.characterise.held_back import variance_ratio
 from bench.characterise.rigid import BarView, bar_of
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -44,6 +46,22 @@ def test_two_cameras_of_each_case_are_judged_right(case):
     pipelines = usual_pipelines()
     expected = 0 if case == "honest" else 1
     assert [verdict(n, case, pipelines) for n in (0, 1)] == [expected, expected]
+
+
+def test_a_ratio_of_variances_is_judged_by_what_scatters():
+    rng = np.random.default_rng(21)
+    few, many = rng.normal(0.0, 1.0, 12), rng.normal(0.0, 1.0, 24)
+    ratio, low, high = variance_ratio(few - few.mean(), many - many.mean(), 4e-4)
+    assert low < ratio < high
+    # F(11, 23) at 2e-4 in either tail: scipy.stats.f
+    assert low <= stats.f.ppf(2e-4, 11, 23)
+    assert high >= stats.f.isf(2e-4, 11, 23)
+    ratio, low, high = variance_ratio(4.0 * few, many, 4e-4)
+    assert ratio > high
+    # one jump among the many is no change of the few
+    many[0] += 40.0
+    ratio, low, high = variance_ratio(few - few.mean(), many - many.mean(), 4e-4)
+    assert ratio > low
 
 
 def test_a_wrong_blur_fails_quickly():
