@@ -189,6 +189,14 @@ def response_figure(found: Characterisation, note: str) -> Figure:
     return page.figure
 
 
+def _between(check: Check) -> float:
+    """Return where a number lies between its limits, 0 to 1; ratios by their logarithm."""
+    low, high, value = check.low, check.high, check.value
+    if low > 0.0 and value > 0.0:
+        low, high, value = math.log(low), math.log(high), math.log(value)
+    return (value - low) / max(high - low, 1e-12)
+
+
 def checks_figure(checks: list[Check], note: str) -> Figure:
     """Draw each comparison between its limits, what matters most on top."""
     order = sorted(checks, key=lambda c: (c.state == "inside", -c.matters))[:MOST_ROWS]
@@ -210,8 +218,7 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
         top = ROW * k + 0.15
         page.text(0.0, top, shorten(check.what, 5.4, style.SMALL), fontsize=9, va="center")
         axes = page.axes(Box(5.6, top - 0.07, 2.2, 0.14))
-        span = max(check.high - check.low, 1e-12)
-        place = min(max((check.value - check.low) / span, -0.45), 1.45)
+        place = min(max(_between(check), -0.45), 1.45)
         axes.axvspan(0.0, 1.0, color=style.FAINT)
         axes.plot([place], [0.5], marker, color=colour, markersize=6, clip_on=False)
         axes.set_xlim(-0.5, 1.5)

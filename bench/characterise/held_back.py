@@ -35,7 +35,7 @@ from bench.imaging.picture import Picture
 from bench.solve.pipeline import Pipeline
 from bench.survey.score import rotation_error, translation_error
 from bench.targets.target import Target
-from bench.typing import Array
+from bench.typing import Array, IntArray
 
 # A standard deviation within a tenth; a blur within 0.05 px, which moves a claim of range by as
 # little (reports/photometric); neighbours that widen a mean by less than √(1 + 8 · 0.05) = 1.18.
@@ -45,7 +45,8 @@ FITTED = 4
 # Of a false alarm among all components of all pipelines of a series.
 ALPHA = 0.005
 PERMUTATIONS = 10_000
-RENDERED = 2  # rendered repeats for each that was observed
+LEAST_REPEATED = 3
+RENDERED = 3  # rendered repeats for each that was observed
 COMPONENTS = ("pitch", "turn", "roll", "right", "up", "along")
 
 MORE_NOISE = "measure the noise again at the gain and exposure of later use: the sensor's setting"
@@ -167,16 +168,38 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
 
 
 def pipeline_checks(
-    known: KnownCamera, target: Target, held: Held, pipelines: Sequence[Pipeline], seed: int
+    known: KnownCamera,
+    target: Target,
+    series: Sequence[Held],
+    pipelines: Sequence[Pipeline],
+    seed: int,
 ) -> list[Check]:
-    """Return how pipelines find the target and how their poses scatter, against rendered ones."""
-    region = held.pictures[0].region
-    count = RENDERED * len(held.pictures)
-    rendered = list(known.predicted(target, held.face, region, count, seed))
-    found = []
+    """Return how pipelines find the target and how their poses scatter, against rendered ones.
+
+    Deviations are pooled over series, each over the scatter that is predicted of its own view.
+    """
+    found: list[Check] = []
+    views = []
+    for held in series:
+        count = RENDERED * len(held.pictures)
+        region = held.pictures[0].region
+        views.append((held, list(known.predicted(target, held.face, region, count, seed))))
     for pipeline in pipelines:
-        poses = [_poses(pipeline, part, known, target) for part in (held.pictures, rendered)]
-        found += _scatter_checks(held, pipeline.name, poses, len(pipelines))
+        seen: list[Array] = []
+        expected: list[Array] = []
+        tally = np.zeros((2, 2), dtype=np.int64)
+        for held, rendered in views:
+            poses = [_poses(pipeline, part, known, target) for part in (held.pictures, rendered)]
+            for row, part, tried in zip(tally, poses, (held.pictures, rendered), strict=True):
+                row += [len(part), len(tried) - len(part)]
+            if min(len(part) for part in poses) >= LEAST_REPEATED:
+                off = [_deviations(part) for part in poses]
+                scale = np.maximum(np.sqrt(np.mean(off[1] ** 2, axis=0)), 1e-300)
+                seen.append(off[0] / scale)
+                expected.append(off[1] / scale)
+        found.append(_detection_check(pipeline.name, tally))
+        if seen:
+            found += _scatter_checks(pipeline.name, seen, expected, len(pipelines))
     return found
 
 
@@ -194,31 +217,34 @@ def _poses(
     return found
 
 
+def _detection_check(name: str, tally: IntArray) -> Check:
+    """Return whether as many are found as predicted; `tally` has found and missed of both."""
+    share, predicted = (float(row[0] / max(np.sum(row), 1)) for row in tally)
+    state: State = "outside" if float(stats.fisher_exact(tally)[1]) < ALPHA else "inside"
+    what = f"{name} finds the target in a share of (predicted {predicted:.2g})"
+    matters = abs(share - predicted)
+    return Check(what, share, math.nan, 0.0, 1.0, "", state, matters, PIPELINE)
+
+
 def _scatter_checks(
-    held: Held, name: str, poses: Sequence[Sequence[Pose]], pipelines: int
+    name: str, seen: Sequence[Array], expected: Sequence[Array], pipelines: int
 ) -> list[Check]:
-    seen, expected = poses
-    tried, rendered = len(held.pictures), RENDERED * len(held.pictures)
-    table = [[len(seen), tried - len(seen)], [len(expected), rendered - len(expected)]]
-    p = float(stats.fisher_exact(table)[1])
-    share, predicted = len(seen) / tried, len(expected) / rendered
-    state: State = "outside" if p < ALPHA else "inside"
-    what = f"{held.name}: {name} finds the target in (predicted {predicted:.2g})"
-    found = [Check(what, share, math.nan, 0.0, 1.0, "", state, abs(share - predicted), PIPELINE)]
-    if min(len(seen), len(expected)) < LEAST_FRAMES:
-        return found
     level = ALPHA / (len(COMPONENTS) * pipelines)
-    off = [values - values.mean(axis=0) for values in map(_components, poses)]
+    lost = len(seen)  # a mean of each series
+    found = []
     for k, component in enumerate(COMPONENTS):
-        ratio, low, high = variance_ratio(off[0][:, k], off[1][:, k], level)
-        state = "inside" if low <= ratio <= high else "outside"
-        what = f"{held.name}: {name}, variance of {component} over predicted"
+        ours, theirs = (np.concatenate([one[:, k] for one in g]) for g in (seen, expected))
+        ratio, low, high = variance_ratio(ours, theirs, level, lost)
+        state: State = "inside" if low <= ratio <= high else "outside"
+        what = f"{name}: variance of {component} over predicted"
         matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
         found.append(Check(what, ratio, math.nan, low, high, "", state, matters, PIPELINE))
     return found
 
 
-def variance_ratio(observed: Array, predicted: Array, level: float) -> tuple[float, float, float]:
+def variance_ratio(
+    observed: Array, predicted: Array, level: float, series: int = 1
+) -> tuple[float, float, float]:
     """Return F, the ratio of variances, and its limits at a level of false alarms.
 
     Limits are the wider of those of a normal distribution and of permutations: corners jump now
@@ -230,21 +256,26 @@ def variance_ratio(observed: Array, predicted: Array, level: float) -> tuple[flo
         Deviations from their means.
     level : float
         Two-sided.
+    series : int
+        How many series, each about a mean of its own.
     """
     n, m = len(observed), len(predicted)
-    wider = [observed * math.sqrt(n / (n - 1.0)), predicted * math.sqrt(m / (m - 1.0))]
+    free = (n - series, m - series)
+    wider = [observed * math.sqrt(n / free[0]), predicted * math.sqrt(m / free[1])]
     both = np.concatenate(wider) ** 2
     key = np.random.SeedSequence([n, m, PERMUTATIONS])
     order = np.random.default_rng(key).permuted(np.tile(both, (PERMUTATIONS, 1)), axis=1)
     first, second = order[:, :n].mean(axis=1), order[:, n:].mean(axis=1)
     drawn = first / np.maximum(second, 1e-300)
     ends = [0.5 * level, 1.0 - 0.5 * level]
-    by_chance, normal = np.quantile(drawn, ends), stats.f.ppf(ends, n - 1, m - 1)
+    by_chance, normal = np.quantile(drawn, ends), stats.f.ppf(ends, *free)
     ratio = float(np.mean(both[:n]) / max(float(np.mean(both[n:])), 1e-300))
     return ratio, float(min(by_chance[0], normal[0])), float(max(by_chance[1], normal[1]))
 
 
-def _components(poses: Sequence[Pose]) -> Array:
-    """Return rotations about the target's axes and right, up, along (N, 6) from the first pose."""
+def _deviations(poses: Sequence[Pose]) -> Array:
+    """Return rotations about the target's axes and right, up, along (N, 6) from their mean."""
     first = poses[0]
-    return np.array([[*rotation_error(first, p), *translation_error(first, p)] for p in poses])
+    rows = [[*rotation_error(first, p), *translation_error(first, p)] for p in poses]
+    values: Array = np.array(rows)
+    return np.asarray(values - values.mean(axis=0))

@@ -37,7 +37,7 @@ from bench.imaging.sensor import Sensor
 from bench.solve.pipeline import Pipeline
 from bench.targets.target import Target
 
-SAME_PLACE_PX = 1.0
+SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
 HELD_VIEW = 4  # of views, every so many is held back
 FACES_A_SERIES = 3
 Progress = Callable[[int, int], None]
@@ -174,7 +174,32 @@ def _read(one: Series, setup: Setup, before: list[Shot]) -> Shot:
     if region is None:
         raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
     rest = [crop(read_frame(path, setup.camera, bits), region) for path in one.paths[1:]]
+    if one.kind == "repeats" and pose is not None:
+        _check_unmoved(one, rest[-1], pose, setup)
     return Shot(one, [crop(first, region), *rest], pose)
+
+
+def _check_unmoved(one: Series, last: Picture, pose: Pose, setup: Setup) -> None:
+    """Raise `PictureError` where the target isn't in the last frame where it was in the first."""
+    seen = looked_at(last, setup.camera, setup.target, setup.imaging.sensor)
+    end = find_pose(replace(seen, sensor=None), setup.pipelines)
+    moved = math.inf if end is None else _apart_px(pose, end, setup)
+    if moved > MOST_MOVED_PX:
+        raise PictureError(
+            f"{one.paths[-1]}: isn't a repeat of {one.paths[0].name}: the target isn't within "
+            f"{MOST_MOVED_PX:g} px of where it was; give views names of their own"
+        )
+
+
+def _apart_px(first: Pose, second: Pose, setup: Setup) -> float:
+    """Return how far the plate's corners are apart in the picture, pixels, at most."""
+    outline = setup.target.drawing.outline
+    corners = np.column_stack((outline, np.zeros(len(outline))))
+    try:
+        ends = [project(corners, pose, setup.camera) for pose in (first, second)]
+    except GeometryError:
+        return math.inf
+    return float(np.max(np.abs(ends[0] - ends[1])))
 
 
 def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | None:
@@ -182,15 +207,10 @@ def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | Non
     earlier = [shot for shot in before if shot.series.kind == "repeats" and shot.pose is not None]
     if pose is None:  # too bright to be found: it stands where it stood
         return earlier[-1].pictures[0].region if earlier else None
-    outline = setup.target.drawing.outline
-    corners = np.column_stack((outline, np.zeros(len(outline))))
+    for shot in earlier:
+        if shot.pose is not None and _apart_px(pose, shot.pose, setup) < SAME_PLACE_PX:
+            return shot.pictures[0].region
     try:
-        here = project(corners, pose, setup.camera)
-        for shot in earlier:
-            assert shot.pose is not None
-            there = project(corners, shot.pose, setup.camera)
-            if float(np.max(np.abs(here - there))) < SAME_PLACE_PX:
-                return shot.pictures[0].region
         return region_of(setup.target.drawing, pose, setup.camera, MARGIN_PX)
     except GeometryError:
         return None
@@ -321,7 +341,8 @@ def _views(shots: list[Shot], *, held: bool) -> list[tuple[str, Picture, Pose, b
 
 
 def _held_back(known: KnownCamera, shots: list[Shot], setup: Setup) -> list[Check]:
-    checks = []
+    checks: list[Check] = []
+    repeated = []
     for shot in shots:
         if shot.series.kind != "repeats" or shot.pose is None:
             continue
@@ -330,7 +351,9 @@ def _held_back(known: KnownCamera, shots: list[Shot], setup: Setup) -> list[Chec
             continue
         held = held_of(shot.series.name, pictures, shot.pose, known, setup.target)
         checks += picture_checks(known, setup.target, held)
-        checks += pipeline_checks(known, setup.target, held, setup.pipelines, setup.seed)
+        repeated.append(held)
+    if repeated:
+        checks += pipeline_checks(known, setup.target, repeated, setup.pipelines, setup.seed)
     for name, picture, pose, _ in _views(shots, held=True):
         checks += picture_checks(
             known, setup.target, held_of(name, [picture], pose, known, setup.target)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from bench.files import make_directory, write_atomically
 from bench.setting_out.sheet_frame import HEAD, body_frame, foot, page_of, paragraph
-from bench.setting_out.sheet_marks import BODY, HEADING, SMALL, THIN, TITLE
+from bench.setting_out.sheet_marks import HEADING, SMALL, THIN, TITLE
 from bench.targets.annotation import QUIET
 from bench.targets.page import Line, Mark, Sheet, Text, paper_size
 from bench.targets.pdf import sheet_pdf
@@ -44,7 +44,7 @@ STEPS = (
         "out of focus, flat-01, …, do better than a target for gain.",
     ),
     (
-        "5  Views: 20 pictures, each its own name",
+        "5  Views: 20 pictures, each its own name: left-far, corner-a, …",
         "Exposure as in the first series. Target in the middle, on each side and in each corner "
         "of the picture, at the nearest, a middle and the farthest range of use; turned by 20 to "
         "45 deg, to either side; still while the shutter is open. Every fourth is held back.",
@@ -83,9 +83,9 @@ def how_to_sheet(paper: str = "a4") -> Sheet:
     y = frame.top - HEAD - 6.0
     for title, text in STEPS:
         marks.append(Text(frame.left, y, title, HEADING, bold=True))
-        said, y = paragraph(frame.left + 4.0, y - 6.0, frame.width - 4.0, text, BODY)
+        said, y = paragraph(frame.left + 4.0, y - 1.5, frame.width - 4.0, text, HEADING)
         marks += said
-        y -= 5.0
+        y -= 10.0
     return Sheet(
         f"How to take pictures that measure a camera, {name}", name, (page_of(size, tuple(marks)),)
     )

@@ -116,7 +116,7 @@ def verdict(number: int, case: str, pipelines: tuple[Pipeline, ...]) -> int:
     held = held_of("held", pictures, start, known, target)
     checks = picture_checks(known, target, held)
     if exit_code(checks) != CONTRADICTED:  # what is off already needs no poses
-        checks += pipeline_checks(known, target, held, pipelines, seed=number)
+        checks += pipeline_checks(known, target, [held], pipelines, seed=number)
     return exit_code(checks)
 
 

@@ -74,6 +74,7 @@ def rehearsal(bay, tmp_path_factory):
     return code, out
 
 
+@pytest.mark.slow
 def test_a_rehearsal_measures_the_camera_and_says_that_the_bench_predicts_it(rehearsal):
     code, out = rehearsal
     value = json.loads((out / "characterisation.json").read_text())["value"]
@@ -85,6 +86,7 @@ def test_a_rehearsal_measures_the_camera_and_says_that_the_bench_predicts_it(reh
     assert abs(sigma["value"] - 0.8) < 4.0 * sigma["u"]
 
 
+@pytest.mark.slow
 def test_what_is_written_is_taken_as_it_is(rehearsal):
     _, out = rehearsal
     assert read_camera(out / "camera.toml").width == 480
@@ -99,6 +101,7 @@ def test_what_is_written_is_taken_as_it_is(rehearsal):
     assert pl.read_csv(out / "checks.csv")["state"].to_list().count("inside") > 5
 
 
+@pytest.mark.slow
 def test_the_data_sheet_is_held_against_the_same_pictures(rehearsal, bay, tmp_path, capsys):
     # its blur is 0.1 px less than that of the pictures, beyond the limit of 0.05 px
     shots = str(rehearsal[1] / "rehearsal" / "still*.png")
@@ -108,6 +111,7 @@ def test_the_data_sheet_is_held_against_the_same_pictures(rehearsal, bay, tmp_pa
     assert not (tmp_path / "camera.toml").exists()
 
 
+@pytest.mark.slow
 def test_pictures_with_a_gamma_cannot_tell(rehearsal, bay, tmp_path, capsys):
     for path in (rehearsal[1] / "rehearsal").glob("[sd]*-*.png"):
         grey = cv2.imread(str(path), cv2.IMREAD_UNCHANGED).astype(np.float64)
