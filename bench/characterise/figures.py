@@ -14,6 +14,7 @@ from bench.characterise.edges import FREQUENCIES, pixel_response
 from bench.characterise.measure import Characterisation
 from bench.draw import style
 from bench.draw.page_layout import Box, Page, shorten
+from bench.typing import Array
 
 MEASURED, MODEL, AWAY = style.OKABE_ITO[0], style.INK, style.OKABE_ITO[1]
 STATES = {
@@ -35,6 +36,8 @@ def write_figures(out: Path, found: Characterisation, note: str) -> list[Path]:
             figures["blur_field.png"] = blur_figure(found, note)
         if found.responses:
             figures["edge_response.png"] = response_figure(found, note)
+        if found.residual is not None:
+            figures["residual_map.png"] = residual_figure(found.residual, note)
         if found.checks:
             figures["predicted_observed.png"] = checks_figure(found.checks, note)
         return [style.save(figure, out / name) for name, figure in figures.items()]
@@ -186,6 +189,36 @@ def response_figure(found: Characterisation, note: str) -> Figure:
         right.plot([min(both), max(both)], [min(both), max(both)], color=MODEL, linewidth=1.0)
     right.set_xlabel("blur of the face, px")
     right.set_ylabel("width of an edge, px")
+    return page.figure
+
+
+def residual_figure(residual: Array, note: str) -> Figure:
+    """Draw what the measured camera leaves of a face, and its distribution."""
+    spread = float(np.nanstd(residual))
+    page = Page(
+        "What the measured camera leaves of the target",
+        "observed less predicted, mean of held-back frames, in standard deviations of that mean",
+        f"Standard deviation {spread:.2f}; 1 is noise alone. Lines along boundaries speak of the "
+        "blur or of the print, patches of light, the same grain in all frames of fixed pattern.\n"
+        f"{note}",
+        4.1,
+    )
+    height = min(3.5, 4.9 * residual.shape[0] / residual.shape[1])
+    left = page.axes(Box(0.7, 0.15, height * residual.shape[1] / residual.shape[0], height))
+    drawn = left.imshow(residual, cmap="RdBu_r", vmin=-5.0, vmax=5.0, interpolation="nearest")
+    left.set_xlabel("px")
+    left.set_ylabel("px")
+    bar = page.figure.colorbar(drawn, cax=page.axes(Box(5.75, 0.15, 0.12, 3.5)))
+    bar.ax.set_ylabel("standard deviations")
+    right = page.axes(Box(7.0, 0.15, 2.6, 3.5))
+    values = residual[np.isfinite(residual)]
+    edges = np.linspace(-6.0, 6.0, 61)
+    right.hist(np.clip(values, -6.0, 6.0), edges, density=True, color=MEASURED)
+    x = np.linspace(-6.0, 6.0, 200)
+    right.plot(x, np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), color=MODEL, linewidth=1.0)
+    right.set_yscale("log")
+    right.set_ylim(1e-5, 1.0)
+    right.set_xlabel("standard deviations")
     return page.figure
 
 

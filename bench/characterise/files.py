@@ -106,6 +106,7 @@ def value_of(found: Characterisation, digest: str) -> dict[str, Any]:
             "u_radial_px2": found.blur.u_radial,
             "scatter": found.blur.scatter,
         },
+        "spots": None if found.spots is None else dataclasses.asdict(found.spots),
         "light": None if found.light is None else dataclasses.asdict(found.light),
         "checks": [dataclasses.asdict(check) for check in found.checks],
     }
@@ -168,6 +169,8 @@ def words_of(found: Characterisation) -> list[str]:
     blur = found.blur
     if blur is not None and math.isfinite(blur.focus_m):
         lines.append(f"blur depends on range; least at {blur.focus_m:.3g} m: give an f_number")
+    if found.spots is not None:
+        lines.append(found.spots.words)
     light = found.light
     if light is not None:
         lines.append(f"light: level {light.level.words}; black reflects {light.black.words}")

@@ -167,6 +167,31 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
     return found
 
 
+def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
+    """Return what the measured camera leaves of a face (H, W), in standard deviations.
+
+    Of the mean over a few frames, so that what is the same in all of them stands out; NaN where no
+    pixel counts.
+    """
+    total = np.full((1, 1), np.nan)
+    count = 0
+    for picture in held.pictures[:FITTED]:
+        seen = looked_at(picture, known.camera, target, known.sensor)
+        try:
+            scene, fit = free_fit(seen, held.face.pose, known.noise)
+            fixed = blur_held(scene, fit, known.blur_at(held.face.place), known.noise)
+        except (GeometryError, np.linalg.LinAlgError):
+            continue
+        region = scene.pixels.region
+        image = np.full((region.height, region.width), np.nan)
+        image.flat[scene.pixels.index] = (scene.grey - fixed.predicted) * np.sqrt(fixed.weights)
+        if count and image.shape != total.shape:
+            continue
+        total = image if count == 0 else total + image
+        count += 1
+    return np.asarray(total / math.sqrt(max(count, 1)))
+
+
 def pipeline_checks(
     known: KnownCamera,
     target: Target,

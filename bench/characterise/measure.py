@@ -19,12 +19,13 @@ from bench.characterise.faces import (
     fit_face,
     looked_at,
 )
-from bench.characterise.held_back import held_of, picture_checks, pipeline_checks
+from bench.characterise.held_back import held_of, picture_checks, pipeline_checks, residual_map
 from bench.characterise.known import KnownCamera
 from bench.characterise.levels import Levels, levels_of
 from bench.characterise.lighting import Lighting, lighting_of
 from bench.characterise.photon_transfer import Number, Transfer, photon_transfer
 from bench.characterise.series import Series, held_from, middle_of, read_frame, stacked
+from bench.characterise.spot import Spots, compare_spots
 from bench.characterise.stack import Stack, reduce_stack
 from bench.characterise.whiteness import Whiteness, pattern_of, whiteness_of
 from bench.errors import GeometryError, PictureError
@@ -36,6 +37,7 @@ from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
 from bench.solve.pipeline import Pipeline
 from bench.targets.target import Target
+from bench.typing import Array
 
 SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
 HELD_VIEW = 4  # of views, every so many is held back
@@ -108,6 +110,10 @@ class Characterisation:
         Why it can't be told, where it can't.
     numbers : dict of str to Number
         All that a camera file says, by its key.
+    spots : Spots or None
+        Which spot explains the faces, where the data sheet has an f-number.
+    residual : (H, W) float64 or None
+        What the camera leaves of the first series that was held back, standard deviations.
     """
 
     stacks: list[Stack]
@@ -123,6 +129,8 @@ class Characterisation:
     checks: list[Check] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     numbers: dict[str, Number] = field(default_factory=dict)
+    spots: Spots | None = None
+    residual: Array | None = None
 
 
 def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> Characterisation:
@@ -155,7 +163,7 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
         return found
     found = _lens(found, found.known, shots, setup)
     assert found.known is not None
-    return replace(found, checks=_held_back(found.known, shots, setup))
+    return _held_back(found, found.known, shots, setup)
 
 
 def _fitted(shot: Shot) -> int:
@@ -289,7 +297,7 @@ def _lens(
     found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
 ) -> Characterisation:
     """Return it with faces, blur and light of pictures that aren't held back."""
-    faces, responses, single = [], [], []
+    faces, responses, single, asked = [], [], [], []
     for name, picture, pose, alone in _views(shots, held=False):
         seen = looked_at(picture, setup.camera, setup.target, known.sensor)
         if np.mean(picture.grey >= picture.full_scale) > 0.001:
@@ -299,6 +307,7 @@ def _lens(
         except (GeometryError, np.linalg.LinAlgError):
             continue
         faces.append(face)
+        asked.append((seen, face.pose))
         single += [face] if alone else []
         responses += [(name, one) for one in edge_responses(seen, face.pose)]
     blur = blur_field(faces, setup.camera)
@@ -319,6 +328,7 @@ def _lens(
         known=known,
         light=light,
         numbers=numbers,
+        spots=compare_spots(asked[:: max(len(asked) // 4, 1)], setup.imaging.optics, known.noise),
     )
 
 
@@ -340,7 +350,10 @@ def _views(shots: list[Shot], *, held: bool) -> list[tuple[str, Picture, Pose, b
     return found
 
 
-def _held_back(known: KnownCamera, shots: list[Shot], setup: Setup) -> list[Check]:
+def _held_back(
+    found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
+) -> Characterisation:
+    """Return it with what the pictures say that were held back."""
     checks: list[Check] = []
     repeated = []
     for shot in shots:
@@ -358,4 +371,5 @@ def _held_back(known: KnownCamera, shots: list[Shot], setup: Setup) -> list[Chec
         checks += picture_checks(
             known, setup.target, held_of(name, [picture], pose, known, setup.target)
         )
-    return checks
+    residual = residual_map(known, setup.target, repeated[0]) if repeated else None
+    return replace(found, checks=checks, residual=residual)

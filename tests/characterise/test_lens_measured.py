@@ -12,6 +12,7 @@ from bench.characterise.edges import FREQUENCIES, edge_responses, response_of
 from bench.characterise.faces import fit_face, looked_at
 from bench.characterise.known import KnownCamera
 from bench.characterise.lighting import lighting_of
+from bench.characterise.spot import DECIDES, compare_spots
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
@@ -97,3 +98,20 @@ def test_light_black_and_ink_are_found():
     assert found.black.value == pytest.approx(0.05, abs=max(4.0 * found.black.u, 0.001))
     assert found.ink.value == pytest.approx(1e-4, abs=4.0 * found.ink.u + 3e-6)
     assert abs(found.falloff.value) < 4.0 * found.falloff.u + 0.002
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("f_number", [None, 11.0])
+def test_the_spot_that_drew_the_pictures_explains_them_best(f_number):
+    said = Optics(0.4, f_number=11.0, focus_distance=2.1)
+    real = said if f_number else Optics(0.7)
+    pairs = [(o, face.pose) for o, face in seen(replace(IMAGING, optics=real), places=PLACES[:1])]
+    found = compare_spots(pairs, said, KnownCamera(CAMERA, OPTICS, SENSOR).noise)
+    assert found.faces == 1
+    assert (found.gain > DECIDES) == (f_number is not None), found.words
+    if f_number:
+        assert found.sigma_px == pytest.approx(0.4, abs=0.05)
+
+
+def test_without_an_f_number_there_is_no_other_spot(faces):
+    assert compare_spots([(o, f.pose) for o, f in faces], Optics(0.7), None) is None
