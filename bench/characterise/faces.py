@@ -23,8 +23,8 @@ from bench.imaging.picture import Picture, Region
 from bench.imaging.sensor import Sensor
 from bench.solve.face import face_after, face_of
 from bench.solve.image_fit import EVERYTHING, ImageFit, Scene, fit_image
-from bench.solve.imprint import scaled_inverse
-from bench.solve.noise import Noise, noise_of_sensor
+from bench.solve.imprint import amounts_of, scaled_inverse
+from bench.solve.noise import Noise
 from bench.solve.pipeline import Pipeline
 from bench.solve.robust import FLAT, strength_of
 from bench.solve.weights import Weigher
@@ -130,7 +130,7 @@ def fit_face(
     try:
         shared = replace(scene, kinds=kinds)
         fit = fit_image(
-            shared, fit.pose, fit.blur_px, Weigher(noise), amounts=np.zeros(_size(kinds))
+            shared, fit.pose, fit.blur_px, Weigher(noise), amounts=np.zeros(amounts_of(kinds))
         )
     except (GeometryError, TargetError, np.linalg.LinAlgError):
         kinds = ()
@@ -155,12 +155,6 @@ def fit_face(
         degrees=float(len(scene.grey) - len(plain.information)),
         tilt=tilt_of_pose(fit.pose),
     )
-
-
-def _size(kinds: tuple[str, ...]) -> int:
-    from bench.solve.imprint import amounts_of
-
-    return amounts_of(kinds)
 
 
 def free_fit(observation: Observation, start: Pose, noise: Noise) -> tuple[Scene, ImageFit]:
@@ -199,8 +193,3 @@ def crop(picture: Picture, region: Region) -> Picture:
     top, left = region.v0 - picture.v0, region.u0 - picture.u0
     part = picture.grey[top : top + region.height, left : left + region.width]
     return Picture(part, region.u0, region.v0, picture.full_scale)
-
-
-def noise_model(sensor: Sensor) -> Noise:
-    """Return the noise of a fitted sensor."""
-    return noise_of_sensor(sensor)

@@ -213,7 +213,7 @@ def residual_figure(residual: Array, note: str) -> Figure:
     right = page.axes(Box(7.0, 0.15, 2.6, 3.5))
     values = residual[np.isfinite(residual)]
     edges = np.linspace(-6.0, 6.0, 61)
-    right.hist(np.clip(values, -6.0, 6.0), edges, density=True, color=MEASURED)
+    right.hist(np.clip(values, -6.0, 6.0), edges.tolist(), density=True, color=MEASURED)
     x = np.linspace(-6.0, 6.0, 200)
     right.plot(x, np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), color=MODEL, linewidth=1.0)
     right.set_yscale("log")

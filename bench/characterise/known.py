@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -64,8 +64,3 @@ class KnownCamera:
             key = key_digest(f"predicted {face.name} {k}")
             rng = np.random.default_rng(np.random.SeedSequence([seed, key]))
             yield render_target(target, face.pose, self.camera, imaging, rng, region)
-
-
-def with_blur(known: KnownCamera, change_px: float) -> KnownCamera:
-    """Return the camera with another blur in its middle."""
-    return replace(known, optics=replace(known.optics, sigma_px=known.optics.sigma_px + change_px))

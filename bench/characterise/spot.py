@@ -1,8 +1,8 @@
 """Gaussian blur against diffraction with defocus, on the pictures themselves.
 
 Both lenses draw each face at its fitted pose, light is fitted anew, and what is left decides:
-twice the logarithm of the likelihoods' ratio is the difference of χ². A round blur of either kind moves
-no boundary, so that the pose needn't be fitted again. The Gaussian has the blur that was found for
+twice the logarithm of the likelihoods' ratio is the difference of χ². A round blur moves no
+boundary, so that the pose needn't be fitted again. The Gaussian has the blur that was found for
 each face; of the other lens f-number and focus are the data sheet's, and the Gaussian that is left
 for aberrations is searched for all faces at once.
 """
