@@ -72,9 +72,13 @@ def report(squares: dict[str, tuple[int, float]], codes: dict[tuple[int, str], i
         "| case | 0 | 1 | 3 |",
         "|---|---|---|---|",
     ]
+    count = len({number for number, _ in codes})
     for case in CASES:
         found = [code for (_, name), code in codes.items() if name == case]
         lines.append(f"| {case} | " + " | ".join(str(found.count(k)) for k in (0, 1, 3)) + " |")
+    # Clopper and Pearson's bound where none is judged wrong
+    least = 0.05 ** (1.0 / max(count, 1))
+    lines += ["", f"{count} of {count} right would show a rate of {least:.0%} or more at 95 %."]
     return "\n".join(lines) + "\n"
 
 
