@@ -216,8 +216,7 @@ def residual_figure(residual: Array, note: str) -> Figure:
     right.hist(np.clip(values, -6.0, 6.0), edges.tolist(), density=True, color=MEASURED)
     x = np.linspace(-6.0, 6.0, 200)
     right.plot(x, np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), color=MODEL, linewidth=1.0)
-    right.set_yscale("log")
-    right.set_ylim(1e-5, 1.0)
+    right.set_ylabel("density")
     right.set_xlabel("standard deviations")
     return page.figure
 
@@ -257,6 +256,6 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
         axes.set_xlim(-0.5, 1.5)
         axes.set_ylim(0.0, 1.0)
         axes.axis("off")
-        text = f"{check.value:.3g}{check.unit} in {check.low:.3g} to {check.high:.3g}"
+        text = f"{check.value:.2g}{check.unit} in {check.low:.2g} to {check.high:.2g}"
         page.text(7.95, top, shorten(text, 1.75, style.SMALL), fontsize=9, va="center")
     return page.figure

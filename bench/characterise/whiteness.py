@@ -1,4 +1,4 @@
-"""Whether temporal noise is each pixel's own: its correlation with neighbours, rows, blocks.
+"""Correlation of temporal noise with neighbours, along rows and within blocks.
 
 A sensor's noise is white (EMVA 1288 calls for its spectrum). A picture that was denoised, scaled
 or interpolated from a mosaic has neighbours alike, a sharpened one opposite, JPEG both within its
