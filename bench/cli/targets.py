@@ -80,7 +80,9 @@ def command(
     size: Annotated[
         float | None,
         typer.Option(
-            parser=parse_length, metavar="LENGTH", help="Side of a marker's black square."
+            parser=parse_length,
+            metavar="LENGTH",
+            help="Side of a marker's black square, or between corners within its data.",
         ),
     ] = None,
     columns: Annotated[
@@ -165,6 +167,7 @@ def command(
     Examples:
       sightbench targets
       sightbench targets --id 0-3 --size "150 mm"
+      sightbench targets --dictionary tagStandard41h12 --size "100 mm"
       sightbench targets --kind charuco --columns 7 --rows 5 --square "1.5 in" --size "1.1 in"
       sightbench targets --kind circles --page letter
       sightbench targets --list

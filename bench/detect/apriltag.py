@@ -1,8 +1,9 @@
 """The AprilTag library, through pupil-apriltags.
 
-It reads AprilTag families alone and corrects up to two wrong bits, so that in families with a
-small code (16h5) textures are read as tags now and then: outcome ``wrong_id``, or a second
-marker of the target's id, of which the larger is taken.
+It reads AprilTag families alone and corrects up to two wrong bits (one in families of tens of
+thousands of codes), so that in families with a small code (16h5, Circle21h7) textures are read as
+tags now and then: outcome ``wrong_id``, or a second marker of the target's id, of which the larger
+is taken.
 """
 
 from __future__ import annotations
@@ -13,23 +14,29 @@ from functools import cache
 from typing import ClassVar
 
 import numpy as np
-import pupil_apriltags
 
 from bench.detect.claims import CornerClaim
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
 from bench.errors import TargetError
+from bench.targets.families import NAMES, Library
 
 FAMILIES = {
     "DICT_APRILTAG_16h5": "tag16h5",
     "DICT_APRILTAG_25h9": "tag25h9",
     "DICT_APRILTAG_36h11": "tag36h11",
+    **{name: name for name in NAMES},
 }
 
 # The library's axes are a half turn from those that OpenCV draws the same marker with, and its
 # corners run the other way round: top right, top left, bottom left, bottom right of the latter.
 ORDER = [1, 0, 3, 2]
+# Families that OpenCV doesn't have are drawn as the library does, and its corners start at the
+# bottom left.
+OWN_ORDER = [3, 2, 1, 0]
+# Wrong bits put right; the library's two where its table of them fits a worker's memory.
+CORRECTED = dict.fromkeys(("tagStandard52h13", "tagCircle49h12", "tagCustom48h12"), 1)
 
 # It counts from the corner of the top-left pixel, as its source says ("adjust for pixel center
 # bias", apriltag_quad_thresh.c): the pixel's centre is (0.5, 0.5). On exact pictures the mean
@@ -76,26 +83,15 @@ class AprilTag:
         if too_small(observation.picture):
             return Detection(Found.MISSED)
         library = _library(FAMILIES[dictionary], threading.get_ident())
+        order = OWN_ORDER if dictionary in NAMES else ORDER
         decoded = [
-            (int(tag.tag_id), np.asarray(tag.corners)[ORDER] - ORIGIN_PX)
+            (int(tag.tag_id), np.asarray(tag.corners)[order] - ORIGIN_PX)
             for tag in library.detect(observation.picture.grey8)
         ]
         return marker_detection(decoded, observation, self.sigma_px, self.claim)
 
 
-class Library(pupil_apriltags.Detector):  # type: ignore[misc]  # it has no types
-    """The library's detector, never taken apart.
-
-    `pupil_apriltags.Detector.__del__` (1.0.4) frees the families, then has the detector read
-    them: now and then a segmentation fault at a process's end. The memory, some megabytes a
-    family and thread, is left to the system instead.
-    """
-
-    def __del__(self) -> None:
-        pass
-
-
 @cache
 def _library(family: str, thread: int) -> Library:
     """Return the thread's own detector; building one takes 26 ms, and it can't be shared."""
-    return Library(families=family, nthreads=1, quad_decimate=QUAD_DECIMATE)
+    return Library(family, CORRECTED.get(family), nthreads=1, quad_decimate=QUAD_DECIMATE)

@@ -26,6 +26,7 @@ Parameters are OpenCV's defaults but one, `MIN_PERIMETER_PX`. What they do to a 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import cv2
 import numpy as np
@@ -35,6 +36,7 @@ from bench.detect.detection import Detection, Found
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
 from bench.targets.dictionary import opencv_dictionary
+from bench.targets.families import NAMES
 
 # OpenCV takes outlines from 3 % of the picture's longer side on: in a frame of 4096 px no marker
 # of less than 31 px is seen, and in a region cut out around such a marker, specks of 3 px are
@@ -76,6 +78,7 @@ class Aruco:
     origin_px: float
     sigma_px: float
     claim: CornerClaim = field(default_factory=CornerClaim)
+    unread_dictionaries: ClassVar[tuple[str, ...]] = NAMES
 
     def supports(self, kind: str) -> bool:
         """Tell whether targets of this kind can be looked for."""
@@ -87,7 +90,7 @@ class Aruco:
         Raises
         ------
         TargetError
-            The target has no markers.
+            The target has no markers, or they are of an AprilTag family that OpenCV lacks.
         """
         name = dictionary_of(observation.target, self.name)
         if too_small(observation.picture):

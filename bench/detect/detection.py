@@ -64,7 +64,8 @@ class Detector(Protocol):
     next, or use randomness.
 
     A detector that reads some marker dictionaries alone names them in an attribute
-    ``dictionaries``; without one it is taken to read all.
+    ``dictionaries``; without one it is taken to read all but those that it names in
+    ``unread_dictionaries``.
     """
 
     @property
@@ -86,6 +87,8 @@ def refusal(detector: Detector, target: Target) -> str | None:
     if not detector.supports(target.kind):
         return f"detector {detector.name} doesn't look for targets of kind {target.kind!r}"
     reads: tuple[str, ...] | None = getattr(detector, "dictionaries", None)
+    if target.dictionary in getattr(detector, "unread_dictionaries", ()):
+        return f"detector {detector.name} doesn't read {target.dictionary} of '{target.name}'"
     if reads is not None and target.dictionary not in reads:
         return (
             f"detector {detector.name} reads {', '.join(reads)}, and '{target.name}' has "

@@ -25,6 +25,7 @@ def scaled(target: Target, factor: float) -> Target:
         points=factor * target.points,
         pitch=factor * target.pitch,
         marker_size=factor * target.marker_size,
+        reach=factor * target.reach,
     )
 
 

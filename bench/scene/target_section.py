@@ -47,11 +47,12 @@ class MarkerSection(PlateSection):
 
     kind: Literal["marker"]
     dictionary: str = Field(APRILTAG, max_length=60, examples=[APRILTAG, "DICT_4X4_50"])
-    """OpenCV's name of the marker dictionary, AprilTag families included."""
+    """Name of the marker dictionary, OpenCV's or an AprilTag family's (`targets --list`)."""
     marker_id: MarkerId = 0
     """Which marker of the dictionary."""
     size: Size
-    """Side of the marker's black square."""
+    """Side of the marker's black square; in AprilTag families with data outside the border, of
+    the square between its corners."""
     half_turn: bool | None = None
     """Whether it is printed upside down against OpenCV's picture of it, as other projects' files
     of an AprilTag family may be; upright when left out."""
@@ -66,13 +67,13 @@ class GridSection(PlateSection):
 
     kind: Literal["grid"]
     dictionary: str = Field(APRILTAG, max_length=60, examples=[APRILTAG, "DICT_4X4_50"])
-    """OpenCV's name of the marker dictionary."""
+    """Name of the marker dictionary."""
     columns: Count
     """Markers in a row."""
     rows: Count
     """Rows of markers."""
     size: Size
-    """Side of a marker's black square."""
+    """Side of a marker's black square, or between its corners as above."""
     gap: Gap
     """White between neighbouring markers."""
     first_id: MarkerId = 0

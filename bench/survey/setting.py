@@ -52,7 +52,9 @@ class Setting:
 
 def pattern_points(target: Target) -> Array:
     """Return the pattern's outermost points (N, 3): marker corners, or chessboard or circles."""
-    corners = list(target.markers.values())
+    corners = [
+        four + target.reach * np.sign(four - four.mean(axis=0)) for four in target.markers.values()
+    ]
     xy = np.vstack([*corners, target.points]) if corners else target.points
     return np.column_stack((xy, np.zeros(len(xy))))
 
@@ -70,8 +72,9 @@ def shortest_range(plan: Plan, setting: Setting) -> tuple[float, str]:
     drawing, camera = setting.target.drawing, setting.camera
     half_diagonal = 0.5 * math.hypot(drawing.width, drawing.height)
     touching = half_diagonal / (1.0 - plan.range_spread)
-    by_width = camera.fx * setting.target.extent / camera.width
-    by_height = camera.fy * setting.target.extent / camera.height
+    extent = setting.target.extent + 2.0 * setting.target.reach
+    by_width = camera.fx * extent / camera.width
+    by_height = camera.fy * extent / camera.height
     filling = max(by_width, by_height) / (1.0 - plan.range_spread)
     if touching >= filling:
         return touching, "nearer than that the target could touch the camera"

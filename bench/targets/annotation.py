@@ -117,12 +117,16 @@ def describe(target: Target) -> tuple[str, str]:
     ids = sorted(target.markers)
     which = f"id {ids[0]}" if len(ids) == 1 else f"ids {ids[0]} to {ids[-1]}" if ids else ""
     pitch, size = _mm(target.pitch), _mm(target.marker_size)
+    square = "black square"
+    if target.reach:
+        whole = _mm(target.marker_size + 2.0 * target.reach)
+        square, size = "square between corners", f"{size} of {whole}"
     match target.kind:
         case "marker":
-            what, sizes = which, f"black square {size} mm"
+            what, sizes = which, f"{square} {size} mm"
         case "grid":
             what = f"{columns} × {rows} markers, {which}"
-            sizes = f"black squares {size} mm, pitch {pitch} mm"
+            sizes = f"{square.replace('square', 'squares')} {size} mm, pitch {pitch} mm"
         case "charuco":
             what = f"{columns} × {rows} squares, {which}"
             sizes = f"squares {pitch} mm, markers {size} mm"

@@ -59,7 +59,10 @@ class CharucoDesign(PlateDesign):
                 f"marker must be smaller than its square, got {1000 * self.marker:.6g} mm "
                 f"in {1000 * self.square:.6g} mm"
             )
-        check_ids(dictionary(self.dictionary), self.first_id, self.columns * self.rows // 2)
+        book = dictionary(self.dictionary)
+        if book.outside:
+            raise TargetError(f"ChArUco boards are OpenCV's, which doesn't read {book.name}")
+        check_ids(book, self.first_id, self.columns * self.rows // 2)
 
 
 def build_charuco(design: CharucoDesign) -> Target:

@@ -1,4 +1,4 @@
-"""Marker dictionaries: every one that OpenCV ships, AprilTag families included, or a file's.
+"""Marker dictionaries: OpenCV's, AprilTag families of data outside the border, or a file's.
 
 The list is read from the installed `cv2.aruco`, so a dictionary that a later OpenCV adds is
 available without a change here. A name that ends in ``.yml`` or ``.yaml`` is that of a file
@@ -19,6 +19,7 @@ import numpy as np
 
 from bench.errors import RunError, TargetError
 from bench.files import read_text
+from bench.targets.families import NAMES, family
 from bench.targets.opencv_storage import storage_of
 from bench.typing import BoolArray
 from bench.units import shown
@@ -43,19 +44,25 @@ class Dictionary:
     size : int
         How many markers it has; ids run from 0 to ``size - 1``.
     cells : int
-        Cells along a marker's black square, the frame of one cell included.
+        Cells along the square between a marker's corners: its black square, the frame of one
+        cell included, or what lies within an AprilTag family's ring.
+    outside : int
+        Cells of ring and data beyond that square, on each side; 0 in all that OpenCV has.
     """
 
     name: str
     size: int
     cells: int
+    outside: int = 0
 
     @property
     def short_name(self) -> str:
         """Name for labels: ``"36h11"``, ``"4x4_50"``, or the file's own."""
         if _is_file(self.name):
             return Path(self.name).stem
-        return self.name.removeprefix("DICT_").removeprefix("APRILTAG_").lower()
+        return (
+            self.name.removeprefix("DICT_").removeprefix("APRILTAG_").removeprefix("tag").lower()
+        )
 
     @property
     def aliases(self) -> tuple[str, ...]:
@@ -63,7 +70,14 @@ class Dictionary:
         short = self.short_name
         if self.name.startswith("DICT_APRILTAG_"):
             return short, f"tag{short}", f"apriltag_{short}"
+        if self.outside:
+            return short, re.sub("^[a-z]+", "", short)
         return tuple(dict.fromkeys((short, short.removeprefix("aruco_"))))
+
+    @property
+    def width(self) -> int:
+        """Cells along all that is printed."""
+        return self.cells + 2 * self.outside
 
 
 @cache
@@ -79,8 +93,18 @@ def dictionaries() -> tuple[Dictionary, ...]:
 
 
 @cache
+def outside_dictionaries() -> tuple[Dictionary, ...]:
+    """Return the AprilTag families with data outside their border."""
+    found = [family(name) for name in NAMES]
+    return tuple(
+        Dictionary(f.name, len(f.codes), f.border, (f.width - f.border) // 2) for f in found
+    )
+
+
+@cache
 def _by_alias() -> dict[str, Dictionary]:
-    return {a: d for d in dictionaries() for a in (d.name.lower(), *d.aliases)}
+    known = (*dictionaries(), *outside_dictionaries())
+    return {a: d for d in known for a in (d.name.lower(), *d.aliases)}
 
 
 def dictionary(name: str) -> Dictionary:
@@ -104,9 +128,19 @@ def dictionary(name: str) -> Dictionary:
 
 
 def opencv_dictionary(name: str) -> cv2.aruco.Dictionary:
-    """Return OpenCV's own object of a dictionary. Raises `TargetError` as `dictionary` does."""
+    """Return OpenCV's own object of a dictionary.
+
+    Raises
+    ------
+    TargetError
+        As `dictionary` does, or OpenCV doesn't know the AprilTag family.
+    """
     if _is_file(name):
         return _read(name)
+    if dictionary(name).outside:
+        raise TargetError(
+            f"OpenCV doesn't read {dictionary(name).name}, the AprilTag library does"
+        )
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary(name).name))
 
 
@@ -166,7 +200,7 @@ def check_ids(book: Dictionary, first: int, count: int = 1) -> None:
 
 
 def marker_cells(name: str, marker_id: int) -> BoolArray:
-    """Return a marker's cells (n, n), True where white, frame included, row 0 on top.
+    """Return all a marker's printed cells (n, n), True where white, row 0 on top.
 
     Raises
     ------
@@ -175,6 +209,8 @@ def marker_cells(name: str, marker_id: int) -> BoolArray:
     """
     book = dictionary(name)
     check_ids(book, marker_id)
+    if book.outside:
+        return family(book.name).cells(marker_id)
     packed = opencv_dictionary(book.name).bytesList[marker_id : marker_id + 1]
     bits = cv2.aruco.Dictionary.getBitsFromByteList(packed, book.cells - 2 * BORDER)
     return np.pad(bits.astype(np.bool_), BORDER)

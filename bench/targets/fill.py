@@ -104,15 +104,16 @@ def largest(plate: Plate, units: tuple[float, float], what: str) -> float:
 
 
 def _marker(plate: Plate, dictionary: str, marker_id: str) -> Design:
-    whole = 1.0 + 2.0 / book_of(dictionary).cells
+    book = book_of(dictionary)
+    whole = (book.width + 2.0) / book.cells
     size = largest(plate, (whole, whole), "the marker")
     return MarkerDesign(dictionary, integer("ID", marker_id), size)
 
 
 def _grid(plate: Plate, dictionary: str, layout: str, first: str = "0") -> Design:
     columns, rows = _counts(layout, 1)
-    cells = book_of(dictionary).cells
-    whole = 1.0 + 2.0 / cells
+    book = book_of(dictionary)
+    cells, whole = book.cells, (book.width + 2.0) / book.cells
     size = largest(plate, (columns * whole, rows * whole), "a marker")
     return GridDesign(
         dictionary, columns, rows, size, 2.0 * size / cells, integer("FIRST_ID", first)

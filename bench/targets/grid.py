@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from bench.digest import later
 from bench.targets.dictionary import check_ids, dictionary, marker_cells
 from bench.targets.drawing import Area
-from bench.targets.marker import HALF_TURN, marker_corners, turned
+from bench.targets.marker import HALF_TURN, marker_corners, printed_size, turned
 from bench.targets.outline import marker_areas
 from bench.targets.plate import PlateDesign, check_count, check_length, drawing_on_plate
 from bench.targets.target import Target
@@ -24,9 +24,9 @@ class GridDesign(PlateDesign):
     columns, rows : int
         Of markers.
     size : float
-        Side of a marker's black square, metres.
+        Side of a marker's black square, metres; see `bench.targets.marker.MarkerDesign`.
     gap : float
-        White between neighbouring markers, metres.
+        White between neighbouring markers as they are printed, metres.
     first_id : int
         Of the top left marker; ids run on row by row.
     half_turn : bool
@@ -64,7 +64,9 @@ def build_grid(design: GridDesign) -> Target:
         The plate is smaller than the grid with its quiet zone.
     """
     book = dictionary(design.dictionary)
-    size, pitch = design.size, design.size + design.gap
+    size = design.size
+    cell, printed = size / book.cells, printed_size(book, size)
+    pitch = printed + design.gap
     width = design.columns * pitch - design.gap
     height = design.rows * pitch - design.gap
     areas: list[Area] = []
@@ -72,23 +74,24 @@ def build_grid(design: GridDesign) -> Target:
     for index in range(design.columns * design.rows):
         row, column = divmod(index, design.columns)
         centre = (
-            -0.5 * width + 0.5 * size + column * pitch,
-            0.5 * height - 0.5 * size - row * pitch,
+            -0.5 * width + 0.5 * printed + column * pitch,
+            0.5 * height - 0.5 * printed - row * pitch,
         )
         marker_id = design.first_id + index
         cells, own = marker_cells(design.dictionary, marker_id), marker_corners(centre, size)
         if design.half_turn:
             cells, own = turned(cells, own)
-        areas += marker_areas(cells, centre, size, design.white, design.black)
+        areas += marker_areas(cells, centre, printed, design.white, design.black)
         corners[marker_id] = own
     return Target(
         name=f"grid {book.short_name} {design.columns} x {design.rows}, {1000 * size:.6g} mm"
         + HALF_TURN * design.half_turn,
         kind="grid",
-        drawing=drawing_on_plate(design, (width, height), size / book.cells, tuple(areas)),
+        drawing=drawing_on_plate(design, (width, height), cell, tuple(areas)),
         dictionary=book.name,
         markers=corners,
         layout=(design.columns, design.rows),
         pitch=pitch,
         marker_size=size,
+        reach=book.outside * cell,
     )

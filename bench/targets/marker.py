@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.digest import later
-from bench.targets.dictionary import check_ids, dictionary, marker_cells
+from bench.targets.dictionary import Dictionary, check_ids, dictionary, marker_cells
 from bench.targets.outline import marker_areas
 from bench.targets.plate import PlateDesign, check_length, drawing_on_plate
 from bench.targets.target import Target
@@ -28,7 +28,8 @@ class MarkerDesign(PlateDesign):
     marker_id : int
         Which marker of it.
     size : float
-        Side of the black square, metres.
+        Side of the black square, metres; in AprilTag families with data outside the border, of
+        the square between the corners.
     half_turn : bool
         Whether it is drawn upside down against OpenCV's picture of it, as other projects' files
         of the same family may have it: the target's axes stay those of the drawing.
@@ -56,6 +57,11 @@ def marker_corners(centre: tuple[float, float], size: float) -> Array:
     return np.array([[x - h, y + h], [x + h, y + h], [x + h, y - h], [x - h, y - h]])
 
 
+def printed_size(book: Dictionary, size: float) -> float:
+    """Return the side of all that is printed of a marker whose corners are `size` apart."""
+    return size * book.width / book.cells if book.outside else size
+
+
 def turned(cells: BoolArray, corners: Array) -> tuple[BoolArray, Array]:
     """Return a marker's cells and corners (4, 2), its own top left first, drawn upside down."""
     return np.rot90(cells, 2), np.roll(corners, 2, axis=0)
@@ -79,14 +85,16 @@ def build_marker(design: MarkerDesign) -> Target:
     corners = marker_corners((0.0, 0.0), design.size)
     if design.half_turn:
         cells, corners = turned(cells, corners)
-    areas = marker_areas(cells, (0.0, 0.0), design.size, design.white, design.black)
     size = design.size
+    cell, printed = size / book.cells, printed_size(book, size)
+    areas = marker_areas(cells, (0.0, 0.0), printed, design.white, design.black)
     return Target(
         name=f"marker {book.short_name}-{design.marker_id}, {1000 * size:.6g} mm"
         + HALF_TURN * design.half_turn,
         kind="marker",
-        drawing=drawing_on_plate(design, (size, size), size / book.cells, areas),
+        drawing=drawing_on_plate(design, (printed, printed), cell, areas),
         dictionary=book.name,
         markers={design.marker_id: corners},
         marker_size=size,
+        reach=book.outside * cell,
     )

@@ -70,21 +70,24 @@ def _sides(cells: BoolArray) -> set[tuple[int, int, int, int]]:
 def marker_areas(
     cells: BoolArray, centre: tuple[float, float], size: float, white: float, black: float
 ) -> tuple[Area, ...]:
-    """Return a marker as its black square and the white patches on it.
+    """Return a marker as its black square and the white patches on it, or as black patches.
 
     Parameters
     ----------
     cells : (n, n) bool
-        True where white, frame included, row 0 on top.
+        True where white, all that is printed, row 0 on top.
     centre : (float, float)
         Of the marker, metres.
     size : float
-        Side of the black square, metres.
+        Side of all that is printed, metres.
     white, black : float
         Reflectances; the marker is painted on white.
     """
     n = len(cells)
     corner = np.array(centre) - 0.5 * size
+    if cells[[0, -1]].any() or cells[:, [0, -1]].any():  # without a black frame
+        patches = tuple(ring * (size / n) + corner for ring in cell_rings(~cells))
+        return (Area(patches, black, white),)
     square = rectangle(*corner, *(corner + size))
     rings = tuple(ring * (size / n) + corner for ring in cell_rings(cells))
     if not rings:  # a marker whose bits are all black

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from bench.digest import later
 from bench.targets.drawing import Drawing
 from bench.typing import Array
 
@@ -27,7 +28,8 @@ class Target:
         Name of the marker dictionary, such as ``"DICT_APRILTAG_36h11"``.
     markers : mapping of int to (4, 2) float64
         Marker corners in the target frame, metres: top left, top right, bottom right, bottom
-        left of the marker as drawn upright by OpenCV.
+        left of the marker as drawn upright by OpenCV, or by the AprilTag library in families that
+        OpenCV doesn't have.
     points : (P, 2) float64
         Chessboard inner corners (row by row from the top left) or circle centres (in OpenCV's
         order for the pattern), metres; empty for markers.
@@ -39,7 +41,10 @@ class Target:
     symmetric : bool
         For circles: whether the pattern is OpenCV's symmetric one.
     marker_size : float
-        Side of a marker's black square, metres; 0 for circles.
+        Side of the square between a marker's corners, its black square in most dictionaries,
+        metres; 0 for circles.
+    reach : float
+        How far markers are printed beyond their corners, metres: data outside the border.
     """
 
     name: str
@@ -52,6 +57,7 @@ class Target:
     pitch: float = 0.0
     symmetric: bool = True
     marker_size: float = 0.0
+    reach: float = later(0.0)
 
     @property
     def extent(self) -> float:

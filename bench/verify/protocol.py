@@ -18,17 +18,21 @@ import numpy as np
 
 from bench.detect.observation import Observation
 from bench.imaging.picture import Picture
-from bench.targets.dictionary import marker_cells
+from bench.targets.dictionary import dictionary, marker_cells
 from bench.targets.target import Target
 from bench.typing import Array
 
 # Raise when a pipeline written for an earlier version would misread a request or be misread.
-VERSION = 1
+# 2: `cells` may reach beyond the square between a marker's corners, as `outside` says.
+VERSION = 2
 
 CONVENTIONS: Mapping[str, str] = {
     "pixels": "(0, 0) is the centre of the picture's top-left pixel; u right, v down",
     "corners": "in the picture as it is, lens distortion included; a marker's points 0 to 3 are "
-    "top left, top right, bottom right, bottom left of the marker as OpenCV draws it upright",
+    "top left, top right, bottom right, bottom left of the marker as OpenCV draws it upright, or "
+    "the AprilTag library in families that OpenCV lacks",
+    "cells": "all that is printed of a marker, row 0 on top, 0 black and 1 white; the square "
+    "between its corners begins `outside` cells within on every side",
     "camera_frame": "x right, y down, z forward",
     "target_frame": "origin at the plate's centre, x right, y up on its face, z out of the face",
     "pose": "p_camera = rotation p_target + translation",
@@ -113,6 +117,7 @@ def _target(target: Target) -> dict[str, Any]:
         "dictionary": target.dictionary,
         "marker_ids": sorted(target.markers),
         "cells": _cells(target),
+        "outside": 0 if target.dictionary is None else dictionary(target.dictionary).outside,
         "marker_size": float(target.marker_size),
         "layout": list(target.layout),
         "pitch": float(target.pitch),
@@ -123,7 +128,7 @@ def _target(target: Target) -> dict[str, Any]:
 
 
 def _cells(target: Target) -> dict[str, list[str]]:
-    """Return each marker's rows of cells, 0 black and 1 white, its black frame included."""
+    """Return each marker's rows of cells as it is printed upright, 0 black and 1 white."""
     if target.dictionary is None:
         return {}
     return {

@@ -11,9 +11,10 @@ from bench.detect.apriltag import FAMILIES, ORDER, ORIGIN_PX, AprilTag, _library
 from bench.errors import TargetError
 from bench.geometry.camera import project
 from bench.targets.design import MarkerDesign, build_target
+from bench.targets.families import NAMES
 
 
-@pytest.mark.parametrize("dictionary", FAMILIES)
+@pytest.mark.parametrize("dictionary", sorted(set(FAMILIES) - set(NAMES)))
 def test_the_library_s_axes_are_a_half_turn_from_opencv_s(dictionary, scene_of):
     target = build_target(MarkerDesign(dictionary=dictionary, marker_id=4))
     scene = scene_of(target, 100.0, 20.0, 10.0)

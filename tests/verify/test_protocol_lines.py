@@ -51,7 +51,7 @@ def test_a_request_is_one_line_with_all_that_a_pipeline_may_know():
     line = request_line(3, Path("a b.png"), observe())
     assert line.count(b"\n") == 1
     request = json.loads(line)
-    assert request["protocol"] == 1
+    assert request["protocol"] == 2
     assert request["id"] == 3
     assert request["image"] == str(Path("a b.png").absolute())
     assert request["picture"] == {"width": 400, "height": 300, "bits": 8, "full_scale": 255}
@@ -89,6 +89,20 @@ def test_cells_are_the_marker_as_opencv_draws_it():
     drawn = cv2.aruco.generateImageMarker(book, 7, 8)  # a pixel a cell
     cells = np.array([[int(c) for c in row] for row in target["cells"]["7"]])
     assert np.array_equal(cells, drawn > 127)
+
+
+def test_a_marker_s_square_begins_outside_cells_within():
+    book = build_target(MarkerDesign("tagStandard41h12", 7, size=0.1))
+    seen = Observation(observe().picture, CAMERA, book)
+    target = json.loads(request_line(1, Path("x"), seen))["target"]
+    cells = np.array([[int(c) for c in row] for row in target["cells"]["7"]])
+    square = slice(target["outside"], len(cells) - target["outside"])
+    assert cells.shape == (9, 9)
+    # the square's own rim is white and the ring around it black (AprilTag 3's layouts)
+    assert cells[square, square][[0, -1]].all()
+    assert not cells[target["outside"] - 1, 1:-1].any()
+    assert target["points"]["7.0"] == [-0.05, 0.05]
+    assert target["marker_size"] == 0.1
 
 
 def test_boards_name_their_points_and_circles_have_no_cells():

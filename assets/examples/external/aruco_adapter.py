@@ -15,6 +15,8 @@ def answer(request: dict) -> dict:
     target, picture = request["target"], request["picture"]
     if not target["dictionary"]:
         return {"error": f"looks for markers, not for a {target['kind']}"}
+    if not hasattr(cv2.aruco, target["dictionary"]):
+        return {"error": f"OpenCV doesn't read {target['dictionary']}"}
     grey = cv2.imread(request["image"], cv2.IMREAD_UNCHANGED)
     if grey.dtype == np.uint16:
         grey = np.rint(grey * (255.0 / picture["full_scale"])).astype(np.uint8)

@@ -188,6 +188,7 @@ function differences(picture, corners, cells) {
 function answer(request) {
   const { target, picture } = request;
   if (!Object.keys(target.cells).length) return { error: `can't look for a ${target.kind}` };
+  if (target.outside) return { error: "can't look for squares within a ring of black" };
   const image = readGrey(request.image, picture.full_scale);
   const found = {};
   for (const blob of darkBlobs(image, threshold(image))) {
