@@ -24,7 +24,8 @@ from bench.cameras.photograph_targets import (
     pipelines_of,
     read_target,
 )
-from bench.cameras.photographs import measure_file, measurement_row, measurements_table
+from bench.cameras.measuring import measure_file
+from bench.cameras.photographs import measurement_row, measurements_table
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.imaging.picture import Picture
@@ -252,7 +253,7 @@ def measure(
     found = [
         measurement_row(one)
         for path in find_pictures(pictures)
-        for one in measure_file(path, camera, wanted, chosen, any_id=False)
+        for one in measure_file(path, camera, wanted, chosen, any_id=False)[0]
     ]
     return measurements_table(found)
 

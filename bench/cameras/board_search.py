@@ -80,7 +80,7 @@ def search(picture: Picture, board: Target, detector: Detector) -> Search:
     plain = _look(picture, board, detector)
     if plain.found is Found.FOUND:
         return Search(plain)
-    for how, other, shown in _other_ways(picture, board, detector):
+    for how, other, shown in other_ways(picture, board, detector):
         found = _look(shown(), board, other)
         if found.found is Found.FOUND:
             return Search(found, how)
@@ -105,10 +105,10 @@ def _look(picture: Picture, board: Target, detector: Detector) -> Detection:
     return detector.detect(Observation(picture, nominal_camera(width, height), board))
 
 
-def _other_ways(
+def other_ways(
     picture: Picture, board: Target, detector: Detector
 ) -> Iterator[tuple[str, Detector, Callable[[], Picture]]]:
-    """Yield words, a detector and what it is shown."""
+    """Yield words for another way in which a board may be printed, a detector, what it's shown."""
 
     def as_it_is() -> Picture:
         return picture

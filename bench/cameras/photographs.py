@@ -4,28 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from bench.detect.detection import Detection
 from bench.detect.observation import Observation
-from bench.errors import GeometryError, TargetError
+from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
-from bench.imaging.read import read_picture
 from bench.solve.covariance import correlation, in_facing_frame
 from bench.solve.default_pipeline import is_photometric
 from bench.solve.estimate import Estimate
-from bench.solve.pipeline import Pipeline
 from bench.survey.columns import Column, schema
 from bench.survey.score import Row, score
-from bench.targets.marker import MarkerDesign, build_marker, is_turned
-from bench.targets.target import Target
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +41,10 @@ class Measurement:
         What the solver made of it.
     wheel : str or None
         Whose target it is, where a bay file's ids say so.
+    unclear_bits : int or None
+        Data bits of a single marker that the picture doesn't show clearly.
+    read_as : str
+        In which other way a board is printed, where it is; empty as drawn.
     """
 
     picture: str
@@ -54,6 +53,8 @@ class Measurement:
     detection: Detection
     estimate: Estimate
     wheel: str | None = None
+    unclear_bits: int | None = None
+    read_as: str = ""
 
     @property
     def marker_id(self) -> int | None:
@@ -87,6 +88,8 @@ COLUMNS = (
     Column("pipeline", pl.String, "", "detector/solver"),
     Column("outcome", pl.String, "", "ok, missed, wrong_id, ambiguous, not_finite or unexplained"),
     Column("n_points", pl.Int64, "", "points that the detector gave the solver"),
+    Column("unclear_bits", pl.Int64, "", "a single marker's bits that aren't shown clearly"),
+    Column("read_as", pl.String, "", "how a board is printed, where not as drawn: legacy, light"),
     *_numbers("m", ("range_m", "camera centre to target centre")),
     *_numbers(
         "deg",
@@ -182,6 +185,8 @@ def measurement_row(measurement: Measurement) -> Row:
         "marker_id": measurement.marker_id,
         "wheel": measurement.wheel,
         "pipeline": measurement.pipeline,
+        "unclear_bits": measurement.unclear_bits,
+        "read_as": measurement.read_as or None,
     }
     row |= {name: claims.get(name) for name in schema(COLUMNS) if name not in row}
     if T_est is None:
@@ -291,57 +296,6 @@ def _apart(row: Row, other: Row) -> bool:
     return False
 
 
-def measure_picture(
-    picture: str, observation: Observation, pipeline: Pipeline, *, any_id: bool = False
-) -> list[Measurement]:
-    """Run a pipeline on one picture.
-
-    Parameters
-    ----------
-    picture : str
-        Its name.
-    observation : Observation
-        The picture, its camera and the target to look for.
-    pipeline : Pipeline
-        What to run.
-    any_id : bool
-        For a single marker: look for every id that is decoded instead of the target's own. Of
-        several markers with one id the detector chooses one.
-
-    Returns
-    -------
-    list of Measurement
-        One; with `any_id` one for each id that was decoded, in order, or one that tells that
-        none was.
-    """
-    detection, estimate = pipeline.run(observation)
-    own = Measurement(picture, pipeline.name, observation, detection, estimate)
-    ids = sorted(set(detection.marker_ids))
-    if not any_id or not ids:
-        return [own]
-    found = []
-    for marker_id in ids:
-        other = replace(observation, target=same_marker(observation.target, marker_id))
-        found.append(Measurement(picture, pipeline.name, other, *pipeline.run(other)))
-    return found
-
-
-def same_marker(target: Target, marker_id: int) -> Target:
-    """Return a single-marker target like another with another id.
-
-    Raises
-    ------
-    TargetError
-        The target isn't a single marker.
-    """
-    if target.kind != "marker" or target.dictionary is None:
-        raise TargetError(f"'{target.name}' isn't a single marker, so it has no other id")
-    plate = (target.drawing.width, target.drawing.height)
-    half_turn = is_turned(next(iter(target.markers.values())))
-    design = MarkerDesign(target.dictionary, marker_id, target.marker_size, half_turn, plate=plate)
-    return build_marker(design)
-
-
 def measurement_words(table: pl.DataFrame) -> list[str]:
     """Return what a table of measurements says, a line each."""
     pictures = table["picture"].n_unique()
@@ -366,7 +320,15 @@ def measurement_words(table: pl.DataFrame) -> list[str]:
             f"range {nearest:.2f} to {farthest:.2f} m, tilt {least:.1f} to {most:.1f} deg"
             + _residual_words(good)
         )
-    return lines + _disagreements(table)
+    return lines + _ways(table) + _disagreements(table)
+
+
+def _ways(table: pl.DataFrame) -> list[str]:
+    """Return a line for each other way in which boards are printed."""
+    ways = table.filter(pl.col("read_as") != "").group_by("read_as", maintain_order=True)
+    return [
+        f"{_count(own['picture'].n_unique(), 'picture')} read as {how}" for (how,), own in ways
+    ]
 
 
 def _residual_words(good: pl.DataFrame) -> str:
@@ -395,13 +357,3 @@ def _disagreements(table: pl.DataFrame) -> list[str]:
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
-def measure_file(
-    path: Path, camera: Camera, target: Target, pipelines: list[Pipeline], any_id: bool
-) -> list[Measurement]:
-    """Run pipelines on a picture file; see `measure_picture`."""
-    observation = Observation(read_picture(path, camera), camera, target)
-    return [
-        m for p in pipelines for m in measure_picture(str(path), observation, p, any_id=any_id)
-    ]

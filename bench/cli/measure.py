@@ -15,6 +15,7 @@ from bench.cameras.layout_files import (
     read_layout,
     tags_table,
 )
+from bench.cameras.measuring import any_id_words, measure_file
 from bench.cameras.photograph_files import (
     MEASURED,
     overlay_names,
@@ -27,7 +28,6 @@ from bench.cameras.photograph_targets import (
     read_target,
 )
 from bench.cameras.photographs import (
-    measure_file,
     measurement_row,
     measurement_words,
     measurements_table,
@@ -90,7 +90,9 @@ def command(
     ] = None,
     any_id: Annotated[
         bool,
-        typer.Option("--any-id", help="Measure every marker of the dictionary that is found."),
+        typer.Option(
+            "--any-id", help="Measure every marker of the dictionary that is plausibly there."
+        ),
     ] = False,
     pipeline: Annotated[
         list[str] | None,
@@ -121,6 +123,14 @@ def command(
     AprilTag markers from another project's drawing may be upside down against OpenCV's, and the
     target's axes with them: then write 'marker:36h11:7:200 mm:upside-down'. Pictures of a printed
     target with its upper side up tell: roll near 180 deg is a marker upside down.
+
+    With --any-id a marker counts where its bits are clear, each nearer to its own colour than to
+    the middle grey: all but so many that one in a hundred random patterns would pass (none of 16
+    bits, 4 of 36). Ids that are left out are named. Without --any-id the target's own id is
+    measured however it is shown.
+
+    Circles light on dark and ChArUco boards in the layout that OpenCV drew before 4.6 are found
+    too, and said to be (column read_as).
 
     A chessboard looks the same upside down: its pose is one of the two.
 
@@ -161,14 +171,15 @@ def command(
     for path in paths:  # before anything is written
         read_picture(path, intrinsics)
     make_directory(out)
-    rows = []
+    rows, left_out = [], []
     names = overlay_names(paths)
     with progress_bar("pictures", quiet) as progress:
         for done, path in enumerate(paths):
             if by_wheel:
                 found = measure_wheels(path, intrinsics, by_wheel, pipelines)
             else:
-                found = measure_file(path, intrinsics, looked_for, pipelines, any_id)
+                found, others = measure_file(path, intrinsics, looked_for, pipelines, any_id)
+                left_out += others
             rows += [measurement_row(m) for m in found]
             if overlays:
                 from bench.cameras.overlay import write_overlay  # takes a second to load
@@ -183,6 +194,9 @@ def command(
     write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
     for line in measurement_words(table):
         typer.echo(line)
+    if any_id:
+        for line in any_id_words(str(looked_for.dictionary), left_out):
+            typer.echo(line)
     drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
     return 0 if table["range_m"].count() else COULD_NOT_JUDGE

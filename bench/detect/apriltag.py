@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found
+from bench.detect.detection import Detection, Found, refusal
 from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
 from bench.detect.observation import Observation
 from bench.errors import TargetError
@@ -75,11 +75,9 @@ class AprilTag:
             The target's dictionary isn't one of `FAMILIES`.
         """
         dictionary = dictionary_of(observation.target, self.name)
-        if dictionary not in FAMILIES:
-            raise TargetError(
-                f"detector {self.name} reads {', '.join(FAMILIES)}; "
-                f"'{observation.target.name}' has {dictionary}"
-            )
+        reason = refusal(self, observation.target)
+        if reason:
+            raise TargetError(reason)
         if too_small(observation.picture):
             return Detection(Found.MISSED)
         library = _library(FAMILIES[dictionary], threading.get_ident())

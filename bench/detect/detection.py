@@ -91,7 +91,7 @@ def refusal(detector: Detector, target: Target) -> str | None:
         return f"detector {detector.name} doesn't read {target.dictionary} of '{target.name}'"
     if reads is not None and target.dictionary not in reads:
         return (
-            f"detector {detector.name} reads {', '.join(reads)}, and '{target.name}' has "
-            f"{target.dictionary}"
+            f"detector {detector.name} doesn't read {target.dictionary} of '{target.name}' but "
+            f"{', '.join(reads)}"
         )
     return None

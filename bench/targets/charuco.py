@@ -1,7 +1,7 @@
 """A chessboard with markers in its white squares, laid out as OpenCV's `CharucoBoard`.
 
 The layout is that of OpenCV 4.6 and later (`setLegacyPattern(False)`): the top left square is
-black whatever the number of rows.
+black whatever the number of rows. Before, it was white where rows are even.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import later
 from bench.errors import TargetError
 from bench.targets.dictionary import check_ids, dictionary, marker_cells
 from bench.targets.drawing import Area
@@ -33,6 +34,8 @@ class CharucoDesign(PlateDesign):
         Sides of a chessboard square and of a marker's black square, metres.
     first_id : int
         Of the first marker; ids run on row by row from the top left.
+    legacy : bool
+        Whether it is drawn as OpenCV did before 4.6.
 
     Raises
     ------
@@ -46,6 +49,7 @@ class CharucoDesign(PlateDesign):
     square: float = 0.04
     marker: float = 0.03
     first_id: int = 0
+    legacy: bool = later(False)
 
     def __post_init__(self) -> None:
         self.check_plate()
@@ -83,7 +87,7 @@ def build_charuco(design: CharucoDesign) -> Target:
     marker_id = design.first_id
     for row in range(design.rows):
         for column in range(design.columns):
-            if (row + column) % 2 == 0:
+            if (row + column + (design.legacy and design.rows % 2 == 0)) % 2 == 0:
                 ring = rectangle(x[column], y[row + 1], x[column + 1], y[row])
                 areas.append(Area((ring,), design.black, design.white))
                 continue
@@ -110,3 +114,23 @@ def build_charuco(design: CharucoDesign) -> Target:
         pitch=square,
         marker_size=design.marker,
     )
+
+
+def legacy_of(board: Target) -> Target:
+    """Return a ChArUco board, its plate and paints, as OpenCV drew it before 4.6."""
+    drawing = board.drawing
+    paints = [shape.reflectance for shape in drawing.shapes]
+    design = CharucoDesign(
+        str(board.dictionary),
+        *board.layout,
+        board.pitch,
+        board.marker_size,
+        min(board.markers),
+        legacy=True,
+        plate=(drawing.width, drawing.height),
+        quiet_zone=0.0,
+        white=paints[0],
+        black=min(paints),
+        background=drawing.background,
+    )
+    return build_charuco(design)

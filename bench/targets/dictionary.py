@@ -199,6 +199,19 @@ def check_ids(book: Dictionary, first: int, count: int = 1) -> None:
         raise TargetError(f"{wanted}: {book.name} has ids 0 to {book.size - 1}")
 
 
+@cache
+def data_cells(name: str) -> BoolArray:
+    """Return which of a dictionary's cells (n, n) hold data; `TargetError` as `dictionary`."""
+    book = dictionary(name)
+    data = np.zeros((book.width, book.width), dtype=np.bool_)
+    if book.outside:
+        own = family(book.name)
+        data[own.rows, own.columns] = True
+    else:
+        data[BORDER:-BORDER, BORDER:-BORDER] = True
+    return data
+
+
 def marker_cells(name: str, marker_id: int) -> BoolArray:
     """Return all a marker's printed cells (n, n), True where white, row 0 on top.
 

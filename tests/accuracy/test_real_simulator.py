@@ -13,7 +13,8 @@ refinement adds its own: up to 0.1 px toward the pixel grid.
 import numpy as np
 import pytest
 
-from bench.cameras.photographs import measure_picture, measurement_row, measurements_table
+from bench.cameras.measuring import measure_picture
+from bench.cameras.photographs import measurement_row, measurements_table
 from bench.detect.observation import Observation
 from bench.geometry.camera import pose_jacobian, project
 from bench.imaging.raster import reflectance_image
@@ -58,7 +59,7 @@ def measured(data, truth):
     found = {}
     for name in truth:
         observation = Observation(read_picture(data / f"{name}.png", CAMERA), CAMERA, TARGET)
-        found[name] = [m for p in pipelines for m in measure_picture(name, observation, p)]
+        found[name] = [m for p in pipelines for m in measure_picture(name, observation, p)[0]]
     return found
 
 

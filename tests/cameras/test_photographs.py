@@ -1,14 +1,15 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from bench.cameras.measuring import measure_picture, same_marker
 from bench.cameras.photographs import (
     COLUMNS,
     Measurement,
-    measure_picture,
     measurement_row,
     measurement_words,
     measurements_table,
-    same_marker,
 )
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
@@ -82,16 +83,20 @@ def test_row_of_a_board_has_no_marker_id():
 def test_any_id_looks_again_for_each_id_that_was_decoded():
     class Pipeline:
         name = "d/s"
+        detector = SimpleNamespace(name="d")
 
-        def run(self, observation):
+        def detect(self, observation):
+            return Detection(Found.WRONG_ID, marker_ids=(9, 4, 9))
+
+        def solve(self, detection, observation):
             ids = tuple(observation.target.markers)
-            detection = Detection(Found.WRONG_ID, marker_ids=(9, 4, 9))
-            return detection, Estimate(Outcome.OK if ids != (7,) else Outcome.WRONG_ID)
+            return Estimate(Outcome.OK if ids != (7,) else Outcome.WRONG_ID)
 
     observation = Observation(PICTURE, CAMERA, TARGET)
-    own = measure_picture("a.png", observation, Pipeline())
+    own, _ = measure_picture("a.png", observation, Pipeline())
     assert [m.marker_id for m in own] == [7]
-    every = measure_picture("a.png", observation, Pipeline(), any_id=True)
+    every, left_out = measure_picture("a.png", observation, Pipeline(), any_id=True)
+    assert left_out == []
     assert [m.marker_id for m in every] == [4, 9]
     sizes = {m.observation.target.marker_size for m in every}
     assert sizes == {TARGET.marker_size}

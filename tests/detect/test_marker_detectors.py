@@ -281,7 +281,9 @@ def test_a_refusal_names_what_the_detector_reads(detector, scene_of):
     if reason is None:  # then it does look
         assert detector.detect(observation).found is Found.MISSED
     else:
-        assert re.fullmatch(r"detector apriltag reads .*_36h11, and .* has DICT_4X4_50", reason)
+        assert re.fullmatch(
+            r"detector apriltag doesn't read DICT_4X4_50 of .* but .*_36h11, .*", reason
+        )
         with pytest.raises(TargetError):
             detector.detect(observation)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from bench.cameras.photographs import same_marker
+from bench.cameras.measuring import same_marker
 from bench.detect.apriltag import AprilTag
 from bench.detect.observation import Observation
 from bench.digest import content_digest
