@@ -22,7 +22,7 @@ KINDS = ("marker", "grid", "charuco", "circles")
 BOARDS = ("chessboard", "charuco", "circles")
 # A chessboard looks the same upside down, so that only pictures that are measured for
 # themselves may show one.
-MEASURED_KINDS = (*KINDS, "chessboard")
+MEASURED_KINDS = (*KINDS, "chessboard", "bitmap")
 BOARD_PIPELINE = "chessboard/ippe-lm"
 
 

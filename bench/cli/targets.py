@@ -85,6 +85,14 @@ def command(
             help="Side of a marker's black square, or between corners within its data.",
         ),
     ] = None,
+    picture: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Black and white picture of --kind bitmap, --size wide.",
+            show_default=False,
+        ),
+    ] = None,
     columns: Annotated[
         int | None, typer.Option(metavar="N", help="Markers, squares or circles in a row.")
     ] = None,
@@ -170,6 +178,7 @@ def command(
       sightbench targets --dictionary tagStandard41h12 --size "100 mm"
       sightbench targets --kind charuco --columns 7 --rows 5 --square "1.5 in" --size "1.1 in"
       sightbench targets --kind circles --page letter
+      sightbench targets --kind bitmap --picture sign.png --size "120 mm"
       sightbench targets --list
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if show_list:
@@ -179,6 +188,7 @@ def command(
     options = {
         "dictionary": dictionary,
         "size": size,
+        "picture": picture,
         "columns": columns,
         "rows": rows,
         "gap": gap,

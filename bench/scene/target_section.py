@@ -9,6 +9,7 @@ from pydantic import Field
 from bench.scene.quantities import Pair, Quantity
 from bench.strict import Section
 from bench.targets.design import (
+    BitmapDesign,
     CharucoDesign,
     CirclesDesign,
     Design,
@@ -129,6 +130,21 @@ class CirclesSection(PlateSection):
         return CirclesDesign(**self._fields())
 
 
+class BitmapSection(PlateSection):
+    """Any black and white picture, for a pipeline of one's own."""
+
+    kind: Literal["bitmap"]
+    picture: str = Field(max_length=1000, examples=["sign.png"])
+    """Its file, as seen from where the command runs."""
+    size: Size
+    """Width of the picture on the plate."""
+
+    def to_design(self) -> Design:
+        """Return the design."""
+        return BitmapDesign(**self._fields())
+
+
 TargetSection = Annotated[
-    MarkerSection | GridSection | CharucoSection | CirclesSection, Field(discriminator="kind")
+    MarkerSection | GridSection | CharucoSection | CirclesSection | BitmapSection,
+    Field(discriminator="kind"),
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bench.detect.apriltag import FAMILIES
+from bench.errors import ConfigError
 from bench.targets.target import Target
 
 PHOTOMETRIC = "photometric"
@@ -19,7 +20,16 @@ def detector_of(target: Target) -> str:
 
     For markers that is the AprilTag library where it knows the dictionary: it reads them from
     farther away than OpenCV does, and most so in grids.
+
+    Raises
+    ------
+    ConfigError
+        It is a bitmap, which none of the bundled detectors looks for.
     """
+    if target.kind == "bitmap":
+        raise ConfigError(
+            f"'{target.name}': a bitmap has no detector here; name a pipeline of your own"
+        )
     if target.kind in BOARD_DETECTORS:
         return BOARD_DETECTORS[target.kind]
     return "apriltag" if target.dictionary in FAMILIES else "aruco-subpix"

@@ -137,6 +137,10 @@ def describe(target: Target) -> tuple[str, str]:
                 what = f"pitch {pitch} mm"
             disc = next(s for s in target.drawing.shapes if isinstance(s, Disc))
             sizes = f"diameter {_mm(2.0 * disc.radius)} mm"
+        case "bitmap":
+            what = f"{columns} × {rows} pixels"
+            wide, high = (_mm(n * target.pitch) for n in target.layout)
+            sizes = f"picture {wide} × {high} mm"
         case _:
             what, sizes = f"{columns} × {rows} squares", f"squares {pitch} mm"
     if target.dictionary is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bench.targets.bitmap import BitmapDesign, build_bitmap
 from bench.targets.charuco import CharucoDesign, build_charuco
 from bench.targets.chessboard import ChessboardDesign, build_chessboard
 from bench.targets.circles import CirclesDesign, build_circles
@@ -9,9 +10,12 @@ from bench.targets.grid import GridDesign, build_grid
 from bench.targets.marker import MarkerDesign, build_marker
 from bench.targets.target import Target
 
-Design = MarkerDesign | GridDesign | CharucoDesign | CirclesDesign | ChessboardDesign
+Design = (
+    MarkerDesign | GridDesign | CharucoDesign | CirclesDesign | ChessboardDesign | BitmapDesign
+)
 
 __all__ = [
+    "BitmapDesign",
     "CharucoDesign",
     "ChessboardDesign",
     "CirclesDesign",
@@ -41,3 +45,5 @@ def build_target(design: Design) -> Target:
             return build_circles(design)
         case ChessboardDesign():
             return build_chessboard(design)
+        case BitmapDesign():
+            return build_bitmap(design)

@@ -9,6 +9,7 @@ from typing import Any
 
 from bench.errors import ConfigError
 from bench.targets.design import (
+    BitmapDesign,
     CharucoDesign,
     ChessboardDesign,
     CirclesDesign,
@@ -26,6 +27,7 @@ class Kind(StrEnum):
     CHARUCO = "charuco"
     CIRCLES = "circles"
     CHESSBOARD = "chessboard"
+    BITMAP = "bitmap"
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ FORMS = {
     Kind.CHESSBOARD: Form(
         ChessboardDesign, {"columns": "columns", "rows": "rows", "square": "square"}
     ),
+    Kind.BITMAP: Form(BitmapDesign, {"picture": "picture", "size": "size"}),
 }
 
 
@@ -99,6 +102,8 @@ def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[De
         raise ConfigError(f"--{wrong[0]} means nothing for --kind {kind}, which takes {takes}")
     if len(ids) > 1 and kind is not Kind.MARKER:
         raise ConfigError(f"--kind {kind} takes one --id, that of its first marker")
+    if kind is Kind.BITMAP and "picture" not in given:
+        raise ConfigError("--kind bitmap needs --picture, a black and white picture file")
     values = {fields[name]: value for name, value in given.items()}
     if not ids:
         return (form.design(**values),)

@@ -32,8 +32,10 @@ def cell_rings(cells: BoolArray) -> tuple[IntArray, ...]:
     """
     sides = _sides(cells)
     rings = []
-    while sides:
-        start = side = min(sides)
+    for start in sorted(sides):
+        if start not in sides:
+            continue
+        side = start
         corners = []
         while side in sides:
             sides.remove(side)

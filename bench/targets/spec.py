@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bench.errors import BenchError, TargetError
 from bench.targets.design import (
+    BitmapDesign,
     CharucoDesign,
     ChessboardDesign,
     CirclesDesign,
@@ -71,12 +72,17 @@ def _chessboard(layout: str, square: str) -> Design:
     return ChessboardDesign(*layout_of(layout), length(square), quiet_zone=0.0)
 
 
+def _bitmap(picture: str, size: str) -> Design:
+    return BitmapDesign(picture, length(size))
+
+
 FORMS = {
     "marker": Form(("DICTIONARY", "ID", "SIZE", "WAY"), 1, _marker),
     "grid": Form(("DICTIONARY", "COLUMNSxROWS", "SIZE", "GAP", "FIRST_ID", "WAY"), 2, _grid),
     "charuco": Form(("DICTIONARY", "COLUMNSxROWS", "SQUARE", "MARKER", "FIRST_ID"), 1, _charuco),
     "circles": Form(("COLUMNSxROWS", "PITCH", "DIAMETER", "PATTERN"), 1, _circles),
     "chessboard": Form(("COLUMNSxROWS", "SQUARE"), 0, _chessboard),
+    "bitmap": Form(("PICTURE", "WIDTH"), 0, _bitmap),
 }
 
 
@@ -102,6 +108,7 @@ def design_from_spec(spec: str, kinds: tuple[str, ...] = tuple(FORMS)) -> Design
         charuco:4x4_50:7x5:40 mm:30 mm
         circles:4x11:20 mm:15 mm:asymmetric
         chessboard:9x6:25 mm
+        bitmap:sign.png:120 mm
 
     The WAY of a marker, or of a grid's, is ``upright``, as OpenCV draws it, or ``upside-down``:
     other projects' files of a family may have it so, and the target's axes follow the drawing.

@@ -21,7 +21,7 @@ class Target:
     name : str
         Short label for tables and pictures, such as ``"marker 36h11-7, 200 mm"``.
     kind : str
-        ``"marker"``, ``"grid"``, ``"charuco"`` or ``"circles"``.
+        ``"marker"``, ``"grid"``, ``"charuco"``, ``"circles"``, ``"chessboard"`` or ``"bitmap"``.
     drawing : Drawing
         Its face.
     dictionary : str or None
@@ -32,9 +32,10 @@ class Target:
         OpenCV doesn't have.
     points : (P, 2) float64
         Chessboard inner corners (row by row from the top left) or circle centres (in OpenCV's
-        order for the pattern), metres; empty for markers.
+        order for the pattern), metres; of a bitmap its corners, from the top left clockwise;
+        empty for markers.
     layout : (int, int)
-        Columns and rows: of markers, of chessboard squares, or of circles.
+        Columns and rows: of markers, of chessboard squares, of circles, or of pixels.
     pitch : float
         Distance between neighbours of the layout, metres (a chessboard's square size); 0 for a
         single marker.
@@ -45,6 +46,8 @@ class Target:
         metres; 0 for circles.
     reach : float
         How far markers are printed beyond their corners, metres: data outside the border.
+    bitmap : tuple of str
+        A bitmap's rows of pixels from the top, ``"0"`` black and ``"1"`` white.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Target:
     symmetric: bool = True
     marker_size: float = 0.0
     reach: float = later(0.0)
+    bitmap: tuple[str, ...] = later(())
 
     @property
     def extent(self) -> float:

@@ -23,7 +23,7 @@ from bench.targets.target import Target
 from bench.typing import Array
 
 # Raise when a pipeline written for an earlier version would misread a request or be misread.
-# 2: `cells` may reach beyond the square between a marker's corners, as `outside` says.
+# 2: `cells` may reach beyond the square between a marker's corners, as `outside` says; bitmaps.
 VERSION = 2
 
 CONVENTIONS: Mapping[str, str] = {
@@ -32,7 +32,8 @@ CONVENTIONS: Mapping[str, str] = {
     "top left, top right, bottom right, bottom left of the marker as OpenCV draws it upright, or "
     "the AprilTag library in families that OpenCV lacks",
     "cells": "all that is printed of a marker, row 0 on top, 0 black and 1 white; the square "
-    "between its corners begins `outside` cells within on every side",
+    "between its corners begins `outside` cells within on every side. Of a bitmap the picture's "
+    "pixels, under 'bitmap', between its points p0 to p3: corners from the top left clockwise",
     "camera_frame": "x right, y down, z forward",
     "target_frame": "origin at the plate's centre, x right, y up on its face, z out of the face",
     "pose": "p_camera = rotation p_target + translation",
@@ -129,6 +130,8 @@ def _target(target: Target) -> dict[str, Any]:
 
 def _cells(target: Target) -> dict[str, list[str]]:
     """Return each marker's rows of cells as it is printed upright, 0 black and 1 white."""
+    if target.bitmap:
+        return {"bitmap": list(target.bitmap)}
     if target.dictionary is None:
         return {}
     return {

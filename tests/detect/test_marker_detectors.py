@@ -281,9 +281,8 @@ def test_a_refusal_names_what_the_detector_reads(detector, scene_of):
     if reason is None:  # then it does look
         assert detector.detect(observation).found is Found.MISSED
     else:
-        assert re.fullmatch(
-            r"detector apriltag doesn't read DICT_4X4_50 of .* but .*_36h11, .*", reason
-        )
+        expected = r"detector apriltag doesn't read DICT_4X4_50 of .* but .*_36h11, .*"
+        assert re.fullmatch(expected, reason)
         with pytest.raises(TargetError):
             detector.detect(observation)
 
