@@ -1,8 +1,8 @@
 """Lens models that a calibration compares: their parameters, projection and derivatives.
 
-Brown-Conrady is the bench's own (`bench.geometry.camera`). OpenCV's rational and fisheye models
-(Kannala and Brandt 2006, doi:10.1109/TPAMI.2006.153) are fitted to say whether a lens asks for
-them; no other part of the bench draws or measures with them.
+Brown-Conrady is what a calibration describes. OpenCV's rational and fisheye models (Kannala and
+Brandt 2006, doi:10.1109/TPAMI.2006.153; `bench.geometry.lens_models`) are fitted to say whether a
+lens asks for them. OpenCV's own derivatives serve here: of all their parameters, by the points.
 """
 
 from __future__ import annotations

@@ -1,12 +1,13 @@
 """Lens models beyond Brown-Conrady, tried where a calibration's residuals may ask for them.
 
 OpenCV's rational and fisheye models start from the Brown-Conrady fit and are held to the same
-question: what do the other views predict of one that is left out? They are only spoken of, and
-written as an OpenCV file; the bench draws and measures with Brown-Conrady alone.
+question: what do the other views predict of one that is left out? They are spoken of, and written
+as an OpenCV file that every command takes; uncertainties are Brown-Conrady's calibration's alone.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,8 +24,8 @@ from bench.files import write_atomically
 from bench.geometry.pose import Pose
 from bench.typing import Array
 
-# Standard errors by which another family must predict better: it is of no use to the rest of the
-# bench, so it is spoken of only where chance is out of the question.
+# Standard errors by which another family must predict better: nothing is known of its
+# uncertainty, so it is spoken of only where chance is out of the question.
 ASKED = 3.0
 # Of a fit that describes a lens: found points are good to some tenths of a pixel.
 MOST_RMSE_PX = 1.0
@@ -63,8 +64,9 @@ class WideLens:
         """Say so."""
         return (
             f"the residuals ask for OpenCV's {self.state.family} model: it predicts views left "
-            f"out to {self.held_out_px:.4f} px RMS, Brown-Conrady to {self.brown_px:.4f} px. The "
-            "bench measures with Brown-Conrady alone; what that is off by is in these residuals"
+            f"out to {self.held_out_px:.4f} px RMS, Brown-Conrady to {self.brown_px:.4f} px. Give "
+            f"lens-{self.state.family}.yml as --camera in place of camera.toml; its numbers come "
+            "without uncertainties"
         )
 
 
@@ -113,9 +115,12 @@ def only_wide(views: Sequence[BoardView], size: tuple[int, int]) -> str:
         rmse = float(np.sqrt(2.0 * np.mean(residuals**2)))
         relative = rmse * float(np.sqrt(cofactor[0, 0])) / float(state.values[0])
         if rmse < MOST_RMSE_PX and relative < MAX_FOCAL_UNCERTAINTY:
+            names = ("fx", "fy", "cx", "cy", "k1", "k2", "k3", "k4")
+            numbers = dict(zip(names, (float(f"{v:.9g}") for v in state.values), strict=True))
+            camera = {"width": size[0], "height": size[1], "model": "fisheye"} | numbers
             return (
                 f"Brown-Conrady can't describe this lens; OpenCV's {state.family} model fits it "
-                f"to {rmse:.3f} px RMS, but the bench measures with Brown-Conrady alone"
+                f"to {rmse:.3f} px RMS. As a camera file, lens.json: {json.dumps(camera)}"
             )
     return ""
 

@@ -134,8 +134,8 @@ def command(
     uncertainties are wider by it. How well a point anywhere in the picture is known, at the
     boards' ranges and far beyond, is a map (projection.csv, calibration_uncertainty.png).
     Wide lenses: where OpenCV's rational or fisheye model predicts better beyond doubt it is
-    named and written as lens-rational.yml or lens-fisheye.yml; the bench measures with
-    Brown-Conrady alone.
+    named and written as lens-rational.yml or lens-fisheye.yml, for --camera of other commands;
+    without uncertainties.
 
     With --earlier the change since another calibration is drawn with its significance, less the
     turn of the camera that a lens can't be told from. Exit code 1: it has changed (p < 0.001).

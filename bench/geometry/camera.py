@@ -1,4 +1,4 @@
-"""Pinhole camera with Brown-Conrady distortion: projection, its inverse, its derivatives.
+"""Pinhole camera with a distorting lens: projection, its inverse, its derivatives.
 
 Pixel (0, 0) is the centre of the top-left pixel; u runs right, v down. The camera frame has
 x right, y down, z forward. The distortion model is that of Brown (1966, 1971) and Conrady
@@ -7,16 +7,22 @@ r2 = x² + y²::
 
     x_d = x (1 + k1 r2 + k2 r2² + k3 r2³) + 2 p1 x y + p2 (r2 + 2 x²)
     y_d = y (1 + k1 r2 + k2 r2² + k3 r2³) + p1 (r2 + 2 y²) + 2 p2 x y
+
+OpenCV's rational and fisheye models replace the radial factor: `bench.geometry.lens_models`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
+from bench.digest import later
 from bench.errors import ConfigError, GeometryError
+from bench.geometry.lens_models import BROWN, FISHEYE, MORE, RATIONAL, domain_radius, term_ratio
+from bench.geometry.lens_models import radial as radial_of
 from bench.geometry.pose import Pose
 from bench.kernel import kernel
 from bench.typing import Array
@@ -44,15 +50,19 @@ class Camera:
     cx, cy : float
         Principal point, pixels, centre-of-pixel origin.
     distortion : tuple of 5 floats
-        k1, k2, p1, p2, k3, OpenCV's order.
+        k1, k2, p1, p2, k3, OpenCV's order; p1 and p2 are 0 in a fisheye lens.
     pixel_pitch : float or None
         Distance of neighbouring pixels on the sensor, metres; needed by optics alone.
+    model : str
+        Of the lens, one of `bench.geometry.lens_models.MORE`.
+    more : tuple of float
+        Further coefficients of the model: k4, k5, k6 of the rational one, k4 of the fisheye one.
 
     Raises
     ------
     ConfigError
-        A size or focal length isn't positive, a number isn't finite, or a coefficient of the
-        distortion is beyond `MAX_DISTORTION`.
+        A size or focal length isn't positive, a number isn't finite, a coefficient of the
+        distortion is beyond `MAX_DISTORTION`, or they aren't the model's.
     """
 
     width: int
@@ -63,6 +73,8 @@ class Camera:
     cy: float
     distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     pixel_pitch: float | None = None
+    model: str = later(BROWN)
+    more: tuple[float, ...] = later(())
 
     def __post_init__(self) -> None:
         if self.width < 1 or self.height < 1:
@@ -70,13 +82,21 @@ class Camera:
                 f"camera: width and height must be at least 1 px, got {self.width} x {self.height}"
             )
         numbers = (self.fx, self.fy, self.cx, self.cy, *self.distortion)
-        if len(numbers) != 9 or not np.all(np.isfinite(numbers)):
+        coefficients = (*self.distortion, *self.more)
+        if len(numbers) != 9 or not np.all(np.isfinite((*numbers, *self.more))):
             raise ConfigError("camera: intrinsics must be finite, distortion five numbers")
-        if max(map(abs, self.distortion)) > MAX_DISTORTION:
+        if max(map(abs, coefficients)) > MAX_DISTORTION:
             raise ConfigError(
                 f"camera: distortion must lie within ±{MAX_DISTORTION:g}, got "
-                f"{max(self.distortion, key=abs):g}"
+                f"{max(coefficients, key=abs):g}"
             )
+        if len(self.more) != MORE.get(self.model):
+            raise ConfigError(
+                f"camera: lens model must be {' or '.join(MORE)} with {list(MORE.values())} "
+                f"coefficients beyond k3, got {self.model!r} with {len(self.more)}"
+            )
+        if self.model == FISHEYE and any(self.distortion[2:4]):
+            raise ConfigError("camera: a fisheye lens has no tangential distortion p1, p2")
         if self.fx <= 0 or self.fy <= 0:
             raise ConfigError(
                 f"camera: focal length must be positive, got {self.fx} and {self.fy} px"
@@ -99,20 +119,25 @@ class Camera:
     @property
     def has_distortion(self) -> bool:
         """Whether any distortion coefficient differs from zero."""
-        return any(self.distortion)
+        return any(self.distortion) or self.model != BROWN
+
+    @property
+    def radial_terms(self) -> tuple[float, float, float]:
+        """k1, k2, k3."""
+        k1, k2, _, _, k3 = self.distortion
+        return k1, k2, k3
+
+    @property
+    def opencv_coefficients(self) -> tuple[float, ...]:
+        """The model's coefficients as OpenCV orders them: 5, 8 of the rational, 4 of fisheye."""
+        if self.model == FISHEYE:
+            return (*self.radial_terms, *self.more)
+        return (*self.distortion, *self.more)
 
     @cached_property
     def domain_radius(self) -> float:
-        """Normalised radius r up to which the radial part is one-to-one; infinite if always.
-
-        Beyond it r (1 + k1 r2 + k2 r2² + k3 r2³) runs back, so that a point far outside the
-        field of view would appear as a ghost inside the picture.
-        """
-        k1, k2, _, _, k3 = self.distortion
-        # of the slope, in 1 / r2, so that vanishing coefficients do no harm
-        roots = np.roots([1.0, 3.0 * k1, 5.0 * k2, 7.0 * k3])
-        turning = roots.real[(roots.imag == 0.0) & (roots.real > 0.0)]
-        return float(1.0 / np.sqrt(turning.max())) if len(turning) else float(np.inf)
+        """Normalised radius up to which the radial part is one-to-one; infinite if always."""
+        return domain_radius(self.model, self.radial_terms, self.more)
 
     def changed(self, change: Array) -> Camera:
         """Return the camera after a change (9,) of fx, fy, cx, cy, k1, k2, p1, p2, k3."""
@@ -133,14 +158,36 @@ class Camera:
         )
 
 
+Five = tuple[float, float, float, float, float]
+
+
+def from_opencv(values: Sequence[float]) -> tuple[str, Five, tuple[float, ...]]:
+    """Return model, distortion and `more` of a `Camera` from 5, 8 or 4 coefficients.
+
+    The inverse of `Camera.opencv_coefficients`.
+
+    Raises
+    ------
+    ConfigError
+        There are as many as no model has.
+    """
+    if len(values) == 4:
+        k1, k2, k3, k4 = map(float, values)
+        return FISHEYE, (k1, k2, 0.0, 0.0, k3), (k4,)
+    if len(values) not in (5, 8):
+        raise ConfigError(f"camera: distortion must be 5, 8 or 4 numbers, got {len(values)}")
+    k1, k2, p1, p2, k3, *more = map(float, values)
+    return RATIONAL if more else BROWN, (k1, k2, p1, p2, k3), tuple(more)
+
+
 def distort(xy: Array, camera: Camera) -> Array:
     """Apply lens distortion to normalised coordinates (..., 2)."""
     if not camera.has_distortion:
         return np.asarray(xy, dtype=np.float64)
-    k1, k2, p1, p2, k3 = camera.distortion
+    _, _, p1, p2, _ = camera.distortion
     x, y = xy[..., 0], xy[..., 1]
     r2 = x * x + y * y
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    radial, _, _ = radial_of(r2, camera.model, camera.radial_terms, camera.more)
     return np.stack(
         (
             x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
@@ -152,11 +199,11 @@ def distort(xy: Array, camera: Camera) -> Array:
 
 def distortion_jacobian(xy: Array, camera: Camera) -> Array:
     """Return d(x_d, y_d)/d(x, y), (..., 2, 2), at normalised coordinates (..., 2)."""
-    k1, k2, p1, p2, k3 = camera.distortion
+    _, _, p1, p2, _ = camera.distortion
     x, y = xy[..., 0], xy[..., 1]
     r2 = x * x + y * y
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))  # d radial / d r2, times 2
+    radial, slope, _ = radial_of(r2, camera.model, camera.radial_terms, camera.more)
+    slope = 2.0 * slope
     jacobian = np.empty((*np.shape(x), 2, 2))
     jacobian[..., 0, 0] = radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x
     jacobian[..., 0, 1] = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
@@ -345,7 +392,10 @@ def rotation_columns(p_target: Array, by_target: Array) -> Array:
 
 
 def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:
-    """Return d(pixel)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3), (N, 2, 9), for points (N, 3)."""
+    """Return d(pixel)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3), (N, 2, 9), for points (N, 3).
+
+    The columns of p1 and p2 are 0 in a fisheye lens; those beyond k3 have none.
+    """
     p_camera = np.asarray(p_camera, dtype=np.float64)
     xy = p_camera[:, :2] / p_camera[:, 2:3]
     x, y = xy[:, 0], xy[:, 1]
@@ -355,10 +405,16 @@ def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:
     jacobian[:, 0, 0] = xy_d[:, 0]
     jacobian[:, 1, 1] = xy_d[:, 1]
     jacobian[:, 0, 2] = jacobian[:, 1, 3] = 1.0
-    powers = np.stack((r2, r2**2, r2**3), axis=1)
+    _, _, first = radial_of(r2, camera.model, camera.radial_terms, camera.more)
+    ratio = term_ratio(r2, camera.model)
+    powers = np.stack((first, first * ratio, first * ratio**2), axis=1)
+    if camera.model == BROWN:  # the same, to the last bit as surveys have it
+        powers = np.stack((r2, r2**2, r2**3), axis=1)
     for column, power in zip((4, 5, 8), range(3), strict=True):
         jacobian[:, 0, column] = camera.fx * x * powers[:, power]
         jacobian[:, 1, column] = camera.fy * y * powers[:, power]
+    if camera.model == FISHEYE:
+        return jacobian
     jacobian[:, 0, 6] = camera.fx * 2.0 * x * y
     jacobian[:, 1, 6] = camera.fy * (r2 + 2.0 * y * y)
     jacobian[:, 0, 7] = camera.fx * (r2 + 2.0 * x * x)

@@ -27,6 +27,7 @@ from bench.errors import GeometryError
 from bench.geometry.camera import OUTSIDE, Camera
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
+from bench.imaging.lens_kernel import wide_bend, wide_numbers, wide_radial
 from bench.targets.bend import least_height_over_tangents
 from bench.targets.drawing import Drawing
 from bench.typing import Array
@@ -151,9 +152,12 @@ def _project(
 
 @lru_cache(maxsize=256)
 def _lens(camera: Camera) -> tuple[Array, float]:
-    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 and the squared radius of the lens's domain."""
-    lens = np.array([camera.fx, camera.fy, camera.cx, camera.cy, *camera.distortion])
-    return lens, camera.domain_radius**2
+    """Return the lens's numbers and the squared radius of its domain.
+
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, then those of `bench.imaging.lens_kernel.wide_numbers`.
+    """
+    pinhole = (camera.fx, camera.fy, camera.cx, camera.cy)
+    return np.array([*pinhole, *camera.distortion, *wide_numbers(camera)]), camera.domain_radius**2
 
 
 @kernel
@@ -163,6 +167,9 @@ def _distorted(x: float, y: float, lens: Array) -> tuple[float, float, float]:
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+    if lens[9] > 0.0:
+        radial, slope, _ = wide_radial(r2, k1, k2, k3, lens[9], lens[10], lens[11], lens[12])
+        slope *= 2.0
     xx = radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x
     yy = radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x
     xy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
@@ -202,6 +209,8 @@ def _bend(r: float, lens: Array) -> tuple[float, float]:
     |D''| <= 6 r |g'| + 4 r³ |g''|. The tangential terms are quadratic forms whose two
     components have second derivatives within 2|p1| + 6|p2| and 6|p1| + 2|p2|.
     """
+    if lens[9] > 0.0:
+        return wide_bend(r, lens)
     k1, k2, k3 = abs(lens[4]), abs(lens[5]), abs(lens[8])
     tangential = 8.0 * (abs(lens[6]) + abs(lens[7]))
     r2 = r * r

@@ -25,6 +25,7 @@ from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
 from bench.imaging.kernel import kernel
+from bench.imaging.lens_kernel import wide_numbers, wide_radial
 from bench.imaging.picture import Region
 from bench.typing import Array, IntArray
 
@@ -86,7 +87,7 @@ def blurred_sensitivity(
     rays = chords.rays
     if rays is None:
         rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
-    lens = np.array([camera.fx, camera.fy, *camera.distortion])
+    lens = np.array([camera.fx, camera.fy, *camera.distortion, *wide_numbers(camera)])
     out = np.zeros((count, CHANNELS))
     _splat_derivatives(
         out,
@@ -194,6 +195,9 @@ def _velocities(
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+    if lens[7] > 0.0:
+        radial, slope, _ = wide_radial(r2, k1, k2, k3, lens[7], lens[8], lens[9], lens[10])
+        slope *= 2.0
     lxx = lens[0] * (radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x)
     lxy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y
     lyy = lens[1] * (radial + slope * y * y + 6.0 * p1 * y + 2.0 * p2 * x)

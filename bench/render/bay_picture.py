@@ -14,7 +14,9 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from bench.errors import GeometryError
 from bench.geometry.camera import Camera, normalise
+from bench.geometry.lens_models import BROWN
 from bench.geometry.pose import Pose
 from bench.imaging.picture import Picture, Region
 from bench.imaging.sensor import expose
@@ -33,6 +35,8 @@ LAYER = 4e-5
 NEAR, FAR = 0.2, 200.0  # of what is drawn, metres
 TILE = 1536  # largest side of what is drawn at once, sub-pixels
 COARSE = 16  # pixels between places where the lens model is inverted; linear between them
+COARSE_WIDE = 2
+MAX_CANVAS = 8192  # sub-pixels along a side of what a pinhole draws: of OpenGL's software too
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of red, green and blue, ITU-R BT.709
 TARGET_FINENESS = 4  # cells of light along a plate's side
 
@@ -154,7 +158,7 @@ def draw_view(
     RenderError
         Nothing on this machine draws off-screen.
     GeometryError
-        A pixel lies outside the lens model's domain.
+        A pixel lies outside the lens model's domain, or too far aside.
     """
     triangles, colours = view_triangles(scene, T_bay_camera)
     right, bottom = region.u0 + region.width, region.v0 + region.height
@@ -173,6 +177,11 @@ def draw_view(
         for xy, low in zip(maps, corners, strict=True)
     ]
     width, height = np.max(sizes, axis=0).astype(int)
+    if max(width, height) > MAX_CANVAS:
+        raise GeometryError(
+            "the lens looks too far aside for a picture in three dimensions, which is drawn "
+            f"through a pinhole: {max(width, height)} sub-pixels wide, at most {MAX_CANVAS}"
+        )
     picture = np.empty((region.height, region.width, 3))
     with drawer(triangles, level * colours, (int(width), int(height)), background) as pinhole:
         for done, (tile, xy, low) in enumerate(zip(tiles, maps, corners, strict=True), 1):
@@ -198,15 +207,17 @@ def _sub_pixels(camera: Camera, tile: Region, fineness: int) -> Array:
 
     The lens model is inverted every `COARSE` pixels. Between them the inverse is taken as
     linear, wrong by at most COARSE²/8 of its second derivative: below 0.002 px for a lens with
-    10 % of distortion at the corners of a picture 2,000 px wide.
+    10 % of distortion at the corners of a picture 2,000 px wide; for wide models every
+    `COARSE_WIDE`, 0.01 px at 70 degrees from the axis of a fisheye lens of 400 px.
     """
     u = tile.u0 - 0.5 + (np.arange(tile.width * fineness) + 0.5) / fineness
     v = tile.v0 - 0.5 + (np.arange(tile.height * fineness) + 0.5) / fineness
     if not camera.has_distortion:
         x, y = np.meshgrid((u - camera.cx) / camera.fx, (v - camera.cy) / camera.fy)
         return np.stack((x, y), axis=-1)
-    knots_u = np.linspace(u[0], u[-1], max(2, tile.width // COARSE + 2))
-    knots_v = np.linspace(v[0], v[-1], max(2, tile.height // COARSE + 2))
+    coarse = COARSE if camera.model == BROWN else COARSE_WIDE
+    knots_u = np.linspace(u[0], u[-1], max(2, tile.width // coarse + 2))
+    knots_v = np.linspace(v[0], v[-1], max(2, tile.height // coarse + 2))
     knots = normalise(np.stack(np.meshgrid(knots_u, knots_v), axis=-1), camera)
     across = np.stack([np.interp(u, knots_u, row) for row in np.eye(len(knots_u))], axis=1)
     down = np.stack([np.interp(v, knots_v, row) for row in np.eye(len(knots_v))], axis=1)

@@ -14,6 +14,7 @@ from pydantic import Field
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.geometry.camera import Camera
+from bench.geometry.lens_models import BROWN
 from bench.scene.camera_section import CameraSection
 from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
 from bench.scene.quantities import Quantity
@@ -140,10 +141,11 @@ def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> s
     if camera.pixel_pitch is not None:
         lines.append(f'pixel_pitch = "{float(camera.pixel_pitch)!r} m"')
     lines += ["", "[camera.distortion]"]
-    lines += [
-        f"{name} = {float(value)!r}"
-        for name, value in zip(DISTORTION_PARAMETERS, camera.distortion, strict=True)
-    ]
+    if camera.model != BROWN:
+        lines.append(f'model = "{camera.model}"')
+    names = (*DISTORTION_PARAMETERS, "k4", "k5", "k6")
+    values = (*camera.distortion, *camera.more)
+    lines += [f"{name} = {float(value)!r}" for name, value in zip(names, values, strict=False)]
     if uncertainties:
         lines += ["", "[uncertainty] # standard uncertainties"]
     for name in PARAMETERS:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from bench.geometry.camera import Camera
+from bench.geometry.lens_models import BROWN, FISHEYE, MORE, RATIONAL
 from bench.imaging.optics import Optics
 from bench.imaging.sensor import Sensor
 from bench.scene.quantities import FocalLength, FocalLengthField, Pair, Quantity, written
@@ -16,7 +17,7 @@ PixelCount = Annotated[int, Field(ge=8, le=30_000, examples=[2448])]
 
 
 class DistortionSection(Section):
-    """Lens distortion, Brown-Conrady in OpenCV's parametrisation; plain numbers."""
+    """Lens distortion in OpenCV's parametrisation; plain numbers."""
 
     k1: float = 0.0
     """First radial coefficient, of r²; negative is a barrel."""
@@ -28,6 +29,29 @@ class DistortionSection(Section):
     """Second tangential coefficient."""
     k3: float = 0.0
     """Third radial coefficient, of r⁶."""
+    model: Literal["brown-conrady", "rational", "fisheye"] | None = None
+    """Of the lens: brown-conrady when left out; OpenCV's rational one, whose radial factor is
+    divided by 1 + k4 r² + k5 r⁴ + k6 r⁶; or its fisheye one, with k1 to k4 of θ² to θ⁸."""
+    k4: float | None = None
+    """Of the rational and the fisheye model."""
+    k5: float | None = None
+    """Of the rational model."""
+    k6: float | None = None
+    """Of the rational model."""
+
+    @model_validator(mode="after")
+    def _of_the_model(self) -> DistortionSection:
+        own = {RATIONAL: ("k4", "k5", "k6"), FISHEYE: ("k4",)}.get(self.model or BROWN, ())
+        for name in ("k4", "k5", "k6"):
+            if getattr(self, name) is not None and name not in own:
+                raise ValueError(f"{name} isn't a coefficient of model {self.model or BROWN}")
+        return self
+
+    @property
+    def more(self) -> tuple[float, ...]:
+        """The model's coefficients beyond k3; those left out are 0."""
+        count = MORE[self.model or BROWN]
+        return tuple(k or 0.0 for k in (self.k4, self.k5, self.k6)[:count])
 
 
 class IntrinsicsSection(Section):
@@ -80,6 +104,8 @@ class IntrinsicsSection(Section):
             cy,
             (d.k1, d.k2, d.p1, d.p2, d.k3),
             self.pixel_pitch,
+            d.model or BROWN,
+            d.more,
         )
 
 

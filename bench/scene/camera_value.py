@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from bench.geometry.camera import Camera
+from bench.geometry.camera import Camera, from_opencv
 from bench.strict import Section
 
 
@@ -17,7 +17,8 @@ class CameraValue(Section):
     fy: float
     cx: float
     cy: float
-    distortion: list[float] = Field(min_length=5, max_length=5)
+    distortion: list[float] = Field(min_length=4, max_length=8)
+    """Five coefficients, eight of a rational lens, four of a fisheye one."""
     pixel_pitch: float | None = None
 
     @property
@@ -29,7 +30,7 @@ class CameraValue(Section):
         ConfigError
             A number is outside its limits.
         """
-        k1, k2, p1, p2, k3 = self.distortion
+        model, distortion, more = from_opencv(self.distortion)
         return Camera(
             width=self.width,
             height=self.height,
@@ -37,8 +38,10 @@ class CameraValue(Section):
             fy=self.fy,
             cx=self.cx,
             cy=self.cy,
-            distortion=(k1, k2, p1, p2, k3),
+            distortion=distortion,
             pixel_pitch=self.pixel_pitch,
+            model=model,
+            more=more,
         )
 
 
@@ -51,6 +54,6 @@ def camera_value(camera: Camera) -> CameraValue:
         fy=float(camera.fy),
         cx=float(camera.cx),
         cy=float(camera.cy),
-        distortion=[float(v) for v in camera.distortion],
+        distortion=[float(v) for v in camera.opencv_coefficients],
         pixel_pitch=None if camera.pixel_pitch is None else float(camera.pixel_pitch),
     )

@@ -16,7 +16,7 @@ import numpy as np
 
 from bench.errors import ConfigError, RunError
 from bench.files import read_text
-from bench.geometry.camera import Camera
+from bench.geometry.camera import Camera, from_opencv
 from bench.strict import MAX_BYTES
 from bench.targets.opencv_storage import storage_of
 from bench.typing import Array
@@ -63,8 +63,9 @@ BROWN_MODELS = ("plumbbob", "radtan", "browncondrady", "brownconrady", "opencv",
 RATIONAL_MODELS = ("rationalpolynomial",)
 WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width"), ("imageheight", "height")
 SIZE_NAMES = ("imagesize", "imgsize", "size", "resolution")
-# k1 k2 p1 p2 k3, then k4 k5 k6, thin prism, tilt: what the bench's lens model doesn't have
-MODEL_COEFFICIENTS = 5
+FISHEYE_MODELS = ("fisheye", "equidistant", "kannalabrandt", "kannalabrandt4", "opencvfisheye")
+# k1 k2 p1 p2 k3, k4 k5 k6 of the rational model; then thin prism and tilt, which the bench lacks
+BROWN_COEFFICIENTS, RATIONAL_COEFFICIENTS = 5, 8
 MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
 LARGEST_SKEW_PX = 1e-6  # of files that were rounded when written
 
@@ -82,13 +83,13 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
     Raises
     ------
     ConfigError
-        Not such a file; no camera matrix, or two; no picture size anywhere; a fisheye lens,
-        skew, or more than five distortion coefficients that aren't zero.
+        Not such a file; no camera matrix, or two; no picture size anywhere; skew; a lens model
+        that isn't Brown-Conrady, rational or fisheye.
     """
     storage = _open(path)
     try:
         nodes, keys = _nodes(storage.root())
-        _refuse_others(nodes, path)
+        fisheye = _is_fisheye(nodes, path)
         matrix = _matrix(nodes, MATRIX_NAMES, path)
         if matrix is None:
             matrix = _by_name(nodes, path)
@@ -98,16 +99,17 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
             )
         coefficients = _matrix(nodes, DISTORTION_NAMES, path)
         if coefficients is None:
-            coefficients = _coefficients_by_name(nodes)
+            coefficients = _coefficients_by_name(nodes, fisheye)
         width, height = _size(nodes, path) or size or (0, 0)
     finally:
         storage.release()
     if width < 1 or height < 1:
         raise ConfigError(f"{path}: no image_width and image_height")
     (fx, _, cx), (_, fy, cy), _ = _checked_matrix(matrix, path).tolist()
-    distortion = _distortion(coefficients, path)
+    values = _distortion(coefficients, path, fisheye)
     try:
-        return Camera(width, height, fx, fy, cx, cy, distortion)
+        model, distortion, more = from_opencv(values)
+        return Camera(width, height, fx, fy, cx, cy, distortion, model=model, more=more)
     except ConfigError as error:
         raise ConfigError(f"{path}: {error}") from error
 
@@ -174,12 +176,13 @@ def _by_name(nodes: dict[str, Any], path: Path) -> Array | None:
     return np.array(values)
 
 
-def _coefficients_by_name(nodes: dict[str, Any]) -> Array | None:
+def _coefficients_by_name(nodes: dict[str, Any], fisheye: bool) -> Array | None:
+    names = ("k1", "k2", "k3", "k4") if fisheye else COEFFICIENT_NAMES
     values = [
         float(nodes[name].real()) if name in nodes and not nodes[name].isString() else 0.0
-        for name in COEFFICIENT_NAMES
+        for name in names
     ]
-    return np.array(values) if any(name in nodes for name in COEFFICIENT_NAMES) else None
+    return np.array(values) if any(name in nodes for name in names) else None
 
 
 def _plain(key: str) -> str:
@@ -190,21 +193,22 @@ def _listed(keys: list[str]) -> str:
     return ", ".join(keys[:8]) or "nothing"
 
 
-def _refuse_others(nodes: dict[str, Any], path: Path) -> None:
-    """Refuse a file of two cameras or of another lens model."""
+def _is_fisheye(nodes: dict[str, Any], path: Path) -> bool:
+    """Tell whether the lens is a fisheye; refuse a file of two cameras or of another model."""
     if "m1" in nodes and "m2" in nodes:
         raise ConfigError(f"{path}: holds two cameras, M1 and M2; keep one")
     fisheye = nodes.get("fisheyemodel")
-    if fisheye is not None and fisheye.isInt() and fisheye.real() != 0:
-        raise ConfigError(f"{path}: a fisheye lens, which the bench's lens model can't describe")
+    found = fisheye is not None and fisheye.isInt() and fisheye.real() != 0
     for name in ("distortionmodel", "model", "cameramodel"):
         node = nodes.get(name)
         if node is None or not node.isString() or not node.string():
             continue
-        if _plain(node.string()) not in BROWN_MODELS + RATIONAL_MODELS:
+        plain = _plain(node.string())
+        found |= plain in FISHEYE_MODELS
+        if plain not in BROWN_MODELS + RATIONAL_MODELS + FISHEYE_MODELS:
             raise ConfigError(
-                f"{path}: {node.name()} '{node.string()}' is a lens model that the bench's, "
-                "Brown-Conrady (plumb_bob, radtan), can't describe"
+                f"{path}: {node.name()} '{node.string()}' isn't a lens model that the bench has: "
+                "Brown-Conrady (plumb_bob, radtan), rational_polynomial, fisheye (equidistant)"
             )
     for name in ("binningx", "binningy"):
         node = nodes.get(name)
@@ -213,6 +217,7 @@ def _refuse_others(nodes: dict[str, Any], path: Path) -> None:
                 f"{path}: {node.name()} is {int(node.real())}; the bench wants the camera of the "
                 "pictures as they are: scale its numbers, and leave the binning out"
             )
+    return found
 
 
 def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array | None:
@@ -299,21 +304,27 @@ def _checked_matrix(matrix: Array, path: Path) -> Array:
     return K
 
 
-def _distortion(values: Array | None, path: Path) -> tuple[float, float, float, float, float]:
-    if values is None or values.size == 0:
-        return (0.0, 0.0, 0.0, 0.0, 0.0)
-    flat = values.ravel()
-    if flat.size < 4:
+def _distortion(values: Array | None, path: Path, fisheye: bool) -> list[float]:
+    """Return 5 coefficients, 8 of a rational lens, 4 of a fisheye one."""
+    flat = np.empty(0) if values is None else values.ravel()
+    if fisheye:
+        flat = np.pad(flat, (0, max(0, 4 - flat.size)))
+        if flat.size > 4 and np.any(flat[4:] != 0.0):
+            raise ConfigError(
+                f"{path}: a fisheye lens has four coefficients, k1 to k4, got {flat.size}"
+            )
+        return list(flat[:4].tolist())
+    if 0 < flat.size < 4:
         raise ConfigError(
             f"{path}: distortion must be four coefficients or more (k1 k2 p1 p2 k3), "
             f"got {flat.size}"
         )
-    rest = flat[MODEL_COEFFICIENTS:]
-    if np.any(rest != 0.0):
+    if np.any(flat[RATIONAL_COEFFICIENTS:] != 0.0):
         raise ConfigError(
-            f"{path}: distortion has {flat.size} coefficients; the bench's lens model has "
-            "k1 k2 p1 p2 k3, and the rest must be 0 (calibrate without the rational, thin prism "
+            f"{path}: distortion has {flat.size} coefficients; the bench's lens models have "
+            "k1 k2 p1 p2 k3 k4 k5 k6, and the rest must be 0 (calibrate without the thin prism "
             "and tilted models)"
         )
-    k1, k2, p1, p2, k3 = np.pad(flat, (0, 1))[:MODEL_COEFFICIENTS].tolist()
-    return (k1, k2, p1, p2, k3)
+    flat = np.pad(flat, (0, RATIONAL_COEFFICIENTS))[:RATIONAL_COEFFICIENTS]
+    rational = np.any(flat[BROWN_COEFFICIENTS:] != 0.0)
+    return list(flat[: RATIONAL_COEFFICIENTS if rational else BROWN_COEFFICIENTS].tolist())

@@ -15,6 +15,7 @@ import numpy as np
 from bench.detect.detection import Detection
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
+from bench.geometry.lens_models import BROWN
 from bench.solve.conclude import NOT_FINITE, conclude, not_found
 from bench.solve.estimate import Estimate
 from bench.solve.points import PlanarPoints, planar_points
@@ -48,7 +49,7 @@ class _OpenCvSolver:
 
     def _pose(self, points: PlanarPoints, camera: Camera) -> tuple[Array, Array] | None:
         """Return rotation (3, 3) and translation (3,), or None where OpenCV finds none."""
-        if self.in_pixels:
+        if self.in_pixels and camera.model == BROWN:
             seen, matrix, distortion = points.pixels, camera.matrix, camera.distortion_vector
         else:
             seen, matrix, distortion = points.xy, np.eye(3), None
@@ -95,7 +96,8 @@ class IterativeSolver(_OpenCvSolver):
     Equation: minimum of Σ |pixel - projection|² by Levenberg-Marquardt from the pose of the
     plane's homography, one branch only.
     Paper: Zhang 2000, doi:10.1109/34.888718, for the start; Marquardt 1963.
-    Precondition: four or more points of a plane; raw pixels with the camera's distortion.
+    Precondition: four or more points of a plane; raw pixels with the camera's distortion, but
+    normalised ones through a rational or fisheye lens.
     """
 
     name = "iterative"

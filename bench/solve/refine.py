@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.imaging.kernel import kernel
+from bench.imaging.lens_kernel import wide_numbers, wide_radial
 from bench.solve.points import PlanarPoints
 from bench.typing import Array, BoolArray
 
@@ -96,7 +97,7 @@ def _plain(array: Array) -> Array:
 
 def _lens(camera: Camera) -> tuple[float, ...]:
     numbers = (camera.fx, camera.fy, camera.cx, camera.cy, *camera.distortion)
-    return tuple(float(number) for number in numbers)
+    return tuple(float(number) for number in (*numbers, *wide_numbers(camera)))
 
 
 @kernel
@@ -108,7 +109,7 @@ def _normal_equations(
     gradient = np.zeros(6)
     rows = np.empty((2, 6))
     sse = 0.0
-    fx, fy, cx, cy, k1, k2, p1, p2, k3 = lens
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, kind, k4, k5, k6 = lens
     for i in range(len(p_target)):
         p_camera = rotation @ p_target[i] + translation
         z = p_camera[2]
@@ -118,6 +119,9 @@ def _normal_equations(
         r2 = x * x + y * y
         radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
         slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+        if kind > 0.0:
+            radial, slope, _ = wide_radial(r2, k1, k2, k3, kind, k4, k5, k6)
+            slope *= 2.0
         x_d = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
         y_d = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
         du, dv = pixels[i, 0] - (fx * x_d + cx), pixels[i, 1] - (fy * y_d + cy)

@@ -23,7 +23,8 @@ from bench.targets.target import Target
 from bench.typing import Array
 
 # Raise when a pipeline written for an earlier version would misread a request or be misread.
-# 2: `cells` may reach beyond the square between a marker's corners, as `outside` says; bitmaps.
+# 2: `cells` may reach beyond the square between a marker's corners, as `outside` says; bitmaps;
+# other lens models than Brown-Conrady.
 VERSION = 2
 
 CONVENTIONS: Mapping[str, str] = {
@@ -37,7 +38,8 @@ CONVENTIONS: Mapping[str, str] = {
     "camera_frame": "x right, y down, z forward",
     "target_frame": "origin at the plate's centre, x right, y up on its face, z out of the face",
     "pose": "p_camera = rotation p_target + translation",
-    "distortion": "k1, k2, p1, p2, k3 as OpenCV has them",
+    "distortion": "as OpenCV has it: k1, k2, p1, p2, k3; of a rational model k4, k5, k6 too; of a "
+    "fisheye one k1 to k4",
     "covariance": "of (w, t): rotation <- rotation exp([w]x), w about the target's axes, then "
     "translation <- translation + t in the camera frame",
     "units": "metres, radians, pixels",
@@ -107,7 +109,8 @@ def _camera(observation: Observation) -> dict[str, Any]:
         "fy": float(camera.fy),
         "cx": float(camera.cx - picture.u0),
         "cy": float(camera.cy - picture.v0),
-        "distortion": [float(k) for k in camera.distortion],
+        "model": camera.model,
+        "distortion": [float(k) for k in camera.opencv_coefficients],
     }
 
 

@@ -12,7 +12,7 @@ from bench.cameras.model_choice import Freedom, choose, claimed
 from bench.cameras.projection_uncertainty import projected_covariance, projection_map
 from bench.cameras.resampling import jackknife, left_out, widening
 from bench.cameras.wide_lenses import wide_lens, write_wide_lens
-from bench.errors import ConfigError, GeometryError
+from bench.errors import GeometryError
 from bench.geometry.camera import Camera, ray
 from bench.geometry.viewing import View, pose_of_view
 from bench.scene.camera_file import read_camera
@@ -153,16 +153,21 @@ def test_wide_lens_is_asked_for_only_where_residuals_do(family, lens, asked, tmp
     assert found.held_out_px < 0.16 < found.brown_px
     assert asked in found.words
     write_wide_lens(tmp_path / "lens.yml", found, SIZE)
-    with pytest.raises(ConfigError, match="fisheye lens"):
-        read_camera(tmp_path / "lens.yml")  # the bench refuses what it can't measure with
+    camera = read_camera(tmp_path / "lens.yml")
+    assert camera.model == "fisheye"
+    own = [camera.fx, camera.fy, camera.cx, camera.cy, *camera.opencv_coefficients]
+    np.testing.assert_allclose(own, found.state.values, rtol=1e-12)
 
 
 @pytest.mark.slow
-def test_lens_that_brown_conrady_can_t_describe_is_named():
+def test_lens_that_brown_conrady_can_t_describe_is_named(tmp_path):
     lens = (0.1, 0.01, 0.0, 0.0, 0.0, 0.45, 0.06, 0.002)
     sightings = [Sighting(view, "used") for view in wide(RATIONAL, (*WIDE_PINHOLE, *lens))]
-    with pytest.raises(GeometryError, match=r"OpenCV's fisheye model fits it to 0\."):
+    with pytest.raises(GeometryError, match=r"OpenCV's fisheye model fits it to 0\.") as caught:
         calibrate_from(sightings, SIZE, Freedom(True, False, 2, 0))
+    # what it says can be used as it stands
+    (tmp_path / "lens.json").write_text(str(caught.value).partition("lens.json: ")[2])
+    assert read_camera(tmp_path / "lens.json").model == "fisheye"
 
 
 def test_jackknife_of_a_mean_is_its_textbook_variance():

@@ -6,6 +6,7 @@ import pytest
 
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
+from bench.geometry.lens_models import FISHEYE, RATIONAL
 from bench.scene.camera_file import read_camera, write_camera
 
 K = np.array([[700.25, 0.0, 319.5], [0.0, 701.5, 240.125], [0.0, 0.0, 1.0]])
@@ -67,6 +68,33 @@ def test_four_five_and_more_coefficients_are_read(opencv_file, shape, coefficien
     assert read_camera(path).distortion == expected
 
 
+@pytest.mark.parametrize(
+    ("entries", "model", "coefficients"),
+    [
+        ({"D": np.array([[*FIVE, 0.3, -0.2, 0.05]])}, RATIONAL, (*FIVE, 0.3, -0.2, 0.05)),
+        ({"D": np.array([[0.1, -0.02, 3e-3, 4e-4]]), "fisheye_model": 1}, FISHEYE, None),
+    ],
+)
+def test_rational_and_fisheye_lenses_are_read_and_survive_in_ours(
+    opencv_file, tmp_path, entries, model, coefficients
+):
+    camera = read_camera(opencv_file(K=K, **entries), (640, 480))
+    assert camera.model == model
+    assert camera.opencv_coefficients == (coefficients or (0.1, -0.02, 3e-3, 4e-4))
+    write_camera(tmp_path / "ours.toml", camera)
+    assert read_camera(tmp_path / "ours.toml") == camera
+
+
+def test_coefficients_of_another_model_are_refused_in_ours(tmp_path):
+    camera = Camera(640, 480, 700.0, 700.0, 320.0, 240.0)
+    write_camera(tmp_path / "a.toml", camera)
+    text = (tmp_path / "a.toml").read_text()
+    for line, says in (("k4 = 0.1", "k4 isn't"), ('model = "fisheye"\nk6 = 0.1', "k6 isn't")):
+        (tmp_path / "a.toml").write_text(text + line + "\n")
+        with pytest.raises(ConfigError, match=says):
+            read_camera(tmp_path / "a.toml")
+
+
 def test_a_file_without_distortion_has_none(opencv_file):
     camera = read_camera(opencv_file(K=K, width=640, height=480))
     assert camera.distortion == (0.0, 0.0, 0.0, 0.0, 0.0)
@@ -87,7 +115,10 @@ def test_a_size_in_one_entry_is_read(opencv_file):
 @pytest.mark.parametrize(
     ("entries", "says"),
     [
-        ({"K": K, "D": np.array([[*FIVE, 0.01, 0.0, 0.0]])}, "8 coefficients; .*rest must be 0"),
+        (
+            {"K": K, "D": np.array([[*FIVE, 0.01, 0.0, 0.0, 0.0, 1e-3, 0.0, 0.0]])},
+            "12 coefficients; .*rest must be 0",
+        ),
         ({"K": K, "D": np.array([[0.1, 0.2]])}, "four coefficients or more .*got 2"),
         ({"K": K + np.array([[0, 2.0, 0], [0, 0, 0], [0, 0, 0]])}, "skew 2 px; it must be 0"),
         ({"K": 2.0 * K}, "camera matrix must be"),
@@ -96,7 +127,7 @@ def test_a_size_in_one_entry_is_read(opencv_file):
         ({"K": -K + 2 * np.diag([0, 0, 1.0])}, "focal length must be positive"),
         ({"D": np.zeros(5)}, "no camera_matrix, and no fx.*; has D, image_width, image_height"),
         ({"M1": K, "M2": K}, "two cameras, M1 and M2"),
-        ({"K": K, "D": np.zeros(4), "fisheye_model": 1}, "a fisheye lens"),
+        ({"K": K, "D": 0.1 * np.ones(5), "fisheye_model": 1}, "four coefficients.*got 5"),
     ],
 )
 def test_what_the_lens_model_cannot_describe_is_refused(opencv_file, entries, says):

@@ -132,19 +132,41 @@ def test_json_is_read_in_the_common_spellings(file_of, content):
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        ROS.replace("plumb_bob", "equidistant")
+        .replace(", 0.0625]", "]")
+        .replace("cols: 5", "cols: 4"),
+        KALIBR.replace("radtan", "equidistant").replace(", 0.0625]", "]"),
+    ],
+)
+def test_equidistant_is_a_fisheye_lens(file_of, text):
+    camera = read_camera(file_of(text))
+    assert camera.model == "fisheye"
+    assert camera.opencv_coefficients == FIVE[:4]
+
+
+def test_a_fisheye_lens_by_names(file_of):
+    names = {"k1": 0.1, "k2": -0.02, "k3": 3e-3, "k4": 4e-4}
+    content = {"fx": 500.0, "fy": 501.0, "cx": 319.5, "cy": 239.5, "model": "fisheye"}
+    camera = read_camera(file_of(json.dumps(content | names | SIZE), ".json"))
+    assert camera.opencv_coefficients == tuple(names.values())
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         (
             ROS.replace("plumb_bob", "equidistant"),
-            "distortion_model 'equidistant' is a lens model",
+            "a fisheye lens has four coefficients, k1 to k4, got 5",
         ),
-        (KALIBR.replace("pinhole", "omni"), "camera_model 'omni' is a lens model"),
+        (KALIBR.replace("pinhole", "omni"), "camera_model 'omni' isn't a lens model"),
         (ROS_1_MESSAGE.replace("binning_x: 0", "binning_x: 2"), "binning_x is 2"),
         (
             ROS.replace("plumb_bob", "rational_polynomial").replace(
-                "0.0625]", "0.1, 0.2, 0., 0.]"
+                "0.0625]", "0.1, 0.2, 0., 0., 0.01]"
             ),
-            "8 coefficients",
+            "9 coefficients",
         ),
         (ROS.replace("camera_matrix", "matrix"), "no camera_matrix, and no fx"),
         (ROS.replace("700.25", "wide"), "must be numbers"),
