@@ -11,7 +11,7 @@ import typer
 from bench.cli.options import BayArgument
 from bench.cli.origin import origin_of
 from bench.errors import ConfigError
-from bench.files import write_atomically
+from bench.files import make_directory, write_atomically
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.provenance import now
 from bench.scene.bay_description import describe
@@ -19,6 +19,7 @@ from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
 from bench.scene.facts import sights
 from bench.scene.load import load_bay, starter
 from bench.scene.model import Bay
+from bench.setting_out.tag_layout import LAYOUTS, layout_of_bay, layout_words, write_layout
 from bench.units import shown
 
 NOT_SEEN = 1  # exit code: the bay is well described, but a camera misses a wheel
@@ -41,13 +42,22 @@ def command(
             help=f"Write {SCHEMA_FILE}, the JSON Schema by which editors complete bay files.",
         ),
     ] = False,
+    layout: Annotated[
+        str | None,
+        typer.Option(
+            metavar="|".join(LAYOUTS),
+            help="Write the tags of the bar, or of the floor's square, as a table for 'sightbench "
+            "measure --layout'.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
             "--out",
             metavar="DIR",
-            help="Write the description there too, bay.txt and bay.json; with --schema, where "
-            "the schema goes (here when left out).",
+            help="Write the description there too, bay.txt and bay.json; with --schema or "
+            "--layout, where that goes (here when left out).",
         ),
     ] = None,
 ) -> None:
@@ -69,6 +79,7 @@ def command(
       sightbench bay                       the shipped training workshop
       sightbench bay --new my-bay.toml     a starter file to edit
       sightbench bay my-bay.toml           check it
+      sightbench bay my-bay.toml --layout bar
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if new is not None:
         _write_starter(new)
@@ -78,7 +89,9 @@ def command(
             f'wrote {path}; name it in a bay file\'s first line, "#:schema {path.name}", and '
             "editors that know the directive complete its keys"
         )
-    if new is None and not schema:
+    if layout is not None:
+        _write_layout(load_bay(bay), layout, out or Path())
+    if new is None and not schema and layout is None:
         described = load_bay(bay)
         _check_pipelines(described)
         seen = sights(described)
@@ -102,6 +115,17 @@ def _check_pipelines(bay: Bay) -> None:
                     f"{bay.path}: survey.pipelines: {shown(name)}: {shown(part)} isn't installed; "
                     f"known: {close}"
                 )
+
+
+def _write_layout(bay: Bay, which: str, out: Path) -> None:
+    if which not in LAYOUTS:
+        raise ConfigError(f"--layout must be {' or '.join(LAYOUTS)}, got {shown(which)}")
+    tags = layout_of_bay(bay, which)
+    make_directory(out)
+    path = out / f"{which}-layout.csv"
+    write_layout(path, tags)
+    for line in layout_words(which, tags, path):
+        typer.echo(line)
 
 
 def _write_starter(path: Path) -> None:

@@ -84,7 +84,8 @@ def command(
         typer.Option(
             metavar="TABLE.csv",
             help="Tags of known places in place of --target: dictionary, id, size_mm, x_mm, y_mm, "
-            "z_mm; rx_deg, ry_deg, rz_deg and u_mm where they aren't 0.",
+            "z_mm; rx_deg, ry_deg, rz_deg and u_mm where they aren't 0. 'sightbench bay --layout' "
+            "writes those of a bay's bar and floor.",
             show_default=False,
         ),
     ] = None,
