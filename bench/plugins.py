@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from importlib.metadata import EntryPoint, entry_points
+from importlib.util import find_spec
 
 from bench.errors import PlugInError
 
@@ -18,10 +19,14 @@ SOLVERS = "sightbench.solvers"
 # What messages call a plug-in of each group, and what it must have besides its name.
 WORDS = {DETECTORS: "detector", SOLVERS: "solver"}
 METHODS = {DETECTORS: ("supports", "detect"), SOLVERS: ("solve",)}
+# The bench's own that need an extra, and the module that the extra brings.
+OPTIONAL = {"locus": "locus", "apriltag-python": "apriltag"}
 
 
 def available(group: str) -> dict[str, EntryPoint]:
     """Return the installed plug-ins of a group by name, sorted; none of them is imported.
+
+    Those of `OPTIONAL` whose package isn't there are left out.
 
     Parameters
     ----------
@@ -35,6 +40,8 @@ def available(group: str) -> dict[str, EntryPoint]:
     """
     found: dict[str, EntryPoint] = {}
     for entry in entry_points(group=group):
+        if entry.name in OPTIONAL and find_spec(OPTIONAL[entry.name]) is None:
+            continue
         other = found.setdefault(entry.name, entry)
         if other.value != entry.value:
             raise PlugInError(
@@ -55,6 +62,11 @@ def load(group: str, name: str) -> object:
     """
     word = _word(group)
     known = available(group)
+    if name not in known and group == DETECTORS and name in OPTIONAL:
+        raise PlugInError(
+            f"detector {name} needs a package that isn't installed: "
+            f"pip install 'sightbench[{name}]'"
+        )
     if name not in known:
         close = get_close_matches(name, known, n=3)
         hint = f"did you mean {' or '.join(close)}?" if close else f"known: {', '.join(known)}"

@@ -8,6 +8,7 @@ IROS 2019). Codes and places of bits are read from the library (pupil-apriltags;
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +19,11 @@ import pupil_apriltags
 from pupil_apriltags.bindings import _ApriltagFamily
 
 from bench.typing import BoolArray, IntArray
+
+# Of two libraries that call themselves libapriltag.so.3 a process that has loaded this one can't
+# load the newer one any more (`bench.detect.apriltag_python`); the other way round it can.
+with contextlib.suppress(ImportError):
+    import apriltag  # noqa: F401
 
 NAMES = (
     "tagStandard41h12",

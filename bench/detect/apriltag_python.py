@@ -1,0 +1,70 @@
+"""apriltag-python (BSD-2-Clause), where it is installed: a newer release of the AprilTag library.
+
+`pip install 'sightbench[apriltag-python]'`. Its corners equal those of `bench.detect.apriltag` but
+for what the C library changed between 3.1 and 3.4.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, ClassVar
+
+import apriltag as library
+import numpy as np
+
+from bench.detect.apriltag import CORRECTED, FAMILIES, ORDER, ORIGIN_PX, OWN_ORDER, QUAD_DECIMATE
+from bench.detect.claims import CornerClaim
+from bench.detect.detection import Detection, Found, refusal
+from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
+from bench.detect.observation import Observation
+from bench.errors import TargetError
+from bench.targets.families import NAMES
+
+# Measured as `bench.detect.claims` says.
+CLAIM = CornerClaim(0.014, 0.01, 1.0)
+
+
+@dataclass(frozen=True)
+class AprilTagPython:
+    """Finds the corners of all the target's own markers; see DEVELOPERS.md for `sigma_px`."""
+
+    sigma_px: float = 0.0083
+    claim: CornerClaim = CLAIM
+    name: ClassVar[str] = "apriltag-python"
+    dictionaries: ClassVar[tuple[str, ...]] = tuple(FAMILIES)
+
+    def supports(self, kind: str) -> bool:
+        """Tell whether targets of this kind can be looked for."""
+        return kind in MARKER_KINDS
+
+    def detect(self, observation: Observation) -> Detection:
+        """Look for the observation's target in its picture.
+
+        Raises
+        ------
+        TargetError
+            The target's dictionary isn't one of `bench.detect.apriltag.FAMILIES`.
+        """
+        dictionary = dictionary_of(observation.target, self.name)
+        reason = refusal(self, observation.target)
+        if reason:
+            raise TargetError(reason)
+        if too_small(observation.picture):
+            return Detection(Found.MISSED)
+        order = OWN_ORDER if dictionary in NAMES else ORDER
+        seen = _library(FAMILIES[dictionary], threading.get_ident()).detect(
+            np.ascontiguousarray(observation.picture.grey8)
+        )
+        decoded = [
+            (int(tag["id"]), np.asarray(tag["lb-rb-rt-lt"])[order] - ORIGIN_PX) for tag in seen
+        ]
+        return marker_detection(decoded, observation, self.sigma_px, self.claim)
+
+
+@cache
+def _library(family: str, thread: int) -> Any:
+    """Return the thread's own detector."""
+    corrected = CORRECTED.get(family, 2)
+    return library.apriltag(family, threads=1, maxhamming=corrected, decimate=QUAD_DECIMATE)
