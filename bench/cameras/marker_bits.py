@@ -1,4 +1,4 @@
-"""How clearly a picture shows a marker's bits, and how many unclear ones chance explains.
+"""Bits of a marker that a picture shows clearly, and how many unclear ones chance explains.
 
 Where any id will do, whatever is square and dark passes for a marker now and then: of random
 patterns of n bits, 4 M Σ C(n, i) / 2ⁿ (i up to h) are within h bits of one of M markers in one of

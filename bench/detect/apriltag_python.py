@@ -23,7 +23,7 @@ from bench.errors import TargetError
 from bench.targets.families import NAMES
 
 # Measured as `bench.detect.claims` says.
-CLAIM = CornerClaim(0.014, 0.01, 1.0)
+CLAIM = CornerClaim(0.014, 0.01, 0.6)
 
 
 @dataclass(frozen=True)
