@@ -16,6 +16,7 @@ import polars as pl
 
 from bench.cameras.calibration import CalibrationRun, calibrate_from
 from bench.cameras.calibration_pictures import look_for_boards
+from bench.cameras.measuring import measure_file
 from bench.cameras.model_choice import Freedom
 from bench.cameras.photograph_targets import (
     BOARDS,
@@ -24,7 +25,6 @@ from bench.cameras.photograph_targets import (
     pipelines_of,
     read_target,
 )
-from bench.cameras.measuring import measure_file
 from bench.cameras.photographs import measurement_row, measurements_table
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera

@@ -75,9 +75,7 @@ def measure_picture(
             continue
         estimate = pipeline.solve(detection, other)
         found.append(
-            Measurement(
-                picture, pipeline.name, other, detection, estimate, unclear_bits=unclear
-            )
+            Measurement(picture, pipeline.name, other, detection, estimate, unclear_bits=unclear)
         )
     if not found:
         none = Detection(Found.MISSED)

@@ -81,7 +81,8 @@ def _floor(bay: Bay) -> tuple[PlacedTag, ...]:
     target = bay.target
     name = _dictionary(target, bay)
     corners = square_corners(bay)
-    taken = {i for t in (target, bay.bar.target_a, bay.bar.target_b) for i in t.markers}
+    others = (target, *dict(bay.wheel_targets).values(), bay.bar.target_a, bay.bar.target_b)
+    taken = {i for other in others for i in other.markers}
     book = dictionary(name)
     free = [i for i in range(book.size) if i not in taken][: len(corners)]
     if len(free) < len(corners):
