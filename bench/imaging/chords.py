@@ -25,9 +25,9 @@ import numpy as np
 
 from bench.errors import GeometryError
 from bench.geometry.camera import OUTSIDE, Camera
+from bench.geometry.lens_kernel import wide_bend, wide_numbers, wide_radial
 from bench.geometry.pose import Pose
 from bench.imaging.kernel import kernel
-from bench.imaging.lens_kernel import wide_bend, wide_numbers, wide_radial
 from bench.targets.bend import least_height_over_tangents
 from bench.targets.drawing import Drawing
 from bench.typing import Array
@@ -154,10 +154,12 @@ def _project(
 def _lens(camera: Camera) -> tuple[Array, float]:
     """Return the lens's numbers and the squared radius of its domain.
 
-    fx, fy, cx, cy, k1, k2, p1, p2, k3, then those of `bench.imaging.lens_kernel.wide_numbers`.
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, then those of `bench.geometry.lens_kernel.wide_numbers`.
     """
     pinhole = (camera.fx, camera.fy, camera.cx, camera.cy)
-    return np.array([*pinhole, *camera.distortion, *wide_numbers(camera)]), camera.domain_radius**2
+    return np.array(
+        [*pinhole, *camera.distortion, *wide_numbers(camera.model, camera.more)]
+    ), camera.domain_radius**2
 
 
 @kernel

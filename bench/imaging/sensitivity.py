@@ -22,10 +22,10 @@ from functools import lru_cache
 import numpy as np
 
 from bench.geometry.camera import Camera, normalise
+from bench.geometry.lens_kernel import wide_numbers, wide_radial
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
 from bench.imaging.kernel import kernel
-from bench.imaging.lens_kernel import wide_numbers, wide_radial
 from bench.imaging.picture import Region
 from bench.typing import Array, IntArray
 
@@ -87,7 +87,9 @@ def blurred_sensitivity(
     rays = chords.rays
     if rays is None:
         rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
-    lens = np.array([camera.fx, camera.fy, *camera.distortion, *wide_numbers(camera)])
+    lens = np.array(
+        [camera.fx, camera.fy, *camera.distortion, *wide_numbers(camera.model, camera.more)]
+    )
     out = np.zeros((count, CHANNELS))
     _splat_derivatives(
         out,

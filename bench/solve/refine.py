@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from bench.geometry.camera import Camera
+from bench.geometry.lens_kernel import wide_numbers, wide_radial
 from bench.imaging.kernel import kernel
-from bench.imaging.lens_kernel import wide_numbers, wide_radial
 from bench.solve.points import PlanarPoints
 from bench.typing import Array, BoolArray
 
@@ -97,7 +97,7 @@ def _plain(array: Array) -> Array:
 
 def _lens(camera: Camera) -> tuple[float, ...]:
     numbers = (camera.fx, camera.fy, camera.cx, camera.cy, *camera.distortion)
-    return tuple(float(number) for number in (*numbers, *wide_numbers(camera)))
+    return tuple(float(number) for number in (*numbers, *wide_numbers(camera.model, camera.more)))
 
 
 @kernel

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from bench.geometry.camera import Camera
 from bench.geometry.lens_models import FISHEYE, RATIONAL, SERIES, SMALL_R2
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.typing import Array
 
 KINDS = {RATIONAL: 1.0, FISHEYE: 2.0}
@@ -18,10 +17,10 @@ KINDS = {RATIONAL: 1.0, FISHEYE: 2.0}
 SAMPLES, RESERVE = 48, 1.2
 
 
-def wide_numbers(camera: Camera) -> tuple[float, float, float, float]:
+def wide_numbers(model: str, more: tuple[float, ...]) -> tuple[float, float, float, float]:
     """Return the kind (0 is Brown-Conrady) and the coefficients beyond k3."""
-    k4, k5, k6 = (*camera.more, 0.0, 0.0, 0.0)[:3]
-    return KINDS.get(camera.model, 0.0), float(k4), float(k5), float(k6)
+    k4, k5, k6 = (*more, 0.0, 0.0, 0.0)[:3]
+    return KINDS.get(model, 0.0), float(k4), float(k5), float(k6)
 
 
 @kernel
