@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.cameras.photographs import same_marker
+from bench.cameras.measuring import same_marker
 from bench.characterise.checks import Check
 from bench.characterise.faces import looked_at
 from bench.characterise.known import KnownCamera
