@@ -16,8 +16,8 @@ import numpy as np
 from bench.built.draws import Moment, OneBay
 from bench.geometry.camera import Camera, normalise, point_jacobian, project
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.scene.imperfections import Imperfections
 from bench.targets.drawing import Area, Disc, Drawing
 from bench.typing import Array

@@ -26,9 +26,9 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.imaging.pixels import Pixels
+from bench.kernel import kernel
 from bench.typing import Array
 
 POSE = 6

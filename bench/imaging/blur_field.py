@@ -19,9 +19,9 @@ from dataclasses import replace
 import numpy as np
 
 from bench.geometry.camera import Camera
-from bench.imaging.kernel import kernel
 from bench.imaging.optics import Optics, field_variance
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.typing import Array
 
 # Of an edge's step; pictures through a single Gaussian are off by up to 6e-5.

@@ -19,9 +19,9 @@ import numpy as np
 from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.imaging.sensitivity import PIECE_SIGMAS, QUADRATURE, kernel_tables, within
+from bench.kernel import kernel
 from bench.typing import Array, IntArray
 
 

@@ -27,7 +27,7 @@ from bench.errors import GeometryError
 from bench.geometry.camera import OUTSIDE, Camera
 from bench.geometry.lens_kernel import wide_bend, wide_numbers, wide_radial
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.targets.bend import least_height_over_tangents
 from bench.targets.drawing import Drawing
 from bench.typing import Array

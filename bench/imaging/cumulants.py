@@ -21,7 +21,6 @@ from functools import lru_cache
 import numpy as np
 
 from bench.imaging.chords import Chords
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.imaging.sensitivity import (
     CUT_SIGMAS,
@@ -30,6 +29,7 @@ from bench.imaging.sensitivity import (
     QUADRATURE,
     within,
 )
+from bench.kernel import kernel
 from bench.typing import Array, IntArray
 
 CHANNELS = 6

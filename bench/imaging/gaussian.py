@@ -20,9 +20,9 @@ from functools import lru_cache
 import numpy as np
 
 from bench.imaging.chords import Chords
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
 from bench.imaging.raster import sum_rows
+from bench.kernel import kernel
 from bench.typing import Array
 
 # Where the kernels are cut off, in σ beyond the pixel's own half width: ndtr(-4) = 3e-5.

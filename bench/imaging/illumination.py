@@ -15,9 +15,9 @@ import numpy as np
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
 from bench.imaging.limits import check_between
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.typing import Array
 
 

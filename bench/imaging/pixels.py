@@ -16,8 +16,8 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.chords import project_chords, project_outline
 from bench.imaging.gaussian import CUT_SIGMAS
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.targets.drawing import Drawing
 from bench.typing import Array, BoolArray, IntArray
 

@@ -15,8 +15,8 @@ import numpy as np
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords, project_chords
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.targets.drawing import Drawing
 from bench.typing import Array
 

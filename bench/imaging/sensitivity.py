@@ -25,8 +25,8 @@ from bench.geometry.camera import Camera, normalise
 from bench.geometry.lens_kernel import wide_numbers, wide_radial
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Region
+from bench.kernel import kernel
 from bench.typing import Array, IntArray
 
 # Rotation about the target's x, y, z; translation along the camera's x, y, z; blur.

@@ -29,7 +29,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtri
 
-from bench.imaging.kernel import division_kernel, kernel
+from bench.kernel import division_kernel, kernel
 from bench.typing import Array, GreyImage
 
 # Mean electrons from which on the series does, and read noise that hides single electrons.

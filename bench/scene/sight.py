@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.scene.solids import Solid
 from bench.typing import Array
 

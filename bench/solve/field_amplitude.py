@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg.lapack import dpbtrf
 
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.field_equations import Equations
 from bench.solve.light_fields import LightBasis
 from bench.typing import Array

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.light_fields import LightBasis
 from bench.typing import Array, IntArray
 

@@ -21,9 +21,9 @@ from bench.imaging.appearance import LIGHT, POSE, fit_light, normal_equations, p
 from bench.imaging.chords import Chords, project_boundaries, project_chords
 from bench.imaging.cumulants import blurred_derivatives
 from bench.imaging.gaussian import blurred_image
-from bench.imaging.kernel import kernel
 from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
+from bench.kernel import kernel
 from bench.solve.imprint import amounts_of, imprint_columns, place_of
 from bench.targets.drawing import Drawing
 from bench.targets.ink import inked_boundaries, takes_ink

@@ -16,7 +16,7 @@ import numpy as np
 from bench.detect.detection import Detection
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.conclude import NOT_FINITE, conclude, not_found
 from bench.solve.estimate import Estimate
 from bench.solve.points import PlanarPoints, planar_points

@@ -16,7 +16,7 @@ import numpy as np
 from bench.geometry.camera import normalise
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import POSE, jacobian
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.image_fit import MAX_CONDITION, ImageFit, Scene
 from bench.targets.drawing import Disc, Drawing
 from bench.typing import Array, IntArray

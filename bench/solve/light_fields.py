@@ -23,7 +23,7 @@ import numpy as np
 
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.image_fit import Scene
 from bench.typing import Array, IntArray
 

@@ -16,7 +16,7 @@ from scipy.linalg.lapack import dpstrf
 from scipy.special import chdtri
 
 from bench.imaging.appearance import LIGHT, response_to
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.image_fit import ImageFit, Scene
 from bench.solve.light_fields import places_on_plate
 from bench.typing import Array, IntArray

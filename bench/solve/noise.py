@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.imaging.kernel import kernel
 from bench.imaging.pixels import Pixels
 from bench.imaging.sensor import QUANTISATION_VARIANCE, Sensor
+from bench.kernel import kernel
 from bench.typing import Array, BoolArray, IntArray
 
 # Pixels below which a variance isn't worth having from them alone: its relative standard

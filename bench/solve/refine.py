@@ -13,7 +13,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera
 from bench.geometry.lens_kernel import wide_numbers, wide_radial
-from bench.imaging.kernel import kernel
+from bench.kernel import kernel
 from bench.solve.points import PlanarPoints
 from bench.typing import Array, BoolArray
 

@@ -18,9 +18,9 @@ from scipy.signal import fftconvolve
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.imaging.kernel import kernel
 from bench.imaging.picture import Picture, Region
 from bench.imaging.region import region_of
+from bench.kernel import kernel
 from bench.targets.dictionary import marker_cells
 from bench.targets.target import Target
 from bench.typing import Array, GreyImage
