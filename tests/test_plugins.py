@@ -28,7 +28,7 @@ BUNDLED_DETECTORS = [
     "circles",
 ]
 
-# The example in DEVELOPERS.md.
+# The example in bench/detect/README.md.
 WIDE = '''
 import cv2
 import numpy as np

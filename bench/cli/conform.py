@@ -74,7 +74,7 @@ def command(
     lens left out, foreign ids, a target in an empty frame, dark 16-bit pictures, answers that
     change. Each failure comes with what to change. Accuracy isn't judged; 'sightbench map' does.
 
-    The line protocol of external commands is described in DEVELOPERS.md.
+    The line protocol of external commands is described in bench/verify/PROTOCOL.md.
 
     Ends with 0 where all is well, 1 where something must be changed, 3 where nothing failed but
     something couldn't be judged, such as where the target isn't found.

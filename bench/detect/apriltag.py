@@ -55,7 +55,7 @@ CLAIM = CornerClaim(0.014, 0.01, 1.3)
 
 @dataclass(frozen=True)
 class AprilTag:
-    """Finds the corners of all the target's own markers; see DEVELOPERS.md for `sigma_px`."""
+    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
 
     sigma_px: float = 0.043
     claim: CornerClaim = CLAIM

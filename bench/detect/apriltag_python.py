@@ -28,7 +28,7 @@ CLAIM = CornerClaim(0.014, 0.01, 0.6)
 
 @dataclass(frozen=True)
 class AprilTagPython:
-    """Finds the corners of all the target's own markers; see DEVELOPERS.md for `sigma_px`."""
+    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
 
     sigma_px: float = 0.0083
     claim: CornerClaim = CLAIM

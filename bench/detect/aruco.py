@@ -68,7 +68,7 @@ class Aruco:
     origin_px : float
         Where this method has the centre of the top-left pixel, in u and in v.
     sigma_px : float
-        Claimed for a coordinate: its scatter at 100 px of marker side, see DEVELOPERS.md.
+        Claimed for a coordinate: its scatter at 100 px of marker side, see bench/detect/README.md.
     claim : CornerClaim
         What corners may be off by beside it.
     """

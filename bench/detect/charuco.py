@@ -26,7 +26,7 @@ class Charuco:
 
     Parameters are OpenCV's defaults but for `bench.detect.aruco.MIN_PERIMETER_PX`. A board of
     which fewer than four corners are found, or only corners on one line, counts as missed.
-    See DEVELOPERS.md for `sigma_px`. `legacy` reads the layout that OpenCV drew before 4.6, which
+    `sigma_px` is as README.md has it. `legacy` reads the layout that OpenCV drew before 4.6, which
     differs where rows are even: the top left square is white.
     """
 

@@ -43,7 +43,7 @@ MOST_SPOTS = 6
 
 @dataclass(frozen=True)
 class Circles:
-    """Finds all circles of a grid, or none. See DEVELOPERS.md for `sigma_px`."""
+    """Finds all circles of a grid, or none. `sigma_px` is as README.md has it."""
 
     sigma_px: float = 0.01
     name: ClassVar[str] = "circles"

@@ -38,7 +38,7 @@ CLAIM = CornerClaim(0.01, 0.01, 1.3)
 
 @dataclass(frozen=True)
 class Locus:
-    """Finds the corners of all the target's own markers; see DEVELOPERS.md for `sigma_px`."""
+    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
 
     sigma_px: float = 0.0141
     claim: CornerClaim = CLAIM

@@ -2,7 +2,7 @@
 
 One JSON object a line each way, UTF-8, over a process's standard input and output. The picture
 is the whole of what is asked about: where it is a part of the sensor, the principal point is
-shifted with it, so that a pipeline needs to know nothing of parts. DEVELOPERS.md has the
+shifted with it, so that a pipeline needs to know nothing of parts. PROTOCOL.md has the
 protocol in prose; `bench.verify.protocol_answer` reads what comes back.
 """
 

@@ -250,11 +250,11 @@ def test_a_pose_that_can_not_be_is_refused(message):
     assert caught.value.fault is Fault.POSE
 
 
-DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+PROTOCOL = Path(__file__).resolve().parents[2] / "bench" / "verify" / "PROTOCOL.md"
 
 
 def test_the_documentation_shows_the_protocol_as_it_is():
-    section = DEVELOPERS.read_text(encoding="utf-8").partition("## Other people's pipelines")[2]
+    section = PROTOCOL.read_text(encoding="utf-8")
     shown, answers = (part.partition("```")[0] for part in section.split("```json")[1:3])
     documented = json.loads(shown)
     line = json.loads(request_line(3, Path("x.png"), observe()))

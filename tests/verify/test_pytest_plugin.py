@@ -15,7 +15,7 @@ ADAPTER = (
     Path(__file__).resolve().parents[2] / "assets" / "examples" / "external" / "aruco_adapter.py"
 )
 
-# The example in DEVELOPERS.md, with fewer pictures.
+# The example in bench/verify/PROTOCOL.md, with fewer pictures.
 EXAMPLE = """
 from bench.verify.pytest_plugin import assert_pose_pipeline
 
