@@ -25,6 +25,7 @@ LAYERS = (
         "assets",
         "files",
         "parsing",
+        "processes",
         "quiet",
         "digest",
         "provenance",

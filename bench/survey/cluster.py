@@ -20,8 +20,9 @@ from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import ConfigError, RunError
+from bench.processes import QUEUED_CHUNKS, Stop
 from bench.provenance import library_versions
-from bench.survey.executors import QUEUED_CHUNKS, Crew, Executor, Stop
+from bench.survey.executors import Crew, Executor
 from bench.survey.plan import Plan
 from bench.survey.worker import ChunkResult, Job, Worker
 

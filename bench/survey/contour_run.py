@@ -13,6 +13,7 @@ from time import perf_counter
 import numpy as np
 import polars as pl
 
+from bench.processes import Stop
 from bench.survey.cells import NEEDED
 from bench.survey.contour import (
     Cell,
@@ -24,7 +25,7 @@ from bench.survey.contour import (
     refined_cells,
     start_cells,
 )
-from bench.survey.executors import Crew, Executor, Stop
+from bench.survey.executors import Crew, Executor
 from bench.survey.run import (
     CHUNK,
     Progress,

@@ -10,8 +10,9 @@ from time import perf_counter
 import numpy as np
 
 from bench.errors import PlugInError
+from bench.processes import Stop
 from bench.solve.pipeline import pipeline_from_name
-from bench.survey.executors import Executor, Stop
+from bench.survey.executors import Executor
 from bench.survey.setting import check_plan
 from bench.survey.store import RunStore
 from bench.survey.worker import Job

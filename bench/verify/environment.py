@@ -12,8 +12,8 @@ from typing import Any
 import cv2
 
 from bench import __version__
+from bench.processes import ONE_THREAD
 from bench.provenance import host_facts
-from bench.survey.executors import ONE_THREAD
 
 LIBRARIES = (
     "numpy",

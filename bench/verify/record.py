@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
 from collections.abc import Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 
 import cv2
 
-from bench.errors import PlugInError, RunError
+from bench.errors import PlugInError
 from bench.files import make_directory
+from bench.processes import Stop, pooled, process_pool
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.executors import ONE_THREAD, QUEUED_CHUNKS, Stop, ended_too
 from bench.survey.run import Progress
 from bench.verify.baseline import Journal, header_of, write_baseline
 from bench.verify.case import SuiteCase, suite_cases
@@ -207,40 +201,9 @@ class _Job:
 
     def run(self, chunks: Sequence[list[SuiteCase]], workers: int, stop: Stop) -> Iterator[Rows]:
         """Yield the chunks' rows as processes of their own finish them."""
-        before = {name: os.environ.get(name) for name in ONE_THREAD}
-        os.environ.update(ONE_THREAD)
-        rest = iter(chunks)
-        pool = ProcessPoolExecutor(
-            max(1, min(workers, len(chunks))),
-            multiprocessing.get_context("spawn"),
-            _start,
-            (self,),
-        )
-        pending: set[Future[Rows]] = set()
-        try:
-            for chunk in islice(rest, QUEUED_CHUNKS * workers):
-                pending.add(pool.submit(_work, chunk))
-            while pending:
-                done, pending = wait(pending, timeout=0.2, return_when=FIRST_COMPLETED)
-                if stop():
-                    pending = {future for future in pending if not future.cancel()}
-                else:
-                    pending |= {pool.submit(_work, chunk) for chunk in islice(rest, len(done))}
-                for future in done:
-                    yield future.result()
-        except BrokenProcessPool as error:
-            if ended_too(stop):
-                return
-            raise RunError(
-                "a worker process died (out of memory, or killed); what was finished is kept"
-            ) from error
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
-            for name, value in before.items():
-                if value is None:
-                    os.environ.pop(name, None)
-                else:
-                    os.environ[name] = value
+        count = max(1, min(workers, len(chunks)))
+        with process_pool(count, _start, self) as pool:
+            yield from pooled(pool, count, _work, chunks, stop)
 
 
 _job: _Job | None = None
@@ -248,9 +211,7 @@ _pipeline: AnyPipeline | None = None
 
 
 def _start(job: _Job) -> None:
-    """Prepare a fresh process, deaf to Ctrl-C: the parent decides what an interrupt means."""
     global _job, _pipeline
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     _job, _pipeline = job, job.make_pipeline()
 
 

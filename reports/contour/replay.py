@@ -19,9 +19,10 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import polars as pl
 
+from bench.processes import Stop
 from bench.survey.contour import Cell, Contour, Verdicts, implied_verdicts, judge
 from bench.survey.contour_run import run_contour
-from bench.survey.executors import Crew, Executor, Stop
+from bench.survey.executors import Crew, Executor
 from bench.survey.plan import Plan
 from bench.survey.store import RunStore, read_cases
 from bench.survey.verdicts import FAILS, HOLDS, Request

@@ -12,8 +12,8 @@ from concurrent.futures import ProcessPoolExecutor
 import cv2
 import polars as pl
 
+from bench.processes import ONE_THREAD
 from bench.provenance import host_facts, library_versions, now
-from bench.survey.executors import ONE_THREAD
 from reports.photometric.cases import Row
 from reports.photometric.conditions_study import (
     PHOTOMETRIC,

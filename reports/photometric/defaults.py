@@ -25,10 +25,10 @@ from bench.imaging.optics import Optics
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
 from bench.plugins import DETECTORS, available
+from bench.processes import ONE_THREAD
 from bench.provenance import host_facts, library_versions, now
 from bench.solve.default_pipeline import default_pipeline
 from bench.solve.pipeline import pipeline_from_name
-from bench.survey.executors import ONE_THREAD
 from bench.survey.score import is_mirrored, rotation_error, translation_error
 from bench.targets.spec import target_from_spec
 from reports.photometric.cases import Row

@@ -12,7 +12,7 @@ from functools import cache
 import cv2
 import polars as pl
 
-from bench.survey.executors import ONE_THREAD
+from bench.processes import ONE_THREAD
 from bench.targets.target import Target
 from reports.photometric import cases, mismatch, pace
 from reports.photometric.setting import Cell, marker

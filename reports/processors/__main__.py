@@ -20,11 +20,12 @@ import numpy as np
 import polars as pl
 
 from bench.plugins import DETECTORS, SOLVERS, available
+from bench.processes import ONE_THREAD
 from bench.provenance import host_facts, library_versions
 from bench.scene.load import load_bay
 from bench.solve.pipeline import pipeline_from_name
 from bench.survey.columns import CASE_COLUMNS
-from bench.survey.executors import ONE_THREAD, InlineExecutor
+from bench.survey.executors import InlineExecutor
 from bench.survey.run import run_survey
 from bench.survey.setup import job_of_bay
 from bench.survey.store import RunStore, read_cases

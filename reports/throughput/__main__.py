@@ -17,8 +17,8 @@ from time import perf_counter
 from typing import Any
 
 from bench.files import make_directory, write_atomically
+from bench.processes import ONE_THREAD
 from bench.provenance import host_facts, library_versions, now
-from bench.survey.executors import ONE_THREAD
 from reports.throughput import (
     driver,
     figures,

@@ -6,7 +6,8 @@ import json
 import os
 import sys
 
-from bench.survey.executors import ONE_THREAD, ProcessExecutor
+from bench.processes import ONE_THREAD
+from bench.survey.executors import ProcessExecutor
 from reports.throughput.surveys import job_of_grid, timed_survey, warm
 
 

@@ -18,7 +18,8 @@ from typing import Any
 
 import polars as pl
 
-from bench.survey.executors import Crew, Executor, Stop
+from bench.processes import Stop
+from bench.survey.executors import Crew, Executor
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore
 from bench.survey.worker import INDEX, ChunkResult, Job, Worker, packed_part

@@ -33,7 +33,7 @@ import numpy as np
 from bench import __version__
 from bench.digest import key_digest
 from bench.files import write_atomically
-from bench.survey.executors import ONE_THREAD
+from bench.processes import ONE_THREAD
 from bench.survey.statistics import wilson_interval
 from bench.typing import IntArray
 from bench.verify.baseline import read_baseline

@@ -13,10 +13,11 @@ from numpy.testing import assert_allclose
 from bench.detect.detection import Detection, Found
 from bench.errors import ConfigError, PlugInError, RunError
 from bench.geometry.viewing import pose_of_view
+from bench.processes import QUEUED_CHUNKS
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
-from bench.survey.executors import QUEUED_CHUNKS, InlineExecutor, ProcessExecutor
+from bench.survey.executors import InlineExecutor, ProcessExecutor
 from bench.survey.plan import view_of_case
 from bench.survey.run import check_pipelines, chunks_of, left, never, run_survey
 from bench.survey.store import RunStore, read_cases
