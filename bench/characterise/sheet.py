@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.files import make_directory, write_atomically
 from bench.setting_out.sheet_frame import HEAD, body_frame, foot, page_of, paragraph
 from bench.setting_out.sheet_marks import HEADING, SMALL, THIN, TITLE
 from bench.targets.annotation import QUIET
-from bench.targets.page import Line, Mark, Sheet, Text, paper_size
-from bench.targets.pdf import sheet_pdf
+from bench.targets.files import write_papers
+from bench.targets.page import Line, Mark, Sheet, Text, paper_size, paper_title
 
 STEM = "how-to-take-pictures"
 MIND = (
@@ -71,7 +70,7 @@ def how_to_sheet(paper: str = "a4") -> Sheet:
         No such paper.
     """
     size = paper_size(paper)
-    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    name = paper_title(paper)
     frame = body_frame(size)
     top = frame.top - 6.0
     marks: list[Mark] = [
@@ -99,9 +98,4 @@ def write_sheets(out: Path, papers: tuple[str, ...] = ("a4", "letter")) -> list[
     RunError
         A file can't be written.
     """
-    make_directory(out)
-    written = []
-    for paper in papers:
-        written.append(out / f"{STEM}-{paper}.pdf")
-        write_atomically(written[-1], sheet_pdf(how_to_sheet(paper)))
-    return written
+    return write_papers(how_to_sheet, STEM, out, papers)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.files import make_directory, write_atomically
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
 from bench.setting_out.sheet_frame import (
@@ -39,9 +38,20 @@ from bench.setting_out.sheet_marks import (
     width_of,
 )
 from bench.targets.annotation import QUIET
+from bench.targets.files import write_papers
 from bench.targets.outline import rectangle
-from bench.targets.page import Dot, Fill, Line, Mark, Page, Sheet, Text, box, paper_size
-from bench.targets.pdf import sheet_pdf
+from bench.targets.page import (
+    Dot,
+    Fill,
+    Line,
+    Mark,
+    Page,
+    Sheet,
+    Text,
+    box,
+    paper_size,
+    paper_title,
+)
 
 STEM = "floor-sheet"
 A_PAGE = 2  # poses: each is read from two metres
@@ -93,7 +103,7 @@ def floor_sheet(bay: Bay, poses: Sequence[BarPose], paper: str = "a4") -> Sheet:
         No such paper.
     """
     size = paper_size(paper)
-    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    name = paper_title(paper)
     count = math.ceil(len(poses) / A_PAGE)
     pages = [_page(bay, poses, number, (size, name, count)) for number in range(count)]
     return Sheet(f"Floor sheet, {bay.name}", name, tuple(pages))
@@ -109,12 +119,7 @@ def write_floor_sheets(
     RunError
         A file can't be written.
     """
-    make_directory(out)
-    written = []
-    for paper in papers:
-        written.append(out / f"{STEM}-{paper}.pdf")
-        write_atomically(written[-1], sheet_pdf(floor_sheet(bay, poses, paper)))
-    return written
+    return write_papers(lambda paper: floor_sheet(bay, poses, paper), STEM, out, papers)
 
 
 def _page(

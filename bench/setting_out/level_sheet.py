@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
-from bench.files import make_directory, write_atomically
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
 from bench.scene.surroundings import Column as Body
@@ -39,8 +38,8 @@ from bench.setting_out.sheet_marks import (
     table,
 )
 from bench.targets.annotation import QUIET
-from bench.targets.page import Dot, Line, Mark, Page, Sheet, Text, paper_size
-from bench.targets.pdf import sheet_pdf
+from bench.targets.files import write_papers
+from bench.targets.page import Dot, Line, Mark, Page, Sheet, Text, paper_size, paper_title
 
 STEM = "level-sheet"
 LEANS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)  # degrees, up to what shims are for
@@ -89,7 +88,7 @@ def level_sheet(bay: Bay, poses: Sequence[BarPose], paper: str = "a4") -> Sheet:
         No such paper.
     """
     size = paper_size(paper)
-    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    name = paper_title(paper)
     room = size[1] - 2.0 * 8.0 - HEAD - FOOT - 36.0
     each = max(1, math.floor(room / TALL))
     parts = [range(k, min(k + each, len(poses))) for k in range(0, len(poses), each)]
@@ -111,12 +110,7 @@ def write_level_sheets(
     RunError
         A file can't be written.
     """
-    make_directory(out)
-    written = []
-    for paper in papers:
-        written.append(out / f"{STEM}-{paper}.pdf")
-        write_atomically(written[-1], sheet_pdf(level_sheet(bay, poses, paper)))
-    return written
+    return write_papers(lambda paper: level_sheet(bay, poses, paper), STEM, out, papers)
 
 
 def _steps(frame: Frame, top: float, steps: Sequence[str]) -> tuple[list[Mark], float]:

@@ -10,7 +10,7 @@ from bench.setting_out.sheet_bay import bay_page
 from bench.setting_out.sheet_frame import Plan
 from bench.setting_out.sheet_room import room_page
 from bench.setting_out.sheet_tower import tower_page
-from bench.targets.page import Sheet, paper_size
+from bench.targets.page import Sheet, paper_size, paper_title
 from bench.targets.pdf import sheet_pdf
 from bench.targets.svg import page_svg
 
@@ -29,7 +29,7 @@ def siting_sheet(plan: Plan, paper: str = "a4") -> Sheet:
         No such paper.
     """
     size = paper_size(paper)
-    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    name = paper_title(paper)
     count = 2 + len(plan.bay.towers)
     pages = [bay_page(plan, size, (1, count, name)), room_page(plan, size, (2, count, name))]
     pages += [

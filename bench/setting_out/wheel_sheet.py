@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from bench.files import make_directory, write_atomically
 from bench.scene.model import Bay
 from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.setting_out.sheet_frame import FOOT, HEAD, bay_heading, body_frame, foot, page_of
@@ -21,9 +20,9 @@ from bench.setting_out.sheet_marks import (
     wrapped,
 )
 from bench.targets.annotation import QUIET
+from bench.targets.files import write_papers
 from bench.targets.outline import rectangle
-from bench.targets.page import Fill, Line, Mark, Page, Sheet, Text, paper_size
-from bench.targets.pdf import sheet_pdf
+from bench.targets.page import Fill, Line, Mark, Page, Sheet, Text, paper_size, paper_title
 
 STEM = "wheel-sheet"
 NUMBER, NAME = 30.0, 7.0  # type, mm: read across a bay
@@ -43,7 +42,7 @@ def wheel_sheet(bay: Bay, paper: str = "a4") -> Sheet:
         No such paper.
     """
     size = paper_size(paper)
-    name = paper.upper() if paper.lower().startswith("a") else paper.capitalize()
+    name = paper_title(paper)
     return Sheet(f"Targets by wheel, {bay.name}", name, (_page(bay, size, name),))
 
 
@@ -57,12 +56,7 @@ def write_wheel_sheets(
     RunError
         A file can't be written.
     """
-    make_directory(out)
-    written = []
-    for paper in papers:
-        written.append(out / f"{STEM}-{paper}.pdf")
-        write_atomically(written[-1], sheet_pdf(wheel_sheet(bay, paper)))
-    return written
+    return write_papers(lambda paper: wheel_sheet(bay, paper), STEM, out, papers)
 
 
 def axle_names(bay: Bay) -> tuple[str, ...]:

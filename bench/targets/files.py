@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from bench.files import make_directory, write_atomically
@@ -34,3 +35,24 @@ def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
     for name, content in files.items():
         write_atomically(out / name, content)
     return tuple(out / name for name in files)
+
+
+def write_papers(
+    sheet_for: Callable[[str], Sheet],
+    stem: str,
+    out: Path,
+    papers: Sequence[str] = ("a4", "letter"),
+) -> list[Path]:
+    """Write the sheet that `sheet_for` returns for each paper as PDF; return the paths.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    make_directory(out)
+    written = []
+    for paper in papers:
+        written.append(out / f"{stem}-{paper}.pdf")
+        write_atomically(written[-1], sheet_pdf(sheet_for(paper)))
+    return written

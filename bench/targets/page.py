@@ -117,6 +117,11 @@ class Sheet:
     rows: int = 1
 
 
+def paper_title(name: str) -> str:
+    """Return a paper's name as people write it: A4, Letter."""
+    return name.upper() if name.lower().startswith("a") else name.capitalize()
+
+
 def paper_size(name: str) -> tuple[float, float]:
     """Return width and height of a paper, upright, millimetres.
 
