@@ -152,7 +152,7 @@ def bay_text(path: Path, tower: int, found: Characterisation) -> str | None:
 
     Only sensor, optics and light change, and of a tower with a camera of its own that camera.
     """
-    text = path.read_text("utf-8")
+    text = path.read_text(encoding="utf-8")
     towers = read_toml(path).get("tower", [])
     own = isinstance(towers, list) and tower < len(towers) and "camera" in towers[tower]
     base: tuple[str | int, ...] = ("tower", tower, "camera") if own else ("camera",)

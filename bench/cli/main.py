@@ -43,7 +43,7 @@ COMMANDS = {
     "contour": ("contour", "Find where a tolerance stops holding, with few pictures."),
     "limits": ("limits", "Say how far and how steep a tolerance holds."),
     "choose": ("choose", "Say which drawing on a plate holds the tolerance farthest."),
-    "register": ("register", "Tie two towers to each other by a bar: plan, rehearse, solve."),
+    "register": ("register", "Tie two towers together by a bar: plan, rehearse, solve."),
     "level": ("level", "Tell towers which way is up: rehearse it, or solve it."),
     "wheels": ("wheels", "Compute toe, camber, thrust and caster from measured poses."),
     "budget": ("budget", "Say how uncertain toe, camber and thrust are, and why."),
@@ -56,7 +56,7 @@ COMMANDS = {
     "illustrate": ("illustrate", "Make teaching pictures of good and bad views of a target."),
     "explore": ("explore", "Try out views of a target in the browser."),
     "conform": ("conform", "Tell whether a pipeline keeps to the conventions."),
-    "verify": ("verify", "Record baselines; say whether a change made a pipeline worse."),
+    "verify": ("verify", "Record baselines; say if a change made a pipeline worse."),
 }
 
 # Whose work is kept as it comes and goes on where it was stopped. Of all others what they write

@@ -142,7 +142,7 @@ def apriltag() -> Aruco:
     toward the top left remain: error of the line fit, since the AprilTag library's refined
     corners, counted alike, have none.
     """
-    return _claiming("aruco-apriltag", cv2.aruco.CORNER_REFINE_APRILTAG, 0.5, 0.08)
+    return _claiming("aruco-apriltag", cv2.aruco.CORNER_REFINE_APRILTAG, 0.5, 0.065)
 
 
 def _claiming(name: str, refinement: int, origin_px: float, sigma_px: float) -> Aruco:

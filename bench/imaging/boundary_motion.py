@@ -20,7 +20,15 @@ from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
 from bench.imaging.picture import Region
-from bench.imaging.sensitivity import PIECE_SIGMAS, QUADRATURE, kernel_tables, within
+from bench.imaging.sensitivity import (
+    NODES,
+    ONE_POINT,
+    PIECE_SIGMAS,
+    QUADRATURES,
+    TWO_POINTS,
+    kernel_tables,
+    within,
+)
 from bench.kernel import kernel
 from bench.typing import Array, IntArray
 
@@ -74,7 +82,7 @@ def moved_sensitivity(
         region.width,
         tables[0].shape[1] // 2,
         PIECE_SIGMAS * sigma_px,
-        *QUADRATURE,
+        *QUADRATURES,
     )
     on_face = points_on_face(points + corner, T_camera_target, camera, chords.relief)
     moved = motion(on_face)
@@ -123,24 +131,26 @@ def _points(
 ) -> tuple[Array, Array]:
     """Return where chords within reach are looked at (M, 2), and their step along each (M, 2)."""
     span = np.empty((len(steps), 2))
-    pieces = np.zeros(len(steps), dtype=np.int64)
+    pieces, rules = np.zeros(len(steps), dtype=np.int64), np.zeros(len(steps), dtype=np.int64)
     for k in range(len(steps)):
         du, dv = ends[k, 2] - ends[k, 0], ends[k, 3] - ends[k, 1]
         first, last = within(ends[k, 0], du, -reach, width - 1.0 + reach, 0.0, 1.0)
         first, last = within(ends[k, 1], dv, -reach, height - 1.0 + reach, first, last)
         span[k, 0], span[k, 1] = first, last
         if first < last:
-            pieces[k] = int(np.ceil((last - first) * np.hypot(du, dv) / longest))
-    points = np.empty((len(nodes) * np.sum(pieces), 2))
+            needed = (last - first) * np.hypot(du, dv) / longest
+            pieces[k] = int(np.ceil(needed))
+            rules[k] = 1 if needed < ONE_POINT else 2 if needed < TWO_POINTS else NODES
+    points = np.empty((np.sum(rules * pieces), 2))
     ways = np.empty_like(points)
     n = 0
     for k in range(len(steps)):
         first, whole = span[k, 0], span[k, 1] - span[k, 0]
         du, dv = ends[k, 2] - ends[k, 0], ends[k, 3] - ends[k, 1]
         for piece in range(pieces[k]):
-            for q in range(len(nodes)):
-                t = first + whole * (piece + nodes[q]) / pieces[k]
-                share = steps[k] * whole * weights[q] / pieces[k]
+            for q in range(rules[k]):
+                t = first + whole * (piece + nodes[rules[k] - 1, q]) / pieces[k]
+                share = steps[k] * whole * weights[rules[k] - 1, q] / pieces[k]
                 points[n, 0], points[n, 1] = ends[k, 0] + t * du, ends[k, 1] + t * dv
                 ways[n, 0], ways[n, 1] = share * du, share * dv
                 n += 1

@@ -104,7 +104,7 @@ def blurred_sensitivity(
         *kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
-        *_QUADRATURES,
+        *QUADRATURES,
     )
     return out
 
@@ -118,8 +118,8 @@ def _quadratures() -> tuple[Array, Array]:
     return nodes, weights
 
 
-_QUADRATURES = _quadratures()
-QUADRATURE = (_QUADRATURES[0][-1], _QUADRATURES[1][-1])
+QUADRATURES = _quadratures()
+QUADRATURE = (QUADRATURES[0][-1], QUADRATURES[1][-1])
 
 
 @lru_cache(maxsize=64)

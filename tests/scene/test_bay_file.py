@@ -69,7 +69,7 @@ MISTAKES = {
     "the tolerance of an RMS": (
         'within = "0.1 deg"',
         'rotation = "0.05 deg"\ndetection = 0.95',
-        r"tolerance: rotation and detection asked for an RMS.* now `within` is .* and `success`",
+        r"tolerance: rotation and detection asked for an RMS: now `within` is .* `success` the",
     ),
     "text for a number": (
         "width = 2000",

@@ -112,7 +112,7 @@ def test_every_table_that_is_commented_out_is_right(name):
 
 def test_the_commented_budget_and_bar_are_what_counts_without_them(bay, tmp_path):
     tables = commented_tables()
-    assert len(tables) == 8
+    assert {re.sub(r" [0-9]+$", "", name) for name in tables} >= {"bar", "budget", "cable"}
     text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
     text += "".join(t for name, t in tables.items() if name.startswith(("bar", "budget")))
     (tmp_path / "written.toml").write_text(text, encoding="utf-8")

@@ -29,4 +29,4 @@ def test_the_pace_is_measured_on_the_plans_own_pictures(make_job):
     pace = measure_pace(job)
     assert pace.pictures == 4  # one round of the cells
     assert pace.picture_s > 0.0
-    assert pace.seconds(job.plan, 2) == pace.picture_s * 12 / 2
+    assert pace.seconds(job.plan, 2) == pace.picture_s * 12 / 2 + pace.cell_s * 4
