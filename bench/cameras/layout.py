@@ -64,6 +64,9 @@ class TagSeen:
         Of the pixels, as the detector claims it.
     poses : tuple of Pose
         T_camera_tag that its own corners allow, the better first: where to begin.
+    freedom : int, optional
+        How many of the coordinates are independent: six where corners stand for a pose; all
+        when left out.
     """
 
     tag: Tag
@@ -71,6 +74,12 @@ class TagSeen:
     p_tag: Array
     covariance: Array
     poses: tuple[Pose, ...]
+    freedom: int | None = None
+
+    @property
+    def degrees(self) -> int:
+        """Number of independent coordinates."""
+        return 2 * len(self.pixels) if self.freedom is None else self.freedom
 
     @property
     def p_layout(self) -> Array:
@@ -94,7 +103,7 @@ class TagVerdict:
     ----------
     seen : TagSeen
     chi_square, p : float
-        Of its corners, with as many degrees of freedom as coordinates.
+        Of its corners, with as many degrees of freedom as independent coordinates.
     off : Pose or None
         How its own corners have it moved from its stated place, in the layout's frame; None
         where it alone gives no pose.
@@ -213,7 +222,7 @@ def _verdicts(
         jacobian = pose_jacobian(tag.p_layout, T, camera).reshape(-1, 6)
         spread = tag.total_covariance(T, camera) + propagate(jacobian, pose.covariance)
         chi_square = float(residual @ np.linalg.solve(spread, residual))
-        p = float(stats.chi2.sf(chi_square, len(residual)))
+        p = float(stats.chi2.sf(chi_square, tag.degrees))
         found[i] = TagVerdict(tag, chi_square, p, _off(tag, T), i not in inside)
     return found
 
@@ -276,7 +285,7 @@ def _refined(seen: Sequence[TagSeen], start: Pose, camera: Camera) -> _Fit:
         if np.max(np.abs(step)) < STEP:
             break
     covariance = least_squares_covariance(_whitened(whiten, seen, T, camera), 1.0)
-    return _Fit(T, covariance, float(residual @ residual), len(residual) - 6)
+    return _Fit(T, covariance, float(residual @ residual), sum(t.degrees for t in seen) - 6)
 
 
 def _whitened(whiten: Sequence[Array], seen: Sequence[TagSeen], T: Pose, camera: Camera) -> Array:

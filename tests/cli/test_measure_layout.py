@@ -5,6 +5,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from bench.cameras.layout_files import measure_layout, read_layout
 from bench.cameras.rehearsal import rehearse
 from bench.cli.main import main
 from bench.geometry.camera import Camera
@@ -128,3 +129,19 @@ def test_chessboard_is_measured_up_to_the_half_turn_that_it_hides(tmp_path):
     # 0.1 px, the detector's claim, over 250 px of board is 4e-4 of the range
     assert row["range_m"] == pytest.approx(distance, rel=2e-3)
     assert abs(row["tilt_deg"] - np.degrees(np.arccos(np.cos(0.4) * np.cos(0.3)))) < 0.5
+
+
+@pytest.mark.slow
+def test_good_layouts_are_not_contradicted(tmp_path):
+    """By corners 4 of 30 were: a single corner is at times off by several of its claims."""
+    tags = read_layout(table(tmp_path / "layout.csv"))
+    rng = np.random.default_rng(5)
+    views = {f"{k}": View(1.0 + 0.4 * rng.random(), *rng.uniform(-0.4, 0.4, 3)) for k in range(8)}
+    imaging = Imaging(optics=Optics(sigma_px=0.6))
+    for name, picture, _ in rehearse(views, GRID, CAMERA, imaging, 5):
+        path = tmp_path / f"{name}.png"
+        cv2.imwrite(str(path), picture.grey)
+        result = measure_layout(path, CAMERA, tags).result
+        assert not result.misplaced
+        # eight pictures at 0.001 each
+        assert result.p > 0.001 / 8.0
