@@ -75,6 +75,7 @@ def flat(points):
     return np.column_stack((points, np.zeros(len(points))))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tilt_deg", TILTS_DEG)
 @pytest.mark.parametrize("range_m", RANGES)
 def test_coverage_equals_clipped_polygons_pixel_by_pixel(range_m, tilt_deg):

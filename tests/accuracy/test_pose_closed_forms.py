@@ -117,6 +117,7 @@ def test_tilted_closed_forms_are_the_limit_of_small_targets(
     assert departure(10.0) / departure(20.0) == pytest.approx(4.0, rel=10.0 * second_order(10.0))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tilt_deg", [15, 30, 50])
 def test_monte_carlo_agrees_when_tilted(
     tilt_deg: float, solve_for: Callable[..., Estimate]

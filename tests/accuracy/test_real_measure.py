@@ -27,6 +27,7 @@ def measured(out, *arguments):
     return pl.read_parquet(out / "measurements.parquet")
 
 
+@pytest.mark.slow
 def test_all_markers_of_a_photograph_are_measured(photographs, samples, tmp_path):
     table = measured(
         tmp_path, photographs / "aruco_detection/images/singlemarkersoriginal.jpg",

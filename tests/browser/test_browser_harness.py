@@ -50,6 +50,7 @@ def test_wide_elements_are_found_unless_they_scroll_in_a_box(page_of, sticking_o
     assert sticking_out(boxed.page) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "rule"),
     [

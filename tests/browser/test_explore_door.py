@@ -4,6 +4,8 @@ import socket
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 PATIENCE_S = 60.0  # far above what anything here takes; a test that would hang ends
 
 

@@ -9,6 +9,8 @@ from urllib.parse import parse_qsl
 import pytest
 from PIL import Image
 
+pytestmark = pytest.mark.slow
+
 MOST_TABS = 120  # far more stops than the page has
 
 

@@ -8,6 +8,8 @@ import pytest
 
 from bench.cli.main import main
 
+pytestmark = pytest.mark.slow
+
 # Common practice, no source: A4 is 210 mm wide, and a browser leaves 10 mm on either side of it;
 # CSS has 96 pixels an inch.
 PAPER = (round(190.0 / 25.4 * 96.0), 1000)

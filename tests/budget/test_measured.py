@@ -119,6 +119,7 @@ def level(bay, folder, sigma, parts):
     return read_level(folder)
 
 
+@pytest.mark.slow
 def test_a_measured_registration_counts_as_its_rehearsal_would(
     bay, poses, registration, rehearsed
 ):

@@ -71,6 +71,7 @@ def test_standard_uncertainties_equal_opencv_s_own():
             assert np.all(held == 0.0)
 
 
+@pytest.mark.slow
 def test_covariance_matches_monte_carlo():
     sigma_px, trials = 0.2, 60
     expected = np.array([CAMERA.fx, CAMERA.fy, CAMERA.cx, CAMERA.cy, *CAMERA.distortion])

@@ -201,6 +201,7 @@ def test_a_pose_partly_behind_the_camera_draws_what_it_can():
     _figure(close).canvas.draw()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "size", [(640, 480), (2592, 1944), (100, 80), (480, 640)], ids=lambda s: f"{s[0]}x{s[1]}"
 )

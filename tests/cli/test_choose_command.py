@@ -19,6 +19,8 @@ from bench.survey.statistics import exact_bounds
 from bench.survey.verdicts import Request
 from bench.targets.fill import Plate
 
+pytestmark = pytest.mark.slow
+
 BAY = """
 name = "Little bay"
 standoff = "2 m"

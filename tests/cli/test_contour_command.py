@@ -7,6 +7,8 @@ import pytest
 from bench.cli.main import main
 from bench.survey.looks import plan_looks
 
+pytestmark = pytest.mark.slow
+
 BAY = """
 name = "Little bay"
 standoff = "2 m"

@@ -77,6 +77,7 @@ def put(rows, value, column="u_z_mm"):
     return ",".join(cells)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -269,6 +269,7 @@ def test_a_cluster_that_cannot_be_used_is_refused_in_a_line(
     assert capsys.readouterr().err.startswith(f"sightbench: {words}")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="reads Linux's /proc")
 def test_workers_end_with_a_killed_parent(bay, tmp_path):
     process = sightbench(

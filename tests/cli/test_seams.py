@@ -13,6 +13,8 @@ from bench.registration.result import REGISTRATION, read_registration
 from bench.scene.load import load_bay
 from bench.siting.tower_layout import layout_of, with_layout
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def bay():

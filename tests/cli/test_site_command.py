@@ -10,6 +10,8 @@ from bench.cli.main import main
 from bench.scene.load import load_bay
 from bench.siting.tower_layout import layout_of
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def bay_file(common_practice_bay, tmp_path):

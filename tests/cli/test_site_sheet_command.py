@@ -10,6 +10,8 @@ import pytest
 from bench.cli.main import main
 from bench.scene.load import load_bay
 
+pytestmark = pytest.mark.slow
+
 QUICK = ("--corner-sigma", "0.01 px", "--bound", "corner", "--quiet")
 BAY = load_bay()
 PLAN = BAY.towers[0].placement

@@ -210,6 +210,7 @@ def test_every_input_is_valid_before_it_is_damaged(inputs, tmp_path):
         assert not FORBIDDEN & set(written.name), written
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", range(ALWAYS))
 @pytest.mark.parametrize("name", SUBJECTS)
 def test_a_damaged_file_gives_an_answer_or_one_line(judged, name, number):

@@ -60,6 +60,7 @@ def _ends_well(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> int:
     return code
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", range(8))
 def test_odd_values_of_options_end_in_one_line(share, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)

@@ -57,6 +57,7 @@ def enclosed(ends):
     return 0.5 * np.sum(u1 * v0 - u0 * v1)
 
 
+@pytest.mark.slow
 @each_case
 def test_no_chord_leaves_opencv_s_curve_by_more_than_the_bound(model, at, disc_drawing):
     camera, pose = LENSES[model], pose_of_view(VIEWS[model][at], LENSES[model])

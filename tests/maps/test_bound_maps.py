@@ -67,6 +67,7 @@ def test_nothing_is_drawn_without_bounds(survey, map_info):
         assert "bound" not in " ".join(words(error_against_tilt(bare, map_info)))
 
 
+@pytest.mark.slow
 def test_bound_maps_of_any_survey_overlap_nowhere(any_survey, map_info, text_faults):
     with style.applied():
         for figure in (

@@ -44,6 +44,7 @@ def _meshes(figure):
     return [m for axes in _panels(figure) for m in axes.findobj(QuadMesh)]
 
 
+@pytest.mark.slow
 def test_no_text_overlaps_or_leaves_the_page(any_survey, map_info, text_faults):
     grid, cases, _, _ = any_survey
     faults = {
@@ -216,6 +217,7 @@ def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, d
     assert any("Never seen in this survey: wrong id, not finite" in w for w in words)
 
 
+@pytest.mark.slow
 def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
     _, cases, cells, limits = survey("two pipelines")
     paths = write_map_figures(tmp_path / "new", cases, cells, limits, map_info)

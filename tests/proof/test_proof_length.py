@@ -55,6 +55,7 @@ def simulate(
     return float(np.linalg.norm(wrong @ ends[1] - ends[0]))
 
 
+@pytest.mark.slow
 def test_errors_scatter_as_planned_together_and_alone(bay: Bay, plan: LengthPlan) -> None:
     rng = np.random.default_rng(8)
     n = 500

@@ -170,6 +170,7 @@ def test_information_of_steps_adds_up_to_the_joint_covariance(found):
     assert [d.singular_value for d in principal] == sorted(d.singular_value for d in principal)
 
 
+@pytest.mark.slow
 def test_residual_checks_are_quiet_when_nothing_is_wrong_and_uniform(bay, poses):
     # p-values of one kind of check over independent draws are uniform; 40 draws, four kinds
     p = np.array(
@@ -208,6 +209,7 @@ def test_targets_of_unlike_size_are_found(bay, poses):
     assert sizes.estimate[0] == pytest.approx(0.01, rel=0.3)
 
 
+@pytest.mark.slow
 def test_a_bar_whose_length_disagrees_is_refused(bay, poses):
     length = (bay.bar.length, 2e-4)
     steps = seen(bay, poses, faults=Faults(size_a=1.01, size_b=1.01))

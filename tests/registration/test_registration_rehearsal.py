@@ -24,6 +24,8 @@ from bench.registration.rehearsal import (
 from bench.registration.sights import Step
 from bench.scene.load import load_bay
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def bay():

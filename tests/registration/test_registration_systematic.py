@@ -53,6 +53,7 @@ def registered(bay, poses, errors, faults, key, causes=NO_CAUSES):
     return register(steps, cameras_of(bay), bay.bar.T_a_b, causes=causes)
 
 
+@pytest.mark.slow
 def test_good_registrations_pass_whatever_the_cameras_are_off_by(bay, errors, poses):
     causes = errors.causes(cameras_of(bay))
     found = [

@@ -49,6 +49,7 @@ def corners(detector, grey, region, camera, target):
     return found.pixels
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("detector", ["aruco-subpix", "apriltag"])
 @pytest.mark.parametrize("wheel_index", [0, 1, 2, 3])
 def test_corners_lie_where_the_planar_path_has_them(bay, scene, detector, wheel_index):

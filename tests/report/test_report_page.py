@@ -114,6 +114,7 @@ def test_a_script_in_a_page_cant_end_it():
     assert "</script" not in as_script("a = '</script>'")
 
 
+@pytest.mark.slow
 def test_the_same_run_gives_the_same_bytes(finished_map, report_text, tmp_path):
     again = tmp_path / "report.html"
     words = ["report", str(finished_map), "--quiet", "--no-pdf", "--out", str(again)]

@@ -7,6 +7,8 @@ import pytest
 from bench.cli.main import main
 from bench.report.pdf import pdf
 
+pytestmark = pytest.mark.slow
+
 
 def is_pango_here():
     try:

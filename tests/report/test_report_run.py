@@ -93,6 +93,7 @@ def test_limits_of_another_run_are_refused(moved_map):
         read_map(moved_map)
 
 
+@pytest.mark.slow
 def test_a_directory_or_a_name_says_where_the_page_goes(moved_map, tmp_path, capsys):
     common = ["report", str(moved_map), "--quiet", "--no-pdf", "--no-pictures"]
     (tmp_path / "notes.txt").write_text("mine")

@@ -59,6 +59,7 @@ def count_refusals(monkeypatch, place, nonsense):
     return refusals
 
 
+@pytest.mark.slow
 @every_place
 def test_a_third_of_the_nonsense_in_any_place_is_refused_in_one_short_line(monkeypatch, place):
     # neighbours get different thirds, so that every kind is tried in a third of the places

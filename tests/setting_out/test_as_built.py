@@ -150,6 +150,7 @@ def test_aim_from_where_targets_appear(tmp_path, count):
         assert getattr(place, angle) == pytest.approx(getattr(truth, angle), abs=1e-8)
 
 
+@pytest.mark.slow
 def test_a_photograph_gives_the_whole_placement(tmp_path):
     mark = FloorMark(0.6, 2.6, 0.5, math.radians(-25.0))
     stands = replace(

@@ -163,6 +163,7 @@ def overlap(a, b):
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize("name", BAYS)
 def test_nothing_leaves_the_page_and_no_two_texts_touch(name, paper):

@@ -57,6 +57,7 @@ def test_a_slice_without_any_allowed_layout_is_drawn(text_faults):
     assert text_faults(draw([everywhere])) == []
 
 
+@pytest.mark.slow
 def test_the_shipped_bay_s_landscape_overlaps_nowhere(text_faults):
     bay = load_bay()
     problem = make_problem(bay, Predictor("corner", 0.01))

@@ -109,6 +109,7 @@ def test_an_answer_that_is_not_ambiguous_is_seldom_mirrored(
     assert wrong <= stats.binom(len(sure), 1.0 / (ODDS + 1.0)).ppf(0.9999)
 
 
+@pytest.mark.slow
 def test_odds_are_calibrated(square: Array, solve_for: Callable[..., Estimate]) -> None:
     # among all answers, those whose stated probability of the other branch is w are on the
     # wrong side in a share w: the sum of w predicts the number of wrong ones

@@ -125,6 +125,7 @@ def test_clean_pictures_are_explained(known):
         assert estimate.edge_chi_square == pytest.approx(1.0, abs=0.2)
 
 
+@pytest.mark.slow
 def test_another_picture_than_the_target_s_is_unexplained_and_the_corners_stand_beside_it():
     rng = np.random.default_rng(3)
 

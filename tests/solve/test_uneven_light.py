@@ -66,6 +66,7 @@ def squared(estimate, pose_true):
     return float(error @ np.linalg.solve(estimate.covariance, error))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("known", [True, False])
 @pytest.mark.parametrize(
     ("kind", "range_m"),
@@ -100,6 +101,7 @@ def test_a_mirrored_start_under_a_reflection_finds_the_right_branch():
         assert np.max(np.abs(error_of(estimate, pose)[:3])) < np.deg2rad(0.5)
 
 
+@pytest.mark.slow
 def test_a_bar_under_a_reflection_is_weighed_down_and_not_taken_for_light():
     rng = np.random.default_rng(33)
     for _ in range(5):

@@ -162,6 +162,7 @@ def test_light_falls_by_what_a_mismatch_says():
     assert dark == pytest.approx(0.8, abs=3e-3)
 
 
+@pytest.mark.slow
 def test_report_and_figures_say_what_the_tables_say(tmp_path):
     study = Study(
         cells=cell_table(made_up(40)),

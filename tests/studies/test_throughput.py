@@ -101,6 +101,7 @@ def test_tiles_cover_a_region_once():
     assert np.all(seen == 1)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("opengl_or_skip")
 def test_supersampled_pictures_come_to_the_exact_one():
     pose, region = view(60.0)

@@ -198,6 +198,7 @@ def test_a_stopped_contour_is_resumed_to_the_same_tables(contour_job, tmp_path):
     assert (third.run.added, third.verdicts) == (0, again.verdicts)
 
 
+@pytest.mark.slow
 def test_looks_read_no_part_but_those_of_a_stopped_run(contour_job, tmp_path, monkeypatch):
     job, contour = contour_job
     read = []

@@ -16,6 +16,8 @@ from bench.survey.run import run_survey
 from bench.survey.store import RunStore, open_cases
 from bench.survey.worker import Worker
 
+pytestmark = pytest.mark.slow
+
 # What changes a directory; `unlink` and `replace` of a path end in these too.
 CHANGES = [(os, "fsync"), (os, "replace"), (os, "unlink"), (os, "rmdir"), (os, "mkdir")]
 

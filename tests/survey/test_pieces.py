@@ -85,6 +85,7 @@ def test_the_whole_directory_reads_as_one_table(cut):
     assert rows.equals(read_cases(cut), null_equal=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
 def test_files_have_the_same_bytes_whatever_chunks_and_workers(job, whole, tmp_path, workers):
     run(job, tmp_path, ProcessExecutor(workers), chunk=4 + workers)

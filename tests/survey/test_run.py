@@ -88,6 +88,7 @@ def test_any_chunk_size_gives_the_same_tables(make_job, reference, tmp_path, chu
     assert read_cases(tmp_path).equals(read_cases(reference), null_equal=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
 def test_any_number_of_workers_gives_the_same_tables(make_job, reference, tmp_path, workers):
     run(make_job(), tmp_path, executor=ProcessExecutor(workers), chunk=3)

@@ -190,6 +190,7 @@ def kind_of(one, scene, bay, T_bay_bar):
     return dataclasses.replace(shown, reference=dataclasses.replace(shown, scene=other))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_every_text_fits_its_card_whatever_came(bay, language, shown, T_bay_bar, monkeypatch):
     words, one = read_captions(language), shown["tilt.good"]

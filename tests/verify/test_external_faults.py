@@ -136,6 +136,7 @@ FAULTS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FAULTS)
 @pytest.mark.parametrize("one_shot", [False, True], ids=["lasting", "one-shot"])
 def test_a_program_that(name, one_shot, program, observation):

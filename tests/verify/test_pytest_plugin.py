@@ -41,6 +41,7 @@ def test_a_pipeline_within_its_tolerance_passes(pytester: pytest.Pytester) -> No
     pytester.runpytest_subprocess("-W", "error").assert_outcomes(passed=1)
 
 
+@pytest.mark.slow
 def test_a_pipeline_outside_its_tolerance_fails_with_numbers(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(FAILING)
     result = pytester.runpytest_subprocess("-W", "error")

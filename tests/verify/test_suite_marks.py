@@ -38,6 +38,7 @@ def painted(drawing, polygons):
     return image.reshape(320, fine, 320, fine).mean(axis=(1, 3))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "design",
     [MarkerDesign(marker_id=7), CirclesDesign(columns=4, rows=5, pitch=0.03, diameter=0.02)],

@@ -15,6 +15,8 @@ from bench.verify.record import Named, record
 from bench.verify.suite import load_suite
 from bench.verify.verdict import ComparisonVerdict, environment_words, report_of
 
+pytestmark = pytest.mark.slow
+
 
 def baseline(rows, pipeline="d/s", **facts):
     return Baseline(
