@@ -21,8 +21,12 @@ for module, names in ((signal, {POSIX_SIGNALS!r}), (os, {POSIX_CALLS!r})):
         if hasattr(module, name):
             delattr(module, name)
 import bench
+from bench.plugins import DETECTORS, OPTIONAL
+from importlib.metadata import entry_points
+absent = {{e.module for e in entry_points(group=DETECTORS) if e.name in OPTIONAL}}
 for module in pkgutil.walk_packages(bench.__path__, "bench."):
-    importlib.import_module(module.name)
+    if module.name not in absent:
+        importlib.import_module(module.name)
 from bench.cli.main import run
 run()
 """

@@ -80,7 +80,12 @@ REFUSALS = (
     errno.ENFILE,
 )
 # How libraries say, each in its own error, that there was no memory left.
-NO_MEMORY = ("cannot allocate memory", "failed to map segment", "insufficient memory")
+NO_MEMORY = (
+    "cannot allocate memory",
+    "failed to map segment",
+    "insufficient memory",
+    "error return without exception set",
+)
 EPILOG = "Exit codes: 0 done, 1 a negative verdict, 2 bad input, 3 could not judge."
 
 
@@ -162,6 +167,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return code
     except BenchError as error:
         return _refuse(str(error))
+    except SystemError as error:
+        # where memory ends in the interpreter's own C code
+        refused = _machine_refuses(error)
+        if refused is None:
+            raise
+        return _refuse(refused)
 
 
 def _run(given: Sequence[str]) -> int:
