@@ -10,7 +10,8 @@ import json
 import math
 import re
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 # Of tables and lists in each other; the deepest that the bench writes has nine.
@@ -135,3 +136,15 @@ def _number(text: str) -> float:
 
 def _constant(text: str) -> float:
     raise ValueError(f"{text} is no number")
+
+
+@contextmanager
+def whole_pictures() -> Iterator[None]:
+    """Have pillow refuse pictures that end early, whatever a library told it (WeasyPrint does)."""
+    from PIL import ImageFile  # takes a while to load
+
+    before, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+    try:
+        yield
+    finally:
+        ImageFile.LOAD_TRUNCATED_IMAGES = before

@@ -16,6 +16,7 @@ from bench.files import read_file
 from bench.geometry.camera import Camera
 from bench.imaging.picture import Picture
 from bench.imaging.read import SUFFIXES, grey_of, read_picture
+from bench.parsing import whole_pictures
 from bench.quiet import hushed
 
 
@@ -131,7 +132,7 @@ def _refuse_half(path: Path) -> None:
     """Refuse a file that ends early; OpenCV would show its upper part."""
     try:
         content = read_file(path)
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), whole_pictures():
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(content)) as image:
                 image.load()

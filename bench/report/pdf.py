@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 
-from PIL import ImageFile
-
 from bench.errors import RunError
 
 PAGE = """
@@ -26,12 +24,8 @@ def pdf(html: str) -> bytes:
         WeasyPrint isn't installed, or a library of the system that it needs is missing.
     """
     try:
-        truncated = ImageFile.LOAD_TRUNCATED_IMAGES
         from weasyprint import CSS, HTML  # type: ignore[import-untyped]
         from weasyprint.urls import URLFetcher  # type: ignore[import-untyped]
-
-        # it has pillow show pictures that end early, in the whole process
-        ImageFile.LOAD_TRUNCATED_IMAGES = truncated
     except ImportError as error:
         raise RunError("the PDF needs WeasyPrint: pip install weasyprint, or --no-pdf") from error
     except OSError as error:  # cffi can't open Pango, or a library of it

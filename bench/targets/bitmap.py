@@ -17,6 +17,7 @@ from PIL import Image
 
 from bench.errors import RunError, TargetError
 from bench.files import read_file
+from bench.parsing import whole_pictures
 from bench.targets.drawing import Area
 from bench.targets.marker import marker_corners
 from bench.targets.outline import cell_rings
@@ -88,7 +89,7 @@ def bitmap_cells(path: str) -> BoolArray:
 def _grey(path: str, content: bytes) -> np.ndarray:
     """Return grey values (H, W), white where the picture is transparent."""
     try:
-        with Image.open(io.BytesIO(content)) as image:
+        with whole_pictures(), Image.open(io.BytesIO(content)) as image:
             width, height = image.size
             if width * height > MAX_PIXELS:
                 raise TargetError(
