@@ -37,6 +37,7 @@ def budget_of(vehicles: int, axles: tuple[str, ...]) -> Budget:
     return Budget(tuple(lines), 20_000, True, 0.9545, ("target poses: a bound",))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("vehicles", [1, 5])
 @pytest.mark.parametrize("axles", [("front",), ("front", "middle", "rear")])
 def test_bars_add_up_to_the_expanded_uncertainty_and_texts_keep_apart(

@@ -27,6 +27,8 @@ from bench.scene.load import load_bay
 from bench.scene.parts import bay_parts
 from bench.sighting.prediction import Predictor
 
+pytestmark = pytest.mark.slow
+
 SIGMA_PX = 0.06
 TILT = np.diag(np.radians([0.004, 0.008]) ** 2)
 STARTED = "2026-01-01T00:00:00+00:00"

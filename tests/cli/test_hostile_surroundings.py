@@ -36,6 +36,7 @@ def started(*arguments, code=RUN, **options):
     )
 
 
+@pytest.mark.slow
 def test_closed_standard_streams_disturb_nobody(tmp_path):
     """What is written goes to its file, not to the descriptor that a stream left free."""
     out = tmp_path / "out"
@@ -329,6 +330,7 @@ class TestFilesWrittenTogether:
         assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("command", "last"),
     [("proof moved plan", "moved-plan.csv"), ("level rehearse --trials 2", "level.png")],

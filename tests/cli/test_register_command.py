@@ -49,6 +49,7 @@ def test_plan_writes_a_list_that_it_takes_again(tmp_path, capsys, bay):
         assert (tmp_path / name).stat().st_size > 0
 
 
+@pytest.mark.slow
 def test_a_list_of_ones_own_that_leaves_a_direction_open_is_a_negative_verdict(
     tmp_path, capsys, bay
 ):

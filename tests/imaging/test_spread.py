@@ -41,6 +41,7 @@ def test_a_wide_open_aperture_in_focus_is_the_gaussian_lens_alone(sigma, roll, m
     assert_allclose(around, direct, rtol=0, atol=0.8 * tail + SPREAD_ATOL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.0, 0.1, 0.3])
 @pytest.mark.parametrize("f_number", [1.4, 4.0])
 def test_folded_frequencies_stay_below_the_bound(sigma, f_number, mixed_drawing, monkeypatch):

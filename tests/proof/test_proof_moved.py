@@ -91,6 +91,7 @@ def test_noncentrality_is_that_of_published_tables() -> None:
     assert noncentrality(0.05, 0.8, 6) == pytest.approx(13.62, abs=0.01)
 
 
+@pytest.mark.slow
 def test_the_smallest_detectable_move_is_found_as_often_as_promised(bay: Bay) -> None:
     tower = bay.towers[0]
     plan = plan_moved(tower, bay.target, MARK, SIGMA_PX, PICTURES)

@@ -43,6 +43,7 @@ def test_a_planted_slip_raises_chi_square_and_turns_up_as_predicted(bay, plan):
     np.testing.assert_allclose(moved, turn, atol=0.01 * np.abs(turn).max())
 
 
+@pytest.mark.slow
 def test_a_fault_that_stays_hidden_and_costs_is_warned_of(bay, plan):
     assert not any(one.is_warned_of for one in level_faults(bay, plan))
     # a tolerance of a tenth: what cost 20 % of it costs twice as much as it is

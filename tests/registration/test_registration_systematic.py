@@ -71,6 +71,7 @@ def test_good_registrations_pass_whatever_the_cameras_are_off_by(bay, errors, po
     assert alarms(plain)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("faults", "check"),
     [

@@ -38,6 +38,7 @@ def measure(tmp_path):
     return bay, photograph
 
 
+@pytest.mark.slow
 def test_whichever_wheel_s_target_stands_there_is_found_by_its_id(measure):
     bay, photograph = measure
     found = photograph(bay.target_of("rear right")).photos["left"].placement

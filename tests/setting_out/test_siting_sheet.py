@@ -183,6 +183,7 @@ def test_nothing_leaves_the_page_and_no_two_texts_touch(name, paper):
             assert not overlap(a, b), (number, one, other)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize("name", BAYS)
 def test_no_line_runs_through_a_text_of_the_drawings(name, paper):

@@ -29,6 +29,7 @@ SENSOR, VIEW = Sensor(), View(7.0, 0.7, 0.05, 0.1, (900.3, 800.6))
 RISK = 1e-4  # of a χ² interval, two-sided
 
 
+@pytest.mark.slow
 @dataclass(frozen=True)
 class Situation:
     blur_px: float = 0.6

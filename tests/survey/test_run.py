@@ -431,6 +431,7 @@ def test_what_is_left_of_a_plan_is_found_over_any_stretch(monkeypatch):
     assert list(chunks_of(left(~done), 3)) == [[0, 2, 3], [4, 5, 6], [7, 9]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("executor", [InlineExecutor(), ProcessExecutor(2)])
 def test_no_more_chunks_are_handed_out_than_workers_have_queued(make_job, executor):
     # else a plan of a hundred million cases would wait in memory

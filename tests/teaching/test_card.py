@@ -211,6 +211,7 @@ def test_no_line_ends_between_a_number_and_its_unit(bay, shown, captions):
         assert line.split()[0] not in ("deg", "%", "px")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_every_card_keeps_within_its_figure(bay, language, shown, T_bay_bar):
     words, one = read_captions(language), shown["tilt.good"]

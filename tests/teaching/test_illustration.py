@@ -29,6 +29,8 @@ from bench.teaching.slip import pipeline_for
 from bench.teaching.trials import illustrate_plan
 from bench.teaching.views import leaning, place_of, stage
 
+pytestmark = pytest.mark.slow
+
 PIPELINE = "apriltag/ippe-lm"
 
 

@@ -271,6 +271,7 @@ MISTAKES: dict[str, tuple[Change, str, str]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", MISTAKES)
 def test_is_named(name):
     change, check, words = MISTAKES[name]

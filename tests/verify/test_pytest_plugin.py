@@ -36,6 +36,7 @@ def test_an_external_pipeline(pose_pipeline_bench):
 """
 
 
+@pytest.mark.slow
 def test_a_pipeline_within_its_tolerance_passes(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(EXAMPLE)
     pytester.runpytest_subprocess("-W", "error").assert_outcomes(passed=1)
