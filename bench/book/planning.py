@@ -307,8 +307,8 @@ def aim_stage(book: Contents) -> Standing:
         aim_words(leaf),
         (leaf.path,),
         (*failures, *notes),
-        "turn the towers as 'sightbench aim --watch FOLDER --tower NAME' says by their own pictures, "
-        "until it says that they are aimed; measure them again",
+        "turn the towers as 'sightbench aim --watch FOLDER --tower NAME' says, until they are "
+        "aimed, and measure them again",
         command,
     )
 
