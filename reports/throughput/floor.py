@@ -18,7 +18,7 @@ from reports.throughput.setting import Options
 from reports.throughput.timing import ratio, spread
 
 # Processor times are a little noisy, ratios of tens of pictures within some 5 %.
-ROUNDS, CASES = 1, 24
+ROUNDS, CASES = 5, 24
 # Run with either source on the path; it may use what both have.
 MEASURE = """
 import io, json, sys, time

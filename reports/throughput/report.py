@@ -87,7 +87,7 @@ def floor_section(result: Parts) -> str:
     return f"""## Over detection and solving alone
 
 A corner pipeline's whole survey over its detector's and solver's time, {result["cases"]} pictures
-of a cell, {result["rounds"]} round; processor times, today's source and the earlier one in turns,
+of a cell, {result["rounds"]} rounds; processor times, today's source and the earlier one in turns,
 so that ratios stand a busy machine (this one's load was {result["load"]:.0f}) and milliseconds
 don't. Asked is 1.6. Sections that follow with times of their own were measured on a quiet machine
 and, where `parts/` dates them before this one, before what made it quicker.
