@@ -248,8 +248,8 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
     for k, check in enumerate(order):
         colour, marker, _ = STATES[check.state]
         top = ROW * k + 0.15
-        page.text(0.0, top, shorten(check.what, 5.4, style.SMALL), fontsize=9, va="center")
-        axes = page.axes(Box(5.6, top - 0.07, 2.2, 0.14))
+        page.text(0.0, top, shorten(check.what, 5.0, style.SMALL), fontsize=9, va="center")
+        axes = page.axes(Box(5.1, top - 0.07, 2.2, 0.14))
         place = min(max(_between(check), -0.45), 1.45)
         axes.axvspan(0.0, 1.0, color=style.FAINT)
         axes.plot([place], [0.5], marker, color=colour, markersize=6, clip_on=False)
@@ -257,5 +257,5 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
         axes.set_ylim(0.0, 1.0)
         axes.axis("off")
         text = f"{check.value:.2g}{check.unit} in {check.low:.2g} to {check.high:.2g}"
-        page.text(7.95, top, shorten(text, 1.75, style.SMALL), fontsize=9, va="center")
+        page.text(7.4, top, shorten(text, 2.3, style.SMALL), fontsize=9, va="center")
     return page.figure

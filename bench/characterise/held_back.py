@@ -222,7 +222,7 @@ def pipeline_checks(
                 scale = np.maximum(np.sqrt(np.mean(off[1] ** 2, axis=0)), 1e-300)
                 seen.append(off[0] / scale)
                 expected.append(off[1] / scale)
-        found.append(_detection_check(pipeline.name, tally))
+        found.append(detection_check(pipeline.name, tally))
         if seen:
             found += _scatter_checks(pipeline.name, seen, expected, len(pipelines))
     return found
@@ -242,13 +242,19 @@ def _poses(
     return found
 
 
-def _detection_check(name: str, tally: IntArray) -> Check:
+def detection_check(name: str, tally: IntArray) -> Check:
     """Return whether as many are found as predicted; `tally` has found and missed of both."""
     share, predicted = (float(row[0] / max(np.sum(row), 1)) for row in tally)
-    state: State = "outside" if float(stats.fisher_exact(tally)[1]) < ALPHA else "inside"
+    n = max(int(np.sum(tally[0])), 1)
+    # as many as Fisher's exact test of two rates doesn't tell from the prediction
+    alike = [
+        k for k in range(n + 1) if float(stats.fisher_exact([[k, n - k], tally[1]])[1]) >= ALPHA
+    ]
+    low, high = alike[0] / n, alike[-1] / n
+    state: State = "inside" if low <= share <= high else "outside"
     what = f"{name} finds the target in a share of (predicted {predicted:.2g})"
     matters = abs(share - predicted)
-    return Check(what, share, math.nan, 0.0, 1.0, "", state, matters, PIPELINE)
+    return Check(what, share, math.nan, low, high, "", state, matters, PIPELINE)
 
 
 def _scatter_checks(

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from bench.characterise.checks import compare, exit_code, what_to_do
-from bench.characterise.held_back import variance_ratio
+from bench.characterise.held_back import detection_check, variance_ratio
 from bench.characterise.rigid import BarView, bar_of
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -101,3 +101,15 @@ def test_verdict_of_nothing_is_undecided():
     from bench.characterise.files import verdict_of
 
     assert verdict_of(SimpleNamespace(known=None, checks=[])) == 3
+
+
+@pytest.mark.parametrize(
+    ("tally", "state"),
+    [([[20, 0], [480, 0]], "inside"), ([[12, 8], [480, 0]], "outside")],
+    ids=["all found", "four in ten missed"],
+)
+def test_detection_is_held_against_ends_that_can_be_left(tally, state):
+    check = detection_check("x/y", np.array(tally))
+    assert check.state == state
+    assert 0.5 < check.low < 1.0
+    assert check.high == 1.0
