@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bench.book import measuring, planning
@@ -102,8 +102,7 @@ def read_book(root: Path, bay: Path | None = None, where: Path | None = None) ->
     files = bay_files(shelf, asked)
     contents = Contents(shelf, files, root if where is None else where)
     standings = tuple(
-        guarded(judge, contents, Standing(name, title, "open", ""))
-        for name, title, judge in STAGES
+        replace(guarded(judge, contents), name=name, title=title) for name, title, judge in STAGES
     )
     name = asked.stem if files.asked.bay is None else files.asked.bay.name
     return Book(name, shelf, files, standings, book_digest(shelf, files))

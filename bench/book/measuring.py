@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from scipy import stats
 
 from bench.book.digest import REPORT_FILE, book_digest, report_digest
 from bench.book.shelf import Leaf
-from bench.book.standing import Contents, Standing, State, calibrations
+from bench.book.standing import Contents, Judgement, Standing, calibrations, needs_bay, worst
 from bench.budget.result import BUDGET
 from bench.registration.bar_views import SIDES
 from bench.registration.level_result import LEVEL
@@ -20,14 +21,8 @@ from bench.wheels.result import WHEELS
 DOUBT = 0.001
 LENGTH, REPEAT, MOVED = "length result", "repeat result", "moved result"
 PLAN = "plan.toml"
+LEVEL_SHEETS = "level*/level-sheet-*.pdf"
 MOST_FAULTS = 4  # of a registration, that are said
-
-
-def _blank(book: Contents, name: str, title: str) -> Standing | None:
-    """Return what stands where no bay file can be read; None where one can."""
-    if book.files.latest.bay is None:
-        return Standing(name, title, "open", "no bay file that can be read")
-    return None
 
 
 def _latest(book: Contents, kind: str, default: str) -> str:
@@ -36,35 +31,34 @@ def _latest(book: Contents, kind: str, default: str) -> str:
     return book.at(leaves[0].path) if leaves else book.at(default)
 
 
+def _tie(book: Contents) -> tuple[str, str]:
+    """Return the option that names the latest registration."""
+    return "--registration", _latest(book, REGISTRATION.name, "register/registration.json")
+
+
+@needs_bay
 def registration_stage(book: Contents) -> Standing:
     """Whether the towers are tied to each other."""
-    name, title = "registered", "Registered"
-    blank = _blank(book, name, title)
-    if blank is not None:
-        return blank
-    leaves = book.shelf.of(REGISTRATION.name)
-    folder = book.free("register", REGISTRATION.name)
-    todo, command = _register(book, folder)
-    if not leaves:
-        return Standing(name, title, "open", "not registered yet", (), (), todo, command)
-    leaf = leaves[0]
-    words, notes = registration_words(leaf), book.earlier(leaves, registration_words)
-    sources = (leaf.path,)
-    why = book.stale(leaf) or _moved_since(book, leaf) or _other_calibration(book, leaf)
-    if why:
-        return Standing(name, title, "stale", why, sources, notes, todo, command)
-    if _was_rehearsed(leaf, "--table", "--left", "--right"):
-        return Standing(name, title, "rehearsed", words, sources, notes, todo, command)
-    built = book.shelf.of(AS_BUILT.name)
-    if built and built[0].head.ended > leaf.head.ended:
-        notes = (
-            f"{built[0].path} was measured later: if a tower was moved in between, register again",
-            *notes,
-        )
-    if _faults(leaf):
-        say = f"find and mend what failed; then {todo}"
-        return Standing(name, title, "fails", words, sources, notes, say, command)
-    return Standing(name, title, "done", words, sources, notes)
+    todo, command = _register(book, book.free("register", REGISTRATION.name))
+
+    def outdated(leaf: Leaf) -> str:
+        return book.stale(leaf) or _moved_since(book, leaf) or _other_calibration(book, leaf)
+
+    def judge(leaf: Leaf) -> Judgement:
+        if _was_rehearsed(leaf, "--table", "--left", "--right"):
+            return Judgement("rehearsed")
+        built = book.shelf.of(AS_BUILT.name)
+        notes: tuple[str, ...] = ()
+        if built and built[0].head.ended > leaf.head.ended:
+            later = f"{built[0].path} was measured later"
+            notes = (f"{later}: if a tower was moved in between, register again",)
+        if _faults(leaf):
+            return Judgement("fails", notes, f"find and mend what failed; then {todo}")
+        return Judgement("done", notes)
+
+    return book.judged(
+        REGISTRATION.name, registration_words, judge, "not registered yet", todo, command, outdated
+    )
 
 
 def registration_words(leaf: Leaf) -> str:
@@ -135,42 +129,36 @@ def _other_calibration(book: Contents, leaf: Leaf) -> str:
     return ""
 
 
+@needs_bay
 def level_stage(book: Contents) -> Standing:
     """Whether the towers know which way is up."""
-    name, title = "level", "Level"
-    blank = _blank(book, name, title)
-    if blank is not None:
-        return blank
-    registration = _latest(book, REGISTRATION.name, "register/registration.json")
+    bay = book.file(book.files.latest)
     folder = book.free("level", LEVEL.name)
     table = book.at(folder, "measured.csv")
     todo = (
-        "lay the bar level on its stands at two distances, turn it about its long axis, lay it "
-        f"end for end ('sightbench level rehearse' makes a sheet of it to tick); write the poses "
-        f"of its targets into {table} ('sightbench level solve --help' has its columns)"
+        "lay the bar level on its stands as the level sheet has it, turn it about its long axis, "
+        f"lay it end for end; write the poses of its targets into {table} "
+        "('sightbench level solve --help' has its columns)"
     )
-    command = (
-        *("sightbench", "level", "solve", table, "--bay", book.file(book.files.latest)),
-        *("--registration", registration, "--out", book.at(folder)),
+    command: tuple[str, ...] = (
+        *("sightbench", "level", "solve", table, "--bay", bay),
+        *(*_tie(book), "--out", book.at(folder)),
     )
-    leaves = book.shelf.of(LEVEL.name)
-    if not leaves:
-        return Standing(name, title, "open", "not levelled yet", (), (), todo, command)
-    leaf = leaves[0]
-    words, notes = level_words(leaf), book.earlier(leaves, level_words)
-    state: State = "done"
-    why = book.stale(leaf)
-    if why:
-        state, words = "stale", why
-    elif not any(word.endswith(".csv") and "rehearsal" not in word for word in leaf.arguments):
-        state = "rehearsed"
-    elif level_p_value(leaf) < DOUBT:
-        state, todo = "fails", f"rows contradict each other: find which, and measure again; {todo}"
-    elif REGISTRATION.name not in leaf.head.parts:
-        notes = ("found without the registration: each tower by itself", *notes)
-    if state == "done":
-        return Standing(name, title, state, words, (leaf.path,), notes)
-    return Standing(name, title, state, words, (leaf.path,), notes, todo, command)
+    if not any(book.shelf.root.glob(LEVEL_SHEETS)):
+        todo = ""
+        command = ("sightbench", "level", "rehearse", bay, "--out", book.at("level-plan"))
+
+    def judge(leaf: Leaf) -> Judgement:
+        if not any(word.endswith(".csv") and "rehearsal" not in word for word in leaf.arguments):
+            return Judgement("rehearsed")
+        if level_p_value(leaf) < DOUBT:
+            again = f"rows contradict each other: find which, and measure again; {todo}"
+            return Judgement("fails", todo=again)
+        if REGISTRATION.name not in leaf.head.parts:
+            return Judgement("done", ("found without the registration: each tower by itself",))
+        return Judgement()
+
+    return book.judged(LEVEL.name, level_words, judge, "not levelled yet", todo, command)
 
 
 def level_p_value(leaf: Leaf) -> float:
@@ -188,43 +176,30 @@ def level_words(leaf: Leaf) -> str:
     )
 
 
+@needs_bay
 def proof_stage(book: Contents) -> Standing:
     """Whether the bay proved itself: a known length, and the same reading by whoever measures."""
-    name, title = "proven", "Proven"
-    blank = _blank(book, name, title)
-    if blank is not None:
-        return blank
-    states: list[State] = []
-    words, sources, notes = [], [], []
-    wanting: list[tuple[str, tuple[str, ...]]] = []
-    for what, kind, say in (
-        ("length", LENGTH, length_words),
-        ("repeat", REPEAT, repeat_words),
-    ):
-        leaves = book.shelf.of(kind)
-        step = _prove(book, what)
-        if not leaves:
-            states.append("open")
-            words.append(f"{what}: not checked yet")
-            wanting.append(step)
-            continue
-        leaf = leaves[0]
-        sources.append(leaf.path)
-        notes += list(book.earlier(leaves, say))
-        why = book.stale(leaf)
-        good = proof_holds(leaf)
-        states.append("stale" if why else "done" if good else "fails")
-        words.append(why or say(leaf))
-        if why or not good:
-            wanting.append(step)
-    for leaf in book.shelf.of(MOVED)[:1]:
-        sources.append(leaf.path)
-        notes.append(f"{leaf.path}: {leaf.value['verdict']}")
-    order: tuple[State, ...] = ("fails", "stale", "open", "rehearsed", "done")
-    state = min(states, key=order.index)
-    todo, command = wanting[0] if wanting else ("", ())
+
+    def judge(leaf: Leaf) -> Judgement:
+        return Judgement("done" if proof_holds(leaf) else "fails")
+
+    parts = [
+        book.judged(kind, say, judge, f"{what}: not checked yet", *_prove(book, what, kind))
+        for what, kind, say in (
+            ("length", LENGTH, length_words),
+            ("repeat", REPEAT, repeat_words),
+        )
+    ]
+    wanting = next((part for part in parts if part.state != "done"), parts[0])
+    moved = book.shelf.of(MOVED)[:1]
     return Standing(
-        name, title, state, "; ".join(words), tuple(sources), tuple(notes), todo, command
+        worst(part.state for part in parts),
+        "; ".join(part.words for part in parts),
+        tuple(path for part in parts for path in part.sources) + tuple(one.path for one in moved),
+        tuple(note for part in parts for note in part.notes)
+        + tuple(f"{one.path}: {one.value['verdict']}" for one in moved),
+        wanting.todo,
+        wanting.command,
     )
 
 
@@ -246,15 +221,14 @@ def repeat_words(leaf: Leaf) -> str:
     return "; ".join(str(leaf.value[name]["words"]) for name in ("toe", "camber"))
 
 
-def _prove(book: Contents, what: str) -> tuple[str, tuple[str, ...]]:
+def _prove(book: Contents, what: str, kind: str) -> tuple[str, tuple[str, ...]]:
     """Return what to do for a check on site, and the command that follows.
 
     Each try has a folder of its own, with the table that was filled in for it.
     """
     bay = book.file(book.files.latest)
-    registration = _latest(book, REGISTRATION.name, "register/registration.json")
-    measured = ("--registration", registration) if what == "length" else ()
-    folder = book.free("proof", {"length": LENGTH, "repeat": REPEAT}[what])
+    measured = _tie(book) if what == "length" else ()
+    folder = book.free("proof", kind)
     out = ("--out", book.at(folder))
     if not book.has(folder, f"{what}-readings.csv"):
         return "", ("sightbench", "proof", what, "plan", bay, *measured, *out)
@@ -268,41 +242,28 @@ def _prove(book: Contents, what: str) -> tuple[str, tuple[str, ...]]:
     return f"{doing}, and fill in {table}", evaluate
 
 
+@needs_bay
 def wheels_stage(book: Contents) -> Standing:
     """Whether a vehicle's wheels were measured."""
-    name, title = "wheels", "Wheels tried"
-    blank = _blank(book, name, title)
-    if blank is not None:
-        return blank
     folder = book.free("wheels", WHEELS.name)
     table = book.at(folder, "measured.csv")
     command = (
-        *("sightbench", "wheels", table, "--bay", book.file(book.files.latest)),
-        *("--registration", _latest(book, REGISTRATION.name, "register/registration.json")),
+        *("sightbench", "wheels", table, "--bay", book.file(book.files.latest), *_tie(book)),
         *("--level", _latest(book, LEVEL.name, "level/level.json"), "--out", book.at(folder)),
     )
     todo = (
         "measure a vehicle whose wheels you know, brake on and chocked but while it is rolled; "
         f"write the targets' poses into {table} ('sightbench wheels --help' has its columns)"
     )
-    leaves = book.shelf.of(WHEELS.name)
-    if not leaves:
-        return Standing(name, title, "open", "not tried yet", (), (), todo, command)
-    leaf = leaves[0]
-    words, notes = wheels_words(leaf), book.earlier(leaves, wheels_words)
-    state: State = "done"
-    why = book.stale(leaf)
-    if why:
-        state, words = "stale", why
-    elif any(row.get("true") is not None for row in leaf.value["rows"]):
-        state = "rehearsed"
-    elif leaf.value.get("contradictions") or any(
-        "outside tolerance" in words for words in leaf.value.get("decisions") or ()
-    ):
-        state = "fails"
-    if state == "done":
-        return Standing(name, title, state, words, (leaf.path,), notes)
-    return Standing(name, title, state, words, (leaf.path,), notes, todo, command)
+
+    def judge(leaf: Leaf) -> Judgement:
+        value = leaf.value
+        if any(row.get("true") is not None for row in value["rows"]):
+            return Judgement("rehearsed")
+        outside = any("outside tolerance" in words for words in value.get("decisions") or ())
+        return Judgement("fails" if value.get("contradictions") or outside else "done")
+
+    return book.judged(WHEELS.name, wheels_words, judge, "not tried yet", todo, command)
 
 
 def wheels_words(leaf: Leaf) -> str:
@@ -314,40 +275,31 @@ def wheels_words(leaf: Leaf) -> str:
     return "; ".join(map(str, decisions)) or f"{len(leaf.value['rows'])} angles and lengths"
 
 
+@needs_bay
 def budget_stage(book: Contents) -> Standing:
     """Whether the uncertainty of toe, camber and thrust is known from what was measured."""
-    name, title = "budget", "Budget from what was measured"
-    blank = _blank(book, name, title)
-    if blank is not None:
-        return blank
     latest = book.files.latest
     found = calibrations(book.shelf)
-    measured = {f"{side} camera" for side in found}
-    command = [
-        *("sightbench", "budget", book.file(latest)),
-        *("--registration", _latest(book, REGISTRATION.name, "register/registration.json")),
-        *("--level", _latest(book, LEVEL.name, "level/level.json")),
-    ]
+    command = ["sightbench", "budget", book.file(latest), *_tie(book)]
+    command += ["--level", _latest(book, LEVEL.name, "level/level.json")]
     for side, leaf in sorted(found.items()):
         command += [f"--{side}-calibration", book.at(leaf.path)]
     command += ["--out", book.at(book.free("budget", BUDGET.name))]
-    leaves = book.shelf.of(BUDGET.name)
-    if not leaves:
-        return Standing(name, title, "open", "not made yet", (), (), "", tuple(command))
-    leaf = leaves[0]
-    words, notes = budget_words(leaf), book.earlier(leaves, budget_words)
-    missing = {"registration", "level"} | measured
-    missing -= set(leaf.value.get("measured") or {})
-    state: State = "done" if leaf.value["verdict"] == "inside" else "fails"
-    todo = "" if state == "done" else "attack the largest cause first, as the budget names it"
-    why = book.stale(leaf, latest)
-    if why:
-        state, words = "stale", why
-    elif missing:
-        state = "rehearsed"
-        notes = (f"rehearsed or assumed: {', '.join(sorted(missing))}", *notes)
-    again = () if state == "done" else tuple(command)
-    return Standing(name, title, state, words, (leaf.path,), notes, todo, again)
+
+    def judge(leaf: Leaf) -> Judgement:
+        inside = leaf.value["verdict"] == "inside"
+        todo = "" if inside else "attack the largest cause first, as the budget names it"
+        missing = {"registration", "level"} | {f"{side} camera" for side in found}
+        missing -= set(leaf.value.get("measured") or {})
+        if missing:
+            note = f"rehearsed or assumed: {', '.join(sorted(missing))}"
+            return Judgement("rehearsed", (note,), todo)
+        return Judgement("done" if inside else "fails", (), todo)
+
+    def outdated(leaf: Leaf) -> str:
+        return book.stale(leaf, latest)
+
+    return book.judged(BUDGET.name, budget_words, judge, "not made yet", "", command, outdated)
 
 
 def budget_words(leaf: Leaf) -> str:
@@ -357,14 +309,12 @@ def budget_words(leaf: Leaf) -> str:
 
 def report_stage(book: Contents) -> Standing:
     """Whether the book was written as one page to hand over."""
-    name, title = "report", "Report to hand over"
     command = ("sightbench", "report", str(book.where))
     made = report_digest(book.shelf.root / REPORT_FILE)
     if made is None:
-        return Standing(name, title, "open", "not written yet", (), (), "", command)
-    path = (book.shelf.root / REPORT_FILE).relative_to(book.shelf.root)
+        return Standing("open", "not written yet", command=command)
+    path = Path(REPORT_FILE)
     if made != book_digest(book.shelf, book.files):
         words = f"{path} shows an earlier state of this book"
-        return Standing(name, title, "stale", words, (path,), (), "", command)
-    words = "written from what lies here; fill in names, sign it"
-    return Standing(name, title, "done", words, (path,))
+        return Standing("stale", words, (path,), command=command)
+    return Standing("done", "written from what lies here; fill in names, sign it", (path,))

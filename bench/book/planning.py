@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from bench.book.shelf import Leaf
-from bench.book.standing import Contents, Standing, State, calibrations, side_of
+from bench.book.standing import (
+    Contents,
+    Judgement,
+    Standing,
+    State,
+    calibrations,
+    needs_bay,
+    side_of,
+    worst,
+)
 from bench.budget.measured import MOST_FOCAL_DIFFERENCE
 from bench.cameras.result import CALIBRATION
 from bench.registration.bar_views import SIDES, tower_pair
@@ -26,80 +36,63 @@ BOARD = "charuco:4x4_50:7x5:40 mm:30 mm"
 
 def bay_stage(book: Contents) -> Standing:
     """Whether the bay file was read and described."""
-    name, title = "bay", "Bay file checked"
     asked = book.files.asked
     command = ("sightbench", "bay", book.file(asked), "--out", book.at("bay"))
     if asked.bay is None:
-        return Standing(
-            name,
-            title,
-            "fails",
-            f"{asked.path} can't be used: {asked.fault}",
-            (),
-            (),
-            f"mend {asked.path}",
-            command,
-        )
+        words = f"{asked.path} can't be used: {asked.fault}"
+        return Standing("fails", words, todo=f"mend {asked.path}", command=command)
     leaves = book.shelf.of(DESCRIPTION.name)
-    for leaf in leaves[:1]:
-        why = book.stale(leaf, asked)
-        if why:
-            return Standing(name, title, "stale", why, (leaf.path,), (), "", command)
-        rows = leaf.value["wheels"]
-        whole = sum(bool(row["whole"]) for row in rows)
-        words = f"{asked.bay.name}: {whole} of {len(rows)} targets wholly in their pictures"
-        notes = () if whole == len(rows) else ("siting may still bring the others in",)
-        return Standing(name, title, "done", words, (leaf.path,), notes)
-    return Standing(name, title, "open", "not checked yet", (), (), "", command)
+    if not leaves:
+        return Standing("open", "not checked yet", command=command)
+    leaf = leaves[0]
+    why = book.stale(leaf, asked)
+    if why:
+        return Standing("stale", why, (leaf.path,), command=command)
+    rows = leaf.value["wheels"]
+    whole = sum(bool(row["whole"]) for row in rows)
+    words = f"{asked.bay.name}: {whole} of {len(rows)} targets wholly in their pictures"
+    notes = () if whole == len(rows) else ("siting may still bring the others in",)
+    return Standing("done", words, (leaf.path,), notes)
 
 
+@needs_bay
 def camera_stage(book: Contents) -> Standing:
     """Whether every tower's camera was calibrated."""
-    name, title = "camera", "Cameras known"
     bay = book.files.latest.bay
-    if bay is None:
-        return Standing(name, title, "open", "no bay file that can be read")
+    assert bay is not None  # `needs_bay`
     found = calibrations(book.shelf)
-    words: list[str] = []
-    sources: list[Path] = []
-    states: list[State] = []
-    notes: list[str] = []
+    parts: dict[str, tuple[State, str]] = {}
     for side, tower in zip(SIDES, tower_pair(bay), strict=True):
         leaf = found.get(side)
         if leaf is None:
-            words.append(f"{side}: not calibrated")
-            states.append("open")
+            parts[side] = ("open", f"{side}: not calibrated")
             continue
-        sources.append(leaf.path)
         fault = _other_camera(leaf, tower)
         if fault:
-            words.append(f"{side}: {fault}")
-            states.append("stale")
+            parts[side] = ("stale", f"{side}: {fault}")
             continue
-        camera = leaf.value["camera"]
-        words.append(
-            f"{side}: f = {camera['fx']:.0f} px, corners to {leaf.value['sigma_px']:.2f} px in "
-            f"{leaf.value['pictures']} pictures"
+        parts[side] = (
+            "done" if leaf.asked("--board") else "rehearsed",
+            f"{side}: f = {leaf.value['camera']['fx']:.0f} px, corners to "
+            f"{leaf.value['sigma_px']:.2f} px in {leaf.value['pictures']} pictures",
         )
-        states.append("done" if leaf.asked("--board") else "rehearsed")
     unknown = [leaf for leaf in book.shelf.of(CALIBRATION.name) if side_of(leaf) is None]
-    notes += [f"{leaf.path}: whose? Name its folder after the tower" for leaf in unknown[:3]]
-    wanting = [side for side, state in zip(SIDES, states, strict=True) if state != "done"]
-    state = _worst(states)
-    if not wanting:
-        return Standing(name, title, state, "; ".join(words), tuple(sources), tuple(notes))
-    folder = f"camera-{wanting[0]}"
+    said = Standing(
+        worst(state for state, _ in parts.values()),
+        "; ".join(words for _, words in parts.values()),
+        tuple(found[side].path for side in SIDES if side in found),
+        tuple(f"{leaf.path}: whose? Name its folder after the tower" for leaf in unknown[:3]),
+    )
+    wanting = next((side for side, (state, _) in parts.items() if state != "done"), None)
+    if wanting is None:
+        return said
+    folder = f"camera-{wanting}"
     shots = book.at(folder, "pictures")
-    return Standing(
-        name,
-        title,
-        state,
-        "; ".join(words),
-        tuple(sources),
-        tuple(notes),
-        f"photograph a flat board with the {wanting[0]} tower's camera, a dozen pictures or more, "
-        f"tilted every way and into the corners, into {shots}; --board says which board",
-        ("sightbench", "intrinsics", shots, "--board", BOARD, "--out", book.at(folder)),
+    return replace(
+        said,
+        todo=f"photograph a flat board with the {wanting} tower's camera, a dozen pictures or "
+        f"more, tilted every way and into the corners, into {shots}; --board says which board",
+        command=("sightbench", "intrinsics", shots, "--board", BOARD, "--out", book.at(folder)),
     )
 
 
@@ -119,30 +112,17 @@ def _other_camera(leaf: Leaf, tower: Tower) -> str:
     return ""
 
 
-def _worst(states: list[State]) -> State:
-    order: tuple[State, ...] = ("fails", "stale", "open", "rehearsed", "done")
-    return min(states, key=order.index)
-
-
 def siting_stage(book: Contents) -> Standing:
     """Whether it is known where the towers are to stand."""
-    name, title = "sited", "Sited"
     asked = book.files.asked
     leaves = book.shelf.of(SITING.name)
-    command = (
-        "sightbench",
-        "site",
-        book.file(asked),
-        "--out",
-        book.at(book.free("site", SITING.name)),
-    )
+    command = _site(book)
     if not leaves:
-        return Standing(name, title, "open", "not sited yet", (), (), "", command)
+        return Standing("open", "not sited yet", command=command)
     leaf = _siting(book)
     why = book.stale(leaf, asked)
     if why:
-        return Standing(name, title, "stale", why, (leaf.path,), (), "", command)
-    words = siting_words(leaf)
+        return Standing("stale", why, (leaf.path,), command=command)
     notes = []
     sited = book.files.sited
     if sited is not None and sited.path.parent == leaf.folder:
@@ -155,9 +135,14 @@ def siting_stage(book: Contents) -> Standing:
     if sited is not None and sited.bay is None:
         state = "fails"
     todo = "" if state == "done" else "give siting more room in [siting], or another lens"
-    return Standing(
-        name, title, state, words, (leaf.path,), tuple(notes), todo, () if good else command
-    )
+    again = () if good else command
+    return Standing(state, siting_words(leaf), (leaf.path,), tuple(notes), todo, again)
+
+
+def _site(book: Contents) -> tuple[str, ...]:
+    """Return the command that sites the bay as it was asked for."""
+    out = book.at(book.free("site", SITING.name))
+    return ("sightbench", "site", book.file(book.files.asked), "--out", out)
 
 
 def _siting(book: Contents) -> Leaf:
@@ -182,10 +167,9 @@ def siting_words(leaf: Leaf) -> str:
 
 def sheets_stage(book: Contents) -> Standing:
     """Whether there is something to print: siting sheets, and targets to true scale."""
-    name, title = "sheets", "Sheets printed"
     sited, bay = siting_stage(book), book.files.latest.bay
     if sited.state == "open" or bay is None:
-        return Standing(name, title, "open", "sheets come with the siting")
+        return Standing("open", "sheets come with the siting")
     folder = book.shelf.root / sited.sources[0].parent
     siting = sorted(folder.glob("sheet-*/*.pdf"))
     stems = [sheet_stem(layout_sheet(target)) for target in labelled(bay)]
@@ -193,45 +177,22 @@ def sheets_stage(book: Contents) -> Standing:
     targets = [paths[0] for paths in printed if paths] if all(printed) else []
     sources = tuple(path.relative_to(book.shelf.root) for path in (*siting, *targets))
     if not siting:
-        again = ("sightbench", "site", book.file(book.files.asked))
-        return Standing(
-            name,
-            title,
-            "open",
-            "the siting has no sheets",
-            sources,
-            (),
-            "",
-            (*again, "--out", book.at(book.free("site", SITING.name))),
-        )
+        return Standing("open", "the siting has no sheets", sources, command=_site(book))
     if not targets:
-        return Standing(
-            name,
-            title,
-            "open",
-            f"siting sheets are there; targets for the wheels ({bay.target.name}) aren't",
-            sources,
-            (),
-            "",
-            (
-                "sightbench",
-                "targets",
-                book.file(book.files.latest),
-                "--out",
-                book.at("targets"),
-            ),
-        )
+        words = f"siting sheets are there; targets for the wheels ({bay.target.name}) aren't"
+        latest = book.file(book.files.latest)
+        command = ("sightbench", "targets", latest, "--out", book.at("targets"))
+        return Standing("open", words, sources, command=command)
+    if sited.state == "stale":
+        return Standing("stale", "of an earlier siting", sources)
     papers = " and ".join(path.parent.name.removeprefix("sheet-") for path in siting)
     names = ", ".join(path.name for path in targets)
     words = f"siting sheets ({papers}) and {names} are there; print at 100 %"
-    if sited.state == "stale":
-        return Standing(name, title, "stale", "of an earlier siting", sources)
-    return Standing(name, title, "done", words, sources)
+    return Standing("done", words, sources)
 
 
 def built_stage(book: Contents) -> Standing:
     """Whether the bay was built and measured."""
-    name, title = "built", "Built and measured"
     plan = book.files.plan
     leaves = book.shelf.of(AS_BUILT.name)
     folder = book.free("as-built", AS_BUILT.name)
@@ -240,24 +201,25 @@ def built_stage(book: Contents) -> Standing:
         # siting leaves a file to fill in beside its sheets
         beside = _siting(book).folder
         home = beside if book.has(beside, TEMPLATE) else home
-    todo, command = _measure(book, home, folder)
     if plan.bay is None or (not leaves and siting_stage(book).state == "open"):
-        return Standing(name, title, "open", "nothing is sited yet")
-    if not leaves:
-        return Standing(name, title, "open", "not measured yet", (), (), todo, command)
-    leaf = leaves[0]
-    notes = book.earlier(leaves, as_built_words)
-    why = book.stale(leaf, plan)
-    if why:
-        return Standing(name, title, "stale", why, (leaf.path,), notes, todo, command)
-    verdict = leaf.value["verdict"]
-    words = as_built_words(leaf)
-    if verdict == "holds":
-        return Standing(name, title, "done", words, (leaf.path,), notes)
-    advice = [line for line in leaf.value.get("words", []) if "orrection" in line or "Off" in line]
-    before = "correct it" if verdict == "fails" else "measure better"
-    say = f"{before}: {' '.join(advice[:2])} Then measure again: {todo}"
-    return Standing(name, title, "fails", words, (leaf.path,), (*notes, *advice[:3]), say, command)
+        return Standing("open", "nothing is sited yet")
+    todo, command = _measure(book, home, folder)
+
+    def outdated(leaf: Leaf) -> str:
+        return book.stale(leaf, plan)
+
+    def judge(leaf: Leaf) -> Judgement:
+        verdict, words = leaf.value["verdict"], leaf.value.get("words", [])
+        if verdict == "holds":
+            return Judgement()
+        advice = tuple(line for line in words if "orrection" in line or "Off" in line)
+        before = "correct it" if verdict == "fails" else "measure better"
+        say = f"{before}: {' '.join(advice[:2])} Then measure again: {todo}"
+        return Judgement("fails", advice[:3], say)
+
+    return book.judged(
+        AS_BUILT.name, as_built_words, judge, "not measured yet", todo, command, outdated
+    )
 
 
 def as_built_words(leaf: Leaf) -> str:
@@ -281,36 +243,29 @@ def _measure(book: Contents, home: Path, folder: str) -> tuple[str, tuple[str, .
 
 def aim_stage(book: Contents) -> Standing:
     """Whether the towers as built have every target in their pictures."""
-    name, title = "aimed", "Aimed"
     built = book.files.built
     if built is None or built.bay is None:
-        return Standing(name, title, "open", "the bay isn't built and measured yet")
+        return Standing("open", "the bay isn't built and measured yet")
     command = ("sightbench", "aim", book.file(built), "--out", book.at(book.free("aim", AIM.name)))
     leaves = book.shelf.of(AIM.name)
     if not leaves:
-        return Standing(name, title, "open", "not checked yet", (), (), "", command)
+        return Standing("open", "not checked yet", command=command)
     leaf = next((one for one in leaves if not book.stale(one, built)), leaves[0])
     why = book.stale(leaf, built)
     notes = book.earlier(leaves, aim_words)
     if why:
-        return Standing(name, title, "stale", why, (leaf.path,), notes, "", command)
+        return Standing("stale", why, (leaf.path,), notes, command=command)
     if leaf.asked("--tower"):
         words = f"{leaf.path} is of one tower alone"
-        return Standing(name, title, "open", words, (leaf.path,), notes, "", command)
+        return Standing("open", words, (leaf.path,), notes, command=command)
     if leaf.value["holds"]:
-        return Standing(name, title, "done", aim_words(leaf), (leaf.path,), notes)
-    failures = tuple(str(one) for one in leaf.value["failures"][:3])
-    return Standing(
-        name,
-        title,
-        "fails",
-        aim_words(leaf),
-        (leaf.path,),
-        (*failures, *notes),
+        return Standing("done", aim_words(leaf), (leaf.path,), notes)
+    notes = (*(str(one) for one in leaf.value["failures"][:3]), *notes)
+    todo = (
         "turn the towers as 'sightbench aim --watch FOLDER --tower NAME' says, until they are "
-        "aimed, and measure them again",
-        command,
+        "aimed, and measure them again"
     )
+    return Standing("fails", aim_words(leaf), (leaf.path,), notes, todo, command)
 
 
 def aim_words(leaf: Leaf) -> str:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import Literal
 
@@ -29,6 +29,7 @@ STATE_WORDS: dict[State, str] = {
     "rehearsed": "rehearsed only",
     "open": "open",
 }
+ORDER: tuple[State, ...] = ("fails", "stale", "open", "rehearsed", "done")
 
 
 @dataclass(frozen=True)
@@ -37,8 +38,6 @@ class Standing:
 
     Attributes
     ----------
-    name, title : str
-        For tables and for people.
     state : State
         Fails where its result speaks against itself or the bay.
     words : str
@@ -51,16 +50,37 @@ class Standing:
         What hands do before the command; empty where nothing is.
     command : tuple of str
         What comes next here; empty where nothing does.
+    name, title : str
+        Of the stage, for tables and for people; the book fills them in.
     """
 
-    name: str
-    title: str
     state: State
     words: str
     sources: tuple[Path, ...] = ()
     notes: tuple[str, ...] = ()
     todo: str = ""
     command: tuple[str, ...] = ()
+    name: str = ""
+    title: str = ""
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What a stage's own rules make of its latest result, which is of today's bay.
+
+    Attributes
+    ----------
+    state : State
+        Where the stage stands by it.
+    notes : tuple of str
+        What its reader must know.
+    todo : str or None
+        What hands do first, in place of the stage's usual; None keeps that.
+    """
+
+    state: State = "done"
+    notes: tuple[str, ...] = ()
+    todo: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,6 +182,47 @@ class Contents:
             return f"{whole.path} isn't what {leaf.path} was made for: it changed since"
         return ""
 
+    def judged(
+        self,
+        kind: str,
+        say: Callable[[Leaf], str],
+        judge: Callable[[Leaf], Judgement],
+        missing: str,
+        todo: str = "",
+        command: Sequence[str] = (),
+        outdated: Callable[[Leaf], str] | None = None,
+    ) -> Standing:
+        """Return where a stage stands by the latest result of a kind.
+
+        Parameters
+        ----------
+        kind : str
+            Of the results.
+        say : callable
+            What a result came to, in words.
+        judge : callable
+            What a result that isn't out of date makes of the stage.
+        missing : str
+            What to say where there is none.
+        todo, command : str, sequence of str
+            What makes one, and makes it anew where the stage isn't done.
+        outdated : callable, optional
+            Why a result is out of date, or nothing; `stale` by its parts by default.
+        """
+        leaves, again = self.shelf.of(kind), tuple(command)
+        if not leaves:
+            return Standing("open", missing, todo=todo, command=again)
+        leaf, notes = leaves[0], self.earlier(leaves, say)
+        why = (outdated or self.stale)(leaf)
+        if why:
+            return Standing("stale", why, (leaf.path,), notes, todo, again)
+        found = judge(leaf)
+        if found.state == "done":
+            todo, again = "", ()
+        elif found.todo is not None:
+            todo = found.todo
+        return Standing(found.state, say(leaf), (leaf.path,), (*found.notes, *notes), todo, again)
+
     def earlier(self, leaves: tuple[Leaf, ...], say: Callable[[Leaf], str]) -> tuple[str, ...]:
         """Return a line for each result that a later one of its kind replaced, two at most."""
         lines = [f"earlier, {leaf.path}: {say(leaf)}" for leaf in leaves[1:3]]
@@ -170,19 +231,37 @@ class Contents:
         return tuple(lines)
 
 
-def guarded(
-    judge: Callable[[Contents], Standing], contents: Contents, blank: Standing
-) -> Standing:
+Stage = Callable[[Contents], Standing]
+
+
+def guarded(judge: Stage, contents: Contents) -> Standing:
     """Return where a stage stands; where a result lacks what its kind holds, that is said."""
     try:
         return judge(contents)
     except BenchError as error:
-        return replace(blank, words=f"can't be judged: {error}")
+        return Standing("open", f"can't be judged: {error}")
     except (LookupError, TypeError, ValueError, AttributeError) as error:
         kind = type(error).__name__
-        return replace(
-            blank, words=f"a result of this stage isn't what its command writes ({kind}: {error})"
+        return Standing(
+            "open", f"a result of this stage isn't what its command writes ({kind}: {error})"
         )
+
+
+def needs_bay(judge: Stage) -> Stage:
+    """Return a stage that is open while no bay file can be read."""
+
+    @wraps(judge)
+    def guarded_stage(book: Contents) -> Standing:
+        if book.files.latest.bay is None:
+            return Standing("open", "no bay file that can be read")
+        return judge(book)
+
+    return guarded_stage
+
+
+def worst(states: Iterable[State]) -> State:
+    """Return the state that calls for most attention."""
+    return min(states, key=ORDER.index)
 
 
 def calibrations(shelf: Shelf) -> dict[str, Leaf]:

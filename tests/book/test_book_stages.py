@@ -104,6 +104,16 @@ def test_a_level_whose_rows_contradict_each_other_speaks_against(book):
     assert book.stage("level").state == "fails"
 
 
+def test_a_level_is_rehearsed_for_its_sheets_before_the_bar_is_laid(book):
+    assert book.stage("level").command[1:3] == ("level", "rehearse")
+    sheets = book.path / "level-plan"
+    sheets.mkdir()
+    (sheets / "level-sheet-a4.pdf").write_text("")
+    found = book.stage("level")
+    assert found.command[1:3] == ("level", "solve")
+    assert str(book.path / "level" / "measured.csv") in found.todo
+
+
 @pytest.mark.parametrize("options", ["", "--table register/rehearsal.csv"])
 def test_a_rehearsed_registration_is_no_measured_one(book, options):
     book.register(options=options)
