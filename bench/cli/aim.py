@@ -15,7 +15,7 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     RuleOption,
-    angle_option,
+    quantity_option,
     ruled,
 )
 from bench.cli.origin import made_by, origin_of
@@ -27,6 +27,7 @@ from bench.cli.predicting import (
     VisibilityOption,
     predictor,
 )
+from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.fields import KNOWN_ANGLE
@@ -89,7 +90,7 @@ def command(
         typer.Option(metavar="NAME", help="Where it stands.", show_default="the likeliest"),
     ] = None,
     stop: Annotated[
-        float, angle_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
+        float, quantity_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
     ] = "0.1 deg",  # type: ignore[assignment]  # read by the parser
     port: Annotated[
         int, typer.Option(metavar="N", help="Of the page; 0 takes a free one.")
@@ -150,7 +151,6 @@ def command(
         from bench.siting.aim_picture import write_aim_pictures
 
         written += write_aim_pictures(out, aim, made_by())
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    for line in aim_words(aim):
-        typer.echo(line)
+    say_written(out, written)
+    say(aim_words(aim))
     return NEGATIVE if aim.failures else 0

@@ -9,6 +9,7 @@ import typer
 
 from bench import provenance
 from bench.cli.origin import origin_of
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import read_picture
@@ -54,8 +55,7 @@ def aim_by_photo(
     advice = advise_aim(bay, picture, tower=tower, vehicle=vehicle, station=station, stop=stop)
     make_directory(out)
     path = write_advice(out, advice, str(photo), origin_of(started, bay))
-    for line in advice_words(advice):
-        typer.echo(line)
+    say(advice_words(advice))
     typer.echo(f"Wrote {path}.")
     return EXIT_CODES[advice.state]
 

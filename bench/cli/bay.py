@@ -10,6 +10,7 @@ import typer
 
 from bench.cli.options import BayArgument
 from bench.cli.origin import origin_of
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.plugins import DETECTORS, SOLVERS, available
@@ -124,8 +125,7 @@ def _write_layout(bay: Bay, which: str, out: Path) -> None:
     make_directory(out)
     path = out / f"{which}-layout.csv"
     write_layout(path, tags)
-    for line in layout_words(which, tags, path):
-        typer.echo(line)
+    say(layout_words(which, tags, path))
 
 
 def _write_starter(path: Path) -> None:

@@ -10,6 +10,7 @@ import typer
 from bench.assets import asset
 from bench.cli.options import parse_local
 from bench.cli.origin import origin_of
+from bench.cli.saying import say
 from bench.envelope import write_result
 from bench.errors import ConfigError
 from bench.files import make_directory, settle, write_atomically
@@ -90,8 +91,7 @@ def command(
         bay = None
     found = read_book(folder, bay)
     lines = book_words(found)
-    for line in lines:
-        typer.echo(line)
+    say(lines)
     if out is not None:
         make_directory(out)
         text, kept = out / "book.txt", out / BOOK.file

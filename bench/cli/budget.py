@@ -28,12 +28,13 @@ from bench.cli.options import (
     QuietOption,
     RuleOption,
     SeedOption,
-    angle_option,
+    quantity_option,
     ruled,
 )
 from bench.cli.origin import origin_of
 from bench.cli.predicting import BoundOption, MapOption, PipelineOption, predictor
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.registration.level_plan import default_plan, level_covariance
 from bench.registration.plan import default_sequence
@@ -55,7 +56,7 @@ def command(
     right_calibration: RightCalibrationOption = None,
     level_uncertainty: Annotated[
         float | None,
-        angle_option(
+        quantity_option(
             "Standard uncertainty of the level, across and along the bay.",
             ERROR_ANGLE,  # the budget is of first order: 5 deg is 0.25 % from its tangent
             "what 'sightbench level' plans",
@@ -138,10 +139,9 @@ def command(
     chosen = place.survey.seed if seed is None else seed
     with progress_bar("vehicles", quiet) as progress:
         budget = budget_of(setting, chosen, trials, confidence, progress)
-    for line in (*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)):
-        typer.echo(line)
+    say((*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)))
     written = write_budget(
         out, budget, place, origin_of(started, place, chosen, parts_of(place, measured))
     )
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    say_written(out, written)
     return 0 if budget.inside and not measured.contradictions(place) else NEGATIVE

@@ -13,6 +13,7 @@ from bench import provenance
 from bench.cli.options import BayOption, OutOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import read_file
 from bench.imaging.read import find_pictures
@@ -33,8 +34,7 @@ def command(
     ] = None,
     bay: BayOption = None,
     tower: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Whose camera.", show_default="the first"),
+        str | None, typer.Option(metavar="NAME", help="Whose camera.", show_default="the first")
     ] = None,
     calibration: Annotated[
         Path | None,
@@ -123,11 +123,7 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     from bench.cameras.result import read_calibration
     from bench.characterise.bar_pictures import bar_in_pictures, bar_length_of
-    from bench.characterise.files import (
-        verdict_of,
-        words_of,
-        write_characterisation,
-    )
+    from bench.characterise.files import verdict_of, words_of, write_characterisation
     from bench.characterise.measure import Setup, characterise
     from bench.characterise.rehearsal import write_rehearsal
     from bench.characterise.series import check_alike, series_of
@@ -180,7 +176,6 @@ def command(
     parts = bay_parts(site) | {"pictures": digest}
     origin = origin_of(started, site, chosen, parts)
     written = write_characterisation(out, found, site, index, digest, origin)
-    for line in words_of(found):
-        typer.echo(line)
+    say(words_of(found))
     typer.echo(f"wrote {', '.join(written)} in {out}")
     return verdict_of(found)

@@ -18,11 +18,11 @@ from bench.choice.choice import Surveyed, choose_drawing
 from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
 from bench.choice.tables import write_choice
 from bench.choice.trials import default_trials
-from bench.cli.choose_steps import run_all
 from bench.cli.grids import parse_position
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption, parse_angle
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
@@ -43,6 +43,7 @@ from bench.cli.surveying import (
     pipeline_option,
     processes_of,
     ranges_option,
+    run_surveys,
     success_option,
     trials_option,
     turns_option,
@@ -184,12 +185,11 @@ def command(
     executor = executor_of(workers, scheduler)
     typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     if dry_run:
-        for line in plan_words(place, board, candidates, jobs, asked, processes_of(workers)):
-            typer.echo(line)
+        say(plan_words(place, board, candidates, jobs, asked, processes_of(workers)))
         return 0
-    if not run_all(
-        out, place, candidates, jobs, executor, scheduler or processes_of(workers), chunk, quiet
-    ):
+    surveys = [(out / each.folder, place, jobs[each.name]) for each in candidates]
+    who = scheduler or processes_of(workers)
+    if not run_surveys(out, surveys, executor, who, chunk, quiet):
         return INTERRUPTED
     origin = origin_of(started, place, common_plan(jobs).seed)
     surveyed = []
@@ -209,9 +209,8 @@ def command(
 
             written.append(draw_choice(out, place, board, choice, jobs, show_turn))
     folders = ", ".join(f"{each.folder}/" for each in candidates)
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}; runs in {folders}.")
-    for line in (*table_words(board, choice, jobs), *lines):
-        typer.echo(line)
+    say_written(out, written, f"; runs in {folders}")
+    say((*table_words(board, choice, jobs), *lines))
     return EXIT.get(choice.verdict, UNDECIDED_EXIT)
 
 

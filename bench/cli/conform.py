@@ -49,8 +49,7 @@ def command(
         ),
     ] = DEFAULT_TARGET,
     one_shot: Annotated[
-        bool,
-        typer.Option("--one-shot", help="Run the command anew for each picture."),
+        bool, typer.Option("--one-shot", help="Run the command anew for each picture.")
     ] = False,
     timeout: Annotated[
         float, typer.Option(metavar="SECONDS", help="Time for an answer.")

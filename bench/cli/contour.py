@@ -14,6 +14,7 @@ from bench.cli.limits import EXIT, UNDECIDED_EXIT
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.saying import say, say_written
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
@@ -178,9 +179,8 @@ def command(
         from bench.maps.contour_file import write_contour_picture
 
         written.append(write_contour_picture(out, place, job, contour, report, cells))
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    say_written(out, written)
     typer.echo(spent_words(contour, report))
     typer.echo(reach_words(limits))
-    for line in phase_lines(limits.phase):
-        typer.echo(line)
+    say(phase_lines(limits.phase))
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)

@@ -20,8 +20,7 @@ DEFAULT_PORT, LAST_PORT = 8750, 65535
 def command(
     bay: BayArgument = None,
     port: Annotated[
-        int,
-        typer.Option(metavar="N", help="Where to listen; 0 takes a free port."),
+        int, typer.Option(metavar="N", help="Where to listen; 0 takes a free port.")
     ] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")

@@ -53,8 +53,7 @@ def command(
         ),
     ] = 100,
     pipeline: Annotated[
-        str | None,
-        typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
+        str | None, typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first")
     ] = None,
     seed: SeedOption = None,
     as_drawn: AsDrawnOption = False,

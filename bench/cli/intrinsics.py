@@ -19,6 +19,7 @@ from bench.cameras.result import read_calibration
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
+from bench.cli.saying import say
 from bench.digest import content_digest
 from bench.errors import ConfigError
 from bench.files import make_directory
@@ -180,10 +181,8 @@ def command(
         parts["earlier calibration"] = before[0].digest
     write_calibration(out, seen.shown, seen.name, run, origin_of(started, parts=parts), change)
     if change is not None:
-        for line in change_words(change, str(earlier)):
-            typer.echo(line)
-    for line in summary(run, seen.name):
-        typer.echo(line)
+        say(change_words(change, str(earlier)))
+    say(summary(run, seen.name))
     typer.echo(
         "wrote camera.toml, calibration.json, parameters, views and pictures of the residuals in "
         f"{out}"

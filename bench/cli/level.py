@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
+import polars as pl
 import typer
 
 from bench import provenance
@@ -18,23 +19,21 @@ from bench.cli.options import (
     OutOption,
     QuietOption,
     SeedOption,
-    angle_option,
+    quantity_option,
     registration_option,
-    within,
 )
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say
 from bench.envelope import refuse_other, write_result
 from bench.files import make_directory
+from bench.registration.files import write_rows
 from bench.registration.level import find_level
 from bench.registration.level_equations import Kind
-from bench.registration.level_files import (
-    write_example,
-    write_level_picture,
-    write_level_table,
-)
+from bench.registration.level_files import write_example, write_level_picture
 from bench.registration.level_plan import (
     LevelPlan,
+    bay_shares,
     default_plan,
     level_shares,
     planned_up,
@@ -46,7 +45,6 @@ from bench.registration.level_result import LEVEL, level_value
 from bench.registration.level_table import read_level_table
 from bench.registration.level_words import (
     bar_words,
-    bay_shares,
     contradicts,
     lines,
     open_words,
@@ -92,24 +90,20 @@ FloorOption = Annotated[
 ]
 HeightOption = Annotated[
     float | None,
-    typer.Option(
-        "--height-uncertainty",
-        parser=within(KNOWN_LENGTH),
-        metavar="LENGTH",
-        help="Standard uncertainty of the height of a stand's seat over the common datum; with "
+    quantity_option(
+        "Standard uncertainty of the height of a stand's seat over the common datum; with "
         "--floor, of floor and stand together.",
-        show_default="0.3 mm; with --floor 1 mm",
+        KNOWN_LENGTH,
+        "0.3 mm; with --floor 1 mm",
     ),
 ]
 BarOption = Annotated[
     float | None,
-    typer.Option(
-        "--bar-error",
-        parser=within(KNOWN_ANGLE),
-        metavar="ANGLE",
-        help="Standard uncertainty of the bar's own error: its turning axis against its seat, "
-        "or the zero of its spirit level.",
-        show_default="0.03 deg",
+    quantity_option(
+        "Standard uncertainty of the bar's own error: its turning axis against its seat, or the "
+        "zero of its spirit level.",
+        KNOWN_ANGLE,
+        "0.03 deg",
     ),
 ]
 
@@ -121,19 +115,20 @@ def rehearse_command(
     trials: Annotated[int, typer.Option(min=2, max=100_000, help="Of each plan.")] = 60,
     distance: Annotated[
         list[float] | None,
-        typer.Option(
-            parser=within(FLOOR_DISTANCE),
-            metavar="LENGTH",
-            help="Of the bar from the tower line; may be given several times.",
-            show_default="the nearest one that works, and one up to 3 m farther",
+        quantity_option(
+            "Of the bar from the tower line; may be given several times.",
+            FLOOR_DISTANCE,
+            "the nearest one that works, and one up to 3 m farther",
         ),
     ] = None,
     height_uncertainty: HeightOption = None,
     bar_error: BarOption = None,
     corner_sigma: CornerSigmaOption = None,
-    plumb: Annotated[float, angle_option("Towers' lean, standard deviation.", LEAN)] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
+    plumb: Annotated[
+        float, quantity_option("Towers' lean, standard deviation.", LEAN)
+    ] = "0.5 deg",  # type: ignore[assignment]  # read by the parser
     floor_slope: Annotated[
-        float, angle_option("The floor's slope, standard deviation.", LEAN)
+        float, quantity_option("The floor's slope, standard deviation.", LEAN)
     ] = "0.3 deg",  # type: ignore[assignment]
     seed: SeedOption = None,
     quiet: QuietOption = False,
@@ -177,9 +172,9 @@ def rehearse_command(
     make_directory(out)
     origin = origin_of(started, place, start)
     rows = [row for name in plans for row in share_rows(name, shares[name])]
-    write_level_table(out, "shares", rows, origin)
+    write_rows(out, "shares", pl.DataFrame(rows), origin, "level", 7)
     results = rehearsal_rows(done, trials)
-    write_level_table(out, "rehearsals", results, origin)
+    write_rows(out, "rehearsals", pl.DataFrame(results), origin, "level", 7)
     write_example(place, plan, site, start, out)
     write_level_sheets(place, plan.poses, out)
     note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {command_line()}"
@@ -187,8 +182,7 @@ def rehearse_command(
     typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")
-    for line in level_fault_words(level_faults(place, plan)):
-        typer.echo(line)
+    say(level_fault_words(level_faults(place, plan)))
     for row in results:
         typer.echo(rehearsal_words(row, bool(open_words(shares[row["plan"]]))))
     doubted = [row["plan"] for row in results if row["p_value"] < DOUBT]
@@ -267,11 +261,10 @@ def solve_command(
     without = None
     if transform is not None and contradicts(level, DOUBT):
         without = find_level(settings, reference_of(place, plan), None, None, planned_up(place))
-    for line in residual_words(level, DOUBT, without):
-        typer.echo(line)
+    say(residual_words(level, DOUBT, without))
     if contradicts(level, DOUBT):
         code = NEGATIVE
-    write_level_table(out, "shares", rows, origin)
+    write_rows(out, "shares", pl.DataFrame(rows), origin, "level", 7)
     typer.echo(f"wrote level.json and shares in {out}")
     return code
 

@@ -11,12 +11,8 @@ from bench.built.one_bay import one_bay_from
 from bench.built.sizes import one_bay_words
 from bench.cli.options import parse_place
 from bench.cli.origin import origin_of
-from bench.cli.surveying import (
-    changed_request,
-    confidence_option,
-    success_option,
-    within_option,
-)
+from bench.cli.saying import say, say_written
+from bench.cli.surveying import changed_request, confidence_option, success_option, within_option
 from bench.errors import RunError
 from bench.files import make_directory
 from bench.provenance import now
@@ -84,8 +80,7 @@ def command(
     request = changed_request(asked, within, success, confidence)
     looks = _looks(stored) if request == asked else None
     limits = find_limits(cases, request, looks, _rolls(stored))
-    for line in limit_lines(limits, long):
-        typer.echo(line)
+    say(limit_lines(limits, long))
     if stored.get("one"):
         typer.echo(one_bay_words(one_bay_from(stored["one"]).name))
     if looks is None and "rule" in stored:
@@ -98,7 +93,7 @@ def command(
         make_directory(out)
         parts = read_run_file(run).parts if (run / RUN_FILE).exists() else {}
         written = write_limits(out, limits, origin_of(started, parts=parts))
-        typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+        say_written(out, written)
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 
 

@@ -27,7 +27,6 @@ from typer.core import TyperCommand, TyperGroup
 from bench import __version__
 from bench.cli.given import GIVEN
 from bench.cli.numbers_given import refuse_odd_numbers
-from bench.cli.options import RENAMED, REPLACED
 from bench.errors import BenchError
 from bench.files import settle, together
 
@@ -223,13 +222,6 @@ def _usage(error: Exception) -> str | None:
         return None
     context = getattr(error, "ctx", None)
     path = PROGRAM if context is None else context.command_path
-    old = getattr(error, "option_name", "")
-    asked = (path.split() + ["", ""])[1], old
-    if asked in REPLACED:
-        return f"{old}: {REPLACED[asked]}; see '{path} --help'"
-    new = RENAMED.get(asked)
-    if new:
-        return f"{old}: is called {new} now; see '{path} --help'"
     hint = f"; see '{path} --help'"
     return _cut(message().rstrip("."), MAX_LINE - len(f"{PROGRAM}: {hint}")) + hint
 

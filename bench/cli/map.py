@@ -14,7 +14,8 @@ from bench.cli.grids import parse_position
 from bench.cli.map_vary import VaryOption, vary
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
-from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.cli.surveying import (
     DEFAULT_CHUNK,
     INTERRUPTED,
@@ -33,10 +34,9 @@ from bench.cli.surveying import (
     pipeline_option,
     processes_of,
     ranges_option,
-    setting_words,
+    run_surveys,
     trials_option,
     turns_option,
-    warn_of_failures,
 )
 from bench.cli.this_bay import ThisBayOption, this_bay
 from bench.errors import ConfigError
@@ -46,11 +46,11 @@ from bench.survey.grid_phase import phase_lines, roll_words
 from bench.survey.limits import find_limits
 from bench.survey.parts import parts_words
 from bench.survey.plan_words import map_plan_words
-from bench.survey.run import check_pipelines, run_survey
-from bench.survey.run_file import RUN_FILE, write_run_file
+from bench.survey.run import check_pipelines
+from bench.survey.run_file import RUN_FILE
 from bench.survey.setting import check_plan
 from bench.survey.setup import job_of_bay, request_of_bay
-from bench.survey.store import CASES_FILE, TIMINGS_FILE, RunStore, open_cases
+from bench.survey.store import CASES_FILE, TIMINGS_FILE, open_cases
 from bench.survey.summary import failure_words, reach_words
 from bench.survey.tables import write_cells, write_limits
 
@@ -118,14 +118,13 @@ def command(
         "pipelines": tuple(pipeline) if pipeline else None,
         "seed": seed,
     }
+    who, executor = scheduler or processes_of(workers), executor_of(workers, scheduler)
     if vary_ is not None:
         if one_bay is not None or dry_run:
             raise ConfigError(
                 "--vary: draws bays anew for each value; leave --this-bay and --dry-run out"
             )
         typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(load_bay(bay)))
-        who = scheduler or processes_of(workers)
-        executor = executor_of(workers, scheduler)
         return vary(
             vary_, bay, tower, changes, out, executor, who, chunk, pictures=pictures, quiet=quiet
         )
@@ -133,7 +132,6 @@ def command(
     place = this.bay
     job = job_of_bay(place, tower, one=this.one, errors=this.errors, **changes)
     request = request_of_bay(place)
-    executor = executor_of(workers, scheduler)
     check_plan(job.plan, job.setting)
     check_pipelines(job)
     typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
@@ -142,27 +140,9 @@ def command(
     if this.one is not None:
         typer.echo(one_bay_words(this.one.name))
     if dry_run:
-        for line in map_plan_words(place, job, request, processes_of(workers)):
-            typer.echo(line)
+        say(map_plan_words(place, job, request, processes_of(workers)))
         return 0
-    with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
-        report = run_survey(job, RunStore(out), executor, chunk, progress, stop)
-    write_run_file(
-        out,
-        job.plan,
-        setting_words(job),
-        report,
-        scheduler or processes_of(workers),
-        origin_of(started, place),
-    )
-    warn_of_failures(report)
-    if not report.complete:
-        done = report.found + report.added
-        typer.echo(
-            f"{done} of {report.total} pictures are done and kept in {out}; the same command "
-            "goes on from there.",
-            err=True,
-        )
+    if not run_surveys(out, [(out, place, job)], executor, who, chunk, quiet):
         return INTERRUPTED
     cases = open_cases(out)
     rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
@@ -181,7 +161,6 @@ def command(
             drawn, words = write_map_pictures(out, place, job, cases, cells, limits)
         written += drawn
         lines.insert(1, words)
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    for line in filter(None, lines):
-        typer.echo(line)
+    say_written(out, written)
+    say(filter(None, lines))
     return 0

@@ -9,21 +9,18 @@ from typing import Annotated, Any
 import typer
 
 from bench import __version__
-from bench.cli.origin import origin_of
-from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
-from bench.cli.surveying import INTERRUPTED, setting_words, warn_of_failures
+from bench.cli.saying import say, say_written
+from bench.cli.surveying import INTERRUPTED, run_surveys
 from bench.files import make_directory
-from bench.provenance import now
 from bench.scene.model import Bay
 from bench.survey.cells import summarise
 from bench.survey.executors import Executor
 from bench.survey.grid_phase import roll_words
 from bench.survey.plan_words import camera_words
-from bench.survey.run import check_pipelines, run_survey
-from bench.survey.run_file import write_run_file
+from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
-from bench.survey.store import RunStore, open_cases
+from bench.survey.store import open_cases
 from bench.survey.tables import write_table
 from bench.survey.vary import Variation, bays_of, parse_variation, varied_table, varied_words
 from bench.survey.worker import Job
@@ -60,39 +57,19 @@ def vary(
     variation = parse_variation(text)
     bays = bays_of(variation, path)
     jobs = [_job(bay, tower, changes) for bay in bays]
-    total, done, before = sum(job.plan.n_pictures for job in jobs), 0, 0
-    cells = []
-    with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
-        for index, (bay, job) in enumerate(zip(bays, jobs, strict=True)):
-            if stop():
-                break
-            folder, begun = out / f"value-{index:02d}", now()
-            report = run_survey(
-                job, RunStore(folder), executor, chunk, shifted(progress, before, total), stop
-            )
-            words = setting_words(job)
-            write_run_file(folder, job.plan, words, report, workers, origin_of(begun, bay))
-            warn_of_failures(report)
-            before += job.plan.n_pictures
-            done += report.found + report.added
-            if report.complete:
-                cells.append(summarise(open_cases(folder)))
-    if done < total:
-        typer.echo(
-            f"{done} of {total} pictures are done and kept in {out}; the same command goes on "
-            "from there.",
-            err=True,
-        )
+    folders = [out / f"value-{index:02d}" for index in range(len(bays))]
+    surveys = zip(folders, bays, jobs, strict=True)
+    if not run_surveys(out, surveys, executor, workers, chunk, quiet):
         return INTERRUPTED
+    cells = [summarise(open_cases(folder)) for folder in folders]
     make_directory(out)
     table = varied_table(variation, cells)
     written = write_table(out, "vary", table)
     request = request_of_bay(bays[0])
     if pictures:
         written.append(_picture(out, variation, bays[0], jobs, table))
-    typer.echo(f"Wrote to {out}: {', '.join(p.name for p in written)}; runs in value-NN/.")
-    for line in varied_words(variation, table, request.within_deg):
-        typer.echo(line)
+    say_written(out, written, "; runs in value-NN/")
+    say(varied_words(variation, table, request.within_deg))
     typer.echo(
         "An RMS describes and decides nothing: 'sightbench limits' answers for each value-NN."
     )

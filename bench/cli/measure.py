@@ -22,21 +22,14 @@ from bench.cameras.photograph_files import (
     size_of,
     write_rehearsed_photographs,
 )
-from bench.cameras.photograph_targets import (
-    check_pipelines,
-    pipelines_of,
-    read_target,
-)
-from bench.cameras.photographs import (
-    measurement_row,
-    measurement_words,
-    measurements_table,
-)
+from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read_target
+from bench.cameras.photographs import measurement_row, measurement_words, measurements_table
 from bench.cameras.wheel_photographs import measure_wheels, read_wheel_targets
 from bench.cli.given import command_line
 from bench.cli.options import OutOption, QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
+from bench.cli.saying import say
 from bench.digest import content_digest
 from bench.envelope import write_result
 from bench.errors import ConfigError
@@ -193,11 +186,9 @@ def command(
     value = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
     parts = {"camera": content_digest(intrinsics), "target": content_digest(looked_for)}
     write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
-    for line in measurement_words(table):
-        typer.echo(line)
+    say(measurement_words(table))
     if any_id:
-        for line in any_id_words(str(looked_for.dictionary), left_out):
-            typer.echo(line)
+        say(any_id_words(str(looked_for.dictionary), left_out))
     drawn = " and an overlay of each picture" if overlays else ""
     typer.echo(f"wrote measurements.csv, measurements.parquet{drawn} in {out}")
     return 0 if table["range_m"].count() else COULD_NOT_JUDGE
@@ -230,8 +221,7 @@ def _by_layout(
     value = {"camera": str(camera), "layout": str(layout), "pictures": len(paths)}
     parts = {"camera": content_digest(intrinsics), "layout": content_digest(tags)}
     write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
-    for line in layout_words(found):
-        typer.echo(line)
+    say(layout_words(found))
     typer.echo(f"wrote camera.csv, tags.csv and .parquet of both in {out}")
     results = [picture.result for picture in found if picture.result is not None]
     if not results:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -60,40 +59,21 @@ parse_angle = _parser("ANGLE", units.angle)
 
 def within(field: Quantity) -> Callable[[str], float]:
     """Return the parser of a quantity whose range is that of a file's field."""
-    name = {"length": "LENGTH", "angle": "ANGLE"}.get(field.kind, field.kind.upper())
-    return _parser(name, field.read)
+    return _parser(field.kind.upper(), field.read)
 
 
-# What options were called that are called otherwise now, by command.
-RENAMED = {
-    ("register", "--corner-noise"): "--corner-sigma",
-    ("register", "--plan"): "--poses",
-}
-# Options that asked for something else than any does now, and what to say of it.
-_NO_RMS = (
-    "an RMS and a rate are no longer judged apart; --within and --success ask of each picture"
-)
-REPLACED = {
-    (command, option): _NO_RMS
-    for command in ("limits", "contour", "choose")
-    for option in ("--rotation", "--detection", "--statistic")
-}
+def quantity_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
+    """Return an option that takes a length, an angle or pixels, with its unit.
 
-
-def length_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
-    """Return an option that takes a length; `default` is what help shows of it.
-
-    `field` is the range, which a file's field may share (`bench.scene.fields`).
+    `field` is the range, which a file's field may share (`bench.scene.fields`); `default` is what
+    help shows of the default.
     """
-    return typer.Option(parser=within(field), metavar="LENGTH", help=help_, show_default=default)
+    return typer.Option(
+        parser=within(field), metavar=field.kind.upper(), help=help_, show_default=default
+    )
 
 
 OF_BUDGET = "from the bay file's [budget]"
-
-
-def angle_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
-    """Return an option that takes an angle; see `length_option`."""
-    return typer.Option(parser=within(field), metavar="ANGLE", help=help_, show_default=default)
 
 
 def percent_option(help_: str) -> Any:
@@ -163,10 +143,7 @@ parse_place = _parser("DIR", files.place)  # type: ignore[arg-type]  # typer giv
 OutOption = Annotated[
     Path,
     typer.Option(
-        "--out",
-        metavar="DIR",
-        parser=parse_local,
-        help="Where to write; made when it is missing.",
+        "--out", metavar="DIR", parser=parse_local, help="Where to write; made when it is missing."
     ),
 ]
 # The same for commands whose runs may be in an object store.
@@ -183,13 +160,11 @@ PlaceOption = Annotated[
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
 CornerSigmaOption = Annotated[
     float | None,
-    typer.Option(
-        "--corner-sigma",
-        parser=within(CORNER_SIGMA),
-        metavar="PIXELS",
-        help="Standard deviation of a found corner's coordinate, with its unit, such as "
+    quantity_option(
+        "Standard deviation of a found corner's coordinate, with its unit, such as "
         '"0.1 px"; what is predicted is then predicted from corners.',
-        show_default="what the pipeline's detector claims",
+        CORNER_SIGMA,
+        "what the pipeline's detector claims",
     ),
 ]
 PLANNED = "the list that 'sightbench register plan' finds"
@@ -206,28 +181,10 @@ PosesOption = Annotated[
 ]
 
 
-def _registration(text: object) -> Path:
-    """Return the solved registration's path, not that of the bar's places, as it once was."""
-    if str(text).lower().endswith(".toml"):
-        raise ConfigError(f"{text}: is registration.json; the bar's places are --poses now")
-    return Path(str(text))
-
-
-def _level(text: object) -> Path:
-    """Return the solved level's path, not its standard uncertainty, as it once was."""
-    with suppress(ConfigError):
-        units.angle(text)
-        raise typer.BadParameter(
-            f"{text}: is level.json; 'sightbench budget' takes an angle by --level-uncertainty now"
-        )
-    return Path(str(text))
-
-
 def registration_option(help_: str) -> Any:
     """Return ``--registration``, the solved one; `help_` says what for."""
     return typer.Option(
         "--registration",
-        parser=_parser("registration.json", _registration),
         metavar="registration.json",
         help=f"As 'sightbench register solve' wrote it{help_}",
         show_default=False,
@@ -238,7 +195,6 @@ def level_option(help_: str) -> Any:
     """Return ``--level``, the solved one; `help_` says what for."""
     return typer.Option(
         "--level",
-        parser=_parser("level.json", _level),
         metavar="level.json",
         help=f"As 'sightbench level solve' wrote it{help_}",
         show_default=False,

@@ -40,11 +40,7 @@ MapOption = Annotated[
 ]
 PipelineOption = Annotated[
     str | None,
-    typer.Option(
-        metavar="DETECTOR/SOLVER",
-        help="Whose predictions.",
-        show_default=OF_BAY,
-    ),
+    typer.Option(metavar="DETECTOR/SOLVER", help="Whose predictions.", show_default=OF_BAY),
 ]
 PredictAsDrawnOption = Annotated[
     bool,

@@ -1,8 +1,7 @@
-"""Options that the proofs on site share, and how they print."""
+"""The argument and the limits that checks on site share."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated
 
@@ -13,17 +12,6 @@ from bench.errors import ConfigError
 TableArgument = Annotated[
     Path, typer.Argument(metavar="TABLE.csv", help="What was measured.", show_default=False)
 ]
-
-
-def say_written(out: Path, written: Iterable[Path]) -> None:
-    """Print where files were written."""
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-
-
-def say(lines: Iterable[str]) -> None:
-    """Print lines."""
-    for line in lines:
-        typer.echo(line)
 
 
 def number_within(name: str, value: float, low: float, high: float) -> float:

@@ -21,45 +21,23 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     PosesOption,
-    SeedOption,
-    within,
+    quantity_option,
 )
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import (
-    TableArgument,
-    say,
-    say_written,
-)
-from bench.errors import ConfigError
-from bench.proof.acceptance import Volume, simulate_acceptance
+from bench.cli.proof_common import TableArgument
+from bench.cli.saying import say, say_written
 from bench.proof.files import write_length_readings, write_proof
-from bench.proof.length import (
-    evaluate_length,
-    plan_for_bay,
-)
-from bench.proof.length_words import (
-    acceptance_table,
-    acceptance_words,
-    plan_table,
-    plan_words,
-    result_table,
-    result_words,
-)
-from bench.proof.towers import tied_towers
+from bench.proof.length import evaluate_length, plan_for_bay
+from bench.proof.length_words import plan_table, plan_words, result_table, result_words
 from bench.scene.bar import Bar
-from bench.scene.fields import (
-    BAR_LENGTH,
-    BAR_UNCERTAINTY,
-    FLOOR_DISTANCE,
-    FLOOR_HEIGHT,
-    FLOOR_OFFSET,
-)
+from bench.scene.fields import BAR_LENGTH, BAR_UNCERTAINTY
 from bench.scene.model import Bay
 from bench.tables import numbers, read_table, texts
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
+FROM_BAR = "from the bay file's [bar]"
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -76,23 +54,10 @@ PlacesOption = Annotated[
 ]
 LengthOption = Annotated[
     float | None,
-    typer.Option(
-        "--length",
-        parser=within(BAR_LENGTH),
-        metavar="LENGTH",
-        help="Calibrated distance of the bar's targets.",
-        show_default="from the bay file's [bar]",
-    ),
+    quantity_option("Calibrated distance of the bar's targets.", BAR_LENGTH, FROM_BAR),
 ]
 UncertaintyOption = Annotated[
-    float | None,
-    typer.Option(
-        "--length-uncertainty",
-        parser=within(BAR_UNCERTAINTY),
-        metavar="LENGTH",
-        help="Its standard uncertainty.",
-        show_default="from the bay file's [bar]",
-    ),
+    float | None, quantity_option("Its standard uncertainty.", BAR_UNCERTAINTY, FROM_BAR)
 ]
 
 
@@ -142,16 +107,7 @@ def plan_command(
         "length_mm": 1e3 * plan.length,
     }
     table = plan_table(plan, readings)
-    say_written(
-        out,
-        write_proof(
-            out,
-            "length-plan",
-            table,
-            content,
-            origin,
-        ),
-    )
+    say_written(out, write_proof(out, "length-plan", table, content, origin))
 
 
 @app.command("evaluate")
@@ -205,103 +161,5 @@ def evaluate_command(
         "scale_sigma": result.scale_sigma,
     }
     frame = result_table(result)
-    say_written(
-        out,
-        write_proof(
-            out,
-            "length-result",
-            frame,
-            content,
-            origin,
-        ),
-    )
+    say_written(out, write_proof(out, "length-result", frame, content, origin))
     return 0 if result.holds and not measured.contradictions(site) else FAILS
-
-
-@app.command("simulate")
-def simulate_command(
-    bay: BayArgument = None,
-    near: Annotated[
-        float,
-        typer.Option(
-            parser=within(FLOOR_DISTANCE),
-            metavar="LENGTH",
-            help="Nearest distance from the tower line.",
-        ),
-    ] = "3.2 m",  # type: ignore[assignment]
-    far: Annotated[
-        float,
-        typer.Option(
-            parser=within(FLOOR_DISTANCE),
-            metavar="LENGTH",
-            help="Farthest distance from the tower line.",
-        ),
-    ] = "5.6 m",  # type: ignore[assignment]
-    low: Annotated[
-        float,
-        typer.Option(
-            parser=within(FLOOR_HEIGHT), metavar="LENGTH", help="Lowest height above the floor."
-        ),
-    ] = "0.35 m",  # type: ignore[assignment]
-    high: Annotated[
-        float,
-        typer.Option(
-            parser=within(FLOOR_HEIGHT), metavar="LENGTH", help="Greatest height above the floor."
-        ),
-    ] = "0.7 m",  # type: ignore[assignment]
-    half_width: Annotated[
-        float,
-        typer.Option(
-            parser=within(FLOOR_OFFSET),
-            metavar="LENGTH",
-            help="Greatest distance from the centre line.",
-        ),
-    ] = "0.7 m",  # type: ignore[assignment]
-    runs: Annotated[
-        int, typer.Option(min=100, max=100_000, metavar="N", help="Simulated tests.")
-    ] = 2000,
-    corner_sigma: CornerSigmaOption = None,
-    poses: PosesOption = None,
-    registration: RegistrationOption = None,
-    left_calibration: LeftCalibrationOption = None,
-    right_calibration: RightCalibrationOption = None,
-    seed: SeedOption = None,
-    out: OutOption = DEFAULT_OUT,
-) -> None:
-    """Simulate seven lines of five lengths in a volume, the plan of VDI/VDE 2634 part 1.
-
-    Lines run along the bay, across it and upright through the volume's middle, and along its
-    four space diagonals; NEAR and FAR are distances from the tower line. It says what the largest
-    error of such a test would be; it is no acceptance test.
-    """
-    started = provenance.now()
-    site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
-    origin = origin_of(started, site, parts=parts_of(site, measured))
-    towers = tied_towers(site, corner_sigma, poses, measured)
-    if not (0.0 < near < far and 0.0 < low < high and half_width > 0.0):
-        raise ConfigError("simulate: NEAR must lie before FAR and LOW below HIGH, all above 0")
-    volume = Volume(near, far, low, high, half_width)
-    chosen = site.survey.seed if seed is None else seed
-    found = simulate_acceptance(
-        towers.left,
-        towers.right,
-        site.target,
-        volume,
-        towers.sigma_px,
-        towers.covariance,
-        chosen,
-        runs,
-    )
-    say((*measured.said, *acceptance_words(found, runs, chosen)))
-    content = {"runs": runs, "seed": chosen, "largest_mm_95": 1e3 * found.quantile(0.95)}
-    table = acceptance_table(found, volume)
-    say_written(
-        out,
-        write_proof(
-            out,
-            "length-simulation",
-            table,
-            content,
-            origin,
-        ),
-    )

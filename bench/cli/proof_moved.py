@@ -18,16 +18,12 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     RuleOption,
+    quantity_option,
     ruled,
-    within,
 )
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import (
-    TableArgument,
-    number_within,
-    say,
-    say_written,
-)
+from bench.cli.proof_common import TableArgument, number_within
+from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
@@ -40,7 +36,6 @@ from bench.proof.moved import (
     is_seen,
     nearest_mark,
     plan_moved,
-    pose_noise,
 )
 from bench.proof.moved_words import (
     ALIKE,
@@ -78,88 +73,36 @@ app = typer.Typer(
 D = Mark()
 DistanceOption = Annotated[
     float | None,
-    typer.Option(
-        "--distance",
-        parser=within(FLOOR_DISTANCE),
-        metavar="LENGTH",
-        help="Of the target from the tower line.",
-        show_default=f"{D.distance:g} m",
-    ),
+    quantity_option("Of the target from the tower line.", FLOOR_DISTANCE, f"{D.distance:g} m"),
 ]
 OffsetOption = Annotated[
     float | None,
-    typer.Option(
-        "--offset",
-        parser=within(FLOOR_OFFSET),
-        metavar="LENGTH",
-        help="From the centre line, positive to the vehicle's left.",
-        show_default=f"{D.offset:g} m",
+    quantity_option(
+        "From the centre line, positive to the vehicle's left.", FLOOR_OFFSET, f"{D.offset:g} m"
     ),
 ]
 HeightOption = Annotated[
     float | None,
-    typer.Option(
-        "--height",
-        parser=within(FLOOR_HEIGHT),
-        metavar="LENGTH",
-        help="Of its centre above the floor.",
-        show_default=f"{D.height:g} m",
-    ),
+    quantity_option("Of its centre above the floor.", FLOOR_HEIGHT, f"{D.height:g} m"),
 ]
 PlaceOption = Annotated[
     float | None,
-    typer.Option(
-        "--put-back",
-        parser=within(ERROR_LENGTH),
-        metavar="LENGTH",
-        help="Standard uncertainty of putting it back, along each axis; 0 m where it stays.",
-        show_default=f"{1e3 * D.place_sigma:g} mm",
+    quantity_option(
+        "Standard uncertainty of putting it back, along each axis; 0 m where it stays.",
+        ERROR_LENGTH,
+        f"{1e3 * D.place_sigma:g} mm",
     ),
 ]
 PlaceTurnOption = Annotated[
     float | None,
-    typer.Option(
-        "--put-back-turn",
-        parser=within(ERROR_ANGLE),
-        metavar="ANGLE",
-        help="The same about each axis.",
-        show_default=f"{math.degrees(D.turn_sigma):g} deg",
+    quantity_option(
+        "The same about each axis.", ERROR_ANGLE, f"{math.degrees(D.turn_sigma):g} deg"
     ),
 ]
+PowerOption = Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")]
 AlarmOption = Annotated[
     float, typer.Option(metavar="RATE", help="Of false alarms, for both towers together.")
 ]
-
-
-def _refuse_frame(row: Row, pose: Pose, tower: Tower, mark: Mark) -> None:
-    """Refuse a target that lies elsewhere than its mark: poses of another frame do."""
-    planned = (tower.T_bay_camera.inverse() @ mark.T_bay_target()).translation
-    off = float(np.linalg.norm(pose.translation - planned))
-    if off > MOST_OFF:
-        x, y, z = 1e3 * planned
-        raise row.refusal(
-            f"x_mm to z_mm: {1e3 * off:.0f} mm from the mark, which is at ({x:.0f}, {y:.0f}, "
-            f"{z:.0f}) in the {tower.name} tower's camera (x right, y down, z forward), limit "
-            f"{1e3 * MOST_OFF:.0f}: poses of another frame, or another --distance, --offset or "
-            "--height?"
-        )
-
-
-def _mark(
-    distance: float | None,
-    offset: float | None,
-    height: float | None,
-    place: float | None,
-    turn: float | None,
-) -> Mark:
-    given = {
-        "distance": distance,
-        "offset": offset,
-        "height": height,
-        "place_sigma": place,
-        "turn_sigma": turn,
-    }
-    return replace(Mark(), **{name: v for name, v in given.items() if v is not None})
 
 
 @app.command("plan")
@@ -171,7 +114,7 @@ def plan_command(
     put_back: PlaceOption = None,
     put_back_turn: PlaceTurnOption = None,
     pictures: Annotated[int, typer.Option(min=1, max=10_000, help="Each time.")] = 10,
-    power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
+    power: PowerOption = 0.8,
     false_alarms: AlarmOption = 0.05,
     corner_sigma: CornerSigmaOption = None,
     left_calibration: LeftCalibrationOption = None,
@@ -192,24 +135,13 @@ def plan_command(
     started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     origin = origin_of(started, site, parts=parts_of(site, measured))
-    mark = _seen_mark(
-        site, _mark(distance, offset, height, put_back, put_back_turn), (distance, offset, height)
-    )
-    plans = _plans(site, mark, corner_sigma, pictures, false_alarms)
+    mark = _mark(site, distance, offset, height, put_back, put_back_turn)
+    plans = _plans(site, mark, corner_sigma, [(pictures, pictures)] * 2, false_alarms)
     say(plan_words(plans, power, false_alarms))
     say_written(out, write_moved_readings(out, plans, pictures))
     content = {"power": power, "false_alarms": false_alarms, "pictures": pictures}
     table = plan_table(plans, power)
-    say_written(
-        out,
-        write_proof(
-            out,
-            "moved-plan",
-            table,
-            content,
-            origin,
-        ),
-    )
+    say_written(out, write_proof(out, "moved-plan", table, content, origin))
 
 
 @app.command("evaluate")
@@ -221,7 +153,7 @@ def evaluate_command(
     height: HeightOption = None,
     put_back: PlaceOption = None,
     put_back_turn: PlaceTurnOption = None,
-    power: Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")] = 0.8,
+    power: PowerOption = 0.8,
     false_alarms: AlarmOption = 0.05,
     corner_sigma: CornerSigmaOption = None,
     left_calibration: LeftCalibrationOption = None,
@@ -244,25 +176,12 @@ def evaluate_command(
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     site = ruled(site, rule)
     origin = origin_of(started, site, parts=parts_of(site, measured))
-    mark = _seen_mark(
-        site, _mark(distance, offset, height, put_back, put_back_turn), (distance, offset, height)
-    )
-    plans = _plans(site, mark, corner_sigma, 1, false_alarms)
+    mark = _mark(site, distance, offset, height, put_back, put_back_turn)
     towers = towers_of(site)
     poses = _poses(table, towers, mark)
-    sigma_px = sigma_of_corner(site, corner_sigma)
-    results = []
-    for tower, plan in zip(towers, plans, strict=True):
-        before, now = poses[tower.name]
-        noise = pose_noise(site, tower, mark, sigma_px)
-        own = MovedPlan(
-            plan.tower,
-            plan.covariance - 2.0 * noise + noise * (1.0 / len(before) + 1.0 / len(now)),
-            plan.response,
-            plan.alpha,
-        )
-        planned = tower.T_bay_camera.inverse() @ mark.T_bay_target()
-        results.append(evaluate_moved(own, before, now, noise, planned))
+    taken = [(len(poses[tower.name][0]), len(poses[tower.name][1])) for tower in towers]
+    plans = _plans(site, mark, corner_sigma, taken, false_alarms)
+    results = [evaluate_moved(plan, *poses[plan.tower]) for plan in plans]
     said = [*result_words(results, power), *angle_words(results, site.tolerance)]
     say([*said, f"Decision rule: {site.tolerance.rule_words}."])
     moved = [result for result in results if result.moved]
@@ -278,20 +197,18 @@ def evaluate_command(
         "false_alarms": false_alarms,
         "power": power,
     }
-    say_written(
-        out,
-        write_proof(
-            out,
-            "moved-result",
-            frame,
-            content,
-            origin,
-        ),
-    )
+    say_written(out, write_proof(out, "moved-result", frame, content, origin))
     return {"unclear": UNCLEAR, "moved": MOVED, "not moved": 0}[answer]
 
 
-def _seen_mark(bay: Bay, mark: Mark, given: tuple[float | None, ...]) -> Mark:
+def _mark(
+    bay: Bay,
+    distance: float | None,
+    offset: float | None,
+    height: float | None,
+    put_back: float | None,
+    put_back_turn: float | None,
+) -> Mark:
     """Return a mark that both towers see: the nearest to the usual place, where none was given.
 
     Raises
@@ -299,6 +216,9 @@ def _seen_mark(bay: Bay, mark: Mark, given: tuple[float | None, ...]) -> Mark:
     ConfigError
         They don't see it where it was given; the nearest place that they see is named.
     """
+    place = {"distance": distance, "offset": offset, "height": height}
+    given = place | {"place_sigma": put_back, "turn_sigma": put_back_turn}
+    mark = replace(Mark(), **{name: v for name, v in given.items() if v is not None})
     towers = towers_of(bay)
     if all(is_seen(tower, bay.target, mark) for tower in towers):
         return mark
@@ -307,30 +227,48 @@ def _seen_mark(bay: Bay, mark: Mark, given: tuple[float | None, ...]) -> Mark:
         raise ConfigError(
             f"{bay.path.name}: the towers see a target nowhere together: no mark serves both"
         )
-    place = (
+    where = (
         f'--distance "{near.distance:g} m" --offset "{near.offset:g} m" '
         f'--height "{near.height:g} m"'
     )
-    if any(value is not None for value in given):
+    if any(value is not None for value in place.values()):
         raise ConfigError(
             f"moved: the towers don't both have the target in their pictures {mark.distance:g} m "
             f"ahead, {mark.offset:g} m off the centre line and {mark.height:g} m high; the "
-            f"nearest place that they see is {place}"
+            f"nearest place that they see is {where}"
         )
-    typer.echo(f"the mark is where both towers see it: {place}")
+    typer.echo(f"the mark is where both towers see it: {where}")
     return near
 
 
 def _plans(
-    bay: Bay, mark: Mark, corner_sigma: float | None, pictures: int, false_alarms: float
+    bay: Bay,
+    mark: Mark,
+    corner_sigma: float | None,
+    pictures: list[tuple[int, int]],
+    false_alarms: float,
 ) -> list[MovedPlan]:
     number_within("false-alarms", false_alarms, 1e-6, 0.5)
     sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
-        plan_moved(tower, bay.target, mark, sigma_px, pictures, 0.5 * false_alarms)
-        for tower in towers_of(bay)
+        plan_moved(tower, bay.target, mark, sigma_px, n, 0.5 * false_alarms)
+        for tower, n in zip(towers_of(bay), pictures, strict=True)
     ]
+
+
+def _refuse_frame(row: Row, pose: Pose, tower: Tower, mark: Mark) -> None:
+    """Refuse a target that lies elsewhere than its mark: poses of another frame do."""
+    planned = (tower.T_bay_camera.inverse() @ mark.T_bay_target()).translation
+    off = float(np.linalg.norm(pose.translation - planned))
+    if off > MOST_OFF:
+        x, y, z = 1e3 * planned
+        raise row.refusal(
+            f"x_mm to z_mm: {1e3 * off:.0f} mm from the mark, which is at ({x:.0f}, {y:.0f}, "
+            f"{z:.0f}) in the {tower.name} tower's camera (x right, y down, z forward), limit "
+            f"{1e3 * MOST_OFF:.0f}: poses of another frame, or another --distance, --offset or "
+            "--height?"
+        )
 
 
 def _poses(

@@ -11,7 +11,8 @@ import typer
 from bench import provenance
 from bench.cli.options import BayArgument, OutOption, RuleOption, SeedOption, ruled
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import TableArgument, number_within, say, say_written
+from bench.cli.proof_common import TableArgument, number_within
+from bench.cli.saying import say, say_written
 from bench.proof.files import write_proof, write_repeat_readings
 from bench.proof.repeat import POOL_ABOVE, Design, arrange, evaluate
 from bench.proof.repeat_words import (

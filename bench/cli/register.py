@@ -18,24 +18,19 @@ from bench.cli.options import (
     PosesOption,
     QuietOption,
     SeedOption,
-    angle_option,
     centre_option,
     fraction,
-    length_option,
     percent_option,
     poses_option,
+    quantity_option,
 )
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_command
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.registration.files import (
-    write_figure,
-    write_judged,
-    write_plan,
-    write_rehearsal,
-)
+from bench.registration.files import write_figure, write_judged, write_plan, write_rehearsal
 from bench.registration.plan import (
     DEFAULT_LENGTH,
     FOUND,
@@ -126,12 +121,10 @@ def plan_command(
     ranked = {name: progress(place, s, sigma) for name, s in (sets | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
     note = f"{place.name}; corners to {sigma:g} px; {command_line()}"
-    drawn = [name for name in order if name in own or name == FOUND]
-    drawn += [name for name in (*order[1:2], order[-1]) if name not in drawn]
     in_order = {name: ranked[name] for name in order}
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
     reliable = reliability(place, found, corner_sigma)
-    write_plan(out, place, found, in_order, drawn[:3], reliable, origin, note)
+    write_plan(out, place, found, in_order, reliable, origin, note)
     write_floor_sheets(place, found, out)
     typer.echo(f"{place.name}: {steps} bar poses found by search, and back to the first:")
     for line in sequence_words(found):
@@ -144,8 +137,7 @@ def plan_command(
     for name in order:
         times = "" if name == FOUND else times_words(ranked[name][-1], best)
         typer.echo(f"  {name}: {progress_words(ranked[name][-1])}{times}")
-    for line in reliability_words(reliable):
-        typer.echo(line)
+    say(reliability_words(reliable))
     checked = {FOUND: reliable} | {
         name: reliability(place, poses, corner_sigma)
         for name, poses in own.items()
@@ -154,7 +146,7 @@ def plan_command(
     for name, one in checked.items():
         for words in one.warnings:
             typer.echo(f"warning: {name}: {words}")
-    typer.echo(f"wrote plan.toml, sets, plan, floor sheets to print and pictures in {out}")
+    typer.echo(f"wrote plan.toml, sets, plan, floor sheets to print and a picture in {out}")
     return NEGATIVE if any(not ranked[name][-1].is_determined for name in own) else 0
 
 
@@ -165,10 +157,10 @@ def rehearse_command(
     trials: Annotated[int, typer.Option(min=1, max=100_000, help="Rehearsals.")] = 60,
     corner_sigma: CornerSigmaOption = None,
     scatter_angle: Annotated[
-        float, angle_option("Operator's, in each of the bar's angles.", SCATTER_ANGLE)
+        float, quantity_option("Operator's, in each of the bar's angles.", SCATTER_ANGLE)
     ] = "1 deg",  # type: ignore[assignment]  # read by the parser
     scatter_position: Annotated[
-        float, length_option("Operator's, in each coordinate of the bar.", SCATTER_LENGTH)
+        float, quantity_option("Operator's, in each coordinate of the bar.", SCATTER_LENGTH)
     ] = "20 mm",  # type: ignore[assignment]
     size_error: Annotated[float | None, percent_option("Of each target's printed size.")] = None,
     focal_error: Annotated[float | None, percent_option("Of each camera's focal length.")] = None,
@@ -219,26 +211,22 @@ def rehearse_command(
     make_directory(out)
     note = f"{place.name}; {trials} rehearsals; {command_line()}"
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
-    write_rehearsal(out, place, result, steps, origin, note)
+    write_rehearsal(out, place, result, steps, origin)
     write_figure(out, "rehearsal_poses", "poses", place, sequence, note)
-    columns = [("this list", steps)]
-    write_figure(out, "rehearsal_progress", "progress", columns, place.tolerance.toe, note)
     if len(result.errors) == 0:
         raise ConfigError(f"register: no rehearsal gave a registration: {result.refused[0]}")
     seen = np.sqrt(np.mean(result.errors**2, axis=0))
     typer.echo(f"{place.name}: {len(sequence)} bar poses, {len(result.errors)} rehearsals")
     for line in sequence_words(sequence):
         typer.echo(f"  {line}")
-    for line in rehearsal_words(result, seen):
-        typer.echo(line)
+    say(rehearsal_words(result, seen))
     if pictures:
         taken = rehearsed(place, sequence, errors, out / "rehearsal", seed, quiet)
         typer.echo(f"rendered pictures in {out / 'rehearsal'}:")
         judged = judge_taken(taken, place, sequence, errors)
         write_judged(out, judged, origin)
-        for line in judged.words():
-            typer.echo(line)
-    typer.echo(f"wrote rehearsals, progress and pictures in {out}")
+        say(judged.words())
+    typer.echo(f"wrote rehearsals, progress and a picture of the poses in {out}")
     expanded = 2.0 * float(max(seen[2], result.claimed[2]))
     typer.echo(toe_words(expanded, place.tolerance.toe))
     return 0 if expanded <= place.tolerance.toe else NEGATIVE

@@ -21,6 +21,7 @@ from bench.cli.options import (
 )
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import settle
 from bench.registration.files import write_judged
@@ -114,8 +115,7 @@ def solve_command(
         ),
     ] = None,
     focal_uncertainty: Annotated[
-        float | None,
-        percent_option("Of each camera's focal length; counts with pictures."),
+        float | None, percent_option("Of each camera's focal length; counts with pictures.")
     ] = None,
     centre_uncertainty: Annotated[
         float | None,
@@ -124,8 +124,7 @@ def solve_command(
     poses: Annotated[
         Path | None,
         poses_option(
-            "What was planned: tells of a bar set up otherwise and of swapped targets.",
-            False,
+            "What was planned: tells of a bar set up otherwise and of swapped targets.", False
         ),
     ] = None,
     quiet: QuietOption = False,
@@ -135,7 +134,7 @@ def solve_command(
 
     Each step has one picture of each tower, sorted by name. The bar's targets are those of the
     bay file. Written are registration.json with the transform, its covariance and the bar's own,
-    the residual checks, and what leaving each step out changes. The covariance holds noise, and
+    and the residual checks. The covariance holds noise, and
     what errors of cameras and target sizes add, which more steps don't average out; with a table,
     the cameras' share must be in its own uncertainties. Part of that share cancels again where
     the same cameras measure wheels, so that it errs on the safe side: 'sightbench budget' takes
@@ -168,10 +167,7 @@ def solve_command(
     place = load_bay(bay)
     planned = None if poses is None else read_poses(poses)
     errors = Errors.assumed(
-        place.budget,
-        fraction(size_uncertainty),
-        fraction(focal_uncertainty),
-        centre_uncertainty,
+        place.budget, fraction(size_uncertainty), fraction(focal_uncertainty), centre_uncertainty
     )
     found = {
         side: read_calibration(path)
@@ -216,9 +212,8 @@ def solve_command(
     parts = {"bar": bay_parts(place)["bar"]} if taken.has_bar else {}
     parts |= {f"{side} calibration": result.digest for side, (result, _) in found.items()}
     write_judged(out, judged, origin_of(started, place, place.survey.seed, parts))
-    for line in judged.words():
-        typer.echo(line)
-    typer.echo(f"wrote registration.json, checks, left_out and a picture of residuals in {out}")
+    say(judged.words())
+    typer.echo(f"wrote registration.json, checks and a picture of residuals in {out}")
     return 0 if judged.is_clean else NEGATIVE
 
 

@@ -27,6 +27,7 @@ from bench.cli.predicting import (
     predictor,
 )
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
@@ -195,9 +196,8 @@ def command(
             written += write_siting_pictures(out, siting, evaluate_only, made_by())
     if sheet and siting.feasible:
         written += site_sheet.make_sheets(out, siting, origin, quiet=quiet, page=page)
-    typer.echo(f"Wrote to {out}: {', '.join(str(p.relative_to(out)) for p in written)}.")
-    for line in siting_words(siting, limits, gains, evaluate_only):
-        typer.echo(line)
+    say_written(out, written)
+    say(siting_words(siting, limits, gains, evaluate_only))
     typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     if note:
         typer.echo(note)

@@ -9,6 +9,7 @@ import typer
 from bench import provenance
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.envelope import Origin
 from bench.errors import ConfigError
 from bench.files import make_directory
@@ -72,8 +73,7 @@ def make_sheets(
     with progress_bar("deviations", quiet) as progress:
         single, together = allowed_deviations(siting, origin.seed or 0, progress)
     written = write_deviations(out, single, together, origin)
-    for line in deviation_words(single, together):
-        typer.echo(line)
+    say(deviation_words(single, together))
     sheets, note = write_sheets(out, siting, single, together, PAPERS if page is None else (page,))
     if note:
         typer.echo(note)
@@ -130,9 +130,8 @@ def judge_as_built(
     make_directory(out)
     origin = origin_of(started, bay)
     written, note = write_as_built(out, verdict, measured, advice, predictor, origin)
-    for line in words_of(verdict, measured, advice):
-        typer.echo(line)
+    say(words_of(verdict, measured, advice))
     if note:
         typer.echo(note)
-    typer.echo(f"Wrote to {out}: {', '.join(p.name for p in written)}.")
+    say_written(out, written)
     return EXIT_CODES[verdict.state]

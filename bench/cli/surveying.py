@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from bench.cli.grids import parse_angle_grid, parse_length_grid
-from bench.cli.options import within
+from bench.cli.options import quantity_option
+from bench.cli.origin import origin_of
+from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
 from bench.errors import ConfigError
+from bench.provenance import now
 from bench.scene.fields import ROLL, ROLL_SPREAD, TOLERANCE
+from bench.scene.model import Bay
 from bench.survey.cluster import ClusterExecutor
 from bench.survey.executors import Executor, ProcessExecutor
 from bench.survey.plan_words import camera_words
-from bench.survey.run import CHUNK, RunReport
+from bench.survey.run import CHUNK, RunReport, run_survey
+from bench.survey.run_file import write_run_file
+from bench.survey.store import RunStore
 from bench.survey.verdicts import Request
 from bench.survey.worker import Job
 
@@ -26,11 +34,8 @@ FROM_BAY = "from the bay file"
 
 def within_option(default: str = FROM_BAY) -> Any:
     """Return ``--within``; `default` says where it comes from without it."""
-    return typer.Option(
-        parser=within(TOLERANCE),
-        metavar="ANGLE",
-        help='Largest angle of a picture\'s rotation error, such as "0.1 deg".',
-        show_default=default,
+    return quantity_option(
+        'Largest angle of a picture\'s rotation error, such as "0.1 deg".', TOLERANCE, default
     )
 
 
@@ -97,20 +102,10 @@ PitchesOption = Annotated[
     ),
 ]
 # Give it ``"0 deg"``: typer parses the default too.
-RollOption = Annotated[
-    float,
-    typer.Option(
-        parser=within(ROLL), metavar="ANGLE", help="Nominal roll about the line of sight."
-    ),
-]
+RollOption = Annotated[float, quantity_option("Nominal roll about the line of sight.", ROLL)]
 RollSpreadOption = Annotated[
     float | None,
-    typer.Option(
-        parser=within(ROLL_SPREAD),
-        metavar="ANGLE",
-        help="Half width of the roll's variation within a cell.",
-        show_default=FROM_BAY,
-    ),
+    quantity_option("Half width of the roll's variation within a cell.", ROLL_SPREAD, FROM_BAY),
 ]
 PositionOption = Annotated[
     list[str] | None,
@@ -178,10 +173,7 @@ def processes_of(workers: int | None) -> int:
 
 
 def changed_request(
-    request: Request,
-    within: float | None,
-    success: float | None,
-    confidence: float | None,
+    request: Request, within: float | None, success: float | None, confidence: float | None
 ) -> Request:
     """Return a request with what is given in place of its own; `within` in radians.
 
@@ -216,3 +208,52 @@ def warn_of_failures(report: RunReport) -> None:
     """Name the pipelines whose plug-in failed, on stderr."""
     for name, failure in report.failures.items():
         typer.echo(f"warning: {name} failed and was counted not finite: {failure}", err=True)
+
+
+def run_surveys(
+    out: Path,
+    surveys: Iterable[tuple[Path, Bay, Job]],
+    executor: Executor,
+    workers: int | str,
+    chunk: int,
+    quiet: bool,
+) -> bool:
+    """Run surveys as far as they aren't done; tell whether all are whole.
+
+    Parameters
+    ----------
+    out : Path
+        What is said to keep them.
+    surveys : iterable of (Path, Bay, Job)
+        Each one's directory, bay and job, in the order of work.
+    executor : Executor
+        Who works.
+    workers : int or str
+        How many processes, or which scheduler's, for the run's file.
+    chunk : int
+        Pictures handed over at a time.
+    quiet : bool
+        No progress bar.
+    """
+    each = list(surveys)
+    total = sum(job.plan.n_pictures for _, _, job in each)
+    before = done = 0
+    with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
+        for folder, bay, job in each:
+            if stop():
+                break
+            moved = shifted(progress, before, total)
+            begun = now()
+            report = run_survey(job, RunStore(folder), executor, chunk, moved, stop)
+            words, origin = setting_words(job), origin_of(begun, bay)
+            write_run_file(folder, job.plan, words, report, workers, origin)
+            warn_of_failures(report)
+            before += job.plan.n_pictures
+            done += report.found + report.added
+    if done < total:
+        typer.echo(
+            f"{done} of {total} pictures are done and kept in {out}; the same command goes on "
+            "from there.",
+            err=True,
+        )
+    return done == total

@@ -9,13 +9,12 @@ from typing import Annotated
 import typer
 
 from bench.cli.options import BayArgument, OutOption, parse_length
+from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.scene.wheel_ids import labelled
 from bench.setting_out.wheel_sheet import write_wheel_sheets
-from bench.targets.design import (
-    build_target,
-)
+from bench.targets.design import build_target
 from bench.targets.files import write_sheet
 from bench.targets.forms import Kind, designs
 from bench.targets.page import PAPERS
@@ -62,8 +61,7 @@ def parse_plate(text: str) -> tuple[float, float]:
 def command(
     bay: BayArgument = None,
     kind: Annotated[
-        Kind | None,
-        typer.Option(help="Print this kind of target instead of the bay's own."),
+        Kind | None, typer.Option(help="Print this kind of target instead of the bay's own.")
     ] = None,
     dictionary: Annotated[
         str | None,
@@ -182,8 +180,7 @@ def command(
       sightbench targets --list
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if show_list:
-        for line in dictionary_lines():
-            typer.echo(line)
+        say(dictionary_lines())
         return
     options = {
         "dictionary": dictionary,
@@ -214,8 +211,7 @@ def command(
     # all are laid out before the first is written, so that bad input writes nothing
     sheets = [layout_sheet(target, page, grey=grey) for target in targets]
     for target, sheet in zip(targets, sheets, strict=True):
-        for line in sheet_words(target, sheet, write_sheet(sheet, out)):
-            typer.echo(line)
+        say(sheet_words(target, sheet, write_sheet(sheet, out)))
     if place is not None and place.wheel_targets:
         for path in write_wheel_sheets(place, out):
             typer.echo(f"which target on which wheel, for the wall: {path}")

@@ -12,6 +12,7 @@ import typer
 from bench.cli.options import QuietOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
+from bench.cli.saying import say_written
 from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
@@ -55,8 +56,7 @@ SuiteOption = Annotated[
     ),
 ]
 PipelineOption = Annotated[
-    str | None,
-    typer.Option(metavar="DETECTOR/SOLVER", help="Which pipeline.", show_default=False),
+    str | None, typer.Option(metavar="DETECTOR/SOLVER", help="Which pipeline.", show_default=False)
 ]
 CommandOption = Annotated[
     str | None,
@@ -243,7 +243,7 @@ def compare_command(
     typer.echo(report.headline)
     for line in lead_lines(report):
         typer.echo(f"  {line}")
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
+    say_written(out, written)
     return int(report.verdict)
 
 

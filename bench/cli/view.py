@@ -11,6 +11,7 @@ from bench import provenance
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
 from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
+from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
@@ -92,9 +93,8 @@ def command(
             written += draw_all(
                 out, place, seen, vehicles, stations, fineness, chosen, made_by(), moved
             )
-    typer.echo(f"Wrote to {out}: {', '.join(path.name for path in written)}.")
-    for line in view_words(seen):
-        typer.echo(line)
+    say_written(out, written)
+    say(view_words(seen))
     return 0 if all(one.enough for one in seen) else NEGATIVE
 
 

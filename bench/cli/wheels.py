@@ -16,13 +16,13 @@ from bench.cli.options import (
     OutOption,
     RuleOption,
     SeedOption,
-    angle_option,
     level_option,
+    quantity_option,
     registration_option,
     ruled,
-    within,
 )
 from bench.cli.origin import origin_of
+from bench.cli.saying import say
 from bench.envelope import refuse_other
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
@@ -86,25 +86,20 @@ def command(
         ),
     ] = False,
     in_place: Annotated[
-        bool,
-        typer.Option("--in-place", help="Wheels were turned in place on a lift, not rolled."),
+        bool, typer.Option("--in-place", help="Wheels were turned in place on a lift, not rolled.")
     ] = False,
     outboard: Annotated[
         float | None,
-        typer.Option(
-            parser=within(OUTBOARD),
-            metavar="LENGTH",
-            help="Of targets' centres outward of the wheels' middles.",
-            show_default="that of the bay's first mount",
+        quantity_option(
+            "Of targets' centres outward of the wheels' middles.",
+            OUTBOARD,
+            "that of the bay's first mount",
         ),
     ] = None,
     bearing_play: Annotated[
-        float, angle_option("Of wheel bearings between readings, standard.", ERROR_ANGLE)
+        float, quantity_option("Of wheel bearings between readings, standard.", ERROR_ANGLE)
     ] = "0 deg",  # type: ignore[assignment]  # read by the parser
-    rim: Annotated[
-        float,
-        typer.Option(parser=within(RIM), metavar="LENGTH", help="Rim diameter for toe in mm."),
-    ] = "400 mm",  # type: ignore[assignment]
+    rim: Annotated[float, quantity_option("Rim diameter for toe in mm.", RIM)] = "400 mm",  # type: ignore[assignment]
     seed: SeedOption = None,
     rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
@@ -204,11 +199,9 @@ def command(
     against += [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
     origin = origin_of(started, place, seed, parts)
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
-    for said in against:
-        typer.echo(said)
+    say(against)
     unsure = identity_unknown(place, table, groups)
-    for said in (*([unsure] if unsure else []), *wheel_words(rows, wheels, vehicle), *known):
-        typer.echo(said)
+    say((*([unsure] if unsure else []), *wheel_words(rows, wheels, vehicle), *known))
     typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")

@@ -13,6 +13,7 @@ from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.proof.length import LengthPlan
 from bench.proof.moved import MovedPlan
+from bench.registration.pose_rows import ROTATION, TRANSLATION
 from bench.scene.bar_section import poses_toml
 
 PLACES_FILE = "length-places.toml"
@@ -20,16 +21,12 @@ LENGTHS_FILE = "length-readings.csv"
 MOVED_FILE = "moved-readings.csv"
 REPEAT_FILE = "repeat-readings.csv"
 # Columns of a table of poses, and when they were taken.
-COLUMNS = ("rx_deg", "ry_deg", "rz_deg", "x_mm", "y_mm", "z_mm")
+COLUMNS = (*ROTATION, *TRANSLATION)
 TIMES = ("registration", "now")
 
 
 def write_proof(
-    out: Path,
-    stem: str,
-    table: pl.DataFrame,
-    value: dict[str, Any],
-    origin: Origin,
+    out: Path, stem: str, table: pl.DataFrame, value: dict[str, Any], origin: Origin
 ) -> list[Path]:
     """Write a table as CSV and all there is to say as JSON; return both.
 

@@ -1,7 +1,6 @@
 """A length check: a calibrated bar, measured by the registered towers at several places.
 
-Smaller than, and not, an acceptance test by VDI/VDE 2634 part 1; `bench.proof.acceptance`
-simulates that one's plan.
+Smaller than, and not, an acceptance test by VDI/VDE 2634 part 1.
 """
 
 from __future__ import annotations
@@ -15,11 +14,10 @@ import numpy as np
 from scipy import stats
 
 from bench.budget.measured import NOTHING, Measured
-from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import project
+from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.uncertain import point_response
-from bench.proof.towers import tied_towers
+from bench.proof.towers import sees, tied_towers
 from bench.scene.bar import Bar, BarPose
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower, wheels
@@ -181,7 +179,7 @@ def plan_length(
         ends = {}
         for tower, side in ((left, "left"), (right, "right")):
             target, T = _end(tower, side, bar, place)
-            if not _wholly(tower, target, T):
+            if not sees(tower, target, T):
                 raise ConfigError(
                     f"length: the {tower.name} tower doesn't have its target in its picture at "
                     f"place {number}: {place.words}"
@@ -238,18 +236,9 @@ def _end(tower: Tower, side: str, bar: Bar, place: BarPose) -> tuple[Target, Pos
     return bar.target("A" if a else "B"), T
 
 
-def _wholly(tower: Tower, target: Target, T: Pose) -> bool:
-    try:
-        pixels = project(target_points(target), T, tower.camera)
-    except GeometryError:
-        return False
-    facing = float((T.rotation.T @ T.translation)[2]) < 0.0
-    return facing and tower.camera.contains(pixels)
-
-
 def _sees(left: Tower, right: Tower, bar: Bar, place: BarPose) -> bool:
     return all(
-        _wholly(tower, *_end(tower, side, bar, place))
+        sees(tower, *_end(tower, side, bar, place))
         for tower, side in ((left, "left"), (right, "right"))
     )
 

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from bench.proof.acceptance import Acceptance, Volume, lines_of
 from bench.proof.length import K, LengthPlan, LengthResult
 from bench.proof.words import columns
-
-LINES = ("along", "across", "upright", *(f"diagonal {i}" for i in range(1, 5)))
 
 
 def plan_words(plan: LengthPlan, readings: int) -> list[str]:
@@ -64,36 +61,4 @@ def result_table(result: LengthResult) -> pl.DataFrame:
             "error_mm": 1e3 * result.errors,
             "expanded_mm": 1e3 * result.expanded,
         }
-    )
-
-
-def acceptance_words(found: Acceptance, runs: int, seed: int) -> list[str]:
-    """Return the lines' lengths with their standard deviations, and the largest error."""
-    rows = [("line", "lengths mm", "standard deviations mm")]
-    for i, name in enumerate(LINES):
-        lengths = " ".join(f"{v:.0f}" for v in 1e3 * found.lengths[i])
-        rows.append((name, lengths, " ".join(f"{v:.2f}" for v in 1e3 * found.sigma[i])))
-    largest = 1e3 * found.quantile(0.95)
-    return [
-        *columns(rows),
-        f"The largest of the 35 errors stays below {largest:.2f} mm in 95 % of {runs} simulated "
-        f"runs (its median is {1e3 * found.quantile(0.5):.2f} mm), seed {seed}.",
-    ]
-
-
-def acceptance_table(found: Acceptance, volume: Volume) -> pl.DataFrame:
-    """Return a row for each length of each line: its ends, length and standard deviation."""
-    ends = lines_of(volume)
-    return pl.DataFrame(
-        [
-            {
-                "line": name,
-                "from": " ".join(f"{v:.3f}" for v in ends[i, 0]),
-                "to": " ".join(f"{v:.3f}" for v in ends[i, 1]),
-                "length_mm": float(length),
-                "sigma_mm": float(sigma),
-            }
-            for i, name in enumerate(LINES)
-            for length, sigma in zip(1e3 * found.lengths[i], 1e3 * found.sigma[i], strict=True)
-        ]
     )

@@ -19,14 +19,14 @@ from itertools import product
 
 import numpy as np
 from scipy import stats
-from scipy.optimize import brentq
 
-from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import project
+from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.geometry.uncertain import axes_change, first_response, inverse_response
-from bench.scene.model import Bay, Tower
+from bench.proof.towers import sees
+from bench.registration.reliability import noncentrality
+from bench.scene.model import Tower
 from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
 from bench.solve.response import target_points
@@ -80,8 +80,12 @@ class MovedPlan:
     ----------
     tower : str
         Name.
+    planned : Pose
+        ``T_camera_target`` of the target on its mark, about whose axes turns are counted.
+    noise : (6, 6) float64
+        Covariance of one picture's pose (ω, τ).
     covariance : (6, 6) float64
-        Of the difference of mean poses (ω, τ) while nothing moved.
+        Of the difference of mean poses while nothing moved.
     response : (6, 6) float64
         Change of the pose by each of `MOVES`.
     alpha : float
@@ -89,6 +93,8 @@ class MovedPlan:
     """
 
     tower: str
+    planned: Pose
+    noise: Array
     covariance: Array
     response: Array
     alpha: float
@@ -105,8 +111,19 @@ class MovedPlan:
         return np.asarray(self.response.T @ solved)
 
     def smallest(self, power: float) -> Array:
-        """Return the move along each of `MOVES` (6,) alone that is found with that chance."""
-        needed = noncentrality(self.alpha, power, 6)
+        """Return the move along each of `MOVES` (6,) alone that is found with that chance.
+
+        Raises
+        ------
+        ConfigError
+            It isn't above the chance of a false alarm.
+        """
+        if not self.alpha < power < 1.0:
+            raise ConfigError(
+                "moved: the power must lie above the false alarm and below 1, got "
+                f"{power:g} and {self.alpha:g}"
+            )
+        needed = noncentrality(self.alpha, 6, power)
         return np.asarray(np.sqrt(needed / np.diag(self.information)))
 
     def power_of(self, move: Array) -> float:
@@ -148,27 +165,12 @@ class MovedResult:
         return self.p_value < self.plan.alpha
 
 
-def noncentrality(alpha: float, power: float, dof: int) -> float:
-    """Return the noncentrality that a chi-square test at `alpha` finds with chance `power`."""
-    if not 0.0 < alpha < power < 1.0:
-        raise ConfigError(
-            "moved: the power must lie above the false alarm and below 1, got "
-            f"{power:g} and {alpha:g}"
-        )
-    limit = stats.chi2.isf(alpha, dof)
-
-    def short(size: float) -> float:
-        return float(stats.ncx2.sf(limit, dof, size)) - power
-
-    return float(brentq(short, 1e-9, 1e4, xtol=1e-9))
-
-
 def plan_moved(
     tower: Tower,
     target: Target,
     mark: Mark,
     sigma_px: float,
-    pictures: int = 10,
+    pictures: tuple[int, int] = (10, 10),
     alpha: float = 0.05,
 ) -> MovedPlan:
     """Return what a check of one tower can see.
@@ -183,8 +185,8 @@ def plan_moved(
         Where.
     sigma_px : float
         Standard deviation of a corner's coordinate in one picture.
-    pictures : int
-        Whose mean counts, at registration and now each.
+    pictures : (int, int)
+        Whose means count: at registration, and now.
     alpha : float
         Chance of a false alarm, for this tower.
 
@@ -193,33 +195,30 @@ def plan_moved(
     ConfigError
         The tower doesn't have the target wholly in its picture.
     """
-    T_bay_target = mark.T_bay_target()
-    T = tower.T_bay_camera.inverse() @ T_bay_target
-    points = target_points(target)
     if not is_seen(tower, target, mark):
         raise ConfigError(
             f"moved: the {tower.name} tower doesn't have the target in its picture, "
             f"{mark.distance:g} m ahead, {mark.offset:g} m off the centre line and "
             f"{mark.height:g} m high"
         )
-    noise = pose_covariance(points, T, tower.camera, sigma_px) / pictures
-    # put back once, between both times: ω about the target's axes, τ in the camera frame
-    again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
+    eye, T_bay_target = tower.T_bay_camera, mark.T_bay_target()
+    T = eye.inverse() @ T_bay_target
+    noise = pose_covariance(target_points(target), T, tower.camera, sigma_px)
     # the tower turns and shifts about and along the bay's axes
-    eye = tower.T_bay_camera
     by_eye = first_response(eye.inverse(), T_bay_target) @ inverse_response(eye)
     response = by_eye @ axes_change(eye.rotation.T, np.eye(3))
-    return MovedPlan(tower.name, 2.0 * noise + again, response, alpha)
+    covariance = noise * sum(1.0 / n for n in pictures) + _put_back(mark)
+    return MovedPlan(tower.name, T, noise, covariance, response, alpha)
+
+
+def _put_back(mark: Mark) -> Array:
+    """Return the covariance (6, 6) of putting the target back once, between both times."""
+    return np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
 
 
 def is_seen(tower: Tower, target: Target, mark: Mark) -> bool:
     """Tell whether a tower has the face of a target on its mark wholly in its picture."""
-    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
-    try:
-        inside = tower.camera.contains(project(target_points(target), T, tower.camera))
-    except GeometryError:
-        return False
-    return inside and float((T.rotation.T @ T.translation)[2]) < 0.0
+    return sees(tower, target, tower.T_bay_camera.inverse() @ mark.T_bay_target())
 
 
 def nearest_mark(towers: Sequence[Tower], target: Target, mark: Mark) -> Mark | None:
@@ -242,13 +241,7 @@ def _apart(one: Mark, other: Mark) -> float:
     return math.hypot(*away)
 
 
-def evaluate_moved(
-    plan: MovedPlan,
-    before: Sequence[Pose],
-    now: Sequence[Pose],
-    noise: Array,
-    planned: Pose,
-) -> MovedResult:
+def evaluate_moved(plan: MovedPlan, before: Sequence[Pose], now: Sequence[Pose]) -> MovedResult:
     """Compare a tower's poses of the fixed target at registration and now.
 
     Parameters
@@ -257,27 +250,25 @@ def evaluate_moved(
         With the pictures that were really taken.
     before, now : sequence of Pose
         ``T_camera_target`` of each picture.
-    noise : (6, 6) float64
-        Predicted covariance of one picture's pose, as planned.
-    planned : Pose
-        ``T_camera_target`` as planned, about whose axes the plan counts turns.
     """
-    groups = [np.array([_small(before[0], T, planned) for T in group]) for group in (before, now)]
+    groups = [
+        np.array([_small(before[0], T, plan.planned) for T in group]) for group in (before, now)
+    ]
     difference = groups[1].mean(axis=0) - groups[0].mean(axis=0)
     apart = np.concatenate([group - group.mean(axis=0) for group in groups])
     freedom = 6 * (len(apart) - 2)
     factor = 1.0
     if freedom > 0:
-        squares = float(np.einsum("ni,ij,nj->", apart, np.linalg.inv(noise), apart))
+        squares = float(np.einsum("ni,ij,nj->", apart, np.linalg.inv(plan.noise), apart))
         # the rule of `bench.solve.covariance.noise_variance`: a claim stands until refuted
         factor = max(1.0, squares / float(stats.chi2.isf(0.05, freedom)))
-    pictures = noise * (1.0 / len(before) + 1.0 / len(now))
+    pictures = plan.noise * (1.0 / len(before) + 1.0 / len(now))
     covariance = plan.covariance + (factor - 1.0) * pictures
     chi_square = float(difference @ np.linalg.solve(covariance, difference))
     inverse = np.linalg.inv(plan.response)
     uncertainty = inverse @ covariance @ inverse.T
     return MovedResult(
-        MovedPlan(plan.tower, covariance, plan.response, plan.alpha),
+        replace(plan, covariance=covariance),
         chi_square,
         float(stats.chi2.sf(chi_square, 6)),
         inverse @ difference,
@@ -296,10 +287,9 @@ def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark
     R_bay_target = mark.T_bay_target().rotation
     for result, tower in zip((first, second), towers, strict=True):
         into = axes_change(R_bay_target, tower.T_bay_camera.rotation)
-        again = np.diag([mark.turn_sigma**2] * 3 + [mark.place_sigma**2] * 3)
         seen.append(into @ result.difference)
         # without what both share, its being put back
-        covariance += into @ (result.plan.covariance - again) @ into.T
+        covariance += into @ (result.plan.covariance - _put_back(mark)) @ into.T
     apart = seen[0] - seen[1]
     return float(stats.chi2.sf(float(apart @ np.linalg.solve(covariance, apart)), 6))
 
@@ -308,9 +298,3 @@ def _small(reference: Pose, T: Pose, planned: Pose) -> Array:
     # in the camera's frame, where it doesn't matter which way the target's own axes lie
     turned = planned.rotation.T @ log_rotation(T.rotation @ reference.rotation.T)
     return np.concatenate((turned, T.translation - reference.translation))
-
-
-def pose_noise(bay: Bay, tower: Tower, mark: Mark, sigma_px: float) -> Array:
-    """Return the covariance (6, 6) of one picture's pose of the target on its mark."""
-    T = tower.T_bay_camera.inverse() @ mark.T_bay_target()
-    return pose_covariance(target_points(bay.target), T, tower.camera, sigma_px)

@@ -20,11 +20,7 @@ from scipy import stats
 
 from bench.digest import key_digest
 from bench.errors import ConfigError
-from bench.proof.intervals import (
-    difference_interval,
-    single_interval,
-    sum_interval,
-)
+from bench.proof.intervals import difference_interval, single_interval, sum_interval
 from bench.typing import Array
 
 # An interaction less significant than this is taken for repetition (AIAG, Measurement Systems
@@ -290,12 +286,7 @@ def _components(
             "reproducibility", first - ms[repeat] / n, max(low, 0.0), max(high, 0.0)
         )
         gauge = total(
-            "gauge",
-            {
-                "operator": 1.0 / (p * n),
-                cross: (p - 1) / (p * n),
-                repeat: (n - 1) / n,
-            },
+            "gauge", {"operator": 1.0 / (p * n), cross: (p - 1) / (p * n), repeat: (n - 1) / n}
         )
     return (
         single("repeatability", repeat),

@@ -10,10 +10,15 @@ import numpy as np
 from bench.budget.measured import NOTHING, Measured, camera_errors, checked
 from bench.budget.registration import planned_steps, registration_response
 from bench.budget.views import towers_of
+from bench.errors import GeometryError
+from bench.geometry.camera import project
+from bench.geometry.pose import Pose
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
 from bench.sighting.prediction import sigma_of_corner
+from bench.solve.response import target_points
+from bench.targets.target import Target
 from bench.typing import Array
 
 
@@ -60,3 +65,13 @@ def tied_towers(
         bay, planned_steps(bay, sequence), sigma, camera_errors(bay, measured)
     )
     return TiedTowers(left, right, sigma, answer.covariance)
+
+
+def sees(tower: Tower, target: Target, T_camera_target: Pose) -> bool:
+    """Tell whether a tower has the face of a target wholly in its picture."""
+    try:
+        pixels = project(target_points(target), T_camera_target, tower.camera)
+    except GeometryError:
+        return False
+    facing = float((T_camera_target.rotation.T @ T_camera_target.translation)[2]) < 0.0
+    return facing and tower.camera.contains(pixels)

@@ -23,7 +23,7 @@ from scipy.stats import chi2
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation, skew
+from bench.geometry.rotation import skew
 from bench.registration.fit import Registration, register
 from bench.registration.model import Model
 from bench.registration.systematic import size_shift
@@ -61,26 +61,6 @@ class Check:
     estimate: Array
 
 
-@dataclass(frozen=True, eq=False)
-class LeftOut:
-    """What leaving a step out changes.
-
-    Attributes
-    ----------
-    name : str
-        The step's.
-    turned, shifted : float
-        Of the right tower, radians and metres.
-    p_value : float
-        Chance of a change as large if the step is like the others.
-    """
-
-    name: str
-    turned: float
-    shifted: float
-    p_value: float
-
-
 def checks(registration: Registration) -> tuple[Check, ...]:
     """Return every test of a registration: of steps, targets, slips, sizes and bending."""
     found = _Linear(registration)
@@ -96,43 +76,10 @@ def checks(registration: Registration) -> tuple[Check, ...]:
     )
 
 
-def alarms(registration: Registration) -> tuple[Check, ...]:
+def failing(found: Sequence[Check]) -> tuple[Check, ...]:
     """Return the checks that fail, the worst first, at `FALSE_ALARM` for all together."""
-    found = checks(registration)
     limit = FALSE_ALARM / max(len(found), 1)
     return tuple(sorted((c for c in found if c.p_value < limit), key=lambda c: c.p_value))
-
-
-def leave_one_out(registration: Registration) -> tuple[LeftOut, ...]:
-    """Return what leaving each step out changes; steps that are needed are passed over.
-
-    The change's covariance is that of the fit without the step less that of the fit with it
-    (the smaller set's estimate is correlated with the larger's as Gauss-Markov estimates are).
-    """
-    model, whole = registration.model, registration.T_left_right
-    found = []
-    for index, step in enumerate(model.steps):
-        less = _without(registration, (index,))
-        if less is None:
-            continue
-        turned = log_rotation(whole.rotation.T @ less.T_left_right.rotation)
-        shifted = less.T_left_right.translation - whole.translation
-        covariance = (
-            less.covariance_left_right / less.variance_factor
-            - registration.covariance_left_right / registration.variance_factor
-        )
-        by_causes = less.answer[:6] - registration.answer[:6]
-        covariance = covariance + by_causes @ by_causes.T
-        scale = np.sqrt(np.diag(less.covariance_left_right / less.variance_factor))
-        values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
-        kept = values > LEAST_SHARE
-        change = vectors.T @ (np.concatenate((turned, shifted)) / scale)
-        statistic = float(np.sum(change[kept] ** 2 / values[kept])) / less.variance_factor
-        p = float(chi2.sf(statistic, int(kept.sum())))
-        found.append(
-            LeftOut(step.name, float(np.linalg.norm(turned)), float(np.linalg.norm(shifted)), p)
-        )
-    return tuple(found)
 
 
 def _without(registration: Registration, out: Sequence[int]) -> Registration | None:
@@ -194,7 +141,7 @@ def _cause(registration: Registration) -> str:
                 continue
             deviation = length_deviation(less)
             fits = deviation is not None and abs(deviation) <= MAX_LENGTH_DEVIATION
-            if fits and not alarms(less):
+            if fits and not failing(checks(less)):
                 names = " and ".join(model.steps[i].name for i in out)
                 return (
                     f"without {names} all agrees. Do the two pictures of "
@@ -246,6 +193,26 @@ def on_the_right(registration: Registration) -> tuple[bool, ...]:
     return tuple(bool((T @ bar)[0] > T.translation[0]) for T in registration.unknowns.T_left_a)
 
 
+def fitted_basis(jacobian: Array, shifts: Array) -> Array:
+    """Return an orthonormal basis (M + K, P + K) of what a fit and its causes can take up.
+
+    Causes are observed too, zero to within one: they have a row each. Projections by it are good
+    to rounding, where the normal matrix would square the condition number.
+
+    Parameters
+    ----------
+    jacobian : (M, P) float64
+        Of whitened residuals.
+    shifts : (M, K) float64
+        What each cause does to them, by one standard deviation.
+    """
+    causes = shifts.shape[1]
+    observed = np.hstack((np.zeros((causes, jacobian.shape[1])), np.eye(causes)))
+    whole = np.vstack((np.hstack((jacobian, shifts)), observed))
+    basis, _ = np.linalg.qr(whole / np.linalg.norm(whole, axis=0))
+    return np.asarray(basis)
+
+
 class _Linear:
     """A registration's residuals, Jacobian and cofactor, and tests that share them."""
 
@@ -255,17 +222,8 @@ class _Linear:
         x = np.zeros(self.model.n_parameters)
         self.jacobian: Array = self.model.jacobian(x).toarray()
         shifts = registration.shifts
-        causes = shifts.shape[1]
-        whole = np.block(
-            [
-                [self.jacobian, shifts],
-                [np.zeros((causes, self.jacobian.shape[1])), np.eye(causes)],
-            ]
-        )
-        # an orthonormal basis of what the fit can do: projections to rounding, where the normal
-        # matrix would square the condition number
-        self.basis, _ = np.linalg.qr(whole / np.linalg.norm(whole, axis=0))
-        residuals = np.concatenate((registration.residuals, np.zeros(causes)))
+        self.basis = fitted_basis(self.jacobian, shifts)
+        residuals = np.concatenate((registration.residuals, np.zeros(shifts.shape[1])))
         self.residuals: Array = residuals - self.basis @ (self.basis.T @ residuals)
 
     def judge(self, name: str, statistic: float, degrees: int, estimate: Array) -> Check | None:

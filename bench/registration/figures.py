@@ -1,4 +1,4 @@
-"""Pictures of a registration: bar poses from above, what each step adds, residuals."""
+"""Pictures of a registration: bar poses from above, residuals."""
 
 from __future__ import annotations
 
@@ -10,21 +10,17 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
-from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from bench.draw import style
 from bench.draw.page_layout import Box, Page, wrap
 from bench.registration.bar_views import tower_pair
 from bench.registration.fit import Registration
-from bench.registration.plan import Progress
 from bench.registration.words import pose_words
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
 from bench.typing import Array
 
-LINE = 0.2  # inches, of a panel's title
 INDENT = 0.25  # inches, of a list's second lines
-AXES = ("x (along the bay)", "y (across)", "z (vertical)")
 SIGHTS = (("left", "A"), ("left", "B"), ("right", "A"), ("right", "B"))
 
 
@@ -140,111 +136,6 @@ def _tower(axes: Axes, tower: Tower, depth: float) -> None:
     )
 
 
-def progress_figure(
-    sets: Sequence[tuple[str, Sequence[Progress]]], tolerance: float | None = None, note: str = ""
-) -> Figure:
-    """Draw the uncertainty of the right tower against the left one after each step.
-
-    Parameters
-    ----------
-    sets : sequence of (str, sequence of Progress)
-        Lists of bar poses by name; each is a column of panels.
-    tolerance : float, optional
-        Of an angle, radians: drawn as a line.
-    note : str
-        Ends the caption.
-    """
-    handles: list[Artist] = [
-        Line2D(
-            [],
-            [],
-            color=style.OKABE_ITO[k],
-            marker=style.MARKERS[k],
-            linestyle=style.LINES[k],
-            label=f"about, or along, {AXES[k]}",
-        )
-        for k in range(3)
-    ]
-    if tolerance is not None:
-        handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label="tolerance of toe"))
-    n = len(sets)
-    gap = 0.25
-    width = (style.WIDTH - 0.85 - 0.2 - gap * (n - 1)) / n
-    titles = [wrap(name, width, style.NORMAL) for name, _ in sets]
-    top = 0.3 + LINE * (max(map(len, titles)) - 1)
-    page = Page(
-        "What each bar pose adds",
-        "standard uncertainty of the right tower against the left one, from corner noise alone",
-        "Shaded: steps that leave directions undetermined, with the number of directions that are "
-        f"known of all that are unknown.\n{note}",
-        top + 5.3,
-        handles,
-    )
-    every = [p for _, found in sets for p in found]
-    known = [] if tolerance is None else [np.array([np.degrees(tolerance)])]
-    limits = [_range([_turns(p) for p in every] + known), _range([_shifts(p) for p in every])]
-    for column, (_, found) in enumerate(sets):
-        left = 0.85 + column * (width + gap)
-        for row, values in enumerate((_turns, _shifts)):
-            axes = page.axes(Box(left, top + 2.6 * row, width, 2.2))
-            steps = np.array([p.steps for p in found])
-            for k in range(3):
-                axes.plot(
-                    steps,
-                    [values(p)[k] if p.is_determined else np.nan for p in found],
-                    color=style.OKABE_ITO[k],
-                    marker=style.MARKERS[k],
-                    linestyle=style.LINES[k],
-                )
-            axes.set_yscale("log")
-            axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
-            axes.yaxis.set_minor_formatter(NullFormatter())
-            axes.set_ylim(*limits[row])
-            axes.set_xlim(0.5, max(p.steps for _, s in sets for p in s) + 0.5)
-            axes.set_xticks(steps)
-            axes.grid(axis="y", color=style.FAINT, linewidth=0.6)
-            for p in found:
-                if not p.is_determined:
-                    axes.axvspan(p.steps - 0.5, p.steps + 0.5, color=style.NO_CASE, zorder=0)
-                    axes.text(
-                        p.steps,
-                        0.5,
-                        f"{p.rank} of {p.unknowns} known",
-                        transform=axes.get_xaxis_transform(),
-                        rotation=90,
-                        ha="center",
-                        va="center",
-                        fontsize=style.SMALL,
-                    )
-            if row == 0:
-                axes.set_title("\n".join(titles[column]), fontsize=style.NORMAL, loc="left")
-                if tolerance is not None:
-                    axes.axhline(np.degrees(tolerance), color=style.INK, linewidth=1.0)
-            else:
-                axes.set_xlabel("steps taken")
-            if column == 0:
-                axes.set_ylabel("turn, deg" if row == 0 else "shift, mm")
-            else:
-                axes.tick_params(labelleft=False)
-    return page.figure
-
-
-def _turns(p: Progress) -> Array:
-    return np.asarray(np.degrees(p.sigma_rotation))
-
-
-def _shifts(p: Progress) -> Array:
-    return 1e3 * p.sigma_translation
-
-
-def _range(values: Sequence[Array]) -> tuple[float, float]:
-    every = np.concatenate(values) if values else np.empty(0)
-    every = every[np.isfinite(every)]
-    if not len(every):
-        return 1e-3, 1.0
-    return 0.6 * float(every.min()), 1.8 * float(every.max())
-
-
 def residual_figure(registration: Registration, note: str = "") -> Figure:
     """Draw every residual, by step, tower and target, in standard deviations."""
     model = registration.model
@@ -294,47 +185,4 @@ def residual_figure(registration: Registration, note: str = "") -> Figure:
     axes.set_xticks(range(1, len(model.steps) + 1))
     axes.set_xlabel("step")
     axes.set_ylabel("residual, standard deviations")
-    return page.figure
-
-
-def error_figure(errors: Array, claimed: Array, note: str = "") -> Figure:
-    """Draw the errors of many rehearsals beside what was claimed.
-
-    Parameters
-    ----------
-    errors : (T, 6) float64
-        About and along the bay's axes, radians and metres.
-    claimed : (6,) float64
-        Standard uncertainties.
-    note : str
-        Ends the caption.
-    """
-    handles: list[Artist] = [
-        Line2D([], [], color=style.OKABE_ITO[0], marker="|", linestyle="none", label="a trial"),
-        Line2D([], [], color=style.OKABE_ITO[1], linewidth=2.0, label="± claimed, k = 2"),
-        Line2D([], [], color=style.INK, linewidth=2.0, linestyle=":", label="± seen, k = 2"),
-    ]
-    page = Page(
-        "Errors of the rehearsed registrations",
-        f"{len(errors)} rehearsals; the right tower's frame against the left one's",
-        f"Within k = 2 lie 95 % of trials if claims are right.\n{note}",
-        3.4,
-        handles,
-    )
-    width = 0.5 * (page.width - 1.1 - 1.4)
-    for side, (factor, unit, verb) in enumerate(
-        ((np.degrees(1.0), "deg", "about"), (1e3, "mm", "along"))
-    ):
-        axes = page.axes(Box(1.1 + side * (width + 1.2), 0.1, width, 2.8))
-        for k in range(3):
-            values = factor * errors[:, 3 * side + k]
-            axes.plot(values, np.full(len(values), -k), "|", color=style.OKABE_ITO[0], alpha=0.5)
-            spread = 2.0 * factor * claimed[3 * side + k]
-            seen = 2.0 * float(np.sqrt(np.mean(values**2))) if len(values) else 0.0
-            axes.plot([-spread, spread], [0.22 - k] * 2, color=style.OKABE_ITO[1], linewidth=2.0)
-            axes.plot([-seen, seen], [0.32 - k] * 2, color=style.INK, linewidth=2.0, ls=":")
-        axes.set_yticks([0, -1, -2], [f"{verb} {axis[0]}" for axis in AXES])
-        axes.set_ylim(-2.5, 0.6)
-        axes.set_xlabel(f"error, {unit}")
-        axes.axvline(0.0, color=style.MUTED, linewidth=0.8)
     return page.figure

@@ -24,14 +24,23 @@ from bench.tables import finite_or_none
 from bench.typing import Array
 
 
-def write_rows(out: Path, name: str, table: pl.DataFrame, origin: Origin) -> None:
+def write_rows(
+    out: Path,
+    name: str,
+    table: pl.DataFrame,
+    origin: Origin,
+    of: str = "registration",
+    digits: int = 8,
+) -> None:
     """Write NAME.csv and NAME.json, the latter with where the numbers come from.
 
-    Where columns are about or along x, y and z, it says whose.
+    Where columns are about or along x, y and z, it says whose. `of` is what the table is of, a
+    registration or a level.
     """
-    write_atomically(out / f"{name}.csv", table.write_csv(float_precision=8).encode())
+    write_atomically(out / f"{name}.csv", table.write_csv(float_precision=digits).encode())
     axes = {"axes": list(AXES)} if any("_x_" in column for column in table.columns) else {}
-    kind = Kind(f"{name} of a registration".replace("_", " "), f"{name}.json", "register", Facts)
+    by = {"registration": "register"}.get(of, of)
+    kind = Kind(f"{name} of a {of}".replace("_", " "), f"{name}.json", by, Facts)
     write_result(out / kind.file, kind, {**axes, "rows": table.to_dicts()}, origin)
 
 
@@ -83,7 +92,7 @@ def _columns(name: str, values: Array, unit: str) -> dict[str, float | None]:
 
 
 def write_judged(out: Path, judged: Judged, origin: Origin) -> None:
-    """Write registration.json, the checks, what leaving steps out changes, and residuals.
+    """Write registration.json, the checks, and a picture of the residuals.
 
     Raises
     ------
@@ -93,7 +102,6 @@ def write_judged(out: Path, judged: Judged, origin: Origin) -> None:
     make_directory(out)
     write_result(out / REGISTRATION.file, REGISTRATION, registration_value(judged), origin)
     write_rows(out, "checks", judged.checks_table(), origin)
-    write_rows(out, "left_out", judged.left_out_table(), origin)
     write_figure(out, "residuals", "residual", judged.registration, origin.command)
 
 
@@ -102,31 +110,28 @@ def write_plan(
     bay: Bay,
     found: tuple[BarPose, ...],
     ranked: Mapping[str, Sequence[Progress]],
-    drawn: Sequence[str],
     reliable: Reliability,
     origin: Origin,
     note: str,
 ) -> None:
-    """Write plan.toml, tables of the lists and of the poses found, and pictures.
+    """Write plan.toml, tables of the lists and of the poses found, and a picture of the poses.
 
     Parameters
     ----------
     out : Path
         Directory.
     bay : Bay
-        Whose tolerance is drawn.
+        Whose.
     found : tuple of BarPose
         The list found by search.
     ranked : mapping of str to sequence of Progress
         What each list determines, the best first.
-    drawn : sequence of str
-        Lists whose progress is drawn.
     reliable : Reliability
         What the checks of the list found find.
     origin : Origin
         Where the poses come from.
     note : str
-        Of the pictures.
+        Of the picture.
 
     Raises
     ------
@@ -139,21 +144,14 @@ def write_plan(
     rows = [row for name, steps in ranked.items() for row in progress_rows(name, steps)]
     write_rows(out, "sets", pl.DataFrame(rows), origin)
     write_rows(out, "plan", poses_table(found, reliable), origin)
-    columns = [(name, ranked[name]) for name in drawn]
     said = [slip_words(step) for step in reliable.steps]
     write_figure(out, "plan_poses", "poses", bay, found, note, said)
-    write_figure(out, "plan_progress", "progress", columns, bay.tolerance.toe, note)
 
 
 def write_rehearsal(
-    out: Path,
-    bay: Bay,
-    result: Rehearsal,
-    steps: Sequence[Progress],
-    origin: Origin,
-    note: str,
+    out: Path, bay: Bay, result: Rehearsal, steps: Sequence[Progress], origin: Origin
 ) -> None:
-    """Write the trials' errors, what each step adds, and a picture of the errors."""
+    """Write the trials' errors, and what each step adds."""
     table = pl.DataFrame(
         {
             **{
@@ -168,7 +166,6 @@ def write_rehearsal(
     )
     write_rows(out, "rehearsals", table, origin)
     write_rows(out, "progress", pl.DataFrame(progress_rows(bay.name, steps)), origin)
-    write_figure(out, "rehearsal_errors", "error", result.errors, result.claimed, note)
 
 
 def write_figure(out: Path, name: str, kind: str, *arguments: Any) -> None:

@@ -9,16 +9,7 @@ import numpy as np
 import polars as pl
 
 from bench.registration.bar_views import unknowns_of
-from bench.registration.checks import (
-    FALSE_ALARM,
-    Check,
-    LeftOut,
-    checks,
-    leave_one_out,
-    off_plan,
-    on_the_right,
-    refuse_length,
-)
+from bench.registration.checks import Check, checks, failing, off_plan, on_the_right, refuse_length
 from bench.registration.fit import NO_CAUSES, Registration, register
 from bench.registration.sights import Cameras, Step
 from bench.registration.systematic import Causes
@@ -43,8 +34,6 @@ class Judged:
         What was found.
     checks : tuple of Check
         All residual tests.
-    left_out : tuple of LeftOut
-        What leaving each step out changes.
     off_plan : tuple of str
         Where the bar wasn't moved as planned.
     swapped : tuple of str
@@ -53,7 +42,6 @@ class Judged:
 
     registration: Registration
     checks: tuple[Check, ...]
-    left_out: tuple[LeftOut, ...]
     off_plan: tuple[str, ...]
     swapped: tuple[str, ...]
 
@@ -65,10 +53,7 @@ class Judged:
     @property
     def failed(self) -> tuple[Check, ...]:
         """Checks that fail, the worst first."""
-        limit = FALSE_ALARM / max(len(self.checks), 1)
-        return tuple(
-            sorted((c for c in self.checks if c.p_value < limit), key=lambda c: c.p_value)
-        )
+        return failing(self.checks)
 
     @property
     def is_clean(self) -> bool:
@@ -133,20 +118,6 @@ class Judged:
             ]
         )
 
-    def left_out_table(self) -> pl.DataFrame:
-        """Return a row for each step that can be left out."""
-        schema = {
-            "step": pl.String,
-            "turned_deg": pl.Float64,
-            "shifted_mm": pl.Float64,
-            "p_value": pl.Float64,
-        }
-        rows = [
-            (o.name, float(np.degrees(o.turned)), 1e3 * o.shifted, o.p_value)
-            for o in self.left_out
-        ]
-        return pl.DataFrame(rows, schema=schema, orient="row")
-
 
 def judge(
     steps: Sequence[Step],
@@ -195,4 +166,4 @@ def judge(
             swapped += ("the left tower's pictures come from the tower on the right",)
         if planned is not None:
             off = off_plan(found, unknowns_of(bay, planned).T_left_a, PLAN_TOLERANCE)
-    return Judged(found, checks(found), leave_one_out(found), off, swapped)
+    return Judged(found, checks(found), off, swapped)

@@ -1,4 +1,4 @@
-"""Results of finding level as files: tables, a rehearsed example and a picture."""
+"""Results of finding level as files: a rehearsed example and a picture."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import polars as pl
 
-from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import write_atomically
 from bench.geometry.pose import Pose
 from bench.registration.bar_views import tower_pair
@@ -27,14 +25,6 @@ def write_example(bay: Bay, plan: LevelPlan, site: Site, seed: int, out: Path) -
     path = out / "rehearsal.csv"
     write_atomically(path, level_table(settings).encode())
     return path
-
-
-def write_level_table(out: Path, name: str, rows: list[dict[str, Any]], origin: Origin) -> None:
-    """Write NAME.csv and NAME.json."""
-    table = pl.DataFrame(rows)
-    write_atomically(out / f"{name}.csv", table.write_csv(float_precision=7).encode())
-    kind = Kind(f"{name} of a level", f"{name}.json", "level", Facts)
-    write_result(out / kind.file, kind, {"rows": rows}, origin)
 
 
 def write_level_picture(out: Path, shares: dict[str, Any], rms: dict[str, Any], note: str) -> None:

@@ -18,11 +18,11 @@ from bench.registration.bar_views import (
     points_of,
     tower_pair,
 )
-from bench.registration.level import Level, find_level
+from bench.registration.level import Level, Up, find_level
 from bench.registration.level_equations import Kind, Reference, Setting
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
-from bench.scene.model import Bay, Tower
+from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
 from bench.typing import Array
@@ -99,10 +99,7 @@ class LevelPlan:
     def pose(self, distance: float, turn: float, reversed_: bool) -> BarPose:
         """Return one pose of the bar; reversed, it turns the other way to look the same way."""
         return BarPose(
-            distance,
-            height=self.height,
-            turn=-turn if reversed_ else turn,
-            reversed=reversed_,
+            distance, height=self.height, turn=-turn if reversed_ else turn, reversed=reversed_
         )
 
 
@@ -206,23 +203,17 @@ def level_covariance(bay: Bay, plan: LevelPlan | None = None) -> Array:
 def level_shares(bay: Bay, plan: LevelPlan | None = None) -> dict[str, Array]:
     """Return that covariance by source, (2, 2) each."""
     level = level_of_plan(bay, default_plan(bay) if plan is None else plan)
-    left, _ = tower_pair(bay)
-    return bay_shares(left, level)
+    return bay_shares(bay, level.up("left"))
 
 
-def bay_shares(left: Tower, level: Level) -> dict[str, Array]:
-    """Return a level's shares about the bay's x and y, (2, 2) each, from the left tower's."""
-    turn = left.T_bay_camera.rotation
-    return {name: (turn @ part @ turn.T)[:2, :2] for name, part in level.up("left").shares.items()}
+def bay_shares(bay: Bay, up: Up) -> dict[str, Array]:
+    """Return each source's covariance (2, 2) of a tower's level about the bay's x and y."""
+    turn = tower_pair(bay)[0 if up.tower == "left" else 1].T_bay_camera.rotation
+    return {name: (turn @ part @ turn.T)[:2, :2] for name, part in up.shares.items()}
 
 
 def seen_poses(
-    bay: Bay,
-    plan: LevelPlan,
-    distance: float,
-    way: bool,
-    side: str,
-    T_error: Pose | None = None,
+    bay: Bay, plan: LevelPlan, distance: float, way: bool, side: str, T_error: Pose | None = None
 ) -> tuple[Pose, ...]:
     """Return a tower's T_camera_target at each turn of a setting.
 

@@ -141,13 +141,7 @@ def rehearse_level(
             progress(trial + 1, trials)
     assert example is not None  # trials is at least 1
     return Rehearsal(
-        plan,
-        np.stack(found),
-        np.stack(against),
-        np.stack(sigmas),
-        np.array(squared),
-        dof,
-        example,
+        plan, np.stack(found), np.stack(against), np.stack(sigmas), np.array(squared), dof, example
     )
 
 

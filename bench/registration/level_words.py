@@ -132,12 +132,6 @@ def rehearsal_words(row: Mapping[str, Any], is_open: bool) -> str:
     )
 
 
-def bay_shares(bay: Bay, up: Up) -> dict[str, Array]:
-    """Return each source's covariance (2, 2) of a tower's level about the bay's x and y."""
-    turn = tower_pair(bay)[0 if up.tower == "left" else 1].T_bay_camera.rotation
-    return {name: (turn @ part @ turn.T)[:2, :2] for name, part in up.shares.items()}
-
-
 def up_words(bay: Bay, up: Up) -> str:
     """Say which way is up in a tower's camera frame, and how it leans against the bay file."""
     tower = tower_pair(bay)[0 if up.tower == "left" else 1]

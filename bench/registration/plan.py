@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.errors import ConfigError, GeometryError
+from bench.errors import ConfigError
 from bench.geometry.uncertain import axes_change
 from bench.registration.bar_views import (
     cameras_of,
@@ -23,13 +23,7 @@ from bench.registration.bar_views import (
 )
 from bench.registration.model import Model
 from bench.registration.pool import candidates
-from bench.registration.rank import (
-    Direction,
-    directions,
-    rank,
-    shared_covariance,
-    shared_rows,
-)
+from bench.registration.rank import Direction, directions, rank, shared_covariance, shared_rows
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
@@ -158,45 +152,6 @@ def bay_axes(bay: Bay) -> Array:
     """Return the matrix (6, 6) that takes (ω, τ) of T_left_right to the bay's axes."""
     left, right = tower_pair(bay)
     return axes_change(right.T_bay_camera.rotation, left.T_bay_camera.rotation)
-
-
-def rehearsed_covariance(
-    bay: Bay, poses: Sequence[BarPose], corner_sigma_px: float | None = None
-) -> Array:
-    """Return the covariance of T_left_right that these bar poses give, to first order.
-
-    Parameters
-    ----------
-    bay : Bay
-        Towers and bar.
-    poses : sequence of BarPose
-        In any order.
-    corner_sigma_px : float, optional
-        Standard deviation of a corner's coordinate; what the bay's detector claims by default.
-
-    Returns
-    -------
-    (6, 6) float64
-        Of (ω, τ): rotation about the right camera's axes, radians; translation in the left
-        camera's frame, metres.
-
-    Raises
-    ------
-    ConfigError
-        A tower sees no target in some pose.
-    GeometryError
-        The poses leave a direction undetermined; it is named.
-    """
-    refuse_unseen(bay, poses)
-    rows = plan_rows(bay, poses, corner_sigma_px)
-    principal = directions(rows, unknowns_of(bay, poses))
-    covariance = shared_covariance(rows)
-    unknown = [d.words for d in principal if d.is_open]
-    if covariance is None or unknown:
-        raise GeometryError(
-            f"the {len(poses)} bar poses leave undetermined: {'; '.join(unknown) or 'a direction'}"
-        )
-    return np.asarray(covariance[:6, :6])
 
 
 @dataclass(frozen=True, eq=False)

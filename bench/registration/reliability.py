@@ -25,7 +25,7 @@ from bench.registration.bar_views import (
     tower_pair,
     unknowns_of,
 )
-from bench.registration.checks import FALSE_ALARM, LEAST_SHARE, bend_columns
+from bench.registration.checks import FALSE_ALARM, LEAST_SHARE, bend_columns, fitted_basis
 from bench.registration.model import Model
 from bench.registration.plan import bay_axes
 from bench.registration.rehearsal import Errors
@@ -154,7 +154,7 @@ def reliability(
 def noncentrality(alpha: float, degrees: int, power: float = POWER) -> float:
     """Return the noncentrality at which a chi-square test at level alpha has this power."""
     limit = float(chi2.isf(alpha, degrees))
-    return float(brentq(lambda lam: ncx2.sf(limit, degrees, lam) - power, 1e-3, 1e3))
+    return float(brentq(lambda lam: ncx2.sf(limit, degrees, lam) - power, 1e-9, 1e4, xtol=1e-9))
 
 
 class Network:
@@ -179,15 +179,7 @@ class Network:
     def __init__(self, bay: Bay, model: Model, shifts: Array) -> None:
         self.model = model
         self.jacobian: Array = model.jacobian(np.zeros(model.n_parameters)).toarray()
-        causes = shifts.shape[1]
-        whole = np.block(
-            [
-                [self.jacobian, shifts],
-                [np.zeros((causes, self.jacobian.shape[1])), np.eye(causes)],
-            ]
-        )
-        self.basis, _ = np.linalg.qr(whole / np.linalg.norm(whole, axis=0))
-        self.basis = self.basis[: len(self.jacobian)]
+        self.basis = fitted_basis(self.jacobian, shifts)[: len(self.jacobian)]
         self.redundancy = 1.0 - np.sum(self.basis**2, axis=1)
         scale = np.linalg.norm(self.jacobian, axis=0)
         solver = np.linalg.pinv(self.jacobian / scale, rcond=1e-10) / scale[:, None]

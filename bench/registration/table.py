@@ -8,13 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from bench.errors import BenchError
-from bench.registration.pose_rows import (
-    PoseRow,
-    csv_text,
-    pose_row,
-    read_pose_rows,
-    refuse_behind,
-)
+from bench.registration.pose_rows import PoseRow, csv_text, pose_row, read_pose_rows, refuse_behind
 from bench.registration.sights import Cameras, End, MeasuredPose, Side, Sight, Step
 from bench.tables import refusal
 from bench.typing import Array

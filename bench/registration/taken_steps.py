@@ -199,14 +199,7 @@ def judge_taken(
     """
     causes = errors.causes(taken.cameras)
     causes = replace(causes, cameras={**causes.cameras, **(calibrated or {})})
-    return judge(
-        taken.steps,
-        taken.cameras,
-        bay,
-        taken.length(bay, errors.size),
-        planned,
-        causes,
-    )
+    return judge(taken.steps, taken.cameras, bay, taken.length(bay, errors.size), planned, causes)
 
 
 def _pipeline(target: Target, name: str | None) -> Pipeline:

@@ -22,7 +22,7 @@ from bench.errors import GeometryError
 from bench.files import make_directory, write_atomically
 from bench.registration.bar_views import cameras_of, unknowns_of, with_bar
 from bench.registration.checks import off_plan
-from bench.registration.figures import error_figure, poses_figure, progress_figure
+from bench.registration.figures import poses_figure
 from bench.registration.fit import register
 from bench.registration.judgement import PLAN_TOLERANCE
 from bench.registration.plan import (
@@ -235,13 +235,8 @@ def main() -> None:
         text += rendered_lines(rendered_rows(bay, options.rendered, options.out))
     note = f"{bay.name}; python -m reports.registration; version {__version__}"
     with style.applied():
-        style.save(
-            progress_figure(list(shown.items()), bay.tolerance.toe, note), out / "progress.png"
-        )
         style.save(poses_figure(bay, lists[FOUND], note), out / "found_poses.png")
         style.save(poses_figure(bay, lists[OWN], note), out / "own_poses.png")
-        best = results[FOUND]
-        style.save(error_figure(best.errors, best.claimed, note), out / "errors.png")
     text.append(f"\nThe study took {(time.time() - began) / 60.0:.0f} minutes.\n")
     write_atomically(out / "README.md", "\n".join(text).encode())
 
@@ -274,8 +269,6 @@ STEP_BY_STEP = """
 Where no target is seen by both towers, the bar alone ties them: each tower knows how its own
 target moved. A bar that turns about its long axis alone then leaves the shift along that axis
 open, and, where it also keeps its place, the turn about it.
-
-![progress](progress.png)
 
 | list | steps | directions known | about x, y, z, deg | along x, y, z, mm | left open |
 |---|---|---|---|---|---|"""
@@ -310,7 +303,7 @@ def _faults(rows: list[dict], plan_rows: list[dict]) -> list[str]:  # type: igno
     text.append(
         "\nSwapped targets and swapped pictures show by ids and by which side target A stands "
         "on, in every case; tests hold that.\n\n![poses](found_poses.png)\n\n"
-        "![poses](own_poses.png)\n\n![errors](errors.png)"
+        "![poses](own_poses.png)"
     )
     return text
 

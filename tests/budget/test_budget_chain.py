@@ -23,7 +23,8 @@ from bench.geometry.vehicle_angles import WheelState, quantities, vehicle_values
 from bench.registration.bar_views import glimpses
 from bench.registration.fit import register
 from bench.registration.model import Unknowns
-from bench.registration.plan import rehearsed_covariance
+from bench.registration.plan import plan_rows
+from bench.registration.rank import shared_covariance
 from bench.registration.sights import Cameras, Side, Sight, Step
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
@@ -307,7 +308,9 @@ def test_noise_is_scaled_by_what_a_map_measured(bay: Bay, setting: Setting) -> N
 def test_the_registration_is_as_uncertain_as_its_rehearsal_says(
     bay: Bay, setting: Setting
 ) -> None:
-    expected = rehearsed_covariance(bay, POSES, SIGMA_PX)
+    shared = shared_covariance(plan_rows(bay, POSES, SIGMA_PX))
+    assert shared is not None
+    expected = shared[:6, :6]
     sigma = np.sqrt(np.diag(expected))
     difference = (setting.registration.covariance - expected) / np.outer(sigma, sigma)
     assert np.abs(difference).max() < 1e-6

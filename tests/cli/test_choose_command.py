@@ -224,8 +224,6 @@ def test_dry_run_prints_the_plan_and_writes_nothing(bay, tmp_path, capsys):
         (["--plate", "0 mm"], "plate width must be finite and positive"),
         (["--candidate", "bay", "--plate", "1 m"], "own target is on a plate of 250 x 250 mm"),
         (["--ranges", "0.1 m"], "candidate marker:36h11:0: ranges: 0.1 m is too short"),
-        (["--statistic", "rms"], "--statistic: an RMS and a rate are no longer judged apart"),
-        (["--rotation", "1 deg"], "--rotation: an RMS and a rate are no longer judged apart"),
         (["--within", "0 deg"], "'0 deg' lies outside the limits, above 0 deg to 90 deg"),
         (["--success", "1"], "success: 1 lies outside 0 to 1"),
         (["--tower", "north"], "no tower 'north'"),

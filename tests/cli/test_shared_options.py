@@ -28,7 +28,6 @@ WITH_SIGMA = (
     ("register", "rehearse"),
     ("level", "rehearse"),
     ("proof", "length", "plan"),
-    ("proof", "length", "simulate"),
     ("proof", "moved", "plan"),
 )
 
@@ -109,42 +108,6 @@ def test_a_corner_s_sigma_contradicts_the_image_s_bound(tmp_path, capsys, comman
     assert main([command, *given]) == 2
     error = capsys.readouterr().err
     assert "corner sigma: the image's bound knows no corners; give one of them" in error
-    assert error.count("\n") == 1
-
-
-@pytest.mark.parametrize(
-    ("given", "new"),
-    [
-        (("register", "plan", "--corner-noise", "0.1"), "--corner-sigma"),
-        (("register", "rehearse", "--corner-noise", "0.1"), "--corner-sigma"),
-        (("register", "solve", "--plan", "plan.toml"), "--poses"),
-    ],
-)
-def test_an_old_spelling_is_refused_with_the_new_one(capsys, given, new):
-    assert main(given) == 2
-    error = capsys.readouterr().err
-    assert f"{given[-2]}: is called {new} now; see 'sightbench {given[0]}" in error
-    assert error.count("\n") == 1
-
-
-@pytest.mark.parametrize(
-    ("given", "words"),
-    [
-        (
-            ("proof", "length", "plan", "--registration", "bar.toml"),
-            "'--registration': bar.toml: is registration.json; the bar's places are --poses now",
-        ),
-        (
-            ("budget", "--level", "0.3 arcmin"),
-            "'--level': 0.3 arcmin: is level.json; 'sightbench budget' takes an angle by "
-            "--level-uncertainty now",
-        ),
-    ],
-)
-def test_what_an_option_meant_before_is_refused_with_what_means_it_now(capsys, given, words):
-    assert main(given) == 2
-    error = capsys.readouterr().err
-    assert words in error
     assert error.count("\n") == 1
 
 

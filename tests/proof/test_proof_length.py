@@ -1,6 +1,5 @@
-"""The length check and the simulated plan of seven lines."""
+"""The length check."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,12 +8,10 @@ import pytest
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.proof.acceptance import Volume, lines_of, simulate_acceptance
 from bench.proof.length import LengthPlan, default_places, evaluate_length, plan_length
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
-from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
 from bench.solve.response import target_points
 from bench.typing import Array
@@ -107,32 +104,3 @@ def test_a_place_without_readings_is_refused(plan: LengthPlan) -> None:
     readings[1] = []
     with pytest.raises(ConfigError, match="place 2 has no reading"):
         evaluate_length(plan, readings)
-
-
-def test_seven_lines_are_three_middles_and_four_diagonals() -> None:
-    lines = lines_of(Volume(2.0, 4.0, 0.3, 0.9, 0.5))
-    lengths = np.linalg.norm(lines[:, 1] - lines[:, 0], axis=1)
-    assert lengths == pytest.approx([2.0, 1.0, 0.6] + [math.sqrt(4.0 + 1.0 + 0.36)] * 4)
-
-
-def test_simulated_lengths_err_as_their_ends_do(bay: Bay) -> None:
-    left, right = bay.towers
-    volume = Volume(3.0, 3.6, 0.4, 0.7, 0.3)
-    runs = 1500
-    calm = simulate_acceptance(
-        left, right, bay.target, volume, SIGMA_PX, np.zeros((6, 6)), 1, runs
-    )
-    # without a registration's error, a length along the middle line x is the difference of two
-    # points' depths: sigma² adds up
-    variance = 0.0
-    for x in (-3.6, -3.0):
-        T = left.T_bay_camera.inverse() @ Pose(R_BAY_SQUARE_TARGET, np.array([x, 0.0, 0.55]))
-        noise = pose_covariance(target_points(bay.target), T, left.camera, SIGMA_PX)[3:, 3:]
-        across = left.T_bay_camera.rotation.T[:, 0]
-        variance += float(across @ noise @ across)
-    # of 1500 runs a standard deviation errs by 1.8 %
-    assert calm.sigma[0, -1] == pytest.approx(math.sqrt(variance), rel=4 * 0.018)
-    tied = simulate_acceptance(left, right, bay.target, volume, SIGMA_PX, TIE, 1, runs)
-    assert tied.quantile(0.95) > calm.quantile(0.95)
-    with pytest.raises(ConfigError, match="doesn't have a target at"):
-        simulate_acceptance(left, right, bay.target, Volume(0.3, 1, 0, 9, 5), SIGMA_PX, TIE, 1, 10)

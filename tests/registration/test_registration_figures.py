@@ -2,12 +2,10 @@
 
 from dataclasses import replace
 
-import numpy as np
 from fixtures.bar_lists import both_ways
 
 from bench.draw import style
-from bench.registration.figures import error_figure, poses_figure, progress_figure
-from bench.registration.plan import progress
+from bench.registration.figures import poses_figure
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
 
@@ -31,24 +29,3 @@ def test_bars_that_end_side_by_side_share_a_number():
     with style.applied():
         figure = poses_figure(load_bay(), (level, replace(level, slope=0.16)))
     assert "1, 2" in words(figure)
-
-
-def test_steps_that_leave_directions_open_say_how_many_are_known():
-    bay = load_bay()
-    steps = progress(bay, both_ways(bay, 45.0))
-    with style.applied():
-        figure = progress_figure([("six views", steps)], bay.tolerance.toe)
-    open_steps = [p for p in steps if not p.is_determined]
-    assert words(figure) == [f"{p.rank} of 12 known" for p in open_steps] * 2
-    line = figure.axes[0].lines[0].get_ydata()
-    assert np.isnan(line[: len(open_steps)]).all()
-    assert np.isfinite(line[len(open_steps) :]).all()
-
-
-def test_errors_are_drawn_in_degrees_and_millimetres():
-    errors = np.array([[1e-3, 0, 0, 2e-3, 0, 0]])
-    with style.applied():
-        figure = error_figure(errors, np.full(6, 1e-3))
-    turn, shift = figure.axes
-    assert turn.lines[0].get_xdata()[0] == np.degrees(1e-3)
-    assert shift.lines[0].get_xdata()[0] == 2.0

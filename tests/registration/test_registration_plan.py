@@ -5,9 +5,9 @@ from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
-from fixtures.bar_lists import both_ways, turned_alone
+from fixtures.bar_lists import both_ways
 
-from bench.errors import ConfigError, GeometryError
+from bench.errors import ConfigError
 from bench.registration.bar_views import cameras_of, glimpses, step_of, with_bar
 from bench.registration.fit import register
 from bench.registration.plan import (
@@ -18,10 +18,10 @@ from bench.registration.plan import (
     exchange,
     plan_rows,
     progress,
-    rehearsed_covariance,
     searched_lists,
 )
 from bench.registration.pool import candidates
+from bench.registration.rank import shared_covariance
 from bench.registration.rehearsal import rehearse
 from bench.scene.bar import Bar, BarPose
 from bench.scene.load import load_bay
@@ -42,6 +42,11 @@ def lists(bay):
 @pytest.fixture(scope="module")
 def found(lists):
     return lists[FOUND]
+
+
+def covariance_of(bay, poses, sigma_px=None):
+    """Return the covariance (6, 6) of T_left_right that bar poses give, to first order."""
+    return shared_covariance(plan_rows(bay, poses, sigma_px))[:6, :6]
 
 
 def test_two_views_turned_about_the_bar_leave_a_turn_and_a_shift_along_it_open(bay):
@@ -162,7 +167,7 @@ def test_search_finds_the_best_of_all_small_sets(bay):
 def test_criterion_is_the_determinant_of_the_inverse_covariance(bay, found):
     rows = plan_rows(bay, found)
     information = sum(r.T @ r for r in rows)
-    covariance = rehearsed_covariance(bay, found)
+    covariance = covariance_of(bay, found)
     _, log_det = np.linalg.slogdet(covariance)
     # of matrices of condition 1e10 or so: 1e-16 times that, in each of two factorisations
     assert float(criterion(information)) == pytest.approx(-log_det, abs=1e-4)
@@ -176,20 +181,15 @@ def test_rehearsed_covariance_is_that_of_the_fit(bay, found):
     steps = tuple(step_of(bay, pose, str(i)) for i, pose in enumerate(found))
     fit = register(steps, cameras_of(bay), bay.bar.T_a_b)
     np.testing.assert_allclose(
-        np.sqrt(np.diag(rehearsed_covariance(bay, found))),
+        np.sqrt(np.diag(covariance_of(bay, found))),
         np.sqrt(np.diag(fit.covariance_left_right)),
         rtol=1e-5,
     )
 
 
 def test_covariance_goes_with_the_square_of_the_noise(bay, found):
-    one, two = (rehearsed_covariance(bay, found, s) for s in (0.06, 0.12))
+    one, two = (covariance_of(bay, found, s) for s in (0.06, 0.12))
     np.testing.assert_allclose(two, 4.0 * one, rtol=1e-6, atol=1e-8 * np.max(two))
-
-
-def test_open_directions_are_refused_by_name(bay):
-    with pytest.raises(GeometryError, match="turned about the bar's long axis"):
-        rehearsed_covariance(bay, turned_alone(bay))
 
 
 def test_a_pose_that_a_tower_cannot_see_is_named(bay, found):
