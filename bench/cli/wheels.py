@@ -201,7 +201,7 @@ def command(
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
     say(against)
     unsure = identity_unknown(place, table, groups)
-    say((*([unsure] if unsure else []), *wheel_words(rows, wheels, vehicle), *known))
+    say((*([unsure] if unsure else []), *wheel_words(rows, wheels), *known))
     typer.echo(f"Decision rule: {place.tolerance.rule_words}.")
     write_wheels_picture(out, vehicle, truth, f"{table.name}; {command_line()}")
     typer.echo(f"wrote wheels.csv, wheels.json and wheels.png in {out}")

@@ -20,7 +20,6 @@ from bench.setting_out.photo_pose import COMPONENTS
 from bench.setting_out.placements import (
     base_centre,
     leaning,
-    on_slope,
     replace_placement,
 )
 from bench.typing import Array
@@ -64,7 +63,7 @@ def as_built(bay: Bay, measured: Measured, numbers: Mapping[str, float] | None =
         if place is None:
             place = _taped(tower, column, measured, values, skew)
             if any(slopes):
-                place = on_slope(place, column, *slopes)
+                place = leaning(place, column, *slopes)
             if tower.name in measured.seen:
                 # targets stand on the floor: what is seen of them is with respect to it
                 place = _aimed(tower, place, measured, values, further)

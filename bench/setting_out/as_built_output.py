@@ -25,6 +25,7 @@ from bench.setting_out.off_plan import Off, off_words, shim_words, size_words
 from bench.setting_out.photo_pose import COMPONENTS
 from bench.setting_out.slack import Knob
 from bench.sighting.prediction import COVERAGE, Predictor
+from bench.tables import finite_or_none
 
 FILES = ("as_built.json", "as_built.csv", "as-built-bay.toml")
 AS_BUILT = Kind("bay as built", FILES[0], "site --as-built", Facts)
@@ -136,9 +137,9 @@ def knob_words(knob: Knob) -> str:
 
 def amount_words(knob: Knob, value: float) -> str:
     """Return a signed amount, rounded away from 0 so that it is enough."""
-    scale, step, unit = (1000.0, 1.0, "mm") if knob.is_length else (180.0 / math.pi, 0.01, "deg")
-    size = math.ceil(abs(value) * scale / step - 1e-9) * step
-    return f"{'-' if value < 0.0 else '+'}{size:.{0 if knob.is_length else 2}f} {unit}"
+    step, digits = (1.0, 0) if knob.is_length else (0.01, 2)
+    size = math.ceil(abs(knob.shown(value)) / step - 1e-9) * step
+    return f"{'-' if value < 0.0 else '+'}{size:.{digits}f} {knob.unit}"
 
 
 def write_as_built(
@@ -177,28 +178,29 @@ def write_as_built(
     write_atomically(
         table, pl.DataFrame(rows, infer_schema_length=None).write_csv(float_precision=6).encode()
     )
+    comment = f"{verdict.plan.name} as built, from {measured.path.name}."
+    error = _write_bay(bay, verdict.built, comment)
+    if not error:
+        return [summary, table, bay], ""
+    left = _way_through(verdict.built)
+    if left is None or _write_bay(bay, verdict.built, comment, left):
+        return [summary, table], f"No {bay.name}: {error}"
+    words = error.removeprefix(f"{bay}: ")
+    return (
+        [summary, table, bay],
+        f"{bay.name} has drive_through = {1e3 * left:.0f} mm, what the towers leave: {words}.",
+    )
+
+
+def _write_bay(path: Path, built: Bay, comment: str, drive_through: float | None = None) -> str:
+    """Write a bay file; return why there is none, empty where there is."""
     try:
-        comment = f"{verdict.plan.name} as built, from {measured.path.name}."
-        write_atomically(bay, bay_text(verdict.built, comment).encode())
-        load_bay(bay)
+        write_atomically(path, bay_text(built, comment, drive_through).encode())
+        load_bay(path)
     except ConfigError as error:
-        left = _way_through(verdict.built)
-        if left is None:
-            remove_files([bay])
-            return [summary, table], f"No {bay.name}: {error}"
-        try:
-            write_atomically(bay, bay_text(verdict.built, comment, left).encode())
-            load_bay(bay)
-        except ConfigError:
-            remove_files([bay])
-            return [summary, table], f"No {bay.name}: {error}"
-        words = str(error).removeprefix(f"{bay}: ")
-        return [
-            summary,
-            table,
-            bay,
-        ], f"{bay.name} has drive_through = {1e3 * left:.0f} mm, what the towers leave: {words}."
-    return [summary, table, bay], ""
+        remove_files([path])
+        return str(error)
+    return ""
 
 
 def _way_through(built: Bay) -> float | None:
@@ -216,33 +218,32 @@ def _way_through(built: Bay) -> float | None:
 def _towers(verdict: AsBuiltVerdict) -> list[dict[str, Any]]:
     found = []
     for tower, name, plan, built in differences(verdict.plan, verdict.built):
-        is_length = name in COMPONENTS[:3]
-        scale, unit = (1000.0, "mm") if is_length else (180.0 / math.pi, "deg")
+        knob = Knob(tower, name)
         found.append(
             {
                 "tower": tower,
                 "what": name,
-                "unit": unit,
-                "plan": scale * plan,
-                "as_built": scale * built,
-                "off": scale * (built - plan),
+                "unit": knob.unit,
+                "plan": knob.shown(plan),
+                "as_built": knob.shown(built),
+                "off": knob.shown(built - plan),
             }
         )
     return found
 
 
 def _correction(one: Correction) -> dict[str, Any]:
-    least = _move(one.knob, one.least)
-    return least | {"most": _move(one.knob, one.most)["by"], "effort": one.effort}
+    most = one.knob.shown(one.most)
+    return _move(one.knob, one.least) | {"most": most, "effort": one.effort}
 
 
 def _move(knob: Knob, value: float) -> dict[str, Any]:
-    scale, unit = (1000.0, "mm") if knob.is_length else (180.0 / math.pi, "deg")
-    return {"where": knob.where, "what": knob.name, "unit": unit, "by": scale * value}
+    by = knob.shown(value)
+    return {"where": knob.where, "what": knob.name, "unit": knob.unit, "by": by}
 
 
 def _finite(row: dict[str, Any]) -> dict[str, Any]:
     return {
-        key: None if isinstance(value, float) and not math.isfinite(value) else value
+        key: finite_or_none(value) if isinstance(value, float) else value
         for key, value in row.items()
     }

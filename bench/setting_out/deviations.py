@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.setting_out.slack import Knob, Limits, Slack, knobs_of
-from bench.typing import Array
 
 # How far is looked, metres and radians: beyond that nobody builds.
 SEARCH = {
@@ -141,20 +140,15 @@ def _first_break(judge: Judge, knob: Knob, sign: float) -> tuple[float, str]:
 
 def rows(found: Allowances) -> list[dict[str, object]]:
     """Return the allowances as rows of a table; lengths in mm, angles in degrees."""
-    result: list[dict[str, object]] = []
-    for one in found.each:
-        unit = "mm" if one.knob.is_length else "deg"
-        sides: Array = np.array([one.minus, one.plus])
-        shown = 1000.0 * sides if one.knob.is_length else np.degrees(sides)
-        result.append(
-            {
-                "where": one.knob.where,
-                "what": one.knob.name,
-                "unit": unit,
-                "minus": float(shown[0]),
-                "plus": float(shown[1]),
-                "breaks_minus": one.breaks_minus or None,
-                "breaks_plus": one.breaks_plus or None,
-            }
-        )
-    return result
+    return [
+        {
+            "where": one.knob.where,
+            "what": one.knob.name,
+            "unit": one.knob.unit,
+            "minus": one.knob.shown(one.minus),
+            "plus": one.knob.shown(one.plus),
+            "breaks_minus": one.breaks_minus or None,
+            "breaks_plus": one.breaks_plus or None,
+        }
+        for one in found.each
+    ]

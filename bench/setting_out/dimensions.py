@@ -112,6 +112,13 @@ class SquareCheck:
         return math.sqrt(base + skew) - math.sqrt(base - skew)
 
 
+def base_corners(placement: Placement, column: Column) -> list[tuple[float, float]]:
+    """Return the corners of a plumb tower's base plate, x and y, metres, in turn."""
+    x, y = base_centre(placement, column)
+    a, b = 0.5 * column.base_along, 0.5 * column.base_across
+    return [(x - a, y - b), (x - a, y + b), (x + a, y + b), (x + a, y - b)]
+
+
 def anchors_of(placement: Placement, column: Column) -> tuple[Anchor, ...]:
     """Return a plumb tower's anchor points in the order of `ANCHORS`."""
     x, y = base_centre(placement, column)

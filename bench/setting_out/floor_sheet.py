@@ -28,6 +28,7 @@ from bench.setting_out.sheet_marks import (
     THICK,
     Frame,
     View,
+    closed,
     dashed,
     degrees,
     feet_inches,
@@ -232,9 +233,7 @@ def _number(
 def tick_box(x: float, y: float) -> list[Mark]:
     """Return a box to tick, with its word."""
     side = 8.0
-    corners = ((x, y), (x + side, y), (x + side, y + side), (x, y + side))
-    ends = (*corners[1:], corners[0])
-    lines = [Line(*a, *b, THICK) for a, b in zip(corners, ends, strict=True)]
+    lines = closed(Frame(x, y, x + side, y + side).corners, THICK)
     return [*lines, Text(x + side + 2.0, y + 2.6, "taken", HEADING)]
 
 

@@ -15,13 +15,11 @@ from bench.setting_out.off_plan import MOST_LEAN
 from bench.setting_out.sheet_frame import (
     FOOT,
     HEAD,
-    LINE,
+    Flow,
     bay_heading,
     body_frame,
     foot,
     page_of,
-    paragraph,
-    section_title,
 )
 from bench.setting_out.sheet_marks import (
     BODY,
@@ -31,11 +29,11 @@ from bench.setting_out.sheet_marks import (
     THICK,
     Column,
     Frame,
+    closed,
     degrees,
     feet_inches,
     fitted,
     millimetres,
-    table,
 )
 from bench.targets.annotation import QUIET
 from bench.targets.files import write_papers
@@ -113,18 +111,6 @@ def write_level_sheets(
     return write_papers(lambda paper: level_sheet(bay, poses, paper), STEM, out, papers)
 
 
-def _steps(frame: Frame, top: float, steps: Sequence[str]) -> tuple[list[Mark], float]:
-    """Return numbered steps, and where what follows starts."""
-    marks: list[Mark] = []
-    y = top
-    for number, step in enumerate(steps, start=1):
-        marks.append(Text(frame.left, y - LINE * HEADING + 0.9, f"{number}", HEADING, bold=True))
-        text, y = paragraph(frame.left + 6.0, y, frame.width - 6.0, step, HEADING)
-        marks += text
-        y -= 0.8
-    return marks, y
-
-
 def _levelling(
     bay: Bay,
     poses: Sequence[BarPose],
@@ -134,9 +120,10 @@ def _levelling(
 ) -> Page:
     frame = body_frame(size)
     marks: list[Mark] = [*bay_heading(frame, "Which way is up", bay), *foot(frame, *which, MIND)]
-    said, y = _steps(frame, frame.top - HEAD, LEVELLING)
-    marks += said
-    y -= 2.0
+    flow = Flow(frame.left, frame.top - HEAD, frame.width)
+    flow.numbered(LEVELLING, HEADING, 6.0, 0.8)
+    marks += flow.marks
+    y = flow.y - 2.0
     inches = which[2] == "Letter"
     for index in part:
         marks += _setting(bay, poses, index, Frame(frame.left, y - TALL, frame.right, y), inches)
@@ -208,26 +195,19 @@ def _shimming(bay: Bay, size: tuple[float, float], which: tuple[int, int, str]) 
     frame = body_frame(size)
     column, inches = bay.surroundings.column, which[2] == "Letter"
     marks: list[Mark] = [*bay_heading(frame, "Plumb and shims", bay), *foot(frame, *which, MIND)]
-    said, y = _steps(frame, frame.top - HEAD, SHIMMING)
-    marks += said
-    title, y = section_title(frame.left, y - 2.0, "Shim by how much the mast leans")
-    marks.append(title)
-    wide = frame.width / 4.0
-    columns = (
-        Column("lean", wide),
-        Column("on a level", wide),
-        Column("along the bay: front or back", wide),
-        Column("across: inner or outer", wide),
-    )
-    found, y = table(frame.left, y, columns, lean_rows(column, inches))
-    marks += found
+    flow = Flow(frame.left, frame.top - HEAD, frame.width)
+    flow.numbered(SHIMMING, HEADING, 6.0, 0.8)
+    flow.title("Shim by how much the mast leans", gap=2.0)
+    heads = ("lean", "on a level", "along the bay: front or back", "across: inner or outer")
+    columns = [Column(head, frame.width / 4.0) for head in heads]
+    flow.table(columns, lean_rows(column, inches))
     words = (
         f"A lean beyond {math.degrees(MOST_LEAN):g} deg isn't for shims: keep clear of the tower "
         "and have it set upright."
     )
-    text, y = paragraph(frame.left, y - 1.0, frame.width, words, HEADING, True)
-    marks += text
-    y -= 3.0
+    flow.paragraph(words, HEADING, True, gap=1.0)
+    marks += flow.marks
+    y = flow.y - 3.0
     half = 0.5 * (frame.width - 6.0)
     bottom = max(frame.bottom + FOOT + 2.0, y - 74.0)
     for i, tower in enumerate(bay.towers[:2]):
@@ -249,10 +229,7 @@ def _plate(bay: Bay, tower: Tower, frame: Frame) -> list[Mark]:
     side = min(0.42 * frame.width, frame.height - 38.0)
     x, y = 0.5 * (frame.left + frame.right), frame.bottom + 0.5 * side + 6.0
     a = 0.5 * side
-    corners = [(x - a, y - a), (x + a, y - a), (x + a, y + a), (x - a, y + a)]
-    marks += [
-        Line(*p, *q, THICK) for p, q in zip(corners, [*corners[1:], corners[0]], strict=True)
-    ]
+    marks += closed(Frame(x - a, y - a, x + a, y + a).corners, THICK)
     # seen facing the towers: their back is up the page, the vehicle's left at the left
     outer = -1.0 if tower.placement.offset > 0.0 else 1.0
     for name in ANCHORS:

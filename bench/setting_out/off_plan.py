@@ -11,7 +11,6 @@ from bench.scene.surroundings import Column
 from bench.setting_out.as_built import differences
 from bench.setting_out.as_built_file import Measured
 from bench.setting_out.dimensions import anchors_of
-from bench.setting_out.photo_pose import COMPONENTS
 from bench.setting_out.placements import base_centre
 from bench.setting_out.slack import ALL, Knob
 
@@ -63,8 +62,8 @@ def off_plan(plan: Bay, built: Bay) -> tuple[Off, ...]:
         for tower, name, before, after in differences(plan, built)
     ]
     found.append(Off(Knob(ALL, "standoff"), built.standoff - plan.standoff))
-    told = [one for one in found if abs(one.by) >= _least(one.knob.name)]
-    return tuple(sorted(told, key=lambda one: -abs(one.by) / _least(one.knob.name)))
+    told = [one for one in found if abs(one.by) >= _least(one.knob)]
+    return tuple(sorted(told, key=lambda one: -abs(one.by) / _least(one.knob)))
 
 
 def off_words(one: Off) -> str:
@@ -73,7 +72,7 @@ def off_words(one: Off) -> str:
     amount = size_words(one.knob, one.by)
     if one.knob.name == "standoff":
         return f"vehicles stop {amount} {ahead}; back to plan: {amount} {back}"
-    verb = "turned" if one.knob.name in COMPONENTS[3:] else "set"
+    verb = "set" if one.knob.is_length else "turned"
     return (
         f"{one.knob.where} {WHAT[one.knob.name]} {verb} {amount} {ahead} "
         f"({one.knob.name}); back to plan: {amount} {back}"
@@ -82,13 +81,11 @@ def off_words(one: Off) -> str:
 
 def size_words(knob: Knob, value: float) -> str:
     """Return how large an amount is, to what a tape or a digital level shows."""
-    if knob.name in (*COMPONENTS[:3], "standoff"):
-        return f"{1e3 * abs(value):.0f} mm"
-    return f"{math.degrees(abs(value)):.2f} deg"
+    return f"{abs(knob.shown(value)):.{0 if knob.is_length else 2}f} {knob.unit}"
 
 
-def _least(name: str) -> float:
-    return LEAST_LENGTH if name in (*COMPONENTS[:3], "standoff") else LEAST_ANGLE
+def _least(knob: Knob) -> float:
+    return LEAST_LENGTH if knob.is_length else LEAST_ANGLE
 
 
 def lean_of(measured: Measured, tower: Tower) -> tuple[float, float]:

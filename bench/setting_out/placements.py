@@ -46,6 +46,9 @@ def base_centre(placement: Placement, column: Column) -> tuple[float, float]:
 def leaning(placement: Placement, column: Column, along: float, across: float) -> Placement:
     """Return where a tower's camera gets to when the tower leans about its base's middle.
 
+    So does a plumb tower's on a floor that slopes: the bay's frame lies in the floor, and seen
+    from there it leans back where the floor rises toward it (`bench.scene.surroundings.Floor`).
+
     Parameters
     ----------
     placement : Placement
@@ -62,21 +65,6 @@ def leaning(placement: Placement, column: Column, along: float, across: float) -
     base = np.array([*base_centre(placement, column), 0.0])
     upright = placement.T_bay_camera()
     return placement_of(Pose(turn @ upright.rotation, base + turn @ (upright.translation - base)))
-
-
-def on_slope(placement: Placement, column: Column, along: float, across: float) -> Placement:
-    """Return a plumb tower's placement with respect to a floor that slopes.
-
-    The bay's frame lies in the floor, with what stands on it. Seen from there a plumb tower
-    leans back where the floor rises toward it.
-
-    Parameters
-    ----------
-    along, across : float
-        Slopes, radians: rising toward the towers, and to the vehicle's left, as
-        `bench.scene.surroundings.Floor` has them.
-    """
-    return leaning(placement, column, along, across)
 
 
 def with_placements(bay: Bay, placements: dict[str, Placement]) -> Bay:

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from bench.scene.model import Bay, wheels
 from bench.setting_out.cautions import CAUTIONS
 from bench.setting_out.deviations import rounded_down
-from bench.setting_out.dimensions import anchors_of, square_check
+from bench.setting_out.dimensions import anchors_of, base_corners, square_check
 from bench.setting_out.placements import base_centre
 from bench.setting_out.sheet_frame import (
     FOOT,
     GAP,
     HEAD,
     LINE,
+    Flow,
     Plan,
     body_frame,
     foot,
     heading,
     page_of,
-    paragraph,
-    section_title,
 )
 from bench.setting_out.sheet_marks import (
     BODY,
@@ -35,6 +35,7 @@ from bench.setting_out.sheet_marks import (
     View,
     across_dimension,
     allowed_inches,
+    closed,
     dashed,
     degrees,
     down_dimension,
@@ -42,7 +43,6 @@ from bench.setting_out.sheet_marks import (
     millimetres,
     scale_bar,
     scale_for,
-    table,
     wrapped,
 )
 from bench.setting_out.slack import ALL
@@ -62,6 +62,7 @@ STEPS = (
     "--template' starts, and let 'sightbench site --as-built' judge it.",
 )
 CAUTION_SIZE = 2.15
+Table = tuple[Sequence[Column], Sequence[Sequence[str]]]
 
 
 def bay_page(plan: Plan, size: tuple[float, float], which: tuple[int, int, str]) -> Page:
@@ -142,11 +143,7 @@ def bay_plan(bay: Bay, frame: Frame) -> tuple[Mark, ...]:
 def _tower(bay: Bay, view: View, name: str) -> list[Mark]:
     column = bay.surroundings.column
     tower = next(t for t in bay.towers if t.name == name)
-    x, y = base_centre(tower.placement, column)
-    a, b = 0.5 * column.base_along, 0.5 * column.base_across
-    marks: list[Mark] = [
-        *view.outline([(x - a, y - b), (x - a, y + b), (x + a, y + b), (x + a, y - b)], THICK)
-    ]
+    marks: list[Mark] = [*view.outline(base_corners(tower.placement, column), THICK)]
     marks += [Dot(*view.at(p.x, p.y), 0.35) for p in anchors_of(tower.placement, column)]
     place = tower.placement
     camera = view.at(place.forward, place.offset)
@@ -220,19 +217,15 @@ def _square(bay: Bay, view: View) -> list[Mark]:
     return marks
 
 
-def _right(plan: Plan, frame: Frame) -> tuple[Mark, ...]:
+def _right(plan: Plan, frame: Frame) -> list[Mark]:
     """Return the steps and the tables beside the plan."""
-    title, y = section_title(frame.left, frame.top, "Setting out")
-    marks: list[Mark] = [title]
-    for number, step in enumerate(STEPS, start=1):
-        marks.append(Text(frame.left, y - LINE * BODY + 0.3 * BODY, f"{number}", BODY, bold=True))
-        text, y = paragraph(frame.left + 4.0, y, frame.width - 4.0, step)
-        marks += text
-        y -= 0.6
-    lengths, y = _lengths(plan, frame, y - 1.6)
-    marks += lengths
-    allowed, y = _allowed(plan, frame, y - 1.6)
-    marks += allowed
+    flow = Flow(frame.left, frame.top, frame.width)
+    flow.title("Setting out")
+    flow.numbered(STEPS, BODY, 4.0, 0.6)
+    flow.title("Lengths and square check", gap=1.6)
+    flow.table(*_lengths(plan, frame.width))
+    flow.title("Allowed deviations, all towers alike", gap=1.6)
+    flow.table(*_allowed(plan, frame.width))
     words = f"Together: {plan.joint.words}."
     if plan.allowances.broken:
         count = len(plan.allowances.broken)
@@ -240,13 +233,12 @@ def _right(plan: Plan, frame: Frame) -> tuple[Mark, ...]:
             f" The plan itself breaks {count} limits, left out here: {plan.allowances.broken[0]}"
         )
         words += " and others." if count > 1 else "."
-    text, y = paragraph(frame.left, y - 1.0, frame.width, words, SMALL)
-    marks += text
-    text, end = paragraph(frame.left, y - 1.0, frame.width, holder_words(plan.bay), SMALL)
-    if end < frame.bottom:  # many vehicles, each set otherwise
-        words = "Targets' holders: set as the bay file has them."
-        text, _ = paragraph(frame.left, y - 1.0, frame.width, words, SMALL)
-    return (*marks, *text)
+    flow.paragraph(words, SMALL, gap=1.0)
+    holders = holder_words(plan.bay)
+    if not flow.fits(holders, SMALL, frame.bottom, gap=1.0):  # many vehicles, each set otherwise
+        holders = "Targets' holders: set as the bay file has them."
+    flow.paragraph(holders, SMALL, gap=1.0)
+    return flow.marks
 
 
 def holder_words(bay: Bay) -> str:
@@ -263,11 +255,10 @@ def holder_words(bay: Bay) -> str:
     return f"Targets' holders at {'; '.join(shown)}."
 
 
-def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], float]:
+def _lengths(plan: Plan, width: float) -> Table:
     bay, check = plan.bay, square_check(plan.bay)
-    title, start = section_title(frame.left, top, "Lengths and square check")
     columns = (
-        Column("", frame.width - 67.0),
+        Column("", width - 67.0),
         Column("plan", 18.0, "end"),
         Column("", 23.0),
         Column("measured", 26.0, blank=True),
@@ -286,14 +277,12 @@ def _lengths(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], fl
         value, key = station.standoff, "standoff" if i == 0 else ""
         row = (f"standoff, {station.name}", f"{millimetres(value)} mm", feet_inches(value), key)
         texts.append(row)
-    marks, end = table(frame.left, start, columns, texts)
-    return (title, *marks), end
+    return columns, texts
 
 
-def _allowed(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], float]:
-    title, start = section_title(frame.left, top, "Allowed deviations, all towers alike")
+def _allowed(plan: Plan, width: float) -> Table:
     columns = (
-        Column("of all towers", frame.width - 54.0),
+        Column("of all towers", width - 54.0),
         Column("allowed alone", 32.0),
         Column("measured", 22.0, blank=True),
     )
@@ -308,9 +297,7 @@ def _allowed(plan: Plan, frame: Frame, top: float) -> tuple[tuple[Mark, ...], fl
         ("floor, + rising to the towers", "floor_along", "floor.along"),
         ("floor, + rising to the left", "floor_across", "floor.across"),
     )
-    rows = [(words, plan.allowed(ALL, name)[0], key) for words, name, key in names]
-    marks, end = table(frame.left, start, columns, rows)
-    return (title, *marks), end
+    return columns, [(words, plan.allowed(ALL, name)[0], key) for words, name, key in names]
 
 
 def _cautions(frame: Frame) -> tuple[tuple[Mark, ...], float]:
@@ -325,12 +312,7 @@ def _cautions(frame: Frame) -> tuple[tuple[Mark, ...], float]:
     tall = max(map(len, columns)) * pitch + 3.0
     bottom = frame.bottom + FOOT + 1.0
     top = bottom + tall
-    marks: list[Mark] = [
-        Line(frame.left, top, frame.right, top, THICK),
-        Line(frame.left, bottom, frame.right, bottom, THICK),
-        Line(frame.left, bottom, frame.left, top, THICK),
-        Line(frame.right, bottom, frame.right, top, THICK),
-    ]
+    marks: list[Mark] = [*closed(Frame(frame.left, bottom, frame.right, top).corners, THICK)]
     for i, lines in enumerate(columns):
         x = frame.left + 2.5 + i * (width + 7.0)
         for row, (text, bold) in enumerate(lines):

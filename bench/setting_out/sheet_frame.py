@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,9 +16,11 @@ from bench.setting_out.sheet_marks import (
     SMALL,
     THIN,
     TITLE,
+    Column,
     Frame,
     allowed_inches,
     fitted,
+    table,
     wrapped,
 )
 from bench.setting_out.slack import Knob
@@ -84,7 +86,7 @@ def side(one: Allowance, sign: str) -> str:
 
 def shown(value: float, knob: Knob) -> str:
     """Return a rounded deviation as a number."""
-    return f"{1000.0 * value:.0f}" if knob.is_length else f"{math.degrees(value):.2f}"
+    return f"{knob.shown(value):.{0 if knob.is_length else 2}f}"
 
 
 def unit(knob: Knob) -> str:
@@ -133,11 +135,6 @@ def foot(frame: Frame, number: int, count: int, paper: str, words: str) -> tuple
     return tuple(marks)
 
 
-def section_title(left: float, top: float, text: str) -> tuple[Mark, float]:
-    """Return a heading within a page, and where what follows starts."""
-    return Text(left, top - 3.0, text, HEADING, bold=True), top - 4.2
-
-
 def paragraph(
     left: float, top: float, width: float, text: str, size: float = BODY, bold_first: bool = False
 ) -> tuple[tuple[Mark, ...], float]:
@@ -148,6 +145,54 @@ def paragraph(
         y -= LINE * size
         marks.append(Text(left, y + 0.3 * size, line, size, bold=bold_first and i == 0))
     return tuple(marks), y
+
+
+@dataclass
+class Flow:
+    """Titles, paragraphs and tables from the top of a column downwards.
+
+    Attributes
+    ----------
+    left, y, width : float
+        Of the column, mm; `y` is where what follows begins, each piece `gap` lower.
+    marks : list of Mark
+        What was set so far.
+    """
+
+    left: float
+    y: float
+    width: float
+    marks: list[Mark] = field(default_factory=list)
+
+    def title(self, text: str, gap: float = 0.0) -> None:
+        """Set a heading within the page."""
+        self.marks.append(Text(self.left, self.y - gap - 3.0, text, HEADING, bold=True))
+        self.y -= gap + 4.2
+
+    def paragraph(
+        self, text: str, size: float = BODY, bold_first: bool = False, gap: float = 0.0
+    ) -> None:
+        """Set a wrapped text."""
+        marks, self.y = paragraph(self.left, self.y - gap, self.width, text, size, bold_first)
+        self.marks += marks
+
+    def fits(self, text: str, size: float, bottom: float, gap: float = 0.0) -> bool:
+        """Tell whether a paragraph ends above the bottom, mm."""
+        return self.y - gap - LINE * size * len(wrapped(text, self.width, size)) >= bottom
+
+    def numbered(self, steps: Sequence[str], size: float, indent: float, gap: float) -> None:
+        """Set numbered steps, each `gap` above the next."""
+        for number, step in enumerate(steps, start=1):
+            base = self.y - LINE * size + 0.3 * size
+            self.marks.append(Text(self.left, base, f"{number}", size, bold=True))
+            text, self.y = paragraph(self.left + indent, self.y, self.width - indent, step, size)
+            self.marks += text
+            self.y -= gap
+
+    def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
+        """Set a table, see `bench.setting_out.sheet_marks.table`."""
+        marks, self.y = table(self.left, self.y, columns, rows)
+        self.marks += marks
 
 
 def page_of(size: tuple[float, float], marks: tuple[Mark, ...]) -> Page:

@@ -65,6 +65,20 @@ class Frame:
         """Millimetres."""
         return self.top - self.bottom
 
+    @property
+    def corners(self) -> list[tuple[float, float]]:
+        """From the lower left, anticlockwise."""
+        left, bottom, right, top = self.left, self.bottom, self.right, self.top
+        return [(left, bottom), (right, bottom), (right, top), (left, top)]
+
+
+def closed(
+    points: Sequence[tuple[float, float]], width: float = THIN, tone: float = 0.0
+) -> tuple[Mark, ...]:
+    """Return the closed line through points of the page, mm."""
+    ends = [*points[1:], points[0]]
+    return tuple(Line(*a, *b, width, tone) for a, b in zip(points, ends, strict=True))
+
 
 @dataclass(frozen=True)
 class View:
@@ -107,8 +121,7 @@ class View:
         self, points: Sequence[tuple[float, float]], width: float = THIN, tone: float = 0.0
     ) -> tuple[Mark, ...]:
         """Return the closed line through model points."""
-        ends = [*points[1:], points[0]]
-        return tuple(self.line(a, b, width, tone) for a, b in zip(points, ends, strict=True))
+        return closed([self.at(*point) for point in points], width, tone)
 
 
 def scale_for(width: float, height: float, frame: tuple[float, float]) -> int:

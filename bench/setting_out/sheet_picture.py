@@ -16,6 +16,7 @@ from bench.setting_out.sheet_marks import (
     THIN,
     Column,
     Frame,
+    closed,
     dashed,
     table,
     width_of,
@@ -57,12 +58,7 @@ def picture_marks(
     """Return the picture, its frame's top left in `frame`'s, and mm a pixel."""
     k = min(frame.width / camera.width, frame.height / camera.height)
     right, bottom = frame.left + k * camera.width, frame.top - k * camera.height
-    marks: list[Mark] = [
-        Line(frame.left, frame.top, right, frame.top, THICK),
-        Line(frame.left, bottom, right, bottom, THICK),
-        Line(frame.left, frame.top, frame.left, bottom, THICK),
-        Line(right, frame.top, right, bottom, THICK),
-    ]
+    marks: list[Mark] = [*closed(Frame(frame.left, bottom, right, frame.top).corners, THICK)]
 
     def at(pixel: Sequence[float] | Array) -> tuple[float, float]:
         # the frame's edge is half a pixel outside the outermost pixels' centres

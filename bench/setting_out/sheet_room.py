@@ -9,22 +9,20 @@ import numpy as np
 from bench.scene.cables import Route, lane, routes
 from bench.scene.model import Bay, Tower
 from bench.scene.occupancy import obstacle_prisms
-from bench.setting_out.dimensions import anchors_of
+from bench.setting_out.dimensions import anchors_of, base_corners
 from bench.setting_out.existing import Taped, taped
 from bench.setting_out.floor_sheet import BIG
-from bench.setting_out.placements import base_centre
 from bench.setting_out.sheet_bay import bay_extent
 from bench.setting_out.sheet_frame import (
     FOOT,
     HEAD,
     LINE,
+    Flow,
     Plan,
     body_frame,
     foot,
     heading,
     page_of,
-    paragraph,
-    section_title,
     side,
     unit,
 )
@@ -46,7 +44,6 @@ from bench.setting_out.sheet_marks import (
     millimetres,
     scale_bar,
     scale_for,
-    table,
 )
 from bench.setting_out.slack import ALL
 from bench.targets.annotation import QUIET
@@ -191,11 +188,7 @@ def _things(bay: Bay, view: View) -> list[Mark]:
 
 def _tower(bay: Bay, tower: Tower, view: View) -> list[Mark]:
     column = bay.surroundings.column
-    x, y = base_centre(tower.placement, column)
-    a, b = 0.5 * column.base_along, 0.5 * column.base_across
-    marks: list[Mark] = [
-        *view.outline([(x - a, y - b), (x - a, y + b), (x + a, y + b), (x + a, y - b)], THICK)
-    ]
+    marks: list[Mark] = [*view.outline(base_corners(tower.placement, column), THICK)]
     marks += [Dot(*view.at(p.x, p.y), 0.3) for p in anchors_of(tower.placement, column)]
     tapes = taped(bay, tower)
     if tapes:
@@ -217,43 +210,32 @@ def _route(route: Route, view: View) -> list[Mark]:
     return marks
 
 
-def _words(plan: Plan, frame: Frame) -> tuple[Mark, ...]:
+def _words(plan: Plan, frame: Frame) -> list[Mark]:
     """Return key numbers, tape distances, cables and reasons beside the plan."""
     bay = plan.bay
-    marks: list[Mark] = []
-    y = frame.top
+    flow = Flow(frame.left, frame.top, frame.width)
     for big, small in key_numbers(bay):
-        y -= BIG + 1.2
-        marks.append(Text(frame.left, y, big, BIG, bold=True))
-        y -= LINE * HEADING
-        marks.append(Text(frame.left, y, fitted(small, frame.width, HEADING), HEADING))
-        y -= 1.6
+        flow.y -= BIG + 1.2
+        flow.marks.append(Text(frame.left, flow.y, big, BIG, bold=True))
+        flow.y -= LINE * HEADING
+        flow.marks.append(Text(frame.left, flow.y, fitted(small, frame.width, HEADING), HEADING))
+        flow.y -= 1.6
     tapes = [one for tower in bay.towers for one in taped(bay, tower)]
-    title, y = section_title(frame.left, y - 1.0, "Anchor points, from what stands there")
-    marks.append(title)
+    flow.title("Anchor points, from what stands there", gap=1.0)
     if tapes:
-        found, y = table(frame.left, y, TAPE_COLUMNS, [_tape_row(one) for one in tapes])
-        marks += found
+        flow.table(TAPE_COLUMNS, [_tape_row(one) for one in tapes])
     else:
-        text, y = paragraph(frame.left, y, frame.width, "The bay file has no wall, post or box.")
-        marks += text
-    text, y = paragraph(frame.left, y - 1.0, frame.width, NOTE, SMALL)
-    marks += text
-    title, y = section_title(frame.left, y - 2.0, "Cables on the floor")
-    marks.append(title)
-    found, y = table(frame.left, y, CABLE_COLUMNS, [_cable_row(one) for one in routes(bay)])
-    marks += found
-    text, y = paragraph(frame.left, y - 1.0, frame.width, cable_words(bay), SMALL)
-    marks += text
-    title, y = section_title(frame.left, y - 2.0, "Why a limit is what it is")
-    marks.append(title)
+        flow.paragraph("The bay file has no wall, post or box.")
+    flow.paragraph(NOTE, SMALL, gap=1.0)
+    flow.title("Cables on the floor", gap=2.0)
+    flow.table(CABLE_COLUMNS, [_cable_row(one) for one in routes(bay)])
+    flow.paragraph(cable_words(bay), SMALL, gap=1.0)
+    flow.title("Why a limit is what it is", gap=2.0)
     for words in reasons(plan):
-        text, end = paragraph(frame.left, y - 0.6, frame.width, words, SMALL)
-        if end < frame.bottom:
+        if not flow.fits(words, SMALL, frame.bottom, gap=0.6):
             break
-        marks += text
-        y = end
-    return tuple(marks)
+        flow.paragraph(words, SMALL, gap=0.6)
+    return flow.marks
 
 
 def key_numbers(bay: Bay) -> list[tuple[str, str]]:

@@ -7,18 +7,18 @@ from functools import partial
 
 from bench.scene.model import Tower
 from bench.scene.wheel_ids import marker_id
-from bench.setting_out.dimensions import aim_point, anchors_of
+from bench.setting_out.dimensions import aim_point, anchors_of, base_corners
 from bench.setting_out.placements import base_centre
 from bench.setting_out.sheet_frame import (
     FOOT,
     GAP,
     HEAD,
+    Flow,
     Plan,
     body_frame,
     foot,
     heading,
     page_of,
-    section_title,
 )
 from bench.setting_out.sheet_marks import (
     BODY,
@@ -41,7 +41,6 @@ from bench.setting_out.sheet_marks import (
     millimetres,
     scale_bar,
     scale_for,
-    table,
 )
 from bench.setting_out.sheet_picture import note, picture_marks, picture_table
 from bench.targets.page import Dot, Line, Mark, Page, Text
@@ -104,8 +103,7 @@ def base_plan(plan: Plan, tower: Tower, frame: Frame) -> tuple[Mark, ...]:
     column, place = plan.bay.surroundings.column, tower.placement
     x, y = base_centre(place, column)
     half_x, half_y = 0.5 * column.base_along, 0.5 * column.base_across
-    corners = [(x + i * half_x, y + j * half_y) for i, j in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
-    marks: list[Mark] = [*view.outline(corners, THICK)]
+    marks: list[Mark] = [*view.outline(base_corners(place, column), THICK)]
     shaft = 0.5 * column.shaft
     marks += view.outline(
         [(x + i * shaft, y + j * shaft) for i, j in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
@@ -217,19 +215,20 @@ def _tables(plan: Plan, tower: Tower, frame: Frame) -> tuple[tuple[Mark, ...], f
     height = min(PICTURE_WIDTH * camera.height / camera.width, 64.0)
     bottom = frame.bottom + FOOT + 1.0
     top = bottom + height + 8.0
-    title, start = section_title(frame.left, top, "What its camera should see")
+    flow = Flow(frame.left, top, frame.width)
+    flow.title("What its camera should see")
     picture, k = picture_marks(
         Frame(frame.left, bottom, frame.left + PICTURE_WIDTH, bottom + height + 3.2), camera, seen
     )
     left = frame.left + k * camera.width + 4.0
     ids = partial(marker_id, plan.bay)
-    listed, end = picture_table(left, start + 0.6, frame.right - left, camera, seen, ids)
+    listed, end = picture_table(left, flow.y + 0.6, frame.right - left, camera, seen, ids)
     notes = _picture_notes(plan, tower, left, end - 4.0)
     camera_top = top + 1.6 + _camera_height()
     cameras = _camera_table(plan, tower, frame, camera_top)
     anchor_top = camera_top + 1.6 + _anchor_height()
     anchors = _anchor_table(plan, tower, frame, anchor_top)
-    return (title, *picture, *listed, *notes, *cameras, *anchors), anchor_top
+    return (*flow.marks, *picture, *listed, *notes, *cameras, *anchors), anchor_top
 
 
 def _picture_notes(plan: Plan, tower: Tower, left: float, y: float) -> tuple[Mark, ...]:
@@ -264,7 +263,8 @@ def _camera_height() -> float:
 
 
 def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[Mark, ...]:
-    title, start = section_title(frame.left, top, "Anchor points")
+    flow = Flow(frame.left, top, frame.width)
+    flow.title("Anchor points")
     rest = frame.width - 24.0 - 2 * 45.0 - 22.0
     columns = (
         Column("anchor", 24.0),
@@ -289,16 +289,17 @@ def _anchor_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
         )
         for a in anchors_of(tower.placement, plan.bay.surroundings.column)
     ]
-    marks, _ = table(frame.left, start, columns, rows)
+    flow.table(columns, rows)
     words = (
         "across: from the centre line, + to the vehicle's left; behind the tower line, − before "
         "it; diagonal: from where they cross. Keys of [tower.anchors]"
     )
-    return (title, note(frame.left + 27.0, top - 3.0, words), *marks)
+    return (note(frame.left + 27.0, top - 3.0, words), *flow.marks)
 
 
 def _camera_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[Mark, ...]:
-    title, start = section_title(frame.left, top, "Camera")
+    flow = Flow(frame.left, top, frame.width)
+    flow.title("Camera")
     columns = (
         Column("of the camera's centre, and its aim", frame.width - 132.0),
         Column("plan", 20.0, "end"),
@@ -327,9 +328,9 @@ def _camera_table(plan: Plan, tower: Tower, frame: Frame, top: float) -> tuple[M
     rows += [
         (words, degrees(v), "", *plan.allowed(tower.name, key), key) for words, key, v in angles
     ]
-    marks, _ = table(frame.left, start, columns, rows)
+    flow.table(columns, rows)
     words = (
         "Alone: all else as planned; together: all off at once; ≥: breaks nothing so far. Keys of "
         f'[[tower]] name = "{fitted(tower.name, 24.0, SMALL)}"'
     )
-    return (title, note(frame.left + 16.0, top - 3.0, words), *marks)
+    return (note(frame.left + 16.0, top - 3.0, words), *flow.marks)

@@ -62,6 +62,15 @@ class Knob:
         return self.name in LENGTHS
 
     @property
+    def unit(self) -> str:
+        """In which people read it: ``"mm"`` or ``"deg"``."""
+        return "mm" if self.is_length else "deg"
+
+    def shown(self, value: float) -> float:
+        """Return metres in mm, or radians in degrees."""
+        return 1000.0 * value if self.is_length else math.degrees(value)
+
+    @property
     def words(self) -> str:
         """What it is, for people."""
         shared = {

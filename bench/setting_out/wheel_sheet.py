@@ -14,6 +14,7 @@ from bench.setting_out.sheet_marks import (
     HEADING,
     THICK,
     Frame,
+    closed,
     dashed,
     fitted,
     width_of,
@@ -22,7 +23,7 @@ from bench.setting_out.sheet_marks import (
 from bench.targets.annotation import QUIET
 from bench.targets.files import write_papers
 from bench.targets.outline import rectangle
-from bench.targets.page import Fill, Line, Mark, Page, Sheet, Text, paper_size, paper_title
+from bench.targets.page import Fill, Mark, Page, Sheet, Text, paper_size, paper_title
 
 STEM = "wheel-sheet"
 NUMBER, NAME = 30.0, 7.0  # type, mm: read across a bay
@@ -85,11 +86,7 @@ def _page(bay: Bay, size: tuple[float, float], paper: str) -> Page:
     body = 0.3 * frame.width
     x0, x1 = middle - 0.5 * body, middle + 0.5 * body
     marks += dashed(middle, low, middle, high, CENTRE_LINE, FINE, QUIET)
-    corners = [(x0, low), (x1, low), (x1, high), (x0, high)]
-    marks += [
-        Line(*a, *b, THICK, QUIET)
-        for a, b in zip(corners, [*corners[1:], corners[0]], strict=True)
-    ]
+    marks += closed(Frame(x0, low, x1, high).corners, THICK, QUIET)
     for i, axle in enumerate(axles):
         y = high - (i + 0.5) * tall
         for side, at, room in (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -15,6 +14,7 @@ from bench.envelope import Origin, write_result
 from bench.errors import BenchError, ConfigError
 from bench.files import remove_files, write_atomically
 from bench.parsing import parse_toml
+from bench.scene.bay_edits import degrees, place_edits
 from bench.scene.load import load_bay
 from bench.scene.model import Bay
 from bench.scene.toml_edit import Edit, edit_toml
@@ -187,18 +187,8 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str, 
 
 def edits_of(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:
     """Return what to change in a bay file's text, parsed as `document`, to move its towers."""
-    edits = [Edit((), "standoff", _metres(sited.standoff))]
-    for i, station in enumerate(document.get("station", [])):
-        if "standoff" in station:
-            edits.append(Edit(("station", i), "standoff", _metres(sited.stations[i].standoff)))
+    edits = place_edits(document, sited, ("offset", "height", "yaw", "pitch"))
     for i, (before, after) in enumerate(zip(asked.towers, sited.towers, strict=True)):
-        place = after.placement
-        edits += [
-            Edit(("tower", i), "offset", _metres(place.offset)),
-            Edit(("tower", i), "height", _metres(place.height)),
-            Edit(("tower", i), "yaw", _degrees(place.yaw)),
-            Edit(("tower", i), "pitch", _degrees(place.pitch)),
-        ]
         if after.camera.fx != before.camera.fx:
             pitch = after.camera.pixel_pitch or 0.0
             value = f'"{1e3 * pitch * after.camera.fx:.6g} mm"'
@@ -206,10 +196,6 @@ def edits_of(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:
             table = ("tower", i, "camera") if own else ("camera",)
             edit = Edit(table, "focal_length", value)
             edits += [] if edit in edits else [edit]
-    for i, obstacle in enumerate(document.get("obstacle", [])):
-        if "file" in obstacle:  # relative to the bay file, which is in another directory now
-            path = (asked.path.parent / obstacle["file"]).resolve()
-            edits.append(Edit(("obstacle", i), "file", json.dumps(str(path))))
     return edits + _mounts(document, asked, sited)
 
 
@@ -218,7 +204,7 @@ def _mounts(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:
     raw = [axle for vehicle in document.get("vehicle", []) for axle in vehicle["axle"]]
     if len(settings) == 1 and "mount" in document and not any("mount" in axle for axle in raw):
         pair = zip(("turn", "pitch"), settings.pop(), strict=True)
-        return [Edit(("mount",), key, _degrees(angle)) for key, angle in pair]
+        return [Edit(("mount",), key, degrees(angle)) for key, angle in pair]
     before = {(v.name, a.name): a.mount for v in asked.vehicles for a in v.axles}
     after = {(v.name, a.name): a.mount for v in sited.vehicles for a in v.axles}
     edits = []
@@ -227,7 +213,7 @@ def _mounts(document: dict[str, Any], asked: Bay, sited: Bay) -> list[Edit]:
             mount = after[vehicle["name"], axle["name"]]
             if mount == before[vehicle["name"], axle["name"]]:
                 continue
-            turn, pitch = _degrees(mount.turn), _degrees(mount.pitch)
+            turn, pitch = degrees(mount.turn), degrees(mount.pitch)
             table = ("vehicle", i, "axle", j)
             if "mount" in axle:
                 edits.append(Edit((*table, "mount"), "turn", turn))
@@ -243,16 +229,3 @@ def _check(loaded: Bay, sited: Bay) -> None:
     pairs = zip(asdict(a).values(), asdict(b).values(), strict=True)
     if not all(math.isclose(x or 0.0, y or 0.0, abs_tol=1e-5) for x, y in pairs):
         raise ConfigError("the bay file is written in a way that can't be edited in place")
-
-
-def _metres(value: float) -> str:
-    return f'"{_number(value)} m"'
-
-
-def _degrees(radians: float) -> str:
-    return f'"{_number(math.degrees(radians))} deg"'
-
-
-def _number(value: float) -> str:
-    text = f"{value:.5f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text

@@ -16,7 +16,6 @@ from bench.siting.formulation import make_problem
 from bench.siting.problem import VARIABLES, Problem
 from bench.siting.programme import FEASIBLE, Found, Programme, best_of, exchange, polish, solve
 from bench.siting.search import LensSiting, Siting
-from bench.siting.tower_layout import with_focal_length
 
 # Constraints with less room, in units of their scales, count as active, and so do shares within
 # that of the worst, on a logarithmic scale.
@@ -197,42 +196,22 @@ def _larger_target(siting: Siting, one: LensSiting, seed: int) -> Gain:
 
 def _longer_lens(siting: Siting, one: LensSiting, seed: int) -> Gain:
     own = one.focal_length
-    if own is None:
-        camera = one.problem.sides[0].tower.camera
-        length = camera.fx * LONGER
-
-        def longer(tower: Tower) -> Tower:
-            return replace(
-                tower,
-                camera=replace(
-                    tower.camera, fx=tower.camera.fx * LONGER, fy=tower.camera.fy * LONGER
-                ),
-            )
-
-        bay = replace(one.problem.bay, towers=tuple(map(longer, one.problem.bay.towers)))
-        return _gain(
-            f"lens longer by {100 * (LONGER - 1):.0f} % ({length:.0f} px)",
-            _like(one, bay, siting),
-            one,
-            seed,
-            "",
-        )
     listed = [lens for lens in siting.lenses if lens.focal_length is not None]
-    tried = [lens for lens in listed if (lens.focal_length or 0.0) > own * (1.0 + 1e-9)]
-    if tried:
+    tried = [lens for lens in listed if (lens.focal_length or 0.0) > (own or 0.0) * (1.0 + 1e-9)]
+    if own is not None and tried:
         following = min(tried, key=lambda lens: lens.focal_length or 0.0)
         change = f"next longer lens, {following.lens}"
         note = "" if following.best.feasible else "; ".join(following.binding())
         return Gain(change, following.best.share, following.best.feasible, note)
-    length = own * LONGER
-    bay = replace(
-        one.problem.bay,
-        towers=tuple(
-            replace(tower, camera=with_focal_length(tower.camera, length))
-            for tower in one.problem.bay.towers
-        ),
-    )
-    change = f"lens longer by {100 * (LONGER - 1):.0f} %, {1e3 * length:.4g} mm"
+    towers = []
+    for tower in one.problem.bay.towers:
+        camera = tower.camera
+        longer = replace(camera, fx=camera.fx * LONGER, fy=camera.fy * LONGER)
+        towers.append(replace(tower, camera=longer))
+    by = f"lens longer by {100 * (LONGER - 1):.0f} %"
+    pixels = one.problem.sides[0].tower.camera.fx * LONGER
+    change = f"{by} ({pixels:.0f} px)" if own is None else f"{by}, {1e3 * own * LONGER:.4g} mm"
+    bay = replace(one.problem.bay, towers=tuple(towers))
     return _gain(change, _like(one, bay, siting), one, seed, "")
 
 

@@ -177,16 +177,6 @@ class Problem:
                 found.append(Label(name, side.tower.name, "m", SCALES["length"]))
         return tuple(found)
 
-    @cached_property
-    def share_labels(self) -> tuple[str, ...]:
-        """What the columns of `Judged.shares` are about."""
-        return tuple(
-            f"{kind} of {_where(side.tower, wheel)}"
-            for side in self.sides
-            for kind in ("toe", "camber")
-            for wheel in side.wheels
-        )
-
     def choose(self, x: Array, choice: IntArray) -> IntArray:
         """Return, for a layout (5,), the setting of each mount that suits its targets best.
 

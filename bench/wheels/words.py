@@ -10,13 +10,10 @@ from bench.conformity import COVERAGE
 from bench.scene.model import Tolerance
 from bench.solve.turning import axis_sigma
 from bench.wheels.contradiction import REFUTED
-from bench.wheels.steering import formula_error
-from bench.wheels.vehicle import MeasuredVehicle, MeasuredWheel
+from bench.wheels.vehicle import MeasuredWheel
 
 
-def wheel_words(
-    rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle
-) -> list[str]:
+def wheel_words(rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...]) -> list[str]:
     """Return the table of angles as lines, and what its reader should mind.
 
     Parameters
@@ -25,8 +22,6 @@ def wheel_words(
         See `bench.wheels.files.answer_row`.
     wheels : tuple of MeasuredWheel
         What was measured.
-    vehicle : MeasuredVehicle
-        What came of it.
     """
     rehearsed = "true" in rows[0]
     header = ["", "value", "u", "", "refers to", "toe on rim", *(["error"] if rehearsed else [])]
@@ -65,7 +60,6 @@ def wheel_words(
                 f"{wheel.name}: two rolling readings leave its centre to the mount, taken as "
                 "centred within 1 mm"
             )
-    lines += _formula(wheels, vehicle)
     rolled = min(wheels, key=lambda w: float(np.ptp(w.wheel.turning.angles)))
     lines.append(
         f"{rolled.name} rolled least, {np.degrees(np.ptp(rolled.wheel.turning.angles)):.0f} deg; "
@@ -98,20 +92,3 @@ def _factors() -> str:
         f"{axis_sigma(1.0, [0.0, np.radians(roll)]):.1f} (rolled by {roll} deg)"
         for roll in (20, 30, 60, 180)
     )
-
-
-def _formula(wheels: tuple[MeasuredWheel, ...], vehicle: MeasuredVehicle) -> list[str]:
-    """Say what the trade's camber formula would give too much for the axes found."""
-    lines = []
-    found = {a.quantity.name: a.value for a in vehicle.answers}
-    for wheel in wheels:
-        caster = found.get(f"{wheel.name} caster")
-        if caster is None:
-            continue
-        spin = next(w.axis for w in vehicle.wheels if w.name == wheel.name)
-        error = formula_error(spin, caster, found[f"{wheel.name} inclination"], wheel.side)
-        lines.append(
-            f"{wheel.name}: caster by the usual formula, camber's difference at 20 deg either way "
-            f"over 2 sin 20 deg (common practice), would come out {np.degrees(error):+.3f} deg off"
-        )
-    return lines

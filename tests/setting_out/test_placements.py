@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from bench.errors import GeometryError
 from bench.scene.model import Placement
 from bench.scene.surroundings import Column
-from bench.setting_out.placements import base_centre, leaning, on_slope, placement_of
+from bench.setting_out.placements import base_centre, leaning, placement_of
 
 COLUMN = Column(reach=0.1)
 SMALL = st.floats(-0.6, 0.6)
@@ -58,5 +58,5 @@ def test_a_lean_keeps_the_camera_as_far_from_the_base_as_it_was():
 def test_a_plumb_tower_seen_from_a_floor_that_rises_toward_it_leans_away_from_the_vehicle():
     # the plumb line through the base goes uphill with respect to the floor's normal
     slope = math.radians(1.0)
-    seen = on_slope(Placement(1.5, 1.2), Column(reach=0.0), slope, 0.0)
+    seen = leaning(Placement(1.5, 1.2), Column(reach=0.0), slope, 0.0)
     assert seen.forward == pytest.approx(1.2 * math.sin(slope))
