@@ -17,6 +17,7 @@ from bench.scene.vehicle import Wheel
 from bench.setting_out.placements import replace_placement
 from bench.sighting.prediction import predictor_of
 from bench.sighting.sighting import Sighting, sightings_of
+from bench.survey.setup import find_tower
 
 State = Literal["inside", "turn", "mend", "nothing"]
 # Nearer to its plan a tower needn't be turned: a tenth of a degree is below a twentieth of the
@@ -222,13 +223,12 @@ def advise_aim(
 
 
 def _asked(bay: Bay, name: str | None) -> tuple[Tower, ...]:
-    towers = tuple(t for t in bay.towers if name in (None, t.name))
-    there = ", ".join(t.name for t in bay.towers)
-    if not towers:
-        raise ConfigError(f"--tower: the bay has no tower '{name}'; it has {there}")
-    if name is None and not bay.wheel_targets:
+    if name is not None:
+        return (find_tower(bay, name),)
+    if not bay.wheel_targets:
+        there = ", ".join(t.name for t in bay.towers)
         raise ConfigError(f"--tower: whose picture is it, of {there}? Targets look alike here")
-    return towers
+    return bay.towers
 
 
 def _stands(wheel: Wheel, placing: Placing) -> bool:

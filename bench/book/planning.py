@@ -18,9 +18,10 @@ from bench.book.standing import (
 )
 from bench.budget.measured import MOST_FOCAL_DIFFERENCE
 from bench.cameras.result import CALIBRATION
-from bench.registration.bar_views import SIDES, tower_pair
+from bench.registration.bar_views import SIDES
 from bench.scene.bay_files import DESCRIPTION
 from bench.scene.model import Tower
+from bench.scene.tower_pair import tower_pair
 from bench.scene.wheel_ids import labelled
 from bench.setting_out.as_built_output import AS_BUILT
 from bench.setting_out.files import TEMPLATE

@@ -30,12 +30,13 @@ from bench.budget.registration import (
     planned_steps,
     registration_response,
 )
-from bench.budget.views import towers_of, wheel_views
+from bench.budget.views import wheel_views
 from bench.conformity import DEFAULT, LEVEL, Decision, Rule, State, decide_uncertainty
 from bench.registration.plan import in_bay
 from bench.registration.words import turn_words
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tolerance
+from bench.scene.tower_pair import watching_pair
 from bench.scene.vehicle import Station, Vehicle, wheels_at
 from bench.sighting.prediction import Predictor
 from bench.solve.response import CameraErrors
@@ -228,7 +229,7 @@ def setting_of(
     ConfigError
         See `registration_response` and `towers_of`.
     """
-    towers_of(bay)
+    watching_pair(bay)
     errors = camera_errors(bay, measured)
     if measured.level is not None:
         level = level_in_bay(bay, measured.level.value)
@@ -252,7 +253,7 @@ def chain_of(setting: Setting, vehicle: Vehicle, station: Station) -> Chain:
         A target isn't wholly in its tower's picture in some reading.
     """
     bay = setting.bay
-    towers = towers_of(bay)
+    towers = watching_pair(bay)
     views = wheel_views(
         bay,
         wheels_at(vehicle, station),

@@ -13,18 +13,12 @@ from bench.envelope import Result, refuse_other
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import (
-    ENDS,
-    SIDES,
-    Glimpse,
-    T_left_right_of,
-    glimpses_of,
-    tower_pair,
-)
+from bench.registration.bar_views import ENDS, SIDES, Glimpse, T_left_right_of, glimpses_of
 from bench.registration.level_result import LevelValue
 from bench.registration.result import RegistrationValue
 from bench.scene.model import Bay, Tower
 from bench.scene.parts import bay_parts
+from bench.scene.tower_pair import tower_pair
 from bench.solve.response import CameraErrors, calibrated_errors
 from bench.typing import Array
 

@@ -17,15 +17,14 @@ from bench.registration.bar_views import (
     T_left_right_of,
     cameras_of,
     glimpses,
-    points_of,
     refuse_unseen,
     sight_of,
-    tower_pair,
 )
 from bench.registration.model import Model, Unknowns
 from bench.registration.sights import Step
 from bench.scene.bar import Bar, BarPose
 from bench.scene.model import Bay, Tower
+from bench.scene.tower_pair import tower_pair
 from bench.solve.covariance import least_squares_covariance
 from bench.solve.response import (
     PLATE,
@@ -33,6 +32,7 @@ from bench.solve.response import (
     CameraErrors,
     camera_shift,
     face_shift,
+    target_points,
 )
 from bench.typing import Array
 
@@ -172,7 +172,7 @@ def _shift(
 ) -> Array:
     """Return the change (2 N, K) of a target's pixels by each cause."""
     T, target = glimpse.T_camera_target, bar.target(glimpse.end)
-    points = points_of(target)
+    points = target_points(target)
     blocks = [np.zeros((2 * len(points), size)) for size in sizes]
     blocks[0 if glimpse.tower == "left" else 1] = camera_shift(points, T, tower.camera, modes)
     face = face_shift(points, T, tower.camera, target)

@@ -14,8 +14,8 @@ from bench.geometry.rotation import rotation_y
 from bench.geometry.uncertain import axes_change
 from bench.geometry.viewing import facing_rotation, view_of_pose
 from bench.imaging.region import region_of
-from bench.registration.bar_views import tower_pair
 from bench.scene.model import Bay, Tower
+from bench.scene.tower_pair import watching_pair
 from bench.scene.vehicle import Wheel
 from bench.sighting.image_bound import MARGIN_PX
 from bench.sighting.prediction import Predictor
@@ -71,21 +71,6 @@ class WheelViews:
     rest: Reading
 
 
-def towers_of(bay: Bay) -> tuple[Tower, Tower]:
-    """Return the outermost towers, which watch the left and the right wheels.
-
-    Raises
-    ------
-    ConfigError
-        A side has none.
-    """
-    left, right = tower_pair(bay)
-    for side, offset in (("left", left.placement.offset), ("right", -right.placement.offset)):
-        if not offset > 0.0:
-            raise ConfigError(f"{bay.path}: no tower stands on the {side} of the centre line")
-    return left, right
-
-
 def wheel_views(
     bay: Bay,
     wheels: Sequence[Wheel],
@@ -116,7 +101,7 @@ def wheel_views(
     ConfigError
         A target isn't wholly in its tower's picture in some reading.
     """
-    towers = towers_of(bay)
+    towers = watching_pair(bay)
     views = []
     for wheel in wheels:
         index = 0 if wheel.side == "left" else 1

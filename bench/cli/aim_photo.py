@@ -13,26 +13,12 @@ from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.imaging.read import read_picture
-from bench.scene.model import Bay, Tower
+from bench.scene.model import Bay
+from bench.survey.setup import find_tower
 
 DEFAULT_PORT, LAST_PORT = 8760, 65535
 NEGATIVE, COULD_NOT_JUDGE = 1, 3
 EXIT_CODES = {"inside": 0, "turn": NEGATIVE, "mend": NEGATIVE, "nothing": COULD_NOT_JUDGE}
-
-
-def camera_tower(bay: Bay, name: str | None) -> Tower:
-    """Return the tower whose camera's size pictures must have.
-
-    Raises
-    ------
-    ConfigError
-        There is no such tower.
-    """
-    for tower in bay.towers:
-        if name in (None, tower.name):
-            return tower
-    there = ", ".join(tower.name for tower in bay.towers)
-    raise ConfigError(f"--tower: the bay has no tower '{name}'; it has {there}")
 
 
 def aim_by_photo(
@@ -51,7 +37,7 @@ def aim_by_photo(
     from bench.aiming.words import advice_words
 
     started = provenance.now()
-    picture = read_picture(photo, camera_tower(bay, tower).camera)
+    picture = read_picture(photo, find_tower(bay, tower).camera)
     advice = advise_aim(bay, picture, tower=tower, vehicle=vehicle, station=station, stop=stop)
     make_directory(out)
     path = write_advice(out, advice, str(photo), origin_of(started, bay))
@@ -85,7 +71,7 @@ def aim_by_watching(
     named("vehicle", bay.vehicles, vehicle)
     named("station", bay.stations, station)
     watch = Watch(
-        bay, open_source(source, camera_tower(bay, tower).camera), tower, vehicle, station, stop
+        bay, open_source(source, find_tower(bay, tower).camera), tower, vehicle, station, stop
     )
     try:
         listening = listen(port)

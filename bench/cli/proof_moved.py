@@ -11,7 +11,6 @@ import numpy as np
 import typer
 
 from bench import provenance
-from bench.budget.views import towers_of
 from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
 from bench.cli.options import (
     BayArgument,
@@ -55,6 +54,7 @@ from bench.scene.fields import (
     FLOOR_OFFSET,
 )
 from bench.scene.model import Bay, Tower
+from bench.scene.tower_pair import watching_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.tables import Row, numbers, read_table, refusal, texts
 from bench.units import shown
@@ -177,7 +177,7 @@ def evaluate_command(
     site = ruled(site, rule)
     origin = origin_of(started, site, parts=parts_of(site, measured))
     mark = _mark(site, distance, offset, height, put_back, put_back_turn)
-    towers = towers_of(site)
+    towers = watching_pair(site)
     poses = _poses(table, towers, mark)
     taken = [(len(poses[tower.name][0]), len(poses[tower.name][1])) for tower in towers]
     plans = _plans(site, mark, corner_sigma, taken, false_alarms)
@@ -219,7 +219,7 @@ def _mark(
     place = {"distance": distance, "offset": offset, "height": height}
     given = place | {"place_sigma": put_back, "turn_sigma": put_back_turn}
     mark = replace(Mark(), **{name: v for name, v in given.items() if v is not None})
-    towers = towers_of(bay)
+    towers = watching_pair(bay)
     if all(is_seen(tower, bay.target, mark) for tower in towers):
         return mark
     near = nearest_mark(towers, bay.target, mark)
@@ -253,7 +253,7 @@ def _plans(
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
         plan_moved(tower, bay.target, mark, sigma_px, n, 0.5 * false_alarms)
-        for tower, n in zip(towers_of(bay), pictures, strict=True)
+        for tower, n in zip(watching_pair(bay), pictures, strict=True)
     ]
 
 

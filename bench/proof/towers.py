@@ -9,13 +9,13 @@ import numpy as np
 
 from bench.budget.measured import NOTHING, Measured, camera_errors, checked
 from bench.budget.registration import planned_steps, registration_response
-from bench.budget.views import towers_of
 from bench.errors import GeometryError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.registration.plan import default_sequence
 from bench.scene.bar_section import read_poses
 from bench.scene.model import Bay, Tower
+from bench.scene.tower_pair import watching_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.solve.response import target_points
 from bench.targets.target import Target
@@ -55,7 +55,7 @@ def tied_towers(
         The file, the noise or a result won't do.
     """
     bay = checked(bay, measured)
-    left, right = towers_of(bay)
+    left, right = watching_pair(bay)
     sigma = sigma_of_corner(bay, sigma_px)
     if measured.registration is not None:
         covariance = np.array(measured.registration.value.covariance)

@@ -18,10 +18,11 @@ from bench.geometry.viewing import tilt_of_pose
 from bench.registration.model import Unknowns
 from bench.registration.sights import Cameras, End, Side, Sight, Step
 from bench.scene.bar import Bar, BarPose
-from bench.scene.model import Bay, Tower
+from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import sigma_of_corner
+from bench.solve.response import target_points
 from bench.targets.target import Target
-from bench.typing import Array
 
 # A target is counted as seen while it is tilted by less than this, radians, and its plate keeps
 # this distance, pixels, from the frame's edge: at 75 degrees markers stop being decoded, and
@@ -53,21 +54,6 @@ class Glimpse:
     T_camera_target: Pose
 
 
-def tower_pair(bay: Bay) -> tuple[Tower, Tower]:
-    """Return the leftmost and the rightmost tower.
-
-    Raises
-    ------
-    ConfigError
-        Two towers don't stand side by side.
-    """
-    ordered = sorted(bay.towers, key=lambda tower: tower.placement.offset)
-    right, left = ordered[0], ordered[-1]
-    if not left.placement.offset > right.placement.offset:
-        raise ConfigError(f"{bay.path}: tower: registration needs two towers side by side")
-    return left, right
-
-
 def cameras_of(bay: Bay) -> Cameras:
     """Return the two towers' cameras."""
     left, right = tower_pair(bay)
@@ -78,15 +64,6 @@ def T_left_right_of(bay: Bay) -> Pose:
     """Return the right tower's camera in the left one's frame."""
     left, right = tower_pair(bay)
     return left.T_bay_camera.inverse() @ right.T_bay_camera
-
-
-def points_of(target: Target) -> Array:
-    """Return the points (N, 3) that detectors find on a target."""
-    if len(target.points):
-        flat = target.points
-    else:
-        flat = np.vstack([target.markers[i] for i in sorted(target.markers)])
-    return np.column_stack((flat, np.zeros(len(flat))))
 
 
 def glimpses(
@@ -158,7 +135,7 @@ def sight_of(
     rng: np.random.Generator | None = None,
 ) -> Sight:
     """Return the points that a detector would find, with noise if `rng` is given."""
-    points = points_of(target)
+    points = target_points(target)
     pixels = project(points, glimpse.T_camera_target, camera)
     if rng is not None:
         pixels = pixels + sigma_px * rng.standard_normal(pixels.shape)

@@ -13,11 +13,11 @@ from matplotlib.patches import Polygon
 
 from bench.draw import style
 from bench.draw.page_layout import Box, Page, wrap
-from bench.registration.bar_views import tower_pair
 from bench.registration.fit import Registration
 from bench.registration.words import pose_words
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
+from bench.scene.tower_pair import tower_pair
 from bench.typing import Array
 
 INDENT = 0.25  # inches, of a list's second lines

@@ -9,11 +9,11 @@ import numpy as np
 
 from bench.files import write_atomically
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import tower_pair
 from bench.registration.level_plan import LevelPlan
 from bench.registration.level_rehearsal import Site, draw_settings
 from bench.registration.level_table import level_table
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 
 
 def write_example(bay: Bay, plan: LevelPlan, site: Site, seed: int, out: Path) -> Path:

@@ -11,20 +11,16 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import (
-    T_left_right_of,
-    glimpses,
-    glimpses_of,
-    points_of,
-    tower_pair,
-)
+from bench.registration.bar_views import T_left_right_of, glimpses, glimpses_of
 from bench.registration.level import Level, Up, find_level
 from bench.registration.level_equations import Kind, Reference, Setting
 from bench.registration.sights import End
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.typing import Array
 
 # Our own assumptions for a careful workshop, no source: standard uncertainties of the height of
@@ -253,7 +249,7 @@ def covariances_of(
 ) -> tuple[Array, ...]:
     """Return the covariance (6, 6) of each pose of a setting."""
     camera = tower_pair(bay)[0 if side == "left" else 1].camera
-    points = points_of(bay.bar.target(_end(way, side)))
+    points = target_points(bay.bar.target(_end(way, side)))
     return tuple(pose_covariance(points, T, camera, plan.corner_px) for T in poses)
 
 

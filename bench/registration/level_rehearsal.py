@@ -12,12 +12,12 @@ from scipy.special import chdtrc
 from bench.digest import key_digest
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.registration.bar_views import tower_pair
 from bench.registration.level import OPEN, Level, find_level
 from bench.registration.level_equations import Setting
 from bench.registration.level_plan import LevelPlan, covariances_of, planned_up, reference_of
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.typing import Array
 
 

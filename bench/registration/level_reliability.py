@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import T_left_right_of, tower_pair
+from bench.registration.bar_views import T_left_right_of
 from bench.registration.level import Level, equations
 from bench.registration.level_equations import Setting
 from bench.registration.level_plan import LevelPlan, level_of_plan, settings_of
 from bench.registration.reliability import BEND, SLIPS, WORTH_A_WARNING, noncentrality
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.typing import Array
 
 # Level below which `level solve` says that rows contradict each other.

@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from scipy.stats import chi2
 
-from bench.registration.bar_views import tower_pair
 from bench.registration.level import Level, Up, open_directions
 from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind
 from bench.registration.level_plan import LevelPlan, default_plan
 from bench.registration.level_rehearsal import Rehearsal
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.typing import Array
 
 # In the bay: a tilt across it is a rotation about its length.

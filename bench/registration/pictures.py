@@ -14,13 +14,14 @@ from bench.errors import ConfigError
 from bench.imaging.picture import Picture
 from bench.imaging.read import read_picture
 from bench.imaging.region import region_of
-from bench.registration.bar_views import points_of, tower_pair
 from bench.registration.rehearsal import Scene
 from bench.registration.sights import Cameras, End, MeasuredPose, Side, Sight, Step
 from bench.render.planar import MARGIN_PX, full_frame, render_target
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.solve.estimate import Outcome
 from bench.solve.pipeline import Pipeline
+from bench.solve.response import target_points
 from bench.targets.target import Target
 
 
@@ -88,7 +89,7 @@ def sight_of(
     pose, covariance = estimate.T_camera_target_est, estimate.covariance
     if np.isfinite(estimate.chi_square):
         if estimate.outcome is Outcome.OK and pose is not None and covariance is not None:
-            return MeasuredPose(side, end, pose, covariance, points_of(seen.target))
+            return MeasuredPose(side, end, pose, covariance, target_points(seen.target))
         return None
     if found.found is Found.FOUND:
         return Sight(side, end, found.p_target, found.pixels, found.sigma_px)

@@ -13,19 +13,13 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.geometry.uncertain import axes_change
-from bench.registration.bar_views import (
-    cameras_of,
-    glimpses,
-    refuse_unseen,
-    step_of,
-    tower_pair,
-    unknowns_of,
-)
+from bench.registration.bar_views import cameras_of, glimpses, refuse_unseen, step_of, unknowns_of
 from bench.registration.model import Model
 from bench.registration.pool import candidates
 from bench.registration.rank import Direction, directions, rank, shared_covariance, shared_rows
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 

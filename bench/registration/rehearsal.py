@@ -12,13 +12,7 @@ from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec, log_rotation
-from bench.registration.bar_views import (
-    Glimpse,
-    T_left_right_of,
-    cameras_of,
-    glimpses_of,
-    points_of,
-)
+from bench.registration.bar_views import Glimpse, T_left_right_of, cameras_of, glimpses_of
 from bench.registration.checks import checks, failing, length_deviation
 from bench.registration.fit import Registration, register
 from bench.registration.plan import bay_axes
@@ -28,6 +22,7 @@ from bench.scene.bar import BarPose
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.model import Bay
 from bench.sighting.prediction import sigma_of_corner
+from bench.solve.response import target_points
 from bench.typing import Array
 
 
@@ -247,7 +242,7 @@ def find_points(
     for index, seen in enumerate(scene.glimpses):
         sights = []
         for glimpse in seen:
-            points = points_of(bay.bar.target(glimpse.end))
+            points = target_points(bay.bar.target(glimpse.end))
             pixels = project(
                 scene.sizes[glimpse.end] * points,
                 glimpse.T_camera_target,

@@ -18,19 +18,14 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import chi2, ncx2
 
-from bench.registration.bar_views import (
-    cameras_of,
-    refuse_unseen,
-    step_of,
-    tower_pair,
-    unknowns_of,
-)
+from bench.registration.bar_views import cameras_of, refuse_unseen, step_of, unknowns_of
 from bench.registration.checks import FALSE_ALARM, LEAST_SHARE, bend_columns, fitted_basis
 from bench.registration.model import Model
 from bench.registration.plan import bay_axes
 from bench.registration.rehearsal import Errors
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tolerance
+from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from bench.geometry.camera import Camera, distort, distortion_jacobian
 from bench.sighting.own_errors import OwnCauses, own_uncertainties
+from bench.solve.response import target_points
 from bench.targets.target import Target
 from bench.typing import Array, BoolArray
 
@@ -79,7 +80,7 @@ class Projections:
 
 def corner_points(target: Target) -> Array:
     """Return the points (M, 2) that a detector finds: inner corners or circles, else markers'."""
-    return target.points if len(target.points) else np.vstack(list(target.markers.values()))
+    return np.asarray(target_points(target)[:, :2])
 
 
 def project_plates(

@@ -17,6 +17,7 @@ from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import Sighting, sightings_of
 from bench.siting.constraints import Constraint, amount, sighting_constraints
+from bench.survey.setup import find_tower
 from bench.tables import finite_or_none
 
 AIM_FILES = ("aim.csv", "aim.json")
@@ -88,10 +89,7 @@ def judge_aim(
     ConfigError
         There is no such tower, or no wheel on any tower's side.
     """
-    towers = tuple(t for t in bay.towers if tower in (None, t.name))
-    if not towers:
-        there = ", ".join(t.name for t in bay.towers)
-        raise ConfigError(f"tower: the bay has no tower {tower!r}; it has {there}")
+    towers = bay.towers if tower is None else (find_tower(bay, tower),)
     found = [
         one
         for t in towers

@@ -14,7 +14,7 @@ from bench.scene.vehicle import Mount, Wheel
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import sightings_of
 from bench.siting.problem import Problem, Side
-from bench.siting.tower_layout import tower_pair, with_layout
+from bench.siting.tower_layout import two_towers, with_layout
 from bench.typing import Array, IntArray
 
 
@@ -37,7 +37,7 @@ def make_problem(bay: Bay, predictor: Predictor, settings: bool = True) -> Probl
     GeometryError
         The predictor finds no image of the target, see `Predictor.quick`.
     """
-    towers = tower_pair(bay)
+    towers = two_towers(bay)
     mounts = _mounts(bay)
     allowed = tuple(
         tuple(product(m.turn_presets, m.pitch_presets)) if settings else ((m.turn, m.pitch),)

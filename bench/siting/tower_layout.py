@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
 from bench.scene.model import Bay, Placement, Tower
+from bench.scene.tower_pair import watching_pair
+from bench.units import format_length
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,7 @@ def layout_of(bay: Bay) -> Layout:
     ConfigError
         The towers aren't two, one on each side of the centre line.
     """
-    left, right = tower_pair(bay)
+    left, right = two_towers(bay)
     places = (left.placement, right.placement)
     lengths = {focal_length(tower.camera) for tower in (left, right)}
     return Layout(
@@ -71,7 +74,7 @@ def with_layout(bay: Bay, layout: Layout) -> Bay:
     ConfigError
         As `layout_of`, or a focal length is asked of a camera without pixel pitch.
     """
-    tower_pair(bay)
+    two_towers(bay)
     further = layout.standoff - bay.standoff
     return replace(
         bay,
@@ -81,23 +84,22 @@ def with_layout(bay: Bay, layout: Layout) -> Bay:
     )
 
 
-def tower_pair(bay: Bay) -> tuple[Tower, Tower]:
-    """Return the left and the right tower.
+def two_towers(bay: Bay) -> tuple[Tower, Tower]:
+    """Return the left and the right tower of a bay that has no other.
 
     Raises
     ------
     ConfigError
         They aren't two, one on each side of the centre line.
     """
-    left = [tower for tower in bay.towers if tower.placement.offset > 0.0]
-    right = [tower for tower in bay.towers if tower.placement.offset < 0.0]
-    if len(bay.towers) != 2 or len(left) != 1:
-        raise ConfigError(
-            f"{bay.path}: tower: a layout is of two towers, one on each side of the centre line; "
-            f"the bay has {len(left)} left of it, {len(right)} right and "
-            f"{len(bay.towers) - len(left) - len(right)} on it"
-        )
-    return left[0], right[0]
+    if len(bay.towers) == 2:
+        with suppress(ConfigError):
+            return watching_pair(bay)
+    places = ", ".join(format_length(tower.placement.offset) for tower in bay.towers)
+    raise ConfigError(
+        f"{bay.path}: tower: a layout is of two towers, one on each side of the centre line; this "
+        f"bay's stand at {places} from it"
+    )
 
 
 def focal_length(camera: Camera) -> float | None:

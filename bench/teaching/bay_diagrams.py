@@ -11,8 +11,8 @@ from matplotlib.patches import Polygon, Rectangle
 from bench.draw import style
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.registration.bar_views import tower_pair
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.teaching.diagram_marks import (
     BLUE,
     DIAGRAM,

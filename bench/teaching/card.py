@@ -21,8 +21,8 @@ from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.geometry.viewing import mirrored_normal
-from bench.registration.bar_views import points_of
 from bench.scene.model import Bay
+from bench.solve.response import target_points
 from bench.teaching.captions import WORDS, Captions
 from bench.teaching.diagram import draw_diagram
 from bench.teaching.diagram_marks import BLUE, DIAGRAM, RED, SIZE
@@ -199,7 +199,7 @@ def _both_solutions(axes: Axes, shown: Illustrated) -> None:
 
 
 def _outlined(axes: Axes, shown: Illustrated, pose: Pose, colour: str, line: style.Line) -> None:
-    corners = project(_hull(points_of(shown.setting.target)), pose, shown.setting.camera)
+    corners = project(_hull(target_points(shown.setting.target)), pose, shown.setting.camera)
     closed = np.vstack((corners, corners[:1]))
     axes.plot(*closed.T, color=colour, ls=line, lw=1.4)
 

@@ -17,13 +17,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.geometry.viewing import tilt_of_pose
 from bench.imaging.picture import Picture
-from bench.registration.bar_views import (
-    Glimpse,
-    T_left_right_of,
-    cameras_of,
-    points_of,
-    tower_pair,
-)
+from bench.registration.bar_views import Glimpse, T_left_right_of, cameras_of
 from bench.registration.checks import alarms
 from bench.registration.fit import register
 from bench.registration.pictures import sight_of
@@ -33,7 +27,9 @@ from bench.registration.sights import MeasuredPose, Sight, Step
 from bench.render.planar import render_target
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.solve.pipeline import Pipeline, pipeline_from_name
+from bench.solve.response import target_points
 from bench.survey.setting import Setting
 from bench.targets.target import Target
 from bench.teaching.scenes import Scene
@@ -212,6 +208,6 @@ def _illustrated(
 
 def moved_px(setting: Setting, T_before: Pose, T_after: Pose) -> float:
     """Return how far the slip moves the pattern's points in the picture at most, pixels."""
-    points = points_of(setting.target)
+    points = target_points(setting.target)
     before, after = (project(points, T, setting.camera) for T in (T_before, T_after))
     return float(np.max(np.linalg.norm(after - before, axis=1)))

@@ -16,9 +16,9 @@ from bench.geometry.rotation import rotation_x
 from bench.geometry.viewing import View, pose_of_view, view_of_pose
 from bench.imaging.illumination import Highlight
 from bench.imaging.model import Imaging
-from bench.registration.bar_views import points_of
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.vehicle import Wheel
+from bench.solve.response import target_points
 from bench.survey.plan import Plan
 from bench.survey.setting import Setting, check_plan
 from bench.survey.setup import axle_ranges
@@ -173,7 +173,7 @@ def place_of(target: Target, thing: Spot | Cover) -> tuple[float, float]:
 
 def corner_of(target: Target) -> np.ndarray:
     """Return the pattern's upper right point (3,), target frame."""
-    points = points_of(target)
+    points = target_points(target)
     return np.asarray(points[np.argmax(points[:, 0] + points[:, 1])])
 
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import tower_pair
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.typing import Array
 from bench.wheels.table import BAY, Directions, camera_directions
 

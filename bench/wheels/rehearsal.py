@@ -14,19 +14,16 @@ from bench.geometry.rotation import exp_rotvec, rotation_z
 from bench.geometry.vehicle_angles import WheelState, axles_of, quantities, vehicle_values
 from bench.geometry.viewing import tilt_of_pose
 from bench.geometry.wheel_angles import axis_of_angles, sign_of, steering_axis_of_angles
-from bench.registration.bar_views import (
-    MAX_TILT,
-    T_left_right_of,
-    points_of,
-    tower_pair,
-)
+from bench.registration.bar_views import MAX_TILT, T_left_right_of
 from bench.registration.level_rehearsal import disturbed
 from bench.registration.pose_rows import csv_text, pose_row
 from bench.scene.model import Bay
+from bench.scene.tower_pair import tower_pair
 from bench.scene.vehicle import Wheel, wheels_at
 from bench.scene.wheel_ids import marker_id
 from bench.sighting.prediction import sigma_of_corner
 from bench.solve.covariance import pose_covariance
+from bench.solve.response import target_points
 from bench.typing import Array
 
 # What registration is assumed to leave, standard: a rehearsal of `sightbench register` tells.
@@ -142,7 +139,7 @@ def rehearse_wheels(
         rotation_z(math.radians(known.heading)),
         middle - rotation_z(math.radians(known.heading)) @ middle,
     )
-    sigma_px = sigma_of_corner(bay)
+    points, sigma_px = target_points(bay.target), sigma_of_corner(bay)
     rows: list[dict[str, str]] = []
     states, dropped = [], []
     for wheel in ends:
@@ -157,7 +154,7 @@ def rehearse_wheels(
                 dropped.append(f"{axle} {wheel.side}, {kind} {label}")
                 continue
             seen += kind == "roll"
-            covariance = pose_covariance(points_of(bay.target), T_camera, tower.camera, sigma_px)
+            covariance = pose_covariance(points, T_camera, tower.camera, sigma_px)
             measured = disturbed(T_camera, covariance, rng)
             names = {
                 "wheel": f"{axle} {wheel.side}",

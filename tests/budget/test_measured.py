@@ -16,7 +16,7 @@ from bench.digest import key_digest
 from bench.envelope import BayMark, Origin, write_result
 from bench.errors import ConfigError
 from bench.geometry.rotation import rotation_z
-from bench.registration.bar_views import cameras_of, tower_pair
+from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import judge
 from bench.registration.level_result import LEVEL, read_level
 from bench.registration.plan import default_sequence
@@ -25,6 +25,7 @@ from bench.registration.result import REGISTRATION, read_registration, registrat
 from bench.scene.camera_value import camera_value
 from bench.scene.load import load_bay
 from bench.scene.parts import bay_parts
+from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import Predictor
 
 pytestmark = pytest.mark.slow

@@ -8,7 +8,7 @@ from scipy.stats import chi2
 
 from bench.cli.main import main
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import cameras_of, tower_pair
+from bench.registration.bar_views import cameras_of
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.registration.level_rehearsal import Site, draw_settings
 from bench.registration.level_table import level_table
@@ -16,6 +16,7 @@ from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors, Faults, draw_scene, find_points
 from bench.registration.table import measured_steps, pose_table
 from bench.scene.load import load_bay
+from bench.scene.tower_pair import tower_pair
 from bench.wheels.rehearsal import rehearse_wheels
 
 TRIALS = 5

@@ -8,10 +8,11 @@ import pytest
 from bench.assets import asset
 from bench.cli.main import main
 from bench.envelope import Origin, write_result
-from bench.registration.bar_views import T_left_right_of, tower_pair
+from bench.registration.bar_views import T_left_right_of
 from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
 from bench.registration.result import REGISTRATION, pose_value
 from bench.scene.load import SHIPPED_BAY, load_bay
+from bench.scene.tower_pair import tower_pair
 
 
 @pytest.fixture(scope="module")

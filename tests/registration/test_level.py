@@ -9,12 +9,13 @@ from scipy.stats import chi2
 
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import T_left_right_of, tower_pair
+from bench.registration.bar_views import T_left_right_of
 from bench.registration.level import find_level, open_directions
 from bench.registration.level_equations import BAR, HEIGHTS, SLOPES, Reference
 from bench.registration.level_plan import default_plan, level_covariance, level_shares, planned_up
 from bench.registration.level_rehearsal import Site, draw_settings, rehearse_level
 from bench.scene.load import load_bay
+from bench.scene.tower_pair import tower_pair
 
 
 @pytest.fixture(scope="module")

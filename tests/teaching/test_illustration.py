@@ -13,12 +13,12 @@ from bench.geometry.rotation import log_rotation
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.raster import reflectance_image
 from bench.imaging.region import region_of
-from bench.registration.bar_views import tower_pair
 from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors, Faults, draw_scene
 from bench.render.planar import render_target
 from bench.scene.imperfections import AS_DRAWN
 from bench.scene.load import load_bay
+from bench.scene.tower_pair import tower_pair
 from bench.survey.plan import Plan, noise_rng, view_of_case
 from bench.survey.setting import Setting
 from bench.survey.worker import Job, picture_of_case

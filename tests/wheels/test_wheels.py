@@ -7,9 +7,9 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2
 
 from bench.geometry.vehicle_angles import STEP
-from bench.registration.bar_views import tower_pair
 from bench.registration.level_plan import default_plan, level_of_plan
 from bench.scene.load import load_bay
+from bench.scene.tower_pair import tower_pair
 from bench.wheels.picture import draw_wheels
 from bench.wheels.rehearsal import INVENTED, rehearse_wheels
 from bench.wheels.table import camera_directions, measured_wheels, read_wheel_table
