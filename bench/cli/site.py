@@ -33,7 +33,7 @@ from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.scene.siting_section import LENSES
 from bench.sighting.visibility import visibility
-from bench.siting.files import write_sited_bay, write_siting
+from bench.siting.files import aim_of, write_sited_bay, write_siting
 from bench.siting.limits import gains_of, limits_of
 from bench.siting.programme import SPARE
 from bench.siting.search import evaluate, site
@@ -85,9 +85,7 @@ def command(
     map_: MapOption = None,
     pipeline: PipelineOption = None,
     visibility_: VisibilityOption = True,
-    pictures: Annotated[
-        bool, typer.Option(help="Draw the landscape and what each tower should see.")
-    ] = True,
+    pictures: Annotated[bool, typer.Option(help="Draw what each tower should see.")] = True,
     sheet: Annotated[
         bool, typer.Option("--sheet/--no-sheet", help="Find tolerances and draw siting sheets.")
     ] = True,
@@ -126,7 +124,7 @@ def command(
     instructions and licensed trades decide what is built.
 
     Writes site.json, site.csv (a row a lens), sightings.csv, sited.toml (the bay file with the
-    layout found), landscape and aim pictures, siting sheets (PDF and SVG: the bay, then each
+    layout found), aim pictures, siting sheets (PDF and SVG: the bay, then each
     tower, to scale, with room to write), and deviations.csv: how far each placement and angle
     may be off before a limit breaks, alone, and everything at once by Monte Carlo (there
     without what hides targets). Exit code 1 means that no layout is feasible (what
@@ -191,9 +189,9 @@ def command(
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load
-            from bench.siting.pictures import write_siting_pictures
+            from bench.siting.aim_picture import write_aim_pictures
 
-            written += write_siting_pictures(out, siting, evaluate_only, made_by())
+            written += write_aim_pictures(out, aim_of(siting), made_by())
     if sheet and siting.feasible:
         written += site_sheet.make_sheets(out, siting, origin, quiet=quiet, page=page)
     say_written(out, written)

@@ -77,14 +77,7 @@ def siting_section(place: Path, run: Run | None) -> Section:
             for c in broken[:MOST_ROWS]
         )
         tables.append(Table("Constraints that don't hold", ("constraint", "is", "limit"), rows))
-    landscape = picture_beside(
-        place,
-        "landscape.png",
-        "How the predicted uncertainty changes with where the towers stand.",
-    )
-    return Section(
-        "siting", "Siting", tuple(lead), tuple(tables), landscape, source_words(place, result)
-    )
+    return Section("siting", "Siting", tuple(lead), tuple(tables), (), source_words(place, result))
 
 
 def budget_section(place: Path, run: Run | None) -> Section:
