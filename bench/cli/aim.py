@@ -15,6 +15,7 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     RuleOption,
+    option,
     quantity_option,
     ruled,
 )
@@ -42,10 +43,7 @@ NEGATIVE = 1
 def command(
     bay: BayArgument = None,
     out: OutOption = DEFAULT_OUT,
-    tower: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Judge this tower alone.", show_default="all"),
-    ] = None,
+    tower: Annotated[str | None, option("NAME", "Judge this tower alone.", "all")] = None,
     margin: Annotated[
         float | None,
         typer.Option(
@@ -66,29 +64,20 @@ def command(
     pictures: Annotated[bool, typer.Option(help="Draw the picture of each tower.")] = True,
     photo: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="A picture of the tower's camera as it stands: say how to turn and tip it.",
-            show_default=False,
+        option(
+            "FILE", "A picture of the tower's camera as it stands: say how to turn and tip it."
         ),
     ] = None,
     watch: Annotated[
         str | None,
-        typer.Option(
-            metavar="FOLDER|DEVICE",
-            help="The same on a page that follows a folder's newest picture, or a capture "
+        option(
+            "FOLDER|DEVICE",
+            "The same on a page that follows a folder's newest picture, or a capture "
             "device's number, stream or film.",
-            show_default=False,
         ),
     ] = None,
-    vehicle: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Which stands there.", show_default="the likeliest"),
-    ] = None,
-    station: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Where it stands.", show_default="the likeliest"),
-    ] = None,
+    vehicle: Annotated[str | None, option("NAME", "Which stands there.", "the likeliest")] = None,
+    station: Annotated[str | None, option("NAME", "Where it stands.", "the likeliest")] = None,
     stop: Annotated[
         float, quantity_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
     ] = "0.1 deg",  # type: ignore[assignment]  # read by the parser

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import BayArgument
+from bench.cli.options import BayArgument, option
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
 from bench.errors import ConfigError
@@ -45,11 +45,10 @@ def command(
     ] = False,
     layout: Annotated[
         str | None,
-        typer.Option(
-            metavar="|".join(LAYOUTS),
-            help="Write the tags of the bar, or of the floor's square, as a table for 'sightbench "
+        option(
+            "|".join(LAYOUTS),
+            "Write the tags of the bar, or of the floor's square, as a table for 'sightbench "
             "measure --layout'.",
-            show_default=False,
         ),
     ] = None,
     out: Annotated[

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench.assets import asset
-from bench.cli.options import parse_local
+from bench.cli.options import option, parse_local
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
 from bench.envelope import write_result
@@ -33,10 +33,10 @@ def command(
     ] = None,
     bay: Annotated[
         Path | None,
-        typer.Option(
-            metavar="BAY.toml",
-            help="The bay file, where it isn't in the folder; with --new, the one to start from.",
-            show_default="bay.toml in the folder",
+        option(
+            "BAY.toml",
+            "The bay file, where it isn't in the folder; with --new, the one to start from.",
+            "bay.toml in the folder",
         ),
     ] = None,
     new: Annotated[

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayOption, OutOption, QuietOption, SeedOption
+from bench.cli.options import BayOption, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
@@ -33,24 +33,17 @@ def command(
         ),
     ] = None,
     bay: BayOption = None,
-    tower: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Whose camera.", show_default="the first")
-    ] = None,
+    tower: Annotated[str | None, option("NAME", "Whose camera.", "the first")] = None,
     calibration: Annotated[
         Path | None,
-        typer.Option(
-            metavar="calibration.json",
-            help="As 'sightbench intrinsics' wrote it, in place of the bay's intrinsics.",
-            show_default=False,
+        option(
+            "calibration.json",
+            "As 'sightbench intrinsics' wrote it, in place of the bay's intrinsics.",
         ),
     ] = None,
     pipeline: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="To judge. May be given several times.",
-            show_default="the bay's",
-        ),
+        option("DETECTOR/SOLVER", "To judge. May be given several times.", "the bay's"),
     ] = None,
     as_said: Annotated[
         bool,
@@ -61,11 +54,10 @@ def command(
     ] = False,
     rigid: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="FRAMES",
-            help="Pictures of two targets fixed on one bar: the bay's marker and the one of "
+        option(
+            "FRAMES",
+            "Pictures of two targets fixed on one bar: the bay's marker and the one of "
             "--second. May be given several times.",
-            show_default=False,
         ),
     ] = None,
     second: Annotated[
@@ -76,11 +68,10 @@ def command(
     ] = None,
     bar_length: Annotated[
         str | None,
-        typer.Option(
-            metavar="'LENGTH +- U'",
-            help="The bar's calibrated length between the markers' centres and its standard "
+        option(
+            "'LENGTH +- U'",
+            "The bar's calibrated length between the markers' centres and its standard "
             "uncertainty, such as '800 mm +- 0.1 mm'.",
-            show_default=False,
         ),
     ] = None,
     sheet: Annotated[

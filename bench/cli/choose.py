@@ -19,7 +19,14 @@ from bench.choice.report_words import choice_words, common_plan, plan_words, tab
 from bench.choice.tables import write_choice
 from bench.choice.trials import default_trials
 from bench.cli.grids import parse_position
-from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption, parse_angle
+from bench.cli.options import (
+    BayArgument,
+    PlaceOption,
+    QuietOption,
+    SeedOption,
+    option,
+    parse_angle,
+)
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
@@ -74,20 +81,20 @@ def command(
     out: PlaceOption = DEFAULT_OUT,
     candidate: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="DRAWING",
-            help="Such as 'grid:36h11:2x2', which fills the plate, or with sizes as in "
+        option(
+            "DRAWING",
+            "Such as 'grid:36h11:2x2', which fills the plate, or with sizes as in "
             "'grid:36h11:2x2:80 mm:20 mm'; 'bay' is the bay's own target. May be given several "
             "times.",
-            show_default="the five above",
+            "the five above",
         ),
     ] = None,
     plate: Annotated[
         str | None,
-        typer.Option(
-            metavar="SIZE",
-            help='Size of the plate that every drawing is on: "250 mm", or "300 x 250 mm".',
-            show_default="that of the bay's target",
+        option(
+            "SIZE",
+            'Size of the plate that every drawing is on: "250 mm", or "300 x 250 mm".',
+            "that of the bay's target",
         ),
     ] = None,
     within: Annotated[float | None, within_option()] = None,

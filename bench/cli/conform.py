@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from bench.cli.options import QuietOption
+from bench.cli.options import QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
@@ -34,10 +34,10 @@ def command(
     ] = None,
     pipeline: Annotated[
         str | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="A pipeline in Python, by its plug-ins' names.",
-            show_default=f"{DEFAULT_PIPELINE}, without --command",
+        option(
+            "DETECTOR/SOLVER",
+            "A pipeline in Python, by its plug-ins' names.",
+            f"{DEFAULT_PIPELINE}, without --command",
         ),
     ] = None,
     target: Annotated[
@@ -58,10 +58,7 @@ def command(
         float, typer.Option(metavar="SECONDS", help="More time for a process's first answer.")
     ] = START_S,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Also write conformance.json there.", show_default="nowhere"
-        ),
+        Path | None, option("DIR", "Also write conformance.json there.", "nowhere")
     ] = None,
     quiet: QuietOption = False,
 ) -> int:

@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 
 import typer
 
-from bench.cli.options import BayArgument, QuietOption
+from bench.cli.options import BayArgument, QuietOption, option
 from bench.cli.progress import progress_bar
 from bench.errors import BenchError, ConfigError
 from bench.scene.load import load_bay
@@ -27,19 +27,11 @@ def command(
     ] = True,
     state: Annotated[
         str | None,
-        typer.Option(
-            metavar="QUERY",
-            help="Start with these values: what follows the '?' of a page's address.",
-            show_default=False,
-        ),
+        option("QUERY", "Start with these values: what follows the '?' of a page's address."),
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Write the state's illustration and its sidecar there, and serve nothing.",
-            show_default=False,
-        ),
+        option("DIR", "Write the state's illustration and its sidecar there, and serve nothing."),
     ] = None,
     quiet: QuietOption = False,
 ) -> int:

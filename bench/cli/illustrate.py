@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
-from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import AsDrawnOption
 from bench.errors import ConfigError
@@ -41,10 +41,7 @@ def command(
         typer.Option(metavar="NAME", help="One picture of one set, without contact sheets."),
     ] = None,
     shape: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="|".join(SHAPES), help="Pages of the contact sheets.", show_default="all"
-        ),
+        list[str] | None, option("|".join(SHAPES), "Pages of the contact sheets.", "all")
     ] = None,
     trials: Annotated[
         int,
@@ -59,18 +56,10 @@ def command(
     as_drawn: AsDrawnOption = False,
     language: Annotated[str, typer.Option(metavar="NAME", help="Of the captions: en, de.")] = "en",
     captions: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.toml", help="Your own words, or your own language.", show_default=False
-        ),
+        Path | None, option("FILE.toml", "Your own words, or your own language.")
     ] = None,
     write_captions: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE.toml",
-            help="Write the language's texts there to reword, and stop.",
-            show_default=False,
-        ),
+        Path | None, option("FILE.toml", "Write the language's texts there to reword, and stop.")
     ] = None,
     quiet: QuietOption = False,
 ) -> int:

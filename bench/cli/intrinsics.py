@@ -16,7 +16,7 @@ from bench.cameras.calibration_pictures import look_for_boards, read_points
 from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
 from bench.cameras.photograph_targets import BOARDS, board_detector
 from bench.cameras.result import read_calibration
-from bench.cli.options import OutOption, QuietOption
+from bench.cli.options import OutOption, QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
@@ -42,28 +42,20 @@ def command(
     ] = None,
     board: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="BOARD",
-            help="'chessboard:9x6:25 mm' (inner corners, side of a square), "
+        option(
+            "BOARD",
+            "'chessboard:9x6:25 mm' (inner corners, side of a square), "
             "'charuco:4x4_50:7x5:40 mm:30 mm' (dictionary, squares, sides of square and marker) "
             "or 'circles:4x11:20 mm:15 mm' (pitch, diameter; ':symmetric' where it is). May be "
             "given several times: all are looked for in each picture.",
-            show_default=False,
         ),
     ] = None,
     points: Annotated[
         Path | None,
-        typer.Option(
-            metavar="TABLE.csv",
-            help="Points in place of pictures: picture, u_px, v_px, x_mm, y_mm.",
-            show_default=False,
-        ),
+        option("TABLE.csv", "Points in place of pictures: picture, u_px, v_px, x_mm, y_mm."),
     ] = None,
     frame: Annotated[
-        str | None,
-        typer.Option(
-            metavar="WIDTHxHEIGHT", help="Of the pictures of --points, pixels.", show_default=False
-        ),
+        str | None, option("WIDTHxHEIGHT", "Of the pictures of --points, pixels.")
     ] = None,
     window: Annotated[
         int | None,
@@ -98,18 +90,17 @@ def command(
     ] = None,
     board_shape: Annotated[
         str | None,
-        typer.Option(
-            metavar="SHAPE",
-            help="Of the board: flat, bow (across and up) or twist (these and a twist).",
-            show_default="chosen by held-out views",
+        option(
+            "SHAPE",
+            "Of the board: flat, bow (across and up) or twist (these and a twist).",
+            "chosen by held-out views",
         ),
     ] = None,
     earlier: Annotated[
         Path | None,
-        typer.Option(
-            metavar="calibration.json",
-            help="An earlier calibration of this camera, from other pictures: has it changed?",
-            show_default=False,
+        option(
+            "calibration.json",
+            "An earlier calibration of this camera, from other pictures: has it changed?",
         ),
     ] = None,
     quiet: QuietOption = False,

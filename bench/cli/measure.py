@@ -26,7 +26,7 @@ from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read
 from bench.cameras.photographs import measurement_row, measurement_words, measurements_table
 from bench.cameras.wheel_photographs import measure_wheels, read_wheel_targets
 from bench.cli.given import command_line
-from bench.cli.options import OutOption, QuietOption
+from bench.cli.options import OutOption, QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
@@ -54,32 +54,29 @@ def command(
     ] = None,
     camera: Annotated[
         Path | None,
-        typer.Option(
-            metavar="CAMERA",
-            help="Camera file: TOML as 'sightbench intrinsics' writes it; OpenCV's YAML, XML or "
+        option(
+            "CAMERA",
+            "Camera file: TOML as 'sightbench intrinsics' writes it; OpenCV's YAML, XML or "
             "JSON; ROS's camera_info; JSON with fx, fy, cx, cy or a matrix.",
-            show_default=False,
         ),
     ] = None,
     target: Annotated[
         str | None,
-        typer.Option(
-            metavar="TARGET",
-            help="What to look for: 'marker:36h11:0:200 mm', 'grid:36h11:3x2:80 mm:20 mm', "
+        option(
+            "TARGET",
+            "What to look for: 'marker:36h11:0:200 mm', 'grid:36h11:3x2:80 mm:20 mm', "
             "'charuco:4x4_50:7x5:40 mm:30 mm', 'circles:4x11:20 mm:15 mm', "
             "'chessboard:9x6:25 mm', or a bay file, whose target is taken: with [wheel_ids] each "
             "wheel's, by name.",
-            show_default=False,
         ),
     ] = None,
     layout: Annotated[
         Path | None,
-        typer.Option(
-            metavar="TABLE.csv",
-            help="Tags of known places in place of --target: dictionary, id, size_mm, x_mm, y_mm, "
+        option(
+            "TABLE.csv",
+            "Tags of known places in place of --target: dictionary, id, size_mm, x_mm, y_mm, "
             "z_mm; rx_deg, ry_deg, rz_deg and u_mm where they aren't 0. 'sightbench bay --layout' "
             "writes those of a bay's bar and floor.",
-            show_default=False,
         ),
     ] = None,
     any_id: Annotated[
@@ -90,10 +87,8 @@ def command(
     ] = False,
     pipeline: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="Such as apriltag/ippe-lm. May be given several times.",
-            show_default=BY_TARGET,
+        option(
+            "DETECTOR/SOLVER", "Such as apriltag/ippe-lm. May be given several times.", BY_TARGET
         ),
     ] = None,
     overlays: Annotated[bool, typer.Option(help="Draw what was found over each picture.")] = True,

@@ -62,6 +62,11 @@ def within(field: Quantity) -> Callable[[str], float]:
     return _parser(field.kind.upper(), field.read)
 
 
+def option(metavar: str, help_: str, default: bool | str = False) -> Any:
+    """Return an option; `default` is what help shows of its default, nothing by itself."""
+    return typer.Option(metavar=metavar, help=help_, show_default=default)
+
+
 def quantity_option(help_: str, field: Quantity, default: bool | str = True) -> Any:
     """Return an option that takes a length, an angle or pixels, with its unit.
 

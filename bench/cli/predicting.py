@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from bench import units
+from bench.cli.options import option
 from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.sighting.map_ratio import Bound
@@ -19,12 +20,12 @@ BOUNDS: dict[str, Bound] = {"corner": "corner", "image": "image"}
 
 BoundOption = Annotated[
     str | None,
-    typer.Option(
-        metavar="image|corner",
-        help="What uncertainties are predicted from: the Cramér-Rao bound of the whole image, "
+    option(
+        "image|corner",
+        "What uncertainties are predicted from: the Cramér-Rao bound of the whole image, "
         "which photometric solvers come near and which excludes --corner-sigma, or that of "
         "corners.",
-        show_default="by the pipeline",
+        "by the pipeline",
     ),
 ]
 MapOption = Annotated[
@@ -38,10 +39,7 @@ MapOption = Annotated[
         show_default="the bare bound",
     ),
 ]
-PipelineOption = Annotated[
-    str | None,
-    typer.Option(metavar="DETECTOR/SOLVER", help="Whose predictions.", show_default=OF_BAY),
-]
+PipelineOption = Annotated[str | None, option("DETECTOR/SOLVER", "Whose predictions.", OF_BAY)]
 PredictAsDrawnOption = Annotated[
     bool,
     typer.Option(

@@ -21,6 +21,7 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     PosesOption,
+    option,
     quantity_option,
 )
 from bench.cli.origin import origin_of
@@ -46,10 +47,10 @@ app = typer.Typer(
 )
 PlacesOption = Annotated[
     Path | None,
-    typer.Option(
-        metavar="POSES.toml",
-        help="Where the calibrated bar is put for the check.",
-        show_default="spread over the bay's depth and height",
+    option(
+        "POSES.toml",
+        "Where the calibrated bar is put for the check.",
+        "spread over the bay's depth and height",
     ),
 ]
 LengthOption = Annotated[

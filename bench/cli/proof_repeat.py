@@ -9,7 +9,7 @@ import polars as pl
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption, RuleOption, SeedOption, ruled
+from bench.cli.options import BayArgument, OutOption, RuleOption, SeedOption, option, ruled
 from bench.cli.origin import origin_of
 from bench.cli.proof_common import TableArgument, number_within
 from bench.cli.saying import say, say_written
@@ -41,12 +41,10 @@ app = typer.Typer(
 def plan_command(
     bay: BayArgument = None,
     wheel: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="May be given several times.", show_default="four"),
+        list[str] | None, option("NAME", "May be given several times.", "four")
     ] = None,
     operator: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="May be given several times.", show_default="A, B, C"),
+        list[str] | None, option("NAME", "May be given several times.", "A, B, C")
     ] = None,
     repeats: Annotated[int, typer.Option(min=2, max=100, help="Readings of each pair.")] = 3,
     seed: SeedOption = None,

@@ -16,6 +16,7 @@ from bench.cli.options import (
     QuietOption,
     centre_option,
     fraction,
+    option,
     percent_option,
     poses_option,
 )
@@ -50,63 +51,39 @@ NEGATIVE = 1
 def solve_command(
     left: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="IMAGES",
-            help="The left tower's pictures: a file, folder or wild card; one a step, in order.",
-            show_default=False,
+        option(
+            "IMAGES",
+            "The left tower's pictures: a file, folder or wild card; one a step, in order.",
         ),
     ] = None,
-    right: Annotated[
-        list[str] | None,
-        typer.Option(metavar="IMAGES", help="The right tower's.", show_default=False),
-    ] = None,
-    left_camera: Annotated[
-        Path | None,
-        typer.Option(metavar="CAMERA", help="Camera file of the left tower.", show_default=False),
-    ] = None,
-    right_camera: Annotated[
-        Path | None,
-        typer.Option(metavar="CAMERA", help="Camera file of the right one.", show_default=False),
-    ] = None,
+    right: Annotated[list[str] | None, option("IMAGES", "The right tower's.")] = None,
+    left_camera: Annotated[Path | None, option("CAMERA", "Camera file of the left tower.")] = None,
+    right_camera: Annotated[Path | None, option("CAMERA", "Camera file of the right one.")] = None,
     left_calibration: Annotated[
         Path | None,
-        typer.Option(
-            metavar="calibration.json",
-            help="Instead of its camera file: the left tower's camera as 'sightbench intrinsics' "
+        option(
+            "calibration.json",
+            "Instead of its camera file: the left tower's camera as 'sightbench intrinsics' "
             "found it, with what isn't known of it.",
-            show_default=False,
         ),
     ] = None,
     right_calibration: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="calibration.json", help="The right one's likewise.", show_default=False
-        ),
+        Path | None, option("calibration.json", "The right one's likewise.")
     ] = None,
     table: Annotated[
         Path | None,
-        typer.Option(
-            metavar="POSES.csv",
-            help="Measured poses instead of pictures: a row for each bar pose, tower and target.",
-            show_default=False,
+        option(
+            "POSES.csv",
+            "Measured poses instead of pictures: a row for each bar pose, tower and target.",
         ),
     ] = None,
     bay: BayOption = None,
     board: Annotated[
         str | None,
-        typer.Option(
-            metavar="BOARD",
-            help="No bar: both towers see one board, such as 'chessboard:9x6:30 mm'.",
-            show_default=False,
-        ),
+        option("BOARD", "No bar: both towers see one board, such as 'chessboard:9x6:30 mm'."),
     ] = None,
     pipeline: Annotated[
-        str | None,
-        typer.Option(
-            metavar="DETECTOR/SOLVER",
-            help="Which pipeline looks at pictures.",
-            show_default=BY_TARGET,
-        ),
+        str | None, option("DETECTOR/SOLVER", "Which pipeline looks at pictures.", BY_TARGET)
     ] = None,
     size_uncertainty: Annotated[
         float | None,

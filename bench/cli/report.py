@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench.cli.given import command_line
-from bench.cli.options import QuietOption, parse_place
+from bench.cli.options import QuietOption, option, parse_place
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError, RunError
 from bench.files import make_directory, settle, write_atomically
@@ -20,9 +20,7 @@ SUFFIXES = (".html", ".htm")
 
 
 def _other(what: str, file: str) -> object:
-    return typer.Option(
-        metavar="DIR", help=f"Add {what}: a directory with {file}.", show_default=False
-    )
+    return option("DIR", f"Add {what}: a directory with {file}.")
 
 
 def command(
@@ -36,19 +34,19 @@ def command(
     ] = DEFAULT_RUN,
     out: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR|FILE",
-            help="Where to write: a directory for report.html, or a name that ends in .html. The "
+        option(
+            "DIR|FILE",
+            "Where to write: a directory for report.html, or a name that ends in .html. The "
             "PDF goes beside it.",
-            show_default="the run's directory",
+            "the run's directory",
         ),
     ] = None,
     bay: Annotated[
         Path | None,
-        typer.Option(
-            metavar="BAY.toml",
-            help="The bay file of the run, which its pictures are rendered from.",
-            show_default="found by its name and digest",
+        option(
+            "BAY.toml",
+            "The bay file of the run, which its pictures are rendered from.",
+            "found by its name and digest",
         ),
     ] = None,
     siting: Annotated[Path | None, _other("the siting", "site.json")] = None,

@@ -15,6 +15,7 @@ from bench.cli.options import (
     OutOption,
     QuietOption,
     RuleOption,
+    option,
     ruled,
 )
 from bench.cli.origin import made_by, origin_of
@@ -53,10 +54,8 @@ def command(
     ] = False,
     lenses: Annotated[
         str | None,
-        typer.Option(
-            metavar="LENGTHS",
-            help='Focal lengths to choose from, such as "8, 12, 16 mm".',
-            show_default="from the bay file",
+        option(
+            "LENGTHS", 'Focal lengths to choose from, such as "8, 12, 16 mm".', "from the bay file"
         ),
     ] = None,
     mounts: Annotated[
@@ -102,10 +101,7 @@ def command(
         typer.Option("--template", help="Write the file to fill in on site, measured.toml; stop."),
     ] = False,
     rule: RuleOption = None,
-    page: Annotated[
-        str | None,
-        typer.Option(metavar="a4|letter", help="Paper of siting sheets.", show_default="both"),
-    ] = None,
+    page: Annotated[str | None, option("a4|letter", "Paper of siting sheets.", "both")] = None,
     quiet: QuietOption = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from bench.cli.grids import parse_angle_grid, parse_length_grid
-from bench.cli.options import quantity_option
+from bench.cli.options import option, quantity_option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
 from bench.errors import ConfigError
@@ -41,20 +41,12 @@ def within_option(default: str = FROM_BAY) -> Any:
 
 def success_option(default: str = FROM_BAY) -> Any:
     """Return ``--success``; see `within_option`."""
-    return typer.Option(
-        metavar="RATE",
-        help="Least rate of pictures that are usable and within it, 0 to 1.",
-        show_default=default,
-    )
+    return option("RATE", "Least rate of pictures that are usable and within it, 0 to 1.", default)
 
 
 def confidence_option(default: str = FROM_BAY) -> Any:
     """Return ``--confidence``; see `within_option`."""
-    return typer.Option(
-        metavar="RATE",
-        help="With which that rate is shown, one-sided, 0.5 to 1.",
-        show_default=default,
-    )
+    return option("RATE", "With which that rate is shown, one-sided, 0.5 to 1.", default)
 
 
 def ranges_option(default: str = FROM_BAY) -> Any:
@@ -84,11 +76,10 @@ def trials_option(default: str = FROM_BAY) -> Any:
 
 def pipeline_option(default: str = FROM_BAY) -> Any:
     """Return ``--pipeline``; see `ranges_option`."""
-    return typer.Option(
-        metavar="DETECTOR/SOLVER",
-        help="Such as aruco-subpix/ippe-lm. May be given several times; all see the same "
-        "pictures.",
-        show_default=default,
+    return option(
+        "DETECTOR/SOLVER",
+        "Such as aruco-subpix/ippe-lm. May be given several times; all see the same pictures.",
+        default,
     )
 
 
@@ -109,12 +100,12 @@ RollSpreadOption = Annotated[
 ]
 PositionOption = Annotated[
     list[str] | None,
-    typer.Option(
-        metavar="WHEELS|AXIS|U,V",
-        help="Where in the picture: 'wheels' draws a place where this bay's wheels appear at "
+    option(
+        "WHEELS|AXIS|U,V",
+        "Where in the picture: 'wheels' draws a place where this bay's wheels appear at "
         "about that range; 'axis'; or fractions across and down such as 0.2,0.5. May be given "
         "several times; every place gets all trials, and bays of its own.",
-        show_default="from the bay file, else wheels; as drawn axis",
+        "from the bay file, else wheels; as drawn axis",
     ),
 ]
 AsDrawnOption = Annotated[
@@ -125,10 +116,7 @@ AsDrawnOption = Annotated[
         "what they are drawn to be.",
     ),
 ]
-TowerOption = Annotated[
-    str | None,
-    typer.Option(metavar="NAME", help="Whose camera to look through.", show_default="the first"),
-]
+TowerOption = Annotated[str | None, option("NAME", "Whose camera to look through.", "the first")]
 WorkersOption = Annotated[
     int | None,
     typer.Option(min=1, max=256, metavar="N", help="Processes.", show_default="one a core"),

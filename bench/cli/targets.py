@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import BayArgument, OutOption, parse_length
+from bench.cli.options import BayArgument, OutOption, option, parse_length
 from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
@@ -63,10 +63,7 @@ def command(
     kind: Annotated[
         Kind | None, typer.Option(help="Print this kind of target instead of the bay's own.")
     ] = None,
-    dictionary: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Marker dictionary; see --list.", show_default=False),
-    ] = None,
+    dictionary: Annotated[str | None, option("NAME", "Marker dictionary; see --list.")] = None,
     ids: Annotated[
         list[str] | None,
         typer.Option(
@@ -84,12 +81,7 @@ def command(
         ),
     ] = None,
     picture: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE",
-            help="Black and white picture of --kind bitmap, --size wide.",
-            show_default=False,
-        ),
+        str | None, option("FILE", "Black and white picture of --kind bitmap, --size wide.")
     ] = None,
     columns: Annotated[
         int | None, typer.Option(metavar="N", help="Markers, squares or circles in a row.")

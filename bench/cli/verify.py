@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from bench.cli.options import QuietOption
+from bench.cli.options import QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.saying import say_written
@@ -55,9 +55,7 @@ SuiteOption = Annotated[
         help=f"A suite that ships ({', '.join(SHIPPED)}), or a file of your own.",
     ),
 ]
-PipelineOption = Annotated[
-    str | None, typer.Option(metavar="DETECTOR/SOLVER", help="Which pipeline.", show_default=False)
-]
+PipelineOption = Annotated[str | None, option("DETECTOR/SOLVER", "Which pipeline.")]
 CommandOption = Annotated[
     str | None,
     typer.Option(
@@ -141,10 +139,10 @@ def compare_command(
     timeout_s: TimeoutOption = DEFAULT_TIMEOUT_S,
     suite: Annotated[
         str | None,
-        typer.Option(
-            metavar="NAME|FILE.toml",
-            help="The suite that the baseline was recorded on.",
-            show_default="the shipped one of the baseline's name",
+        option(
+            "NAME|FILE.toml",
+            "The suite that the baseline was recorded on.",
+            "the shipped one of the baseline's name",
         ),
     ] = None,
     fresh_noise: Annotated[

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption
+from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
@@ -26,16 +26,10 @@ def command(
     bay: BayArgument = None,
     out: OutOption = DEFAULT_OUT,
     vehicle: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME", help="Look at this vehicle; may be repeated.", show_default="all"
-        ),
+        list[str] | None, option("NAME", "Look at this vehicle; may be repeated.", "all")
     ] = None,
     station: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME", help="Look at this station; may be repeated.", show_default="all"
-        ),
+        list[str] | None, option("NAME", "Look at this station; may be repeated.", "all")
     ] = None,
     pictures: Annotated[
         bool, typer.Option(help="Draw pictures; without them no OpenGL is needed.")

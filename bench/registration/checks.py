@@ -82,6 +82,11 @@ def failing(found: Sequence[Check]) -> tuple[Check, ...]:
     return tuple(sorted((c for c in found if c.p_value < limit), key=lambda c: c.p_value))
 
 
+def alarms(registration: Registration) -> tuple[Check, ...]:
+    """Return the checks of a registration that fail, the worst first."""
+    return failing(checks(registration))
+
+
 def _without(registration: Registration, out: Sequence[int]) -> Registration | None:
     """Return the fit without some steps, or None where they are needed."""
     model = registration.model
@@ -141,7 +146,7 @@ def _cause(registration: Registration) -> str:
                 continue
             deviation = length_deviation(less)
             fits = deviation is not None and abs(deviation) <= MAX_LENGTH_DEVIATION
-            if fits and not failing(checks(less)):
+            if fits and not alarms(less):
                 names = " and ".join(model.steps[i].name for i in out)
                 return (
                     f"without {names} all agrees. Do the two pictures of "

@@ -13,7 +13,7 @@ from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec, log_rotation
 from bench.registration.bar_views import Glimpse, T_left_right_of, cameras_of, glimpses_of
-from bench.registration.checks import checks, failing, length_deviation
+from bench.registration.checks import alarms, length_deviation
 from bench.registration.fit import Registration, register
 from bench.registration.plan import bay_axes
 from bench.registration.sights import Cameras, Sight, Step
@@ -310,7 +310,7 @@ def rehearse(
         normalised.append(float(miss @ np.linalg.solve(covariance, miss)))
         claimed.append(np.diag(into @ covariance @ into.T))
         p_values.append(found.p_value)
-        failed.append(tuple(c.name for c in failing(checks(found))) if judge else ())
+        failed.append(tuple(c.name for c in alarms(found)) if judge else ())
         deviation = length_deviation(found)
         deviations.append(np.nan if deviation is None else deviation)
         if moved is not None:

@@ -11,8 +11,8 @@ from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.registration.bar_views import T_left_right_of, cameras_of, step_of, unknowns_of
 from bench.registration.checks import (
+    alarms,
     checks,
-    failing,
     length_deviation,
     on_the_right,
     refuse_length,
@@ -192,7 +192,7 @@ def test_residual_checks_are_quiet_when_nothing_is_wrong_and_uniform(bay, poses)
 def test_a_slipped_target_is_found_with_its_step(bay, poses):
     slip = Faults(slip=(0.0, 0.0, np.radians(1.0)), slip_step=3)
     found = register(seen(bay, poses, faults=slip), cameras_of(bay), bay.bar.T_a_b)
-    worst = failing(checks(found))
+    worst = alarms(found)
     assert worst
     slips = [c for c in checks(found) if "slipped" in c.name]
     best = min(slips, key=lambda c: c.p_value)
