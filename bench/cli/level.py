@@ -36,6 +36,7 @@ from bench.registration.level_plan import (
     bay_shares,
     default_plan,
     level_shares,
+    open_plan,
     planned_up,
     reference_of,
 )
@@ -58,9 +59,9 @@ from bench.registration.level_words import (
 from bench.registration.result import read_registration
 from bench.scene.fields import FLOOR_DISTANCE, KNOWN_ANGLE, KNOWN_LENGTH, LEAN
 from bench.scene.load import load_bay
-from bench.scene.model import Bay
 from bench.scene.parts import bay_parts
 from bench.setting_out.level_sheet import write_level_sheets
+from bench.sighting.prediction import sigma_of_corner
 
 DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
@@ -153,12 +154,13 @@ def rehearse_command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    plan = _plan(place, "floor" if floor else "level", height_uncertainty, bar_error, corner_sigma)
+    plan = default_plan(place, "floor" if floor else "level", corner_sigma)
+    plan = _changed(plan, height_uncertainty, bar_error)
     if distance:
         plan = replace(plan, distances=tuple(distance))
     site = Site(plumb=plumb, floor_slope=floor_slope)
     start = place.survey.seed if seed is None else seed
-    plans = variants(place, plan)
+    plans = variants(plan)
     shares = {name: level_shares(place, one) for name, one in plans.items()}
     done: dict[str, Any] = {}
     with progress_bar("rehearsals", quiet) as moved:
@@ -230,7 +232,10 @@ def solve_command(
     """  # noqa: D301
     started = provenance.now()
     place = load_bay(bay)
-    plan = _plan(place, "floor" if floor else "level", height_uncertainty, bar_error)
+    kind: Kind = "floor" if floor else "level"
+    # where the bar lay is in the table
+    plan = default_plan(place, kind) if table is None else open_plan(kind, sigma_of_corner(place))
+    plan = _changed(plan, height_uncertainty, bar_error)
     transform, covariance = None, None
     parts = {"bar": bay_parts(place)["bar"]}
     if registration is not None:
@@ -269,9 +274,6 @@ def solve_command(
     return code
 
 
-def _plan(
-    bay: Bay, kind: Kind, height: float | None, bar: float | None, sigma_px: float | None = None
-) -> LevelPlan:
-    plan = default_plan(bay, kind, sigma_px)
+def _changed(plan: LevelPlan, height: float | None, bar: float | None) -> LevelPlan:
     plan = plan if height is None else replace(plan, height_sigma=height)
     return plan if bar is None else replace(plan, bar_sigma=bar)

@@ -99,6 +99,12 @@ class LevelPlan:
         )
 
 
+def open_plan(kind: Kind, corner_px: float) -> LevelPlan:
+    """Return a plan that says by what the bar is level, and nothing yet of where it lies."""
+    sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
+    return LevelPlan((), (), 0.0, corner_px, kind=kind, height_sigma=sigma)
+
+
 def default_plan(
     bay: Bay, kind: Kind = "level", corner_sigma_px: float | None = None
 ) -> LevelPlan:
@@ -126,9 +132,8 @@ def default_plan(
 
 def _plans(bay: Bay, kind: Kind, corner_px: float) -> Iterator[LevelPlan]:
     turns = bay.bar.turns(TURN_SPACING)
-    sigma = FLOOR_SIGMA if kind == "floor" else HEIGHT_SIGMA
     for height in bay.bar.heights:
-        one = LevelPlan((), (), height, corner_px, kind=kind, height_sigma=sigma)
+        one = replace(open_plan(kind, corner_px), height=height)
         seen = {turn: {d for d in DISTANCES if _is_seen(bay, one, d, turn)} for turn in turns}
         for low, high in combinations(turns, 2):
             both = sorted(seen[low] & seen[high])

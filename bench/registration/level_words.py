@@ -12,7 +12,7 @@ from scipy.stats import chi2
 
 from bench.registration.level import Level, Up, open_directions
 from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind
-from bench.registration.level_plan import LevelPlan, default_plan
+from bench.registration.level_plan import LevelPlan, open_plan
 from bench.registration.level_rehearsal import Rehearsal
 from bench.scene.model import Bay
 from bench.scene.tower_pair import tower_pair
@@ -22,7 +22,7 @@ from bench.typing import Array
 ALONG, ACROSS = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
 
 
-def variants(bay: Bay, plan: LevelPlan) -> dict[str, LevelPlan]:
+def variants(plan: LevelPlan) -> dict[str, LevelPlan]:
     """Return the plan, and what it would be with something left out, by name."""
     found = {"as planned": plan}
     if plan.reversal:
@@ -33,7 +33,7 @@ def variants(bay: Bay, plan: LevelPlan) -> dict[str, LevelPlan]:
         found["towers not registered"] = replace(plan, registered=False)
     other: Kind = "floor" if plan.kind == "level" else "level"
     name = "on the floor, no spirit level" if other == "floor" else "with a spirit level"
-    sigma = default_plan(bay, other).height_sigma
+    sigma = open_plan(other, plan.corner_px).height_sigma
     found[name] = replace(plan, kind=other, height_sigma=sigma)
     return found
 

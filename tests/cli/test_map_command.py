@@ -1,3 +1,5 @@
+import contextlib
+import io
 import json
 import os
 import signal
@@ -58,11 +60,19 @@ def bay(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def run(bay, tmp_path_factory):
-    """A finished run with its pictures."""
+def told(bay, tmp_path_factory):
+    """A finished run with its pictures, and what it printed on either stream."""
     directory = tmp_path_factory.mktemp("run")
-    assert main(["map", str(bay), "--out", str(directory), "--workers", "2"]) == 0
-    return directory
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        assert main(["map", str(bay), "--out", str(directory), "--workers", "1"]) == 0
+    return directory, out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(scope="module")
+def run(told):
+    """The run's directory."""
+    return told[0]
 
 
 def sightbench(*arguments: object) -> subprocess.Popen[str]:
@@ -81,12 +91,11 @@ def wait_for_parts(process: subprocess.Popen[str], directory: Path, count: int) 
         time.sleep(0.01)
 
 
-def test_map_writes_every_table_and_says_what_it_wrote(run, bay, capsys):
-    assert main(["map", str(bay), "--out", str(run), "--workers", "1"]) == 0
-    said = capsys.readouterr()
-    assert said.err == ""  # no terminal, no progress bar
+def test_map_writes_every_table_and_says_what_it_wrote(told):
+    run, said, errors = told
+    assert errors == ""  # no terminal, no progress bar
     sizes, *_, wrote, reach, face_on, parts, first, second, failures = [
-        line for line in said.out.splitlines() if not line.startswith("warning: ")
+        line for line in said.splitlines() if not line.startswith("warning: ")
     ]
     assert sizes.startswith("As built, sizes of a careful workshop where the bay file has no")
     assert "registration absorbs it" in parts
