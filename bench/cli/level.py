@@ -11,7 +11,6 @@ import polars as pl
 import typer
 
 from bench import provenance
-from bench.cli.given import command_line
 from bench.cli.options import (
     BayArgument,
     BayOption,
@@ -30,7 +29,6 @@ from bench.files import make_directory
 from bench.registration.files import write_rows
 from bench.registration.level import find_level
 from bench.registration.level_equations import Kind
-from bench.registration.level_files import write_example, write_level_picture
 from bench.registration.level_plan import (
     LevelPlan,
     bay_shares,
@@ -40,7 +38,7 @@ from bench.registration.level_plan import (
     planned_up,
     reference_of,
 )
-from bench.registration.level_rehearsal import Site, rehearse_level
+from bench.registration.level_rehearsal import Site, rehearse_level, write_example
 from bench.registration.level_reliability import level_fault_words, level_faults
 from bench.registration.level_result import LEVEL, level_value
 from bench.registration.level_table import read_level_table
@@ -179,8 +177,6 @@ def rehearse_command(
     write_rows(out, "rehearsals", pl.DataFrame(results), origin, "level", 7)
     write_example(place, plan, site, start, out)
     write_level_sheets(place, plan.poses, out)
-    note = f"{place.name}; {trials} rehearsals a plan, seed {start}; {command_line()}"
-    write_level_picture(out, shares, {name: one.rms for name, one in done.items()}, note)
     typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")
@@ -190,7 +186,7 @@ def rehearse_command(
     doubted = [row["plan"] for row in results if row["p_value"] < DOUBT]
     for name in doubted:
         typer.echo(f"claims were not honest: {name}: p below {DOUBT:g}")
-    made = "shares, rehearsals, rehearsal.csv, level.png, level-sheet-a4.pdf and -letter.pdf"
+    made = "shares, rehearsals, rehearsal.csv, level-sheet-a4.pdf and -letter.pdf"
     typer.echo(f"wrote {made} in {out}")
     return 1 if doubted else 0
 

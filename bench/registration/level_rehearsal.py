@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from scipy.special import chdtrc
 
 from bench.digest import key_digest
+from bench.files import write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.registration.level import OPEN, Level, find_level
 from bench.registration.level_equations import Setting
 from bench.registration.level_plan import LevelPlan, covariances_of, planned_up, reference_of
+from bench.registration.level_table import level_table
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
 from bench.scene.tower_pair import tower_pair
@@ -238,3 +241,14 @@ def disturbed(T: Pose, covariance: Array, rng: np.random.Generator) -> Pose:
 def _lean(T_bay_camera: Pose, plumb: float, rng: np.random.Generator) -> Pose:
     tilt = exp_rotvec(np.array([*(plumb * rng.standard_normal(2)), 0.0]))
     return Pose(tilt @ T_bay_camera.rotation, T_bay_camera.translation)
+
+
+def write_example(bay: Bay, plan: LevelPlan, site: Site, seed: int, out: Path) -> Path:
+    """Write rehearsal.csv, the bar's poses as one rehearsal measures them; return its path."""
+    left, right = tower_pair(bay)
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 0]))
+    cameras = (left.T_bay_camera, right.T_bay_camera)
+    settings = draw_settings(bay, plan, site, cameras, Pose.identity(), rng)
+    path = out / "rehearsal.csv"
+    write_atomically(path, level_table(settings).encode())
+    return path

@@ -17,9 +17,8 @@ from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
 from bench.proof.length import plan_for_bay
 from bench.registration.bar_views import SIDES, T_left_right_of
-from bench.registration.level_files import write_example
 from bench.registration.level_plan import default_plan
-from bench.registration.level_rehearsal import Site
+from bench.registration.level_rehearsal import Site, write_example
 from bench.registration.pictures import render_pictures
 from bench.registration.rehearsal import Errors, Faults, draw_scene, error_of
 from bench.registration.result import read_registration

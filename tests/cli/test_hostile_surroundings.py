@@ -333,7 +333,10 @@ class TestFilesWrittenTogether:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("command", "last"),
-    [("proof moved plan", "moved-plan.csv"), ("level rehearse --trials 2", "level.png")],
+    [
+        ("proof moved plan", "moved-plan.csv"),
+        ("level rehearse --trials 2", "level-sheet-letter.pdf"),
+    ],
 )
 def test_a_file_in_the_way_leaves_nothing_half_written(tmp_path, capsys, command, last):
     """The last of a command's files can't be written: the first aren't there either."""

@@ -21,11 +21,11 @@ def rehearsed(tmp_path_factory):
     return out
 
 
-def test_rehearse_writes_tables_and_a_picture(rehearsed):
+def test_rehearse_writes_tables_and_sheets(rehearsed):
     rows = json.loads((rehearsed / "shares.json").read_text())["value"]["rows"]
     assert {row["plan"] for row in rows} >= {"as planned", "bar not reversed", "one distance only"}
     assert (rehearsed / "shares.csv").read_text().startswith("plan,source,u_across_deg")
-    assert (rehearsed / "level.png").stat().st_size > 10_000
+    assert (rehearsed / "level-sheet-a4.pdf").stat().st_size > 10_000
     head = json.loads((rehearsed / "rehearsals.json").read_text())["sightbench"]
     assert head["seed"] == load_bay().survey.seed
 
