@@ -126,12 +126,6 @@ class MovedPlan:
         needed = noncentrality(self.alpha, 6, power)
         return np.asarray(np.sqrt(needed / np.diag(self.information)))
 
-    def power_of(self, move: Array) -> float:
-        """Return the chance that a move (6,) is found."""
-        return float(
-            stats.ncx2.sf(self.limit, 6, max(float(move @ self.information @ move), 1e-12))
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class MovedResult:

@@ -66,14 +66,12 @@ def T_left_right_of(bay: Bay) -> Pose:
     return left.T_bay_camera.inverse() @ right.T_bay_camera
 
 
-def glimpses(
-    bay: Bay, pose: BarPose, bar: Bar | None = None, scattered: bool = False
-) -> tuple[Glimpse, ...]:
+def glimpses(bay: Bay, pose: BarPose, scattered: bool = False) -> tuple[Glimpse, ...]:
     """Return what each tower sees of the bar in a pose, left tower first, A before B.
 
     Scattered: what it sees wherever an operator's scatter takes the bar.
     """
-    return glimpses_of(bay, pose.T_bay_bar, bar, scattered=scattered)
+    return glimpses_of(bay, pose.T_bay_bar, scattered=scattered)
 
 
 def glimpses_of(
@@ -147,14 +145,13 @@ def step_of(
     pose: BarPose,
     name: str,
     sigma_px: float | None = None,
-    rng: np.random.Generator | None = None,
 ) -> Step:
     """Return what both towers find of the bar in a pose, everything else being as drawn."""
     cameras, sigma = cameras_of(bay), sigma_of_corner(bay, sigma_px)
     return Step(
         name,
         tuple(
-            sight_of(bay.bar.target(g.end), g, cameras.of(g.tower), sigma, rng)
+            sight_of(bay.bar.target(g.end), g, cameras.of(g.tower), sigma)
             for g in glimpses(bay, pose)
         ),
     )

@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
-from bench.registration.bar_views import T_left_right_of, glimpses, glimpses_of
+from bench.registration.bar_views import T_left_right_of, glimpses
 from bench.registration.level import Level, Up, find_level
 from bench.registration.level_equations import Kind, Reference, Setting
 from bench.registration.sights import End
@@ -214,11 +214,9 @@ def bay_shares(bay: Bay, up: Up) -> dict[str, Array]:
 
 
 def seen_poses(
-    bay: Bay, plan: LevelPlan, distance: float, way: bool, side: str, T_error: Pose | None = None
+    bay: Bay, plan: LevelPlan, distance: float, way: bool, side: str
 ) -> tuple[Pose, ...]:
     """Return a tower's T_camera_target at each turn of a setting.
-
-    T_error moves the bar in the bay from where the plan has it.
 
     Raises
     ------
@@ -229,8 +227,7 @@ def seen_poses(
     found = []
     for turn in plan.turns:
         pose = plan.pose(distance, turn, way)
-        T_bay_bar = pose.T_bay_bar if T_error is None else T_error @ pose.T_bay_bar
-        seen = [g for g in glimpses_of(bay, T_bay_bar) if (g.tower, g.end) == (side, end)]
+        seen = [g for g in glimpses(bay, pose) if (g.tower, g.end) == (side, end)]
         if not seen:
             raise ConfigError(
                 f"the {side} tower doesn't see the bar's target {end}: {pose.words}; all of it "

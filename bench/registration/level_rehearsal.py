@@ -14,7 +14,7 @@ from bench.digest import key_digest
 from bench.files import write_atomically
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.registration.level import OPEN, Level, find_level
+from bench.registration.level import OPEN, find_level
 from bench.registration.level_equations import Setting
 from bench.registration.level_plan import LevelPlan, covariances_of, planned_up, reference_of
 from bench.registration.level_table import level_table
@@ -59,23 +59,17 @@ class Rehearsal:
         against what the reference can find: gravity, or the floor's normal.
     gravity_errors : (N, 2) float64
         The same against gravity.
-    sigmas : (N, 2) float64
-        As claimed.
     squared : (N,) float64
         Squared normalised errors, chi-square with `dof` degrees of freedom if claims are honest.
     dof : int
         Directions that the plan determines.
-    example : Level
-        The first trial's.
     """
 
     plan: LevelPlan
     errors: Array
     gravity_errors: Array
-    sigmas: Array
     squared: Array
     dof: int
-    example: Level
 
     @property
     def rms(self) -> Array:
@@ -124,14 +118,11 @@ def rehearse_level(
         A tower doesn't see the bar in a setting.
     """
     site = Site() if site is None else site
-    found, against, sigmas, squared = [], [], [], []
-    example: Level | None = None
+    found, against, squared = [], [], []
     dof = 2
     for trial in range(trials):
         rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(f"{name} {trial}")]))
-        level, error, gravity, covariance = _trial(bay, plan, site, rng)
-        if example is None:
-            example = level
+        error, gravity, covariance = _trial(bay, plan, site, rng)
         # along its own axes: a bar aimed a little aside tilts the open direction too
         variance, along = np.linalg.eigh(covariance)
         known = variance < OPEN**2
@@ -139,19 +130,15 @@ def rehearse_level(
         squared.append(float(np.sum((error @ along)[known] ** 2 / variance[known])))
         found.append(error)
         against.append(gravity)
-        sigmas.append(np.sqrt(np.diag(covariance)))
         if progress is not None:
             progress(trial + 1, trials)
-    assert example is not None  # trials is at least 1
-    return Rehearsal(
-        plan, np.stack(found), np.stack(against), np.stack(sigmas), np.array(squared), dof, example
-    )
+    return Rehearsal(plan, np.stack(found), np.stack(against), np.array(squared), dof)
 
 
 def _trial(
     bay: Bay, plan: LevelPlan, site: Site, rng: np.random.Generator
-) -> tuple[Level, Array, Array, Array]:
-    """Return the level found, its error and that against gravity, and the claimed covariance."""
+) -> tuple[Array, Array, Array]:
+    """Return the error of the level found, that against gravity, and the claimed covariance."""
     towers = tower_pair(bay)
     leaning = [_lean(t.T_bay_camera, site.plumb, rng) for t in towers]
     slope = site.floor_slope * rng.standard_normal(2)
@@ -164,7 +151,7 @@ def _trial(
     up = turn @ level.up("left").direction
     covariance = (turn @ level.up("left").covariance @ turn.T)[:2, :2]
     error = np.cross(ground.rotation[:, 2], up)[:2]
-    return level, error, np.cross([0.0, 0.0, 1.0], up)[:2], covariance
+    return error, np.cross([0.0, 0.0, 1.0], up)[:2], covariance
 
 
 def draw_settings(

@@ -223,26 +223,22 @@ class Search:
         return float(criterion(self.prior + self.information[chosen].sum(axis=0)))
 
 
-def default_sequence(
-    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
-) -> tuple[BarPose, ...]:
+def default_sequence(bay: Bay, seed: int | None = None) -> tuple[BarPose, ...]:
     """Return the short list of bar poses that a `Search` finds, in working order, and back.
 
     Parameters
     ----------
     bay : Bay
         Where.
-    n : int
-        How many to find; the return to the first comes on top, see `returned`.
     seed : int, optional
         The bay's own by default.
 
     Raises
     ------
     ConfigError
-        Fewer than n bar poses are seen by both towers.
+        Too few bar poses are seen by both towers.
     """
-    return returned(Search.of(bay, n, seed).best())
+    return returned(Search.of(bay, DEFAULT_LENGTH, seed).best())
 
 
 def returned(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:

@@ -27,9 +27,6 @@ class Direction:
 
     Attributes
     ----------
-    vector : (12,) or (6,) float64
-        Of (ω, τ) of T_left_right, then of T_a_b: the change, radians and metres, that goes
-        with one standard uncertainty; with a large multiple of unity where it is open.
     singular_value : float
         Of the whitened Jacobian with the bar poses taken out and rotations times the bar's
         length, 1/m: 0 where nothing is known.
@@ -39,7 +36,6 @@ class Direction:
         What the direction is.
     """
 
-    vector: Array
     singular_value: float
     uncertainty: float
     words: str
@@ -95,10 +91,8 @@ def directions(rows: Sequence[Array], unknowns: Unknowns) -> tuple[Direction, ..
     found = []
     for s, v in zip(singular[::-1], vt[::-1], strict=True):
         uncertainty = 1.0 / (s * lever) if s > floor else np.inf
-        # one lever's worth of motion stands for an open direction
-        size = 1.0 / s if s > floor else lever
         words = _words(v * scale, unknowns, lever)
-        found.append(Direction(v * scale * size, float(s), float(uncertainty), words))
+        found.append(Direction(float(s), float(uncertainty), words))
     return tuple(found)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec, log_rotation
 from bench.registration.bar_views import Glimpse, T_left_right_of, cameras_of, glimpses_of
 from bench.registration.checks import alarms, length_deviation
-from bench.registration.fit import Registration, register
+from bench.registration.fit import register
 from bench.registration.plan import bay_axes
 from bench.registration.sights import Cameras, Sight, Step
 from bench.registration.systematic import Causes
@@ -141,8 +141,6 @@ class Rehearsal:
         Of the calibrated length, in standard uncertainties; NaN without one.
     refused : tuple of str
         Reasons of the trials that gave no registration.
-    example : Registration or None
-        The first one.
     """
 
     errors: Array
@@ -151,8 +149,7 @@ class Rehearsal:
     p_values: Array
     alarms: tuple[tuple[str, ...], ...]
     length_deviations: Array
-    refused: tuple[str, ...] = field(default=())
-    example: Registration | None = None
+    refused: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,7 +289,6 @@ def rehearse(
     into = bay_axes(bay)
     causes = errors.causes(cameras)
     off, normalised, claimed, p_values, failed, deviations, refused = [], [], [], [], [], [], []
-    example = None
     for trial in range(trials):
         sequence = np.random.SeedSequence([seed, key_digest(f"registration {trial}")])
         rng = np.random.default_rng(sequence)
@@ -303,7 +299,6 @@ def rehearse(
         except GeometryError as error:
             refused.append(str(error))
             continue
-        example = found if example is None else example
         covariance = found.covariance_left_right + found.systematic
         miss = error_of(found.T_left_right, truth)
         off.append(into @ miss)
@@ -323,7 +318,6 @@ def rehearse(
         tuple(failed),
         np.array(deviations),
         tuple(refused),
-        example,
     )
 
 

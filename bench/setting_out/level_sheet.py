@@ -212,11 +212,11 @@ def _shimming(bay: Bay, size: tuple[float, float], which: tuple[int, int, str]) 
     bottom = max(frame.bottom + FOOT + 2.0, y - 74.0)
     for i, tower in enumerate(bay.towers[:2]):
         left = frame.left + i * (half + 6.0)
-        marks += _plate(bay, tower, Frame(left, bottom, left + half, y))
+        marks += _plate(tower, Frame(left, bottom, left + half, y))
     return page_of(size, tuple(marks))
 
 
-def _plate(bay: Bay, tower: Tower, frame: Frame) -> list[Mark]:
+def _plate(tower: Tower, frame: Frame) -> list[Mark]:
     """Return a tower's base plate from above, its corners named, with room to write shims."""
     title = fitted(f"{tower.name.capitalize()} tower", frame.width, HEADING, True)
     marks: list[Mark] = [Text(frame.left, frame.top - 4.0, title, HEADING, bold=True)]

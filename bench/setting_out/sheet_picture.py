@@ -124,7 +124,6 @@ def picture_table(
     left: float,
     top: float,
     width: float,
-    camera: Camera,
     sightings: Sequence[Sighting],
     ids: Callable[[str], int | None] = lambda wheel: None,
 ) -> tuple[tuple[Mark, ...], float]:

@@ -222,7 +222,7 @@ def _tables(plan: Plan, tower: Tower, frame: Frame) -> tuple[tuple[Mark, ...], f
     )
     left = frame.left + k * camera.width + 4.0
     ids = partial(marker_id, plan.bay)
-    listed, end = picture_table(left, flow.y + 0.6, frame.right - left, camera, seen, ids)
+    listed, end = picture_table(left, flow.y + 0.6, frame.right - left, seen, ids)
     notes = _picture_notes(plan, tower, left, end - 4.0)
     camera_top = top + 1.6 + _camera_height()
     cameras = _camera_table(plan, tower, frame, camera_top)

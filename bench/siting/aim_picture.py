@@ -89,7 +89,7 @@ def aim_figure(aim: Aim, tower: Tower, note: str = "") -> Figure:
     failing = sum(bool(failures_of(one, kept, aim.bay)) for one, kept in shown)
     page = Page(
         f"{aim.bay.name}: what the {tower.name} tower should see",
-        _subtitle(aim, tower, len(shown), failing),
+        _subtitle(tower, len(shown), failing),
         _caption(aim, note),
         table_top + ROW * (len(shown) + 2.2),
         _handles(looks),
@@ -122,7 +122,7 @@ def aim_figure(aim: Aim, tower: Tower, note: str = "") -> Figure:
     return page.figure
 
 
-def _subtitle(aim: Aim, tower: Tower, count: int, failing: int) -> str:
+def _subtitle(tower: Tower, count: int, failing: int) -> str:
     camera, place = tower.camera, tower.placement
     verdict = f"all {count} targets hold" if not failing else f"{failing} of {count} targets fail"
     return (

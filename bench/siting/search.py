@@ -239,7 +239,7 @@ def site(
     simple = _simplest(chosen, spare)
     for one in (simple, chosen) if simple is not chosen else (chosen,):
         lenses_found = tuple(one if lens is chosen else lens for lens in found)
-        sited = _rounded(one, visibility)
+        sited = _rounded(one)
         siting = _judged(bay, predictor, lenses_found, one, sited, visible)
         if siting.feasible:
             break
@@ -348,7 +348,7 @@ def _with_found(problem: Problem, x: Array, choice: IntArray) -> Bay:
     return with_settings(with_layout(problem.bay, problem.layout(x)), problem, choice)
 
 
-def _rounded(one: LensSiting, visibility: Visibility | None) -> Bay:
+def _rounded(one: LensSiting) -> Bay:
     """Return the bay with the layout found, rounded as far as it keeps all constraints."""
     for length, angle in ROUNDING:
         steps = np.array([length, length, length, angle, angle])

@@ -99,15 +99,8 @@ class WheelRehearsal:
     dropped: tuple[str, ...]
 
 
-def rehearse_wheels(
-    bay: Bay,
-    level: Array,
-    seed: int,
-    known: KnownAngles = INVENTED,
-    rolls: Sequence[float] = ROLLS,
-    vehicle: int = 0,
-) -> WheelRehearsal:
-    """Measure a known vehicle of the bay once, with errors drawn.
+def rehearse_wheels(bay: Bay, level: Array, seed: int) -> WheelRehearsal:
+    """Measure the bay's first vehicle once, its angles being `INVENTED`, with errors drawn.
 
     Parameters
     ----------
@@ -117,12 +110,6 @@ def rehearse_wheels(
         Covariance of up, about the left camera's axes.
     seed : int
         Of all errors.
-    known : KnownAngles
-        The truth.
-    rolls : sequence of float
-        Of the wheels at the readings, radians; the last one is that of rest.
-    vehicle : int
-        Which of the bay's.
 
     Raises
     ------
@@ -130,7 +117,7 @@ def rehearse_wheels(
         A tower sees fewer than two readings of a wheel.
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 5]))
-    chosen = bay.vehicles[vehicle]
+    known, chosen = INVENTED, bay.vehicles[0]
     placed = wheels_at(chosen, bay.stations[0])
     ends = [w for w in placed if w.axle in (chosen.axles[0].name, chosen.axles[-1].name)]
     towers = dict(zip(("left", "right"), tower_pair(bay), strict=True))
@@ -145,7 +132,7 @@ def rehearse_wheels(
     for wheel in ends:
         axle = "front" if wheel.axle == chosen.axles[0].name else "rear"
         tower = towers[wheel.side]
-        readings = _true_readings(wheel, axle, known, rolls, rng)
+        readings = _true_readings(wheel, axle, known, rng)
         into = tower.T_bay_camera.inverse() @ stand
         seen = 0
         for kind, label, T in readings:
@@ -190,7 +177,6 @@ def _true_readings(
     wheel: Wheel,
     axle: str,
     known: KnownAngles,
-    rolls: Sequence[float],
     rng: np.random.Generator,
 ) -> list[tuple[str, str, Pose]]:
     """Return kind, label and true T_bay_target of each reading, the vehicle unturned."""
@@ -207,10 +193,10 @@ def _true_readings(
     rotation = set_ @ drawn.rotation @ tilt
     height = float(wheel.centre[2])
     found = []
-    for k, roll in enumerate(rolls):
+    for k, roll in enumerate(ROLLS):
         # rolling forward turns about the vehicle's +y
         rolled = exp_rotvec(roll * s * axis)
-        place = wheel.centre + np.array([height * (roll - rolls[-1]), 0.0, 0.0])
+        place = wheel.centre + np.array([height * (roll - ROLLS[-1]), 0.0, 0.0])
         found.append(("roll", f"{k + 1}", Pose(rolled @ rotation, place + rolled @ arm)))
     if axle != "front":
         return found
