@@ -8,11 +8,11 @@ from typing import Annotated
 import typer
 
 from bench import provenance
+from bench.aiming.placing import named
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
-from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.sighting.view_pictures import draw_all
@@ -76,8 +76,8 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    vehicles = _named("vehicle", vehicle, [v.name for v in place.vehicles])
-    stations = _named("station", station, [s.name for s in place.stations])
+    vehicles = [v.name for n in vehicle or [None] for v in named("vehicle", place.vehicles, n)]
+    stations = [s.name for n in station or [None] for s in named("station", place.stations, n)]
     seen = views(place, vehicles, stations)
     make_directory(out)
     chosen = place.survey.seed if seed is None else seed
@@ -90,17 +90,3 @@ def command(
     say_written(out, written)
     say(view_words(seen))
     return 0 if all(one.enough for one in seen) else NEGATIVE
-
-
-def _named(what: str, asked: list[str] | None, known: list[str]) -> list[str]:
-    """Return the names asked for, all when none is.
-
-    Raises
-    ------
-    ConfigError
-        The bay has none of that name.
-    """
-    for name in asked or ():
-        if name not in known:
-            raise ConfigError(f"--{what}: the bay has no '{name}'; it has {', '.join(known)}")
-    return [name for name in known if not asked or name in asked]
