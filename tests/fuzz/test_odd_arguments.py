@@ -92,7 +92,6 @@ def test_more_odd_values_of_options_end_in_one_line(share, tmp_path, monkeypatch
         ("proof moved plan", "--pictures", "1_0"),
         ("proof moved plan", "--out", ""),
         ("proof moved plan", "--out", " "),
-        ("proof length simulate", "--far", "100 m"),
         ("proof repeat plan", "--repeats", "\u0663"),
         ("level rehearse", "--distance", "100 m"),
         ("level rehearse", "--bar-error", "0 deg"),
