@@ -86,19 +86,19 @@ def place(
     return min(placings, key=lambda one: one.cost)
 
 
-def named(what: str, known: Sequence[Thing], name: str | None) -> list[Thing]:
-    """Return those that a name asks for, all without one.
+def named(what: str, known: Sequence[Thing], *names: str | None) -> list[Thing]:
+    """Return those that names ask for, all without one.
 
     Raises
     ------
     ConfigError
-        None has it.
+        None has a name.
     """
-    chosen = [one for one in known if name in (None, one.name)]
-    if not chosen:
-        listed = ", ".join(one.name for one in known)
-        raise ConfigError(f"--{what}: the bay has no '{name}'; it has {listed}")
-    return chosen
+    asked, there = [name for name in names if name is not None], [one.name for one in known]
+    for name in asked:
+        if name not in there:
+            raise ConfigError(f"--{what}: the bay has no '{name}'; it has {', '.join(there)}")
+    return [one for one in known if not asked or one.name in asked]
 
 
 def _placings(

@@ -76,8 +76,8 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    vehicles = [v.name for n in vehicle or [None] for v in named("vehicle", place.vehicles, n)]
-    stations = [s.name for n in station or [None] for s in named("station", place.stations, n)]
+    vehicles = [one.name for one in named("vehicle", place.vehicles, *vehicle or ())]
+    stations = [one.name for one in named("station", place.stations, *station or ())]
     seen = views(place, vehicles, stations)
     make_directory(out)
     chosen = place.survey.seed if seed is None else seed

@@ -166,14 +166,11 @@ def _limits(bay: Bay) -> list[Constraint]:
     """Return the ends of what siting may choose from."""
     layout, space = layout_of(bay), bay.siting
     found = []
-    for name in ("spacing", "height", "standoff"):
+    for name in ("spacing", "height", "standoff", "yaw", "pitch"):
         value, (low, high) = getattr(layout, name), getattr(space, name)
-        found.append(at_least(f"least {name}", "", value, low, "m", "length"))
-        found.append(at_most(f"greatest {name}", "", value, high, "m", "length"))
-    for name in ("yaw", "pitch"):
-        value, (low, high) = getattr(layout, name), getattr(space, name)
-        found.append(at_least(f"least {name}", "", value, low, "rad", "angle"))
-        found.append(at_most(f"greatest {name}", "", value, high, "rad", "angle"))
+        unit: tuple[Unit, str] = ("rad", "angle") if name in ("yaw", "pitch") else ("m", "length")
+        found.append(at_least(f"least {name}", "", value, low, *unit))
+        found.append(at_most(f"greatest {name}", "", value, high, *unit))
     return found
 
 
