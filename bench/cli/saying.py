@@ -1,4 +1,4 @@
-"""What commands print: lines of text, and where files were written."""
+"""Output of commands for people: lines of text, and where files were written."""
 
 from __future__ import annotations
 

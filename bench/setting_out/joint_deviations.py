@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -14,7 +13,6 @@ from bench.setting_out.slack import Knob, Limits, inputs_of
 from bench.survey.statistics import wilson_bounds
 from bench.typing import Array, BoolArray
 
-Shape = Literal["uniform", "normal"]
 TRIALS = 400
 HALVINGS = 10  # of the fraction: to a thousandth
 BATCH = 200  # draws judged at once
@@ -33,9 +31,6 @@ class Joint:
         See there; the confidence is one-sided.
     holding, trials : int
         Draws that hold at the fraction, of all.
-    shape : str
-        ``"uniform"`` over ± fraction x allowance, or ``"normal"`` with half of that as standard
-        deviation.
     seed : int
         Of the draws.
     worst : str
@@ -47,16 +42,15 @@ class Joint:
     confidence: float
     holding: int
     trials: int
-    shape: Shape
     seed: int
     worst: str
 
     @property
     def words(self) -> str:
         """In a sentence."""
-        spread = "uniformly within" if self.shape == "uniform" else "normally, 2 sigma at,"
         return (
-            f"everything off at once, {spread} {self.fraction:.2f} of its single allowance: "
+            f"everything off at once, uniformly within {self.fraction:.2f} of its single "
+            "allowance: "
             f"{self.holding} of {self.trials} layouts hold, above {100 * self.rate:g} % with "
             f"{100 * self.confidence:g} % confidence (Wilson, one-sided; seed {self.seed})"
         )
@@ -69,7 +63,6 @@ def joint(
     rate: float = 0.95,
     confidence: float = 0.95,
     trials: int = TRIALS,
-    shape: Shape = "uniform",
     seed: int | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Joint:
@@ -94,16 +87,11 @@ def joint(
         The bay's by default.
     """
     seed = limits.bay.survey.seed if seed is None else seed
-    rng = np.random.default_rng(
-        np.random.SeedSequence([seed, key_digest(f"deviations together, {shape}")])
-    )
+    key = key_digest("deviations together, uniform")
+    rng = np.random.default_rng(np.random.SeedSequence([seed, key]))
     knobs = inputs_of(limits.bay)
     sizes = np.array([single.of(k.where, k.name).least for k in knobs])
-    drawn = (
-        rng.uniform(-1.0, 1.0, (trials, len(knobs)))
-        if shape == "uniform"
-        else rng.normal(0.0, 0.5, (trials, len(knobs)))
-    )
+    drawn = rng.uniform(-1.0, 1.0, (trials, len(knobs)))
     plan = limits.slack([{}])
     kept = plan.values[0] >= 0.0
     names = [n for n, keep in zip(plan.names, kept, strict=True) if keep]
@@ -132,7 +120,7 @@ def joint(
             progress(done, total)
         for i, row in enumerate(judge((high[part] + 1e-3)[:, None] * steps)):
             broke[start + i] = names[int(np.argmin(row))][0]
-    return _conclude(low, broke, rate, confidence, shape, seed)
+    return _conclude(low, broke, rate, confidence, seed)
 
 
 def _holds(found: Array) -> BoolArray:
@@ -141,16 +129,16 @@ def _holds(found: Array) -> BoolArray:
 
 
 def _conclude(
-    critical: Array, broke: list[str], rate: float, confidence: float, shape: Shape, seed: int
+    critical: Array, broke: list[str], rate: float, confidence: float, seed: int
 ) -> Joint:
     """Find the fraction from where each draw breaks."""
     n = len(critical)
     needed = next((k for k in range(n + 1) if wilson_bounds(k, n, confidence)[0] >= rate), None)
     order = np.argsort(critical)
     if needed is None or needed == 0:
-        return Joint(0.0, rate, confidence, n, n, shape, seed, "")
+        return Joint(0.0, rate, confidence, n, n, seed, "")
     fraction = float(critical[order[n - needed]])
     holding = int(np.sum(critical >= fraction))
     first = [broke[i] for i in order[: max(n - needed + 1, 1)] if critical[i] < 1.0]
     worst = max(set(first), key=first.count) if first else ""
-    return Joint(fraction, rate, confidence, holding, n, shape, seed, worst)
+    return Joint(fraction, rate, confidence, holding, n, seed, worst)

@@ -180,7 +180,7 @@ def test_the_joint_fraction_is_that_of_a_known_distribution():
     # limits that break at fractions spread evenly over 0 to 1: with 1000 of them, the largest
     # fraction at which 95 % hold is near 0.05, less what Wilson's bound costs (1.645 sqrt(pq/n))
     critical = (np.arange(1000) + 0.5) / 1000.0
-    found = _conclude(critical, ["margin"] * 1000, 0.95, 0.95, "uniform", 1)
+    found = _conclude(critical, ["margin"] * 1000, 0.95, 0.95, 1)
     assert 0.05 - 2.0 * 1.645 * math.sqrt(0.95 * 0.05 / 1000) < found.fraction < 0.05
     assert wilson_bounds(found.holding, 1000, 0.95)[0] >= 0.95
     assert wilson_bounds(found.holding - 1, 1000, 0.95)[0] < 0.95
@@ -188,12 +188,12 @@ def test_the_joint_fraction_is_that_of_a_known_distribution():
 
 
 def test_too_few_trials_show_nothing():
-    found = _conclude(np.ones(20), [""] * 20, 0.95, 0.95, "uniform", 1)
+    found = _conclude(np.ones(20), [""] * 20, 0.95, 0.95, 1)
     assert found.fraction == 0.0
 
 
 def test_the_same_seed_gives_the_same_answer(limits, single):
-    a, b = (joint(limits, single, trials=60, seed=5, shape="normal") for _ in range(2))
+    a, b = (joint(limits, single, trials=60, seed=5) for _ in range(2))
     assert a == b
 
 
