@@ -30,7 +30,7 @@ from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_com
 from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.registration.files import write_figure, write_judged, write_plan, write_rehearsal
+from bench.registration.files import write_judged, write_plan, write_poses, write_rehearsal
 from bench.registration.plan import (
     DEFAULT_LENGTH,
     FOUND,
@@ -212,7 +212,7 @@ def rehearse_command(
     note = f"{place.name}; {trials} rehearsals; {command_line()}"
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
     write_rehearsal(out, place, result, steps, origin)
-    write_figure(out, "rehearsal_poses", "poses", place, sequence, note)
+    write_poses(out, "rehearsal_poses", place, sequence, note)
     if len(result.errors) == 0:
         raise ConfigError(f"register: no rehearsal gave a registration: {result.refused[0]}")
     seen = np.sqrt(np.mean(result.errors**2, axis=0))

@@ -25,7 +25,7 @@ SIGHTS = (("left", "A"), ("left", "B"), ("right", "A"), ("right", "B"))
 
 
 def poses_figure(
-    bay: Bay, poses: Sequence[BarPose], note: str = "", said: Sequence[str] = ()
+    bay: Bay, poses: Sequence[BarPose], note: str, said: Sequence[str] = ()
 ) -> Figure:
     """Draw the bar's poses from above, with the towers and what they see.
 
@@ -136,7 +136,7 @@ def _tower(axes: Axes, tower: Tower, depth: float) -> None:
     )
 
 
-def residual_figure(registration: Registration, note: str = "") -> Figure:
+def residual_figure(registration: Registration, note: str) -> Figure:
     """Draw every residual, by step, tower and target, in standard deviations."""
     model = registration.model
     together = registration.residuals

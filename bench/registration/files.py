@@ -102,7 +102,12 @@ def write_judged(out: Path, judged: Judged, origin: Origin) -> None:
     make_directory(out)
     write_result(out / REGISTRATION.file, REGISTRATION, registration_value(judged), origin)
     write_rows(out, "checks", judged.checks_table(), origin)
-    write_figure(out, "residuals", "residual", judged.registration, origin.command)
+    from bench.draw import style  # matplotlib loads slowly
+    from bench.registration.figures import residual_figure
+
+    with style.applied():
+        figure = residual_figure(judged.registration, origin.command)
+        style.save(figure, out / "residuals.png")
 
 
 def write_plan(
@@ -145,7 +150,7 @@ def write_plan(
     write_rows(out, "sets", pl.DataFrame(rows), origin)
     write_rows(out, "plan", poses_table(found, reliable), origin)
     said = [slip_words(step) for step in reliable.steps]
-    write_figure(out, "plan_poses", "poses", bay, found, note, said)
+    write_poses(out, "plan_poses", bay, found, note, said)
 
 
 def write_rehearsal(
@@ -168,11 +173,12 @@ def write_rehearsal(
     write_rows(out, "progress", pl.DataFrame(progress_rows(bay.name, steps)), origin)
 
 
-def write_figure(out: Path, name: str, kind: str, *arguments: Any) -> None:
-    """Draw one of the pictures of `bench.registration.figures` and write it."""
+def write_poses(
+    out: Path, name: str, bay: Bay, poses: Sequence[BarPose], note: str, said: Sequence[str] = ()
+) -> None:
+    """Draw the bar's poses from above, see `bench.registration.figures.poses_figure`."""
     from bench.draw import style  # matplotlib loads slowly
-    from bench.registration import figures
+    from bench.registration.figures import poses_figure
 
-    draw = getattr(figures, f"{kind}_figure")
     with style.applied():
-        style.save(draw(*arguments), out / f"{name}.png")
+        style.save(poses_figure(bay, poses, note, said), out / f"{name}.png")

@@ -17,7 +17,7 @@ def words(figure):
 def test_every_bar_is_numbered_with_its_steps():
     bay = load_bay()
     with style.applied():
-        figure = poses_figure(bay, both_ways(bay, 45.0))
+        figure = poses_figure(bay, both_ways(bay, 45.0), "")
     found = words(figure)
     assert {"1, 2", "3, 4", "5, 6"} <= set(found)
     assert {tower.name for tower in bay.towers} <= set(found)
@@ -27,5 +27,5 @@ def test_bars_that_end_side_by_side_share_a_number():
     # seen from above a sloping bar is shorter by 1 %: its number would cover the level one's
     level = BarPose(5.0, heading=0.3)
     with style.applied():
-        figure = poses_figure(load_bay(), (level, replace(level, slope=0.16)))
+        figure = poses_figure(load_bay(), (level, replace(level, slope=0.16)), "")
     assert "1, 2" in words(figure)
