@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -58,8 +59,9 @@ from bench.registration.result import read_registration
 from bench.scene.fields import FLOOR_DISTANCE, KNOWN_ANGLE, KNOWN_LENGTH, LEAN
 from bench.scene.load import load_bay
 from bench.scene.parts import bay_parts
-from bench.setting_out.level_sheet import write_level_sheets
+from bench.setting_out.level_sheet import level_sheet
 from bench.sighting.prediction import sigma_of_corner
+from bench.targets.files import write_papers
 
 DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
@@ -176,7 +178,7 @@ def rehearse_command(
     results = rehearsal_rows(done, trials)
     write_rows(out, "rehearsals", pl.DataFrame(results), origin, "level", 7)
     write_example(place, plan, site, start, out)
-    write_level_sheets(place, plan.poses, out)
+    write_papers(partial(level_sheet, place, plan.poses), "level-sheet", out)
     typer.echo(bar_words(place, plan))
     for line in lines(shares["as planned"], plan.kind, plan.reversal):
         typer.echo(f"  {line}")

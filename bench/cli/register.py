@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -53,8 +54,9 @@ from bench.registration.words import (
 from bench.scene.bar_section import read_poses
 from bench.scene.fields import SCATTER_ANGLE, SCATTER_LENGTH
 from bench.scene.load import load_bay
-from bench.setting_out.floor_sheet import write_floor_sheets
+from bench.setting_out.floor_sheet import floor_sheet
 from bench.sighting.prediction import sigma_of_corner
+from bench.targets.files import write_papers
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -125,7 +127,7 @@ def plan_command(
     origin = origin_of(started, place, place.survey.seed if seed is None else seed)
     reliable = reliability(place, found, corner_sigma)
     write_plan(out, place, found, in_order, reliable, origin, note)
-    write_floor_sheets(place, found, out)
+    write_papers(partial(floor_sheet, place, found), "floor-sheet", out)
     typer.echo(f"{place.name}: {steps} bar poses found by search, and back to the first:")
     for line in sequence_words(found):
         typer.echo(f"  {line}")

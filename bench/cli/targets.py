@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -13,9 +14,9 @@ from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.scene.wheel_ids import labelled
-from bench.setting_out.wheel_sheet import write_wheel_sheets
+from bench.setting_out.wheel_sheet import wheel_sheet
 from bench.targets.design import build_target
-from bench.targets.files import write_sheet
+from bench.targets.files import write_papers, write_sheet
 from bench.targets.forms import Kind, designs
 from bench.targets.page import PAPERS
 from bench.targets.sheet import layout_sheet
@@ -205,6 +206,6 @@ def command(
     for target, sheet in zip(targets, sheets, strict=True):
         say(sheet_words(target, sheet, write_sheet(sheet, out)))
     if place is not None and place.wheel_targets:
-        for path in write_wheel_sheets(place, out):
+        for path in write_papers(partial(wheel_sheet, place), "wheel-sheet", out):
             typer.echo(f"which target on which wheel, for the wall: {path}")
     typer.echo("Print at 100 %, never fitted to the page, then measure the scale bar.")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay
@@ -39,7 +38,6 @@ from bench.setting_out.sheet_marks import (
     width_of,
 )
 from bench.targets.annotation import QUIET
-from bench.targets.files import write_papers
 from bench.targets.outline import rectangle
 from bench.targets.page import (
     Dot,
@@ -54,7 +52,6 @@ from bench.targets.page import (
     paper_title,
 )
 
-STEM = "floor-sheet"
 A_PAGE = 2  # poses: each is read from two metres
 BIG, NUMBER = 6.0, 11.0  # type of key numbers and of the pose's own, mm
 DRAWING = 0.5  # of the page's width
@@ -108,19 +105,6 @@ def floor_sheet(bay: Bay, poses: Sequence[BarPose], paper: str = "a4") -> Sheet:
     count = math.ceil(len(poses) / A_PAGE)
     pages = [_page(bay, poses, number, (size, name, count)) for number in range(count)]
     return Sheet(f"Floor sheet, {bay.name}", name, tuple(pages))
-
-
-def write_floor_sheets(
-    bay: Bay, poses: Sequence[BarPose], out: Path, papers: Sequence[str] = ("a4", "letter")
-) -> list[Path]:
-    """Write a floor sheet for each paper as PDF; return the paths.
-
-    Raises
-    ------
-    RunError
-        A file can't be written.
-    """
-    return write_papers(lambda paper: floor_sheet(bay, poses, paper), STEM, out, papers)
 
 
 def _page(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 from bench.scene.bar import BarPose
 from bench.scene.model import Bay, Tower
@@ -36,10 +35,8 @@ from bench.setting_out.sheet_marks import (
     millimetres,
 )
 from bench.targets.annotation import QUIET
-from bench.targets.files import write_papers
 from bench.targets.page import Dot, Line, Mark, Page, Sheet, Text, paper_size, paper_title
 
-STEM = "level-sheet"
 LEANS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)  # degrees, up to what shims are for
 TALL = 15.0  # of a setting's row, mm
 LEVELLING = (
@@ -96,19 +93,6 @@ def level_sheet(bay: Bay, poses: Sequence[BarPose], paper: str = "a4") -> Sheet:
     ]
     pages.append(_shimming(bay, size, (count, count, name)))
     return Sheet(f"Levelling and shimming, {bay.name}", name, tuple(pages))
-
-
-def write_level_sheets(
-    bay: Bay, poses: Sequence[BarPose], out: Path, papers: Sequence[str] = ("a4", "letter")
-) -> list[Path]:
-    """Write a sheet for each paper as PDF; return the paths.
-
-    Raises
-    ------
-    RunError
-        A file can't be written.
-    """
-    return write_papers(lambda paper: level_sheet(bay, poses, paper), STEM, out, papers)
 
 
 def _levelling(

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
-
 from bench.scene.model import Bay
 from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.setting_out.sheet_frame import FOOT, HEAD, bay_heading, body_frame, foot, page_of
@@ -21,11 +18,9 @@ from bench.setting_out.sheet_marks import (
     wrapped,
 )
 from bench.targets.annotation import QUIET
-from bench.targets.files import write_papers
 from bench.targets.outline import rectangle
 from bench.targets.page import Fill, Mark, Page, Sheet, Text, paper_size, paper_title
 
-STEM = "wheel-sheet"
 NUMBER, NAME = 30.0, 7.0  # type, mm: read across a bay
 # The pattern itself isn't shown: a camera that sees the wall would find a target there.
 MIND = (
@@ -45,19 +40,6 @@ def wheel_sheet(bay: Bay, paper: str = "a4") -> Sheet:
     size = paper_size(paper)
     name = paper_title(paper)
     return Sheet(f"Targets by wheel, {bay.name}", name, (_page(bay, size, name),))
-
-
-def write_wheel_sheets(
-    bay: Bay, out: Path, papers: Sequence[str] = ("a4", "letter")
-) -> list[Path]:
-    """Write the sheet for each paper as PDF; return the paths.
-
-    Raises
-    ------
-    RunError
-        A file can't be written.
-    """
-    return write_papers(lambda paper: wheel_sheet(bay, paper), STEM, out, papers)
 
 
 def axle_names(bay: Bay) -> tuple[str, ...]:

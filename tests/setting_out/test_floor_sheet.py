@@ -1,13 +1,15 @@
 """The floor sheet of the bar's poses: numbers as the bar's geometry has them, room for all."""
 
 import math
+from functools import partial
 
 import pypdfium2
 import pytest
 
 from bench.scene.bar import BarPose
 from bench.scene.load import load_bay
-from bench.setting_out.floor_sheet import ends_of, floor_sheet, write_floor_sheets
+from bench.setting_out.floor_sheet import ends_of, floor_sheet
+from bench.targets.files import write_papers
 from bench.targets.page import Text
 
 POSES = (
@@ -67,7 +69,7 @@ def test_letter_has_feet_and_inches_first(bay):
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_nothing_leaves_the_page(bay, tmp_path, paper):
-    path = write_floor_sheets(bay, POSES, tmp_path, (paper,))[0]
+    (path,) = write_papers(partial(floor_sheet, bay, POSES), "floor-sheet", tmp_path, (paper,))
     document = pypdfium2.PdfDocument(path)
     assert len(document) == 2
     for page in document:

@@ -1,6 +1,7 @@
 """The sheets for levelling and shimming, and for the wall: numbers, and room for all of them."""
 
 import math
+from functools import partial
 from itertools import combinations
 
 import pytest
@@ -8,10 +9,11 @@ import pytest
 from bench.registration.level_plan import default_plan
 from bench.scene.load import load_bay, starter
 from bench.scene.surroundings import Column
-from bench.setting_out.level_sheet import LEANS, lean_rows, level_sheet, write_level_sheets
+from bench.setting_out.level_sheet import LEANS, lean_rows, level_sheet
 from bench.setting_out.off_plan import shims
 from bench.setting_out.sheet_marks import width_of
-from bench.setting_out.wheel_sheet import axle_names, wheel_sheet, write_wheel_sheets
+from bench.setting_out.wheel_sheet import axle_names, wheel_sheet
+from bench.targets.files import write_papers
 from bench.targets.page import Text
 
 
@@ -100,7 +102,8 @@ def test_a_wall_sheet_without_ids_says_that_targets_look_alike():
 
 
 def test_files_are_written_for_both_papers(bay, poses, tmp_path):
-    written = write_level_sheets(bay, poses, tmp_path) + write_wheel_sheets(bay, tmp_path)
+    written = write_papers(partial(level_sheet, bay, poses), "level-sheet", tmp_path)
+    written += write_papers(partial(wheel_sheet, bay), "wheel-sheet", tmp_path)
     assert [path.name for path in written] == [
         *("level-sheet-a4.pdf", "level-sheet-letter.pdf"),
         *("wheel-sheet-a4.pdf", "wheel-sheet-letter.pdf"),
