@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from bench.cli.progress import progress_bar
 from bench.provenance import now
-from reports.photometric import ambiguity, figures, mismatch, report, work
+from reports.photometric import ambiguity, figures, report, work
 from reports.photometric.options import parse
 from reports.photometric.setting import grid
 from reports.photometric.study import Study
 from reports.photometric.tables import cell_table
 
-# Cases a cell of the side studies, of those of the main one.
+# Cases a cell of the survey of mirrored poses, of those of the main study.
 SHARE = 0.2
 
 
@@ -21,25 +21,9 @@ def main() -> None:
     few = max(2, round(SHARE * options.n))
     with progress_bar("efficiency", quiet=False) as progress:
         cases = work.run(work.tasks(grid(), options.n), options.seed, options.workers, progress)
-    wrong = [
-        task for kind in mismatch.MISMATCHES for task in work.tasks(mismatch.CELLS, few, kind)
-    ]
-    with progress_bar("wrong models", quiet=False) as progress:
-        misfits = work.run(wrong, options.seed, options.workers, progress)
     with progress_bar("mirrored poses", quiet=False) as progress:
         mirrored = ambiguity.survey(options.seed, few, options.workers, progress)
-    times = work.run_alone(options.seed, few)
-    study = Study(
-        cell_table(cases),
-        cases,
-        mismatch.mismatch_table(misfits),
-        mirrored,
-        times,
-        options.n,
-        few,
-        options.seed,
-        started,
-    )
+    study = Study(cell_table(cases), cases, mirrored, options.n, few, options.seed, started)
     options.out.mkdir(parents=True, exist_ok=True)
     report.write(study, options.out)
     figures.write(study, options.out)

@@ -18,7 +18,6 @@ from bench.draw.map_info import MapInfo
 from bench.draw.page_layout import Page, PanelGrid, panel_title
 from bench.maps.ambiguity import ambiguity_figure
 from reports.photometric.cases import COMPONENTS
-from reports.photometric.mismatch import CELLS, MISMATCHES
 from reports.photometric.setting import BLURS_PX, SIZES_PX, TILTS_DEG, Cell
 from reports.photometric.study import Study
 from reports.photometric.tables import LEAST_EFFICIENCY, MOST_MIRRORED
@@ -33,7 +32,6 @@ def write(study: Study, folder: Path) -> None:
             "efficiency.png": efficiency_figure(study),
             "calibration.png": calibration_figure(study),
             "ambiguity_map.png": ambiguity_figure(study.mirrored, _info(study)),
-            "mismatch.png": mismatch_figure(study),
         }.items():
             style.save(figure, folder / name)
 
@@ -163,62 +161,6 @@ def _mirrored_panel(axes: Axes, study: Study) -> None:
         axis.set_minor_locator(NullLocator())
     axes.set_xlabel("predicted, Q(d/2)")
     axes.set_ylabel("counted")
-
-
-def mismatch_figure(study: Study) -> Figure:
-    """Draw tilt and range bias, in standard deviations of noise, of each wrong model."""
-    styles = style.pipeline_styles([cell.name for cell in CELLS])
-    handles = [
-        Line2D([], [], color=s.colour, marker=s.marker, linestyle="", label=_cell_words(cell))
-        for cell, s in zip(CELLS, styles.values(), strict=True)
-    ]
-    panels = PanelGrid(2, 2, 9.7, 0.27 * len(MISMATCHES) + 0.4, left=2.7, gap=0.35)
-    page = Page(
-        "What a wrong model does to the pose",
-        "standard deviations that noise alone gives; filled where χ² notices in half the cases",
-        f"n = {study.few} pictures a cell, seed {study.seed}, blur 0.6 px. Left: RMS error of the "
-        f"tilt, 1 if nothing is wrong. Right: RMS error of the range. sightbench {__version__}.",
-        panels.height,
-        handles,
-    )
-    for index, component in enumerate(("tilt_deg", "along_mm")):
-        axes = page.axes(panels.box(index))
-        panel_title(axes, "tilt" if index == 0 else "range")
-        for rank, cell in enumerate(CELLS):
-            _mismatch_points(axes, study, cell, f"rms_{component}_sd", rank)
-        axes.set_xscale("log")
-        axes.axvline(1.0, color=style.MUTED, linewidth=0.8)
-        axes.set_ylim(len(MISMATCHES) - 0.4, -0.6)
-        axes.yaxis.set_major_locator(FixedLocator(list(range(len(MISMATCHES)))))
-        words = [kind.words if index == 0 else "" for kind in MISMATCHES]
-        axes.yaxis.set_major_formatter(FixedFormatter(words))
-        axes.xaxis.set_major_locator(FixedLocator([1.0, 10.0, 100.0]))
-        axes.xaxis.set_major_formatter(FixedFormatter(["1", "10", "100"]))
-        axes.xaxis.set_minor_locator(NullLocator())
-        axes.set_xlim(0.5, 1000.0)
-        axes.set_xlabel("RMS error over its noise")
-    return page.figure
-
-
-def _cell_words(cell: Cell) -> str:
-    return f"{cell.size_px:g} px, {cell.tilt_deg:g} deg"
-
-
-def _mismatch_points(axes: Axes, study: Study, cell: Cell, column: str, rank: int) -> None:
-    drawn = style.pipeline_styles([c.name for c in CELLS])[cell.name]
-    rows = study.mismatch.filter(pl.col("cell") == cell.name)
-    order = {kind.name: i for i, kind in enumerate(MISMATCHES)}
-    for row in rows.iter_rows(named=True):
-        noticed = row["noticed"] >= 0.5
-        axes.plot(
-            row[column],
-            order[row["mismatch"]] + 0.16 * (rank - 1.5),
-            marker=drawn.marker,
-            markersize=5.5,
-            color=drawn.colour,
-            markerfacecolor=drawn.colour if noticed else "white",
-            linestyle="",
-        )
 
 
 def _info(study: Study) -> MapInfo:

@@ -17,23 +17,17 @@ class Study:
         Of `reports.photometric.tables.cell_table`.
     cases : polars.DataFrame
         The cases behind them.
-    mismatch : polars.DataFrame
-        Of `reports.photometric.mismatch.mismatch_table`.
     mirrored : polars.DataFrame
         Of `bench.survey.ambiguity.with_predictions`.
-    times : polars.DataFrame
-        Of `reports.photometric.pace.solve_times`.
     n, few, seed : int
-        Cases a cell of the main study and of the others; of all random numbers.
+        Cases a cell of the main study and of the mirrored poses'; of all random numbers.
     started : str
         When.
     """
 
     cells: pl.DataFrame
     cases: pl.DataFrame
-    mismatch: pl.DataFrame
     mirrored: pl.DataFrame
-    times: pl.DataFrame
     n: int
     few: int
     seed: int

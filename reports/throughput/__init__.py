@@ -1,1 +1,1 @@
-"""How fast the bench is, against other renderers, against itself and against what was asked."""
+"""How fast the bench is, and where its time goes."""

@@ -24,8 +24,6 @@ from reports.throughput import (
     figures,
     floor,
     memory,
-    opengl,
-    path_tracer,
     pictures,
     report,
     scale,
@@ -39,10 +37,7 @@ PARTS: dict[str, Callable[[Options], dict[str, Any]]] = {
     "driver": driver.measure,
     "split": split.measure,
     "pictures": pictures.measure,
-    "opengl": opengl.measure,
-    "path_tracer": path_tracer.measure,
     "overhead": surveys.overhead,
-    "scaling": surveys.scaling,
     "workers": surveys.workers,
     "photometric": scale.photometric,
     "maps": scale.maps,
@@ -53,7 +48,7 @@ PARTS: dict[str, Callable[[Options], dict[str, Any]]] = {
 def main() -> None:
     """Measure what isn't measured yet and write the report of what is."""
     asked = parse()
-    options = Options(asked.out, asked.quick, asked.path_tracer, asked.workers, asked.earlier)
+    options = Options(asked.out, asked.quick, asked.workers, asked.earlier)
     if any(os.environ.get(name) != value for name, value in ONE_THREAD.items()):
         # libraries read these when they are loaded, which they are by now
         command = [sys.executable, "-m", "reports.throughput", *sys.argv[1:]]
@@ -108,12 +103,6 @@ def parse() -> argparse.Namespace:
     parser.add_argument("--quick", action="store_true", help="less of all, for a first look")
     parser.add_argument("--only", action="append", choices=PARTS, help="a part; may be repeated")
     parser.add_argument("--again", action="store_true", help="measure anew what is kept")
-    parser.add_argument(
-        "--path-tracer",
-        default=sys.executable,
-        metavar="PYTHON",
-        help="the Python that has mitsuba and numpy (default: this one)",
-    )
     parser.add_argument(
         "--earlier", type=Path, metavar="DIR", help="an earlier source, to measure side by side"
     )

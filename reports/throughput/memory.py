@@ -27,7 +27,6 @@ from bench.survey.worker import PART_SCHEMA, ChunkResult
 from reports.throughput.peak import peak_bytes
 from reports.throughput.setting import Options, bay
 from reports.throughput.surveys import job_of_grid
-from reports.throughput.timing import growth
 
 # The least fills a sorted run (`bench.survey.joining.RUN_ROWS`), what joining holds at least.
 ROWS = (100_000, 300_000, 1_000_000)
@@ -72,16 +71,13 @@ def held(rows: int) -> dict[str, Any]:
 
 
 def measure(options: Options) -> dict[str, Any]:
-    """Return the peaks at each amount, and how they grow."""
+    """Return the peaks at each amount."""
     found = []
     for rows in QUICK_ROWS if options.quick else ROWS:
         command = [sys.executable, "-m", "reports.throughput.memory", str(rows)]
         run = subprocess.run(command, capture_output=True, text=True, check=True)
         found.append(json.loads(run.stdout.splitlines()[-1]))
-    return {
-        "amounts": found,
-        "growth": growth([f["rows"] for f in found], [f["peak_mb"] for f in found]),
-    }
+    return {"amounts": found}
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from bench.digest import key_digest
-from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
 from bench.scene.load import load_bay
@@ -25,9 +24,6 @@ CORNERS = "aruco-subpix/ippe-lm"  # the corner pipeline that is timed
 PHOTOMETRIC = "apriltag/photometric"
 SIZES_PX = {"near": 300.0, "middle": 100.0, "far": 30.0}
 TURN_DEG = 30.0
-# Whole grey values of 8 bits, so that no renderer's areas are rounded.
-FULL_SCALE = 255
-WHITE, BLACK, BEHIND = 216, 12, 90
 
 
 @dataclass(frozen=True)
@@ -40,8 +36,6 @@ class Options:
         Where tables go.
     quick : bool
         Less of everything, for a look; the tables say so.
-    path_tracer : str
-        The Python that has mitsuba.
     workers : int
         Of surveys with several.
     earlier : Path or None
@@ -50,7 +44,6 @@ class Options:
 
     out: Path
     quick: bool
-    path_tracer: str
     workers: int
     earlier: Path | None = None
 
@@ -80,28 +73,15 @@ def job_of_size(size_px: float, trials: int, **changes: Any) -> Job:
     return job_of_bay(bay(), **(asked | changes))
 
 
-def pinhole() -> Camera:
-    """Return the bay's camera without its distortion, which other renderers don't know."""
-    return replace(bay().towers[0].camera, distortion=(0.0,) * 5)
-
-
 @lru_cache(maxsize=1)
 def plain_target() -> Target:
-    """Return a marker of 0.2 m whose plate is ten cells wide, in whole grey values."""
-    return build_target(
-        MarkerDesign(
-            marker_id=7,
-            size=0.2,
-            white=WHITE / FULL_SCALE,
-            black=BLACK / FULL_SCALE,
-            background=BEHIND / FULL_SCALE,
-        )
-    )
+    """Return a marker of 0.2 m whose plate is ten cells wide."""
+    return build_target(MarkerDesign(marker_id=7, size=0.2))
 
 
 def plain_poses(size_px: float, n: int) -> list[Pose]:
     """Return poses of the plain target, turned, rolled at random, anywhere within a pixel."""
-    camera = pinhole()
+    camera = bay().towers[0].camera
     range_m = camera.fx * 0.2 / size_px
     rng = np.random.default_rng(np.random.SeedSequence([SEED, key_digest(f"plain/{size_px}")]))
     poses = []

@@ -1,10 +1,7 @@
-"""Surveys as a whole: their own overhead, growth, and workers against copies."""
+"""Surveys as a whole: their own overhead, and several workers against one."""
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,9 +19,7 @@ from bench.survey.setup import job_of_bay
 from bench.survey.store import TIMINGS_FILE, RunStore
 from bench.survey.worker import Job
 from reports.throughput.setting import CORNERS, SEED, Options, bay
-from reports.throughput.timing import growth, spread
-
-PIPELINES = (CORNERS, "apriltag/ippe-lm", "aruco-subpix/ippe", "apriltag/ippe")
+from reports.throughput.timing import ratio, spread
 
 
 def job_of_grid(trials: int, pipelines: tuple[str, ...] = (CORNERS,)) -> Job:
@@ -97,87 +92,23 @@ def overhead(options: Options) -> dict[str, Any]:
     }
 
 
-def scaling(options: Options) -> dict[str, Any]:
-    """Return times by trials and by pipelines, with the exponents of growth."""
-    rounds = options.few(3, 2)
-    trials = (1, 2, 4, 8) if not options.quick else (1, 2, 3)
-    amounts: dict[str, list[float]] = {"trials": [], "pipelines": []}
-    times: dict[str, list[float]] = {"trials": [], "pipelines": []}
-    for _ in range(rounds):
-        for count in trials:
-            job = job_of_grid(count)
-            with warm(InlineExecutor(), job, 1) as executor:
-                times["trials"].append(timed_survey(job, executor)[0])
-            amounts["trials"].append(count)
-        for n in range(1, len(PIPELINES) + 1):
-            job = job_of_grid(trials[1], PIPELINES[:n])
-            with warm(InlineExecutor(), job, 1) as executor:
-                times["pipelines"].append(timed_survey(job, executor)[0])
-            amounts["pipelines"].append(n)
-    return {
-        name: {"amounts": amounts[name], "s": times[name], **growth(amounts[name], times[name])}
-        for name in amounts
-    }
-
-
 def workers(options: Options) -> dict[str, Any]:
-    """Return pictures a second of one worker, of several, and of as many copies at once."""
+    """Return pictures a second of one worker and of several."""
     trials, rounds, count = options.few(10, 3), options.few(4, 2), options.workers
     job, part = job_of_grid(trials * count), job_of_grid(trials)
     alone: list[float] = []
     together: list[float] = []
-    copies: list[float] = []
     with (
         warm(ProcessExecutor(count), job, count) as crew,
         warm(ProcessExecutor(1), part, 1) as single,
-        _copies(count, trials) as others,
     ):
         for _ in range(rounds):
-            seconds, _timings = timed_survey(job, crew)
-            together.append(job.plan.n_pictures / seconds)
-            copies.append(sum(part.plan.n_pictures / s for s in others()))
-            seconds, _timings = timed_survey(part, single)
-            alone.append(part.plan.n_pictures / seconds)
+            together.append(job.plan.n_pictures / timed_survey(job, crew)[0])
+            alone.append(part.plan.n_pictures / timed_survey(part, single)[0])
     return {
         "workers": count,
         "pictures": job.plan.n_pictures,
         "one_per_s": spread(alone),
         "workers_per_s": spread(together),
-        "copies_per_s": spread(copies),
-        "ratio": spread([a / b for a, b in zip(together, copies, strict=True)]),
-        "speed_up": spread([a / b for a, b in zip(together, alone, strict=True)]),
-        "exponent": growth(
-            [1.0] * rounds + [float(count)] * rounds,
-            [1.0 / a for a in alone] + [1.0 / t for t in together],
-        )
-        if count > 1
-        else None,
+        "speed_up": ratio(together, alone),
     }
-
-
-@contextmanager
-def _copies(count: int, trials: int) -> Iterator[Any]:
-    """Yield what makes copies of the program survey at once and returns their seconds."""
-    command = [sys.executable, "-m", "reports.throughput.copies", str(trials)]
-    started = [
-        subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        for _ in range(count)
-    ]
-
-    def both() -> list[float]:
-        for process in started:
-            assert process.stdin is not None
-            process.stdin.write("go\n")
-            process.stdin.flush()
-        return [json.loads(p.stdout.readline())["seconds"] for p in started if p.stdout]
-
-    try:
-        for process in started:
-            assert process.stdout is not None
-            process.stdout.readline()  # ready
-        yield both
-    finally:
-        for process in started:
-            assert process.stdin is not None
-            process.stdin.close()
-            process.wait()

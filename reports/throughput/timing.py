@@ -1,4 +1,4 @@
-"""Times that stand a busy machine, and what is said of them: medians, spread, growth."""
+"""Times that stand a busy machine, and what is said of them: medians, spread."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from time import perf_counter
 from typing import Any
 
 import numpy as np
-from scipy.stats import t
 
 Timed = Callable[[], Any]
 CONFIDENCE = 0.95
@@ -51,24 +50,9 @@ def ratio(slow: Sequence[float], fast: Sequence[float]) -> dict[str, float]:
     return spread([a / b for a, b in zip(slow, fast, strict=True)])
 
 
-def growth(amounts: Sequence[float], times: Sequence[float]) -> dict[str, float]:
-    """Fit times ∝ amount^exponent.
-
-    Returns
-    -------
-    dict
-        `exponent`, and `low`, `high`: its 95 % interval by Student's t from the scatter about
-        the line in logarithms (NaN with fewer than three times).
-    """
-    x, y = np.log(amounts), np.log(times)
-    dx, dy = x - x.mean(), y - y.mean()
-    slope = float(dx @ dy / (dx @ dx))
-    half = float("nan")
-    if len(x) > 2:
-        rest = dy - slope * dx
-        error = np.sqrt(rest @ rest / (len(x) - 2) / (dx @ dx))
-        half = float(t.ppf(0.5 + 0.5 * CONFIDENCE, len(x) - 2) * error)
-    return {"exponent": slope, "low": slope - half, "high": slope + half}
+def spread_ms(seconds: Sequence[float]) -> dict[str, float]:
+    """Return the spread of some times, milliseconds."""
+    return spread([1e3 * s for s in seconds])
 
 
 def mean_interval(values: Sequence[float], seed: int = 1) -> dict[str, float]:

@@ -9,11 +9,8 @@ from scipy import stats
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_y
 from bench.geometry.viewing import View, pose_of_view, tilt_of_pose, view_of_pose
-from bench.imaging.picture import Region
-from reports.photometric import mismatch, pace
 from reports.photometric.cases import COMPONENTS, error_columns, run_case
 from reports.photometric.figures import write as draw
-from reports.photometric.mismatch import CELLS, MISMATCHES, mismatch_table
 from reports.photometric.report import text
 from reports.photometric.setting import CAMERA, Cell, draw_view, generator, grid, marker
 from reports.photometric.study import Study
@@ -136,40 +133,12 @@ def test_holm_steps_down():
     assert_allclose(holm(p), [0.06, 0.03, 0.06, 0.02])
 
 
-@pytest.mark.parametrize("kind", MISMATCHES, ids=lambda kind: kind.name)
-def test_each_mismatch_runs_and_is_tabled(kind):
-    rows = [mismatch.run_case(1, kind, CELLS[1], trial, TARGET) for trial in range(3)]
-    table = mismatch_table(pl.DataFrame(rows, infer_schema_length=None))
-    assert table["n"][0] >= 1
-    noticed = table["noticed"][0]
-    if kind.held_blur not in (None, 1.0):
-        assert noticed == 1.0
-    if kind.name in ("none", "blur held"):
-        assert noticed < 1.0
-        # six of χ²(18)/3: beyond 17 once in 10⁵
-        assert table["nees"][0] < 17.0
-
-
-def test_light_falls_by_what_a_mismatch_says():
-    pose = pose_of_view(View(6.0), CAMERA)
-    half = 0.5 * math.hypot(TARGET.drawing.width, TARGET.drawing.height) * CAMERA.fx / 6.0
-    beside = Region(round(CAMERA.cx + 0.3 * half), round(CAMERA.cy), 1, 1)
-    corner = Region(round(CAMERA.cx + 1.3 * half), round(CAMERA.cy), 1, 1)
-    dark, bright = (
-        mismatch.light_of(TARGET, pose, CAMERA, region, 0.2)[0, 0] for region in (corner, beside)
-    )
-    assert bright == pytest.approx(1.0, abs=1e-4)  # half a pixel of 88 away from the middle
-    assert dark == pytest.approx(0.8, abs=3e-3)
-
-
 @pytest.mark.slow
 def test_report_and_figures_say_what_the_tables_say(tmp_path):
     study = Study(
         cells=cell_table(made_up(40)),
         cases=made_up(40),
-        mismatch=made_up_mismatch(),
         mirrored=made_up_mirrored(),
-        times=made_up_times(),
         n=40,
         few=8,
         seed=0,
@@ -182,19 +151,7 @@ def test_report_and_figures_say_what_the_tables_say(tmp_path):
     assert "nan" not in words
     draw(study, tmp_path)
     names = {path.name for path in tmp_path.iterdir()}
-    assert names == {"efficiency.png", "calibration.png", "ambiguity_map.png", "mismatch.png"}
-
-
-def made_up_mismatch():
-    rows = []
-    for kind in MISMATCHES:
-        for cell in CELLS:
-            row = {"mismatch": kind.name, "cell": cell.name, "n": 8, "noticed": 0.5, "nees": 6.0}
-            for component in COMPONENTS:
-                row |= {f"bias_{component}": 0.1, f"bias_{component}_sd": 0.5}
-                row[f"rms_{component}_sd"] = 1.5
-            rows.append(row)
-    return pl.DataFrame(rows)
+    assert names == {"efficiency.png", "calibration.png", "ambiguity_map.png"}
 
 
 def made_up_mirrored():
@@ -214,26 +171,6 @@ def made_up_mirrored():
             for turn in (10.0, 20.0)
         ]
     )
-
-
-def made_up_times():
-    return pl.DataFrame(
-        [
-            {"size_px": c.size_px, "plate_pixels": 900, "both_ms": 5.0 + k, "solve_ms": 4.0}
-            for c in pace.CELLS
-            for k in range(8)
-        ]
-    )
-
-
-def test_solving_times_are_measured_for_every_size():
-    rows = pl.DataFrame(pace.solve_times(1, 1, TARGET))
-    assert rows["size_px"].to_list() == [cell.size_px for cell in pace.CELLS]
-    assert (rows["both_ms"] > 0.0).all()
-    # a marker of 80 px has a plate of 100 px, foreshortened by the cosine of 30 degrees and
-    # rolled: between 87 x 100 px and 1.37² of that
-    plate = rows.filter(pl.col("size_px") == 80.0)["plate_pixels"][0]
-    assert 8000 < plate < 20000
 
 
 def test_a_marker_that_no_detector_finds_is_started_from_made_up_corners():
