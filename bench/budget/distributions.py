@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -50,7 +50,10 @@ class Normal:
     dof: float = math.inf
 
     def __post_init__(self) -> None:
-        _positive("a normal distribution's sigma", self.sigma, zero=True)
+        if not self.sigma >= 0.0:
+            raise ConfigError(
+                f"a normal distribution's sigma must be positive, got {self.sigma:g}"
+            )
 
     def draw(self, rng: np.random.Generator, n: int) -> Array:
         """Return n draws (n,)."""
@@ -58,12 +61,12 @@ class Normal:
 
 
 @dataclass(frozen=True)
-class _Bounded:
-    """Between two limits, symmetric about their middle."""
+class Rectangular:
+    """Equally likely between two limits (6.4.2)."""
 
     low: float
     high: float
-    dof: float = field(default=math.inf, kw_only=True)
+    dof: float = math.inf
 
     def __post_init__(self) -> None:
         if not self.high >= self.low:
@@ -75,118 +78,13 @@ class _Bounded:
         return 0.5 * (self.low + self.high)
 
     @property
-    def width(self) -> float:
-        """Distance of the limits."""
-        return self.high - self.low
-
-
-@dataclass(frozen=True)
-class Rectangular(_Bounded):
-    """Equally likely between two limits (6.4.2)."""
-
-    @property
     def sigma(self) -> float:
         """(b - a) / √12."""
-        return self.width / math.sqrt(12.0)
+        return (self.high - self.low) / math.sqrt(12.0)
 
     def draw(self, rng: np.random.Generator, n: int) -> Array:
         """Return n draws (n,)."""
-        return self.low + self.width * rng.random(n)
-
-
-@dataclass(frozen=True)
-class CurvilinearTrapezoid(_Bounded):
-    """Rectangular with limits known to ± d only (6.4.3)."""
-
-    d: float = 0.0
-
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        if not 0.0 <= 2.0 * self.d <= self.width:
-            raise ConfigError(f"d must lie from 0 to half the width, {self.width / 2:g}")
-
-    @property
-    def sigma(self) -> float:
-        """√((b - a)²/12 + d²/9)."""
-        return math.sqrt(self.width**2 / 12.0 + self.d**2 / 9.0)
-
-    def draw(self, rng: np.random.Generator, n: int) -> Array:
-        """Return n draws (n,)."""
-        low = self.low + self.d * (2.0 * rng.random(n) - 1.0)
-        high = (self.low + self.high) - low
-        return np.asarray(low + (high - low) * rng.random(n), dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Trapezoidal(_Bounded):
-    """Sum of two rectangular ones; `top` is the share of its base that its top has (6.4.4)."""
-
-    top: float = 0.5
-
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        if not 0.0 <= self.top <= 1.0:
-            raise ConfigError(f"a trapezoid's top must lie from 0 to 1, got {self.top:g}")
-
-    @property
-    def sigma(self) -> float:
-        """(b - a) √((1 + β²)/24)."""
-        return self.width * math.sqrt((1.0 + self.top**2) / 24.0)
-
-    def draw(self, rng: np.random.Generator, n: int) -> Array:
-        """Return n draws (n,)."""
-        both = (1.0 + self.top) * rng.random(n) + (1.0 - self.top) * rng.random(n)
-        return np.asarray(self.low + 0.5 * self.width * both, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Triangular(_Bounded):
-    """Most likely in the middle (6.4.5)."""
-
-    @property
-    def sigma(self) -> float:
-        """(b - a) / √24."""
-        return self.width / math.sqrt(24.0)
-
-    def draw(self, rng: np.random.Generator, n: int) -> Array:
-        """Return n draws (n,)."""
-        return self.low + 0.5 * self.width * (rng.random(n) + rng.random(n))
-
-
-@dataclass(frozen=True)
-class Arcsine(_Bounded):
-    """Of a quantity that swings sinusoidally between its limits (6.4.6)."""
-
-    @property
-    def sigma(self) -> float:
-        """(b - a) / √8."""
-        return self.width / math.sqrt(8.0)
-
-    def draw(self, rng: np.random.Generator, n: int) -> Array:
-        """Return n draws (n,)."""
-        swing = np.sin(2.0 * math.pi * rng.random(n))
-        return np.asarray(self.mean + 0.5 * self.width * swing, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class ScaledT:
-    """Student's t, scaled and shifted (6.4.9): of a mean of few observations.
-
-    `sigma` is the scale, the experimental standard deviation of the mean, as JCGM 100 takes it
-    with its `dof`; draws have the larger standard deviation sigma √(ν / (ν - 2)).
-    """
-
-    mean: float
-    sigma: float
-    dof: float
-
-    def __post_init__(self) -> None:
-        _positive("a t-distribution's sigma", self.sigma, zero=True)
-        _positive("a t-distribution's degrees of freedom", self.dof)
-
-    def draw(self, rng: np.random.Generator, n: int) -> Array:
-        """Return n draws (n,)."""
-        return self.mean + self.sigma * rng.standard_t(self.dof, n)
+        return self.low + (self.high - self.low) * rng.random(n)
 
 
 @dataclass(frozen=True, eq=False)
@@ -286,8 +184,3 @@ class Inputs:
     def draw(self, rng: np.random.Generator, n: int) -> Array:
         """Return n draws (n, P)."""
         return np.column_stack([source.distribution.draw(rng, n) for source in self.sources])
-
-
-def _positive(what: str, value: float, zero: bool = False) -> None:
-    if not (value > 0.0 or (zero and value == 0.0)):
-        raise ConfigError(f"{what} must be positive, got {value:g}")

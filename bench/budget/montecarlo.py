@@ -7,7 +7,6 @@ interval of every output are stable to the digits asked for.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,7 +89,6 @@ def monte_carlo(
     digits: int = 2,
     shrink: float = 1.0,
     most_trials: int = MOST_TRIALS,
-    progress: Callable[[int, int], None] | None = None,
 ) -> MonteCarlo:
     """Propagate distributions by the adaptive procedure of JCGM 101, 7.9.4.
 
@@ -110,8 +108,6 @@ def monte_carlo(
         Divides the tolerance; `VALIDATION` to validate first-order results.
     most_trials : int
         At which to give up.
-    progress : callable or None
-        Told trials done and the limit.
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(key)]))
     size = max(math.ceil(100.0 / (1.0 - confidence)), LEAST_TRIALS)
@@ -124,8 +120,6 @@ def monte_carlo(
             np.stack((block.mean(0), block.std(0, ddof=1), *_symmetric(block, confidence)))
         )
         h = len(blocks)
-        if progress is not None:
-            progress(h * size, most_trials)
         if h == 1:
             continue
         # the standard deviation of all trials, from the blocks' own

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from bench.built.draws import Moment, OneBay
-from bench.geometry.camera import Camera, normalise, point_jacobian, project
+from bench.geometry.camera import Camera, face_places, point_jacobian, project
 from bench.geometry.pose import Pose
 from bench.imaging.picture import Region
 from bench.kernel import kernel
@@ -121,16 +121,6 @@ def _paper_seen(
     factor = np.empty((region.height, region.width))
     _fill(1.0 + paper(p[..., 0], p[..., 1], seed, sizes), factor)
     return factor
-
-
-def face_places(pixels: Array, T_camera_target: Pose, camera: Camera) -> Array:
-    """Return where on the face's plane pixels (..., 2) look: target frame, metres, (..., 3)."""
-    xy = normalise(pixels, camera)
-    direction = np.concatenate((xy, np.ones((*xy.shape[:-1], 1))), axis=-1)
-    normal = T_camera_target.rotation[:, 2]
-    depth = (normal @ T_camera_target.translation) / (direction @ normal)
-    inside = direction * depth[..., None] - T_camera_target.translation
-    return np.asarray(inside @ T_camera_target.rotation)
 
 
 @kernel

@@ -26,8 +26,8 @@ from collections.abc import Callable
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from bench.built.face import BOX_VARIANCE, face_places
-from bench.geometry.camera import Camera, point_jacobian
+from bench.built.face import BOX_VARIANCE
+from bench.geometry.camera import Camera, face_places, point_jacobian
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import POSE
 from bench.imaging.model import Imaging
@@ -173,10 +173,7 @@ def _modes(
 
 
 def _places(fit: FaceFit, T_camera_target: Pose, camera: Camera) -> Array:
-    region = fit.pixels.region
-    down, across = np.divmod(fit.pixels.index, region.width)
-    pixels = np.column_stack((across + region.u0, down + region.v0)).astype(np.float64)
-    return face_places(pixels, T_camera_target, camera)[:, :2]
+    return face_places(fit.pixels.seen, T_camera_target, camera)[:, :2]
 
 
 def _spots(

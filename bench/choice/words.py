@@ -10,6 +10,7 @@ from bench.choice.choice import Choice, Ranking, Standing
 from bench.choice.paired_errors import PairedErrorRatio
 from bench.survey.plan import number
 from bench.survey.verdicts import UNDECIDED
+from bench.survey.views import joined
 from bench.targets.target import Target
 
 View = tuple[float, float]
@@ -92,14 +93,12 @@ def _first_words(choice: Choice, ranking: Ranking, best: Standing) -> str:
     )
     others = [s for s in ranking.standings if s is not best]
     if ranking.rivals:
-        against = _joined(
-            f"{s.candidate} ({s.held}, perhaps {s.possible})" for s in ranking.rivals
-        )
+        against = joined(f"{s.candidate} ({s.held}, perhaps {s.possible})" for s in ranking.rivals)
         needed = needed_trials(choice.table, [best, *ranking.rivals])
         more = f"; --trials {needed} might decide" if needed else ""
         words = f"Undecided, but first comes {who}: {reason}; against {against}{more}."
     elif others and ranking.equals:
-        also = _joined(s.candidate for s in ranking.equals)
+        also = joined(s.candidate for s in ranking.equals)
         words = f"Recommended: {who}: {reason}, as many as {also}."
     elif others:
         following = f"next is {others[0].candidate} with {others[0].held}"
@@ -111,7 +110,7 @@ def _first_words(choice: Choice, ranking: Ranking, best: Standing) -> str:
         for name, ratio in _telling_ratios(ranking).items()
     ]
     if compared:
-        words += f" In the cells that both hold it errs {_joined(compared)}."
+        words += f" In the cells that both hold it errs {joined(compared)}."
     return words
 
 
@@ -176,7 +175,7 @@ def usable_words(choice: Choice) -> str:
     )
     same = sums.filter(pl.col("cells_usable") == first["cells_usable"])
     others = [n for n in same["candidate"].unique(maintain_order=True) if n != first["candidate"]]
-    also = f"; as often {_joined(others)}" if others else ""
+    also = f"; as often {joined(others)}" if others else ""
     return (
         f"Usable farthest, whatever the error: {first['candidate']}, with {first['pipeline']}, in "
         f"{first['cells_usable']} of {first['cells']} cells, "
@@ -195,7 +194,7 @@ def limit_words(choice: Choice) -> list[str]:
         for (cause,), mine in rows.filter(~pl.col("all_tested")).group_by(
             "ended_by", maintain_order=True
         ):
-            parts.append(f"{cause} {_joined(_by_range(mine, 'ends_at_m', 'from {} m at {}'))}")
+            parts.append(f"{cause} {joined(_by_range(mine, 'ends_at_m', 'from {} m at {}'))}")
         rest = rows.filter("all_tested")
         if len(rest):
             parts.append(f"nothing as far as tested at {_tilts(rest)}")
@@ -274,10 +273,5 @@ def _tilts(rows: pl.DataFrame) -> str:
     views = rows.select("pitch_deg", "turn_deg").rows()
     name = "tilt" if _turn_is_tilt(views) else "turn"
     plural = "s" if len(views) > 1 else ""
-    words = _joined(view_words(turn, pitch, unit="") for pitch, turn in views)
+    words = joined(view_words(turn, pitch, unit="") for pitch, turn in views)
     return f"{name}{plural} {words} deg"
-
-
-def _joined(words: Iterable[str]) -> str:
-    *first, last = words
-    return f"{', '.join(first)} and {last}" if first else last

@@ -16,7 +16,6 @@ from bench.scene.model import Bay
 from bench.survey.cells import summarise
 from bench.survey.executors import Executor
 from bench.survey.grid_phase import roll_words
-from bench.survey.plan_words import camera_words
 from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
 from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
@@ -97,17 +96,8 @@ def _picture(out: Path, variation: Variation, bay: Bay, jobs: list[Job], table: 
     from bench.draw.map_info import MapInfo
     from bench.maps.vary import vary_figure
 
-    info = MapInfo(
-        bay=bay.name,
-        target=bay.target.name,
-        camera=camera_words(job.setting.camera, job.plan.tower),
-        seed=job.plan.seed,
-        pictures=job.plan.trials * len(job.plan.positions),
-        version=__version__,
-        request=request_of_bay(bay),
-        axle_ranges=(),
-        rolls=rolls.pop() if len(rolls) == 1 else "",  # else it is what varies
-    )
+    varied = "" if len(rolls) > 1 else rolls.pop()  # where they differ they are what varies
+    info = MapInfo.of(bay, job, request_of_bay(bay), axle_ranges=(), rolls=varied)
     with style.applied():
         figure = vary_figure(table, variation.key, variation.unit, info)
         return style.save(figure, out / "vary.png")

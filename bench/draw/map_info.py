@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
+from bench import __version__
 from bench.draw.page_layout import NO_BREAK
+from bench.scene.model import Bay
+from bench.survey.grid_phase import roll_words
+from bench.survey.plan_words import camera_words
+from bench.survey.setup import axle_ranges
 from bench.survey.verdicts import Request
+from bench.survey.worker import Job
 from bench.typing import Array
 
 
@@ -43,6 +50,23 @@ class MapInfo:
     axle_ranges: tuple[tuple[str, float], ...] = ()
     fewest: int | None = None
     rolls: str = ""
+
+    @classmethod
+    def of(cls, bay: Bay, job: Job, request: Request, **changes: Any) -> MapInfo:
+        """Return what there is to say of a job in a bay; `changes` say otherwise."""
+        plan = job.plan
+        own: dict[str, Any] = {
+            "bay": bay.name,
+            "target": bay.target.name,
+            "camera": camera_words(job.setting.camera, plan.tower),
+            "seed": plan.seed,
+            "pictures": plan.trials * len(plan.positions),
+            "version": __version__,
+            "request": request,
+            "axle_ranges": axle_ranges(bay, plan.tower),
+            "rolls": roll_words(plan.roll_deg, plan.roll_spread_deg),
+        }
+        return cls(**(own | changes))
 
     @property
     def statistic(self) -> str:

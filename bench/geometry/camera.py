@@ -360,3 +360,19 @@ def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:
     jacobian[:, 0, 7] = camera.fx * (r2 + 2.0 * x * x)
     jacobian[:, 1, 7] = camera.fy * 2.0 * x * y
     return jacobian
+
+
+def face_places(pixels: Array, T_camera_target: Pose, camera: Camera) -> Array:
+    """Return where on a target's plane pixels (..., 2) look: target frame, metres, (..., 3).
+
+    Raises
+    ------
+    GeometryError
+        A pixel lies outside the lens model's domain.
+    """
+    xy = normalise(pixels, camera)
+    direction = np.concatenate((xy, np.ones((*xy.shape[:-1], 1))), axis=-1)
+    normal = T_camera_target.rotation[:, 2]
+    depth = (normal @ T_camera_target.translation) / (direction @ normal)
+    inside = direction * depth[..., None] - T_camera_target.translation
+    return np.asarray(inside @ T_camera_target.rotation)

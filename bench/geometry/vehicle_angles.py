@@ -11,7 +11,6 @@ x lies square to z along the reference line, y to the left (ISO 8855's direction
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -227,11 +226,6 @@ def vehicle_values(
             float(place[axles[0], side][0] - place[rear, side][0]) for side in ("left", "right")
         ]
     return np.array(found)
-
-
-def setback_angle(setback: float, track: float) -> float:
-    """Return a setback as the angle, radians, of the axle from square to the centre line."""
-    return math.atan2(setback, track)
 
 
 def disturbed(

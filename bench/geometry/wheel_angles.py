@@ -70,20 +70,6 @@ def angles_of_axis(axis: Array, side: str) -> tuple[float, float]:
     return math.atan2(x, s * y), math.atan2(-z, math.hypot(x, y))
 
 
-def angles_jacobian(axis: Array, side: str) -> Array:
-    """Return d(toe, camber)/d(axis), (2, 3), radians, at an outward axis of any length."""
-    s = sign_of(side)
-    x, y, z = (float(v) for v in axis)
-    flat2 = x * x + y * y
-    flat, norm2 = math.sqrt(flat2), flat2 + z * z
-    return np.array(
-        [
-            [s * y / flat2, -s * x / flat2, 0.0],
-            [z * x / (flat * norm2), z * y / (flat * norm2), -flat / norm2],
-        ]
-    )
-
-
 def outward(axis: Array, side: str) -> Array:
     """Return a spin axis (3,), vehicle frame, turned so that it points to the wheel's side."""
     axis = np.asarray(axis, dtype=np.float64)
@@ -98,21 +84,6 @@ def toe_length(toe: float, diameter: float) -> float:
     whatever the camber. Give total toe of both wheels as the sum of their lengths.
     """
     return diameter * math.sin(toe)
-
-
-def toe_of_length(length: float, diameter: float) -> float:
-    """Return the toe angle, radians, of a toe length on a rim diameter, both metres.
-
-    Raises
-    ------
-    GeometryError
-        The diameter isn't positive, or the length exceeds it.
-    """
-    if not diameter > 0.0 or not abs(length) < diameter:
-        raise GeometryError(
-            f"toe of {length:g} m needs a rim diameter larger than that, got {diameter:g} m"
-        )
-    return math.asin(length / diameter)
 
 
 def steering_axis_of_angles(caster: float, inclination: float, side: str) -> Array:

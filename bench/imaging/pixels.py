@@ -59,6 +59,12 @@ class Pixels:
     def __len__(self) -> int:
         return len(self.index)
 
+    @property
+    def seen(self) -> Array:
+        """Where on the sensor they are (N, 2), pixels."""
+        row, column = np.divmod(self.index, self.region.width)
+        return np.column_stack((column + self.region.u0, row + self.region.v0)).astype(np.float64)
+
     def of(self, image: Array) -> Array:
         """Return the values (N,) that an image (H, W) has there."""
         return np.asarray(image.reshape(-1)[self.index])

@@ -18,7 +18,6 @@ NOT_NEAR_FACE_ON = (
     "are fewer than it allows for. Such cells have less than 95 % of their cases tilted by two "
     "bounds or more; an RMS may lie below the bound there."
 )
-PLACE = ("range_m", "turn_deg", "pitch_deg")
 MODEL = (
     "These pictures obey the model that a photometric solver fits: a flat target, a Gaussian "
     "blur, a known lens. What real ones do beyond it adds to the error."

@@ -22,7 +22,6 @@ from bench.typing import Array
 
 MOST_COLUMNS, MOST_ROWS = 5, 7
 GAP = 0.12
-CELL = ("range_m", "turn_deg", "pitch_deg")
 
 
 @dataclass(frozen=True, eq=False)

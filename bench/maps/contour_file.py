@@ -6,16 +6,12 @@ from pathlib import Path
 
 import polars as pl
 
-from bench import __version__
 from bench.draw import style
 from bench.draw.map_info import MapInfo
 from bench.maps.contour import contour_figure
 from bench.scene.model import Bay
 from bench.survey.contour import Contour
 from bench.survey.contour_run import ContourReport
-from bench.survey.grid_phase import roll_words
-from bench.survey.plan_words import camera_words
-from bench.survey.setup import axle_ranges
 from bench.survey.worker import Job
 
 
@@ -24,18 +20,8 @@ def write_contour_picture(
 ) -> Path:
     """Draw contour.png, with the trials that each cell of the table took."""
     plan = contour.plan
-    info = MapInfo(
-        bay=place.name,
-        target=place.target.name,
-        camera=camera_words(job.setting.camera, plan.tower),
-        seed=plan.seed,
-        pictures=plan.trials * len(plan.positions),
-        version=__version__,
-        request=contour.request,
-        axle_ranges=axle_ranges(place, plan.tower),
-        fewest=contour.looks[0] * len(plan.positions),
-        rolls=roll_words(plan.roll_deg, plan.roll_spread_deg),
-    )
+    fewest = contour.looks[0] * len(plan.positions)
+    info = MapInfo.of(place, job, contour.request, fewest=fewest)
     at = ["range_m", "turn_deg", "pitch_deg"]
     axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
     trials = {

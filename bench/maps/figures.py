@@ -15,6 +15,7 @@ from bench.maps.comparison import ratio_figure, reach_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
 from bench.maps.parts import parts_figure
+from bench.survey.cells import CELL
 from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
 
@@ -30,7 +31,6 @@ UNDECIDED = (
     "A number followed by ? is of an undecided cell: more pictures may show that it holds. The "
     "outline follows verdicts, not the contour of the number."
 )
-CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
 
 
 def write_map_figures(

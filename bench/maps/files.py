@@ -6,7 +6,6 @@ from pathlib import Path
 
 import polars as pl
 
-from bench import __version__
 from bench.draw import style
 from bench.draw.cell_grid import CellGrid
 from bench.draw.map_info import MapInfo
@@ -18,8 +17,6 @@ from bench.scene.model import Bay
 from bench.survey.ambiguity import ambiguity_table, with_predictions
 from bench.survey.limits import Limits
 from bench.survey.pieces import Cases
-from bench.survey.plan_words import camera_words
-from bench.survey.setup import axle_ranges
 from bench.survey.tables import write_table
 from bench.survey.worker import Job, case_of_row, picture_of_case
 
@@ -49,17 +46,7 @@ def write_map_pictures(
     RunError
         A file can't be written.
     """
-    info = MapInfo(
-        bay=bay.name,
-        target=bay.target.name,
-        camera=camera_words(job.setting.camera, job.plan.tower),
-        seed=job.plan.seed,
-        pictures=job.plan.trials * len(job.plan.positions),
-        version=__version__,
-        request=limits.request,
-        axle_ranges=axle_ranges(bay, job.plan.tower),
-        rolls=limits.rolls,
-    )
+    info = MapInfo.of(bay, job, limits.request, rolls=limits.rolls)
     files = write_map_figures(out, cases, cells, limits, info)
     mirrored = with_predictions(ambiguity_table(cases), job.setting)
     files += write_table(out, "mirrored", mirrored)

@@ -71,15 +71,6 @@ def propagate(jacobian: Array, covariance: Array) -> Array:
     return np.asarray(jacobian @ covariance @ jacobian.T, dtype=np.float64)
 
 
-def covariance_of_mean(observations: Array) -> Array:
-    """Return the covariance (K, K) of the mean of n repeated observations (n, K).
-
-    Type A evaluation, n at least 2 (JCGM 100:2008, 4.2.3 and 5.2.3, equation 17).
-    """
-    n = len(observations)
-    return np.atleast_2d(np.cov(observations, rowvar=False, ddof=1)) / n
-
-
 def correlation(covariance: Array) -> Array:
     """Return the correlation coefficients (P, P) of a covariance with non-zero diagonal."""
     sigma = np.sqrt(np.diag(covariance))

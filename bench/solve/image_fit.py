@@ -24,6 +24,7 @@ from bench.imaging.gaussian import blurred_image
 from bench.imaging.pixels import Pixels
 from bench.imaging.sensitivity import blurred_sensitivity
 from bench.kernel import kernel
+from bench.solve.damped_step import damped_step
 from bench.solve.imprint import amounts_of, imprint_columns, place_of
 from bench.targets.drawing import Drawing
 from bench.targets.ink import inked_boundaries, takes_ink
@@ -45,11 +46,10 @@ HOPE = 3.0
 # Of the information, scaled to a unit diagonal. Beyond it, nothing is known of some parameter.
 MAX_CONDITION = 1e14
 
-# Which of the first seven parameters may change: all, all but the two that turn the target's
-# normal, all but the blur.
+# Which of the first seven parameters may change: all, or all but the two that turn the target's
+# normal.
 EVERYTHING: BoolArray = np.ones(POSE + 1, dtype=np.bool_)
 NORMAL_HELD: BoolArray = np.array([False, False, True, True, True, True, True])
-BLUR_HELD: BoolArray = np.array([True, True, True, True, True, True, False])
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +182,7 @@ def fit_image(
         moving = _moving(free, blur, gradient)
         accepted = False
         while not accepted and damping < MOST_DAMPING:
-            step = _damped_step(information, gradient, damping, moving)
+            step = damped_step(information, gradient, damping, moving)
             expected = float(step @ gradient)
             if not expected > SMALL_DECREASE:
                 break
@@ -231,38 +231,27 @@ def fit_image(
     )
 
 
-def pose_covariance_of(information: Array, free: BoolArray = EVERYTHING) -> Array:
+def pose_covariance_of(information: Array) -> Array:
     """Return the pose's block (6, 6) of the inverse information (P, P).
-
-    Rows and columns of what isn't `free` are zero.
 
     Raises
     ------
     numpy.linalg.LinAlgError
         The picture doesn't determine the pose.
     """
-    kept = np.flatnonzero(_all_free(free, len(information)))
-    part = information[np.ix_(kept, kept)]
-    scale = np.sqrt(np.diag(part))
+    scale = np.sqrt(np.diag(information))
     if not (np.all(np.isfinite(scale)) and np.all(scale > 0.0)):
         raise np.linalg.LinAlgError("a parameter has no effect on the picture")
-    scaled = part / np.outer(scale, scale)
+    unit = np.outer(scale, scale)
+    scaled = information / unit
     if np.linalg.cond(scaled) > MAX_CONDITION:
         raise np.linalg.LinAlgError("the picture doesn't determine the pose")
-    inverse = np.zeros_like(information)
-    inverse[np.ix_(kept, kept)] = np.linalg.inv(scaled) / np.outer(scale, scale)
-    covariance: Array = inverse[:POSE, :POSE]
-    return covariance
-
-
-def _all_free(free: BoolArray, count: int) -> BoolArray:
-    """Return which of all parameters may change."""
-    return np.concatenate((free, np.ones(count - len(free), dtype=np.bool_)))
+    return np.asarray((np.linalg.inv(scaled) / unit)[:POSE, :POSE])
 
 
 def _moving(free: BoolArray, blur: float, gradient: Array) -> BoolArray:
     """Return which of all parameters move: blur stays at a limit that it pushes against."""
-    moving = _all_free(free, len(gradient))
+    moving = np.concatenate((free, np.ones(len(gradient) - len(free), dtype=np.bool_)))
     if (blur <= LEAST_BLUR_PX and gradient[POSE] < 0.0) or (
         blur >= MOST_BLUR_PX and gradient[POSE] > 0.0
     ):
@@ -368,38 +357,3 @@ def _chi_square(grey: Array, predicted: Array, weights: Array) -> float:
         residual = grey[n] - predicted[n]
         total += weights[n] * residual * residual
     return total
-
-
-@kernel
-def _damped_step(information: Array, gradient: Array, damping: float, moving: BoolArray) -> Array:
-    """Return the step (P,) that solves (JᵀWJ + damping·diag) step = JᵀWr, zero where held.
-
-    By Cholesky factors, written out; NaN where the matrix isn't positive definite.
-    """
-    size = len(gradient)
-    root, step = np.zeros((size, size)), np.zeros(size)
-    for i in range(size):
-        if not moving[i]:
-            continue
-        step[i] = gradient[i]
-        for j in range(i + 1):
-            if not moving[j]:
-                continue
-            rest = information[i, j] * (1.0 + damping) if i == j else information[i, j]
-            for k in range(j):
-                rest -= root[i, k] * root[j, k]
-            if i > j:
-                root[i, j] = rest / root[j, j]
-                step[i] -= root[i, j] * step[j]
-            elif rest > 0.0:
-                root[i, i] = np.sqrt(rest)
-                step[i] /= root[i, i]
-            else:
-                step[:] = np.nan
-                return step
-    for i in range(size - 1, -1, -1):
-        if moving[i]:
-            for k in range(i + 1, size):
-                step[i] -= root[k, i] * step[k]
-            step[i] /= root[i, i]
-    return step

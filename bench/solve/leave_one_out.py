@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from bench.geometry.camera import normalise
+from bench.geometry.camera import face_places
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import POSE, jacobian
 from bench.kernel import kernel
@@ -95,13 +95,7 @@ def line_sums(line: IntArray, rows: Array, weights: Array, residual: Array) -> t
 
 def line_of_pixels(scene: Scene, pose: Pose) -> IntArray:
     """Return the number (N,) of the line, or disc, of the drawing nearest to each pixel."""
-    pixels = scene.pixels
-    row, column = np.divmod(pixels.index, pixels.region.width)
-    seen = np.column_stack((column + pixels.region.u0, row + pixels.region.v0))
-    rays = np.column_stack((normalise(seen, scene.camera), np.ones(len(seen))))
-    normal = pose.rotation[:, 2]
-    depth = (normal @ pose.translation) / (rays @ normal)
-    p_target = (rays * depth[:, None] - pose.translation) @ pose.rotation
+    p_target = face_places(scene.pixels.seen, pose, scene.camera)
     drawing = scene.drawing
     return _nearest(
         np.ascontiguousarray(p_target[:, :2]), *_lines(drawing), drawing.width, drawing.height,

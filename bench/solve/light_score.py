@@ -18,6 +18,7 @@ from scipy.special import chdtri
 from bench.imaging.appearance import LIGHT, response_to
 from bench.kernel import kernel
 from bench.solve.image_fit import ImageFit, Scene
+from bench.solve.imprint import scaled_inverse
 from bench.solve.light_fields import places_on_plate
 from bench.typing import Array, IntArray
 
@@ -71,9 +72,7 @@ def light_evidence(scene: Scene, fit: ImageFit, weights: Array) -> float:
         weights,
         FINEST * FINEST,
     )
-    scale = np.sqrt(np.diag(information))
-    inverse = np.linalg.pinv(information / np.outer(scale, scale), hermitian=True)
-    inverse /= np.outer(scale, scale)
+    inverse = scaled_inverse(information)
     return max(_statistic(level, pull, diagonal, cross, inverse) for level in LEVELS)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from bench.geometry.camera import Camera
 from bench.geometry.lens_kernel import wide_numbers, wide_radial
 from bench.kernel import kernel
+from bench.solve.damped_step import damped_step
 from bench.solve.points import PlanarPoints
 from bench.typing import Array, BoolArray
 
@@ -79,8 +80,7 @@ def refine(
 
     Notes
     -----
-    Levenberg (1944) and Marquardt (1963), damped on the diagonal of JᵀJ; the pose is updated
-    as R ← R exp([ω]×), t ← t + τ.
+    The pose is updated as R ← R exp([ω]×), t ← t + τ.
     """
     rotation, translation = _plain(rotation), _plain(translation)
     return Fit(
@@ -163,42 +163,6 @@ def _exp(rotvec: Array) -> Array:
 
 
 @kernel
-def _damped_step(normal: Array, gradient: Array, damping: float, free: BoolArray) -> Array:
-    """Return the step (6,) that solves (JᵀJ + damping·diag) step = Jᵀr in the free parameters.
-
-    Cholesky, written out: a library call costs more than the arithmetic. NaN where the matrix
-    isn't positive definite.
-    """
-    root = np.zeros((6, 6))
-    step = np.zeros(6)
-    for i in range(6):
-        if not free[i]:
-            continue
-        step[i] = gradient[i]
-        for j in range(i + 1):
-            if not free[j]:
-                continue
-            rest = normal[i, j] * (1.0 + damping) if i == j else normal[i, j]
-            for k in range(j):
-                rest -= root[i, k] * root[j, k]
-            if i > j:
-                root[i, j] = rest / root[j, j]
-                step[i] -= root[i, j] * step[j]
-            elif rest > 0.0:
-                root[i, i] = np.sqrt(rest)
-                step[i] /= root[i, i]
-            else:
-                step[:] = np.nan
-                return step
-    for i in range(5, -1, -1):
-        if free[i]:
-            for k in range(i + 1, 6):
-                step[i] -= root[k, i] * step[k]
-            step[i] /= root[i, i]
-    return step
-
-
-@kernel
 def _levenberg_marquardt(
     rotation: Array,
     translation: Array,
@@ -213,7 +177,7 @@ def _levenberg_marquardt(
     for _ in range(MAX_STEPS):
         if not np.isfinite(sse):
             break
-        step = _damped_step(normal, gradient, damping, free)
+        step = damped_step(normal, gradient, damping, free)
         # of |r - J d|²: 2 dᵀJᵀr - dᵀJᵀJ d
         predicted = 0.0
         for j in range(6):

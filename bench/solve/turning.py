@@ -152,45 +152,6 @@ def fit_turning(
     )
 
 
-def axis_covariance(
-    pose_covariance: Array,
-    roll_angles: Sequence[float],
-    axis_target: Array | None = None,
-    play: float = 0.0,
-) -> Array:
-    """Return the covariance (2, 2) of an axis found at given angles of turning, radians².
-
-    About two directions square to the axis, fixed in the frame of measurement; see
-    `frame_about` for which.
-
-    Parameters
-    ----------
-    pose_covariance : (3, 3), (6, 6), (N, 3, 3) or (N, 6, 6) float64
-        Of a reading's rotation about the target's axes (leading block), one for all or each.
-    roll_angles : sequence of N floats
-        Of the body at the readings, radians.
-    axis_target : (3,) float64, optional
-        The axis in the target's frame; its normal when left out.
-    play : float
-        As in `fit_turning`.
-
-    Raises
-    ------
-    GeometryError
-        It turns too little for an axis to be found.
-    """
-    angles = np.asarray(roll_angles, dtype=np.float64)
-    block = np.asarray(pose_covariance, dtype=np.float64)[..., :3, :3]
-    weights = np.broadcast_to(block, (len(angles), 3, 3))
-    target = np.array([0.0, 0.0, 1.0]) if axis_target is None else np.asarray(axis_target)
-    jacobian, precision = _system(weights, angles, frame_about(target), play)
-    normal = np.einsum("kji,kjl,klm->im", jacobian, precision, jacobian)
-    spread = _spread_of(normal)
-    if not spread < MAX_SIGMA:
-        raise GeometryError(_too_little(angles, spread))
-    return np.asarray(np.linalg.inv(normal)[:2, :2])
-
-
 def axis_sigma(sigma: float, roll_angles: Sequence[float]) -> float:
     """Return the standard uncertainty, radians, of the axis about each direction square to it.
 

@@ -18,12 +18,12 @@ from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.region import region_of
 from bench.solve.mirror_rate import corner_distance, image_distance, mirrored_share
 from bench.solve.photometric import PhotometricSolver
+from bench.survey.cells import CELL
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.score import MIN_MIRROR_TILT_DEG
 from bench.survey.setting import Setting, pattern_points
 from bench.typing import BoolArray
 
-CELL = ("pipeline", "range_m", "turn_deg", "pitch_deg")
 # The face needs this much around it for the picture's own share of the prediction, pixels.
 MARGIN_PX = 2.0
 _NEEDED = [

@@ -26,6 +26,7 @@ from bench.survey.contour import (
     start_cells,
 )
 from bench.survey.executors import Crew, Executor
+from bench.survey.joining import VIEW
 from bench.survey.run import (
     CHUNK,
     Progress,
@@ -57,10 +58,6 @@ class ContourReport:
     run: RunReport
     complete: bool
     verdicts: Verdicts
-
-
-# The columns that tell a cell.
-PLACE = ["range_m", "turn_deg", "pitch_deg"]
 
 
 class _StopAskedError(Exception):
@@ -166,7 +163,7 @@ class _Rounds:
             left, before = open_cells(left, self.verdicts), trials
             if not left:
                 return
-            seen = seen.join(self._places(left), on=PLACE, how="semi", maintain_order="left")
+            seen = seen.join(self._places(left), on=VIEW, how="semi", maintain_order="left")
 
     def _first(self, trial: int) -> int:
         """Return the index of a trial's first case: trials run slowest in a plan."""
@@ -176,7 +173,7 @@ class _Rounds:
         plan = self.contour.plan
         axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
         at = [[axis[i] for axis, i in zip(axes, cell, strict=True)] for cell in cells]
-        return pl.DataFrame(at, schema=PLACE, orient="row")
+        return pl.DataFrame(at, schema=VIEW, orient="row")
 
     def _run(self, indices: Sequence[int]) -> Iterator[pl.DataFrame]:
         """Run what isn't kept yet; iterate over the rows of all of these cases."""

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
+from bench.survey.cells import CELL
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.statistics import MIN_BOOTSTRAP, rms_bounds
 from bench.tables import finite_or_none
@@ -33,24 +34,14 @@ PHASE_SCHEMA: dict[str, type[pl.DataType]] = {
     "verdict": pl.String,  # worse, not worse or unknown
 }
 
-_COLUMNS = (
-    "pipeline",
-    "range_m",
-    "turn_deg",
-    "pitch_deg",
-    "outcome",
-    "err_rot_deg",
-    "roll_true_deg",
-    "size_px",
-)
-_CELL = ["pipeline", "range_m", "turn_deg", "pitch_deg"]
+_COLUMNS = (*CELL, "outcome", "err_rot_deg", "roll_true_deg", "size_px")
 
 
 def grid_phase(cases: Cases, within_deg: float) -> pl.DataFrame:
     """Return a row a pipeline (`PHASE_SCHEMA`), over all cells."""
     ok = pl.col("outcome") == "ok"
     rows = pl.col("roll_true_deg").radians().tan().abs() * pl.col("size_px")
-    rms = pl.col("err_rot_deg").filter(ok).pow(2).mean().sqrt().over(_CELL)
+    rms = pl.col("err_rot_deg").filter(ok).pow(2).mean().sqrt().over(CELL)
     names: set[str] = set()
     found = []
     for piece in pieces_of(cases):
@@ -61,12 +52,12 @@ def grid_phase(cases: Cases, within_deg: float) -> pl.DataFrame:
                 within=(ok & (pl.col("err_rot_deg").abs() <= within_deg)).fill_null(False),
                 ratio=pl.when(ok & (rms > 0.0)).then(pl.col("err_rot_deg") / rms),
             )
-            .with_columns(rate=pl.col("within").mean().over(_CELL))
+            .with_columns(rate=pl.col("within").mean().over(CELL))
             .collect()
         )
         names |= set(whole["pipeline"])
         found.append(whole.filter("along"))
-    table = pl.concat(found).sort(_CELL, maintain_order=True)
+    table = pl.concat(found).sort(CELL, maintain_order=True)
     found_rows = [_row(name, table.filter(pl.col("pipeline") == name)) for name in sorted(names)]
     return pl.DataFrame(found_rows, schema=PHASE_SCHEMA)
 

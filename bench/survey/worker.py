@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from time import perf_counter
@@ -25,6 +24,7 @@ from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.bound import corner_bound_columns, image_bound_columns, light_of_cell
 from bench.survey.cell_bounds import CellBounds
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, schema
+from bench.survey.pieces import packed
 from bench.survey.plan import Case, Plan, noise_rng, view_of_case
 from bench.survey.score import Row, score
 from bench.survey.setting import Setting
@@ -123,7 +123,7 @@ class Worker:
         failures: dict[str, str] = {}
         for index in indices:
             rows += self.run_case(self.job.plan.case(index), failures)
-        part = packed_part(pl.DataFrame(rows, schema=PART_SCHEMA))
+        part = packed(pl.DataFrame(rows, schema=PART_SCHEMA))
         return ChunkResult(tuple(indices), part, failures)
 
     def light(self, case: Case) -> Array | None:
@@ -175,13 +175,6 @@ class Worker:
             row["score_ms"] = 1e3 * (perf_counter() - start)
             rows.append(row)
         return rows
-
-
-def packed_part(rows: pl.DataFrame) -> bytes:
-    """Return rows as a part: a Parquet file."""
-    buffer = io.BytesIO()
-    rows.write_parquet(buffer)
-    return buffer.getvalue()
 
 
 def _timed(function: Callable[..., Result], *args: Any) -> tuple[Result, float]:

@@ -20,9 +20,10 @@ import polars as pl
 
 from bench.processes import Stop
 from bench.survey.executors import Crew, Executor
+from bench.survey.pieces import packed
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore
-from bench.survey.worker import INDEX, ChunkResult, Job, Worker, packed_part
+from bench.survey.worker import INDEX, ChunkResult, Job, Worker
 from reports.throughput.setting import Options
 from reports.throughput.surveys import job_of_grid
 
@@ -71,7 +72,7 @@ def measure(options: Options) -> dict[str, Any]:
                 pl.Series(INDEX, indices),
                 key=pl.Series([job.plan.case(i).key for i in indices]),
             )
-            payloads[first] = pickle.dumps(ChunkResult(tuple(indices), packed_part(rows)))
+            payloads[first] = pickle.dumps(ChunkResult(tuple(indices), packed(rows)))
         with tempfile.TemporaryDirectory() as folder:
             finished: list[float] = []
             wall, start = perf_counter(), process_time()

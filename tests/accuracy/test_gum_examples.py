@@ -11,7 +11,6 @@ import pytest
 
 from bench.solve.covariance import (
     correlation,
-    covariance_of_mean,
     least_squares_covariance,
     propagate,
 )
@@ -24,6 +23,8 @@ READINGS = np.column_stack(
         [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
     )
 )
+# Type A, of the mean of five readings (4.2.3 and 5.2.3, equation 17)
+COVARIANCE_OF_MEAN = np.cov(READINGS, rowvar=False) / len(READINGS)
 # H.3: thermometer readings, and the corrections observed, degrees Celsius
 T = np.array(
     [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
@@ -32,7 +33,7 @@ B = -1e-3 * np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160])
 
 
 def test_h2_means_and_their_covariance() -> None:
-    covariance = covariance_of_mean(READINGS)
+    covariance = COVARIANCE_OF_MEAN
     sigma, r = np.sqrt(np.diag(covariance)), correlation(covariance)
     # half a unit of the last printed digit
     assert READINGS.mean(axis=0) == pytest.approx([4.9990, 19.6610e-3, 1.04446], rel=1e-5)
@@ -54,7 +55,7 @@ def test_h2_resistance_reactance_and_impedance() -> None:
             [impedance / v, -impedance / i, 0.0],
         ]
     )
-    covariance = propagate(jacobian, covariance_of_mean(READINGS))
+    covariance = propagate(jacobian, COVARIANCE_OF_MEAN)
     sigma, r = np.sqrt(np.diag(covariance)), correlation(covariance)
     assert resistance == pytest.approx(127.732, abs=0.0005)
     assert reactance == pytest.approx(219.847, abs=0.0005)

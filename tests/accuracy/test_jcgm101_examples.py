@@ -9,19 +9,19 @@ which follow from the number of trials.
 """
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from bench.budget.distributions import (
-    Arcsine,
-    CurvilinearTrapezoid,
     Distribution,
     Inputs,
     JointNormal,
     Normal,
     Rectangular,
-    ScaledT,
     Source,
 )
 from bench.budget.montecarlo import MonteCarlo, monte_carlo, validate
@@ -29,6 +29,41 @@ from bench.budget.propagation import first_order
 from bench.typing import Array
 
 SURE = 5.0
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A distribution that only the examples use."""
+
+    mean: float
+    sigma: float
+    dof: float
+    draws: Callable[[np.random.Generator, int], Array]
+
+    def draw(self, rng: np.random.Generator, n: int) -> Array:
+        return self.draws(rng, n)
+
+
+def arcsine(low: float, high: float) -> Drawn:
+    """6.4.6: of a quantity that swings sinusoidally between its limits."""
+    d = stats.arcsine(low, high - low)
+    return Drawn(d.mean(), d.std(), math.inf, lambda rng, n: d.rvs(n, random_state=rng))
+
+
+def scaled_t(mean: float, scale: float, dof: float) -> Drawn:
+    """6.4.9: of a mean of few observations; JCGM 100 takes the scale for its sigma."""
+    return Drawn(mean, scale, dof, lambda rng, n: mean + scale * rng.standard_t(dof, n))
+
+
+def curvilinear_trapezoid(low: float, high: float, d: float) -> Drawn:
+    """6.4.3: rectangular with limits known to ± d only."""
+
+    def draws(rng: np.random.Generator, n: int) -> Array:
+        first = low + d * (2.0 * rng.random(n) - 1.0)
+        return np.asarray(first + (low + high - 2.0 * first) * rng.random(n))
+
+    sigma = math.sqrt((high - low) ** 2 / 12.0 + d**2 / 9.0)
+    return Drawn(0.5 * (low + high), sigma, math.inf, draws)
 
 
 def inputs_of(**distributions: Distribution) -> Inputs:
@@ -184,15 +219,15 @@ def gauge_block(x: Array) -> Array:
 
 def gauge_inputs() -> Inputs:
     return inputs_of(  # table 10
-        length=ScaledT(50_000_623.0, 25.0, 18.0),
-        d=ScaledT(215.0, 6.0, 24.0),
-        d1=ScaledT(0.0, 4.0, 5.0),
-        d2=ScaledT(0.0, 7.0, 8.0),
+        length=scaled_t(50_000_623.0, 25.0, 18.0),
+        d=scaled_t(215.0, 6.0, 24.0),
+        d1=scaled_t(0.0, 4.0, 5.0),
+        d2=scaled_t(0.0, 7.0, 8.0),
         alpha=Rectangular(9.5e-6, 13.5e-6),
         theta0=Normal(-0.1, 0.2),
-        swing=Arcsine(-0.5, 0.5),
-        d_alpha=CurvilinearTrapezoid(-1e-6, 1e-6, d=0.1e-6),
-        d_theta=CurvilinearTrapezoid(-0.050, 0.050, d=0.025),
+        swing=arcsine(-0.5, 0.5),
+        d_alpha=curvilinear_trapezoid(-1e-6, 1e-6, d=0.1e-6),
+        d_theta=curvilinear_trapezoid(-0.050, 0.050, d=0.025),
     )
 
 
@@ -218,7 +253,7 @@ def test_h1_end_gauge_calibration() -> None:
         d2=Normal(0.0, 6.7, 8.0),
         alpha=Rectangular(9.5e-6, 13.5e-6),
         theta0=Normal(-0.1, 0.2),
-        swing=Arcsine(-0.5, 0.5),
+        swing=arcsine(-0.5, 0.5),
         d_alpha=Rectangular(-1e-6, 1e-6, dof=50.0),
         d_theta=Rectangular(-0.05, 0.05, dof=2.0),
     )

@@ -12,13 +12,11 @@ from bench.geometry.vehicle_angles import (
     WheelState,
     numerical_jacobian,
     quantities,
-    setback_angle,
     upward_of_centres,
     vehicle_jacobian,
     vehicle_values,
 )
 from bench.geometry.wheel_angles import (
-    angles_jacobian,
     angles_of_axis,
     angles_of_steering_axis,
     axis_of_angles,
@@ -26,7 +24,6 @@ from bench.geometry.wheel_angles import (
     steering_axis_of_angles,
     steering_jacobian,
     toe_length,
-    toe_of_length,
 )
 
 DEG = math.pi / 180.0
@@ -114,11 +111,8 @@ def test_angles_and_axis_are_each_others_inverse(side):
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_jacobians_match_finite_differences(side):
-    axis = axis_of_angles(0.05, -0.03, side)
-    found = numerical_jacobian(lambda d: np.array(angles_of_axis(axis + d, side)), 3)
+def test_the_steering_axis_s_jacobian_matches_finite_differences(side):
     # central differences with a step of 6e-6: truncation is 1e-11, rounding 1e-10
-    assert_allclose(angles_jacobian(axis, side), found, atol=1e-9)
     steering = steering_axis_of_angles(0.09, 0.21, side)
     found = numerical_jacobian(lambda d: np.array(angles_of_steering_axis(steering + d, side)), 3)
     assert_allclose(steering_jacobian(steering, side), found, atol=1e-9)
@@ -139,9 +133,6 @@ def test_caster_is_positive_to_the_rear_and_inclination_positive_inward():
 def test_toe_in_millimetres_on_a_rim():
     # common practice, no source: 0.2 deg on a 400 mm rim is 400 · sin 0.2 deg = 1.396 mm
     assert_allclose(toe_length(0.2 * DEG, 0.4), 1.3962606e-3, atol=1e-9)
-    assert_allclose(toe_of_length(1.3962606e-3, 0.4), 0.2 * DEG, atol=1e-8)
-    with pytest.raises(GeometryError, match="rim diameter"):
-        toe_of_length(0.5, 0.4)
 
 
 def test_toe_length_is_what_a_gauge_at_hub_height_reads_whatever_the_camber():
@@ -184,7 +175,6 @@ def test_setback_track_and_wheelbases():
     assert_allclose(values["left wheelbase", "front to rear"], 2.5, atol=1e-12)
     assert_allclose(values["right wheelbase", "front to rear"], 2.49, atol=1e-12)
     assert_allclose(values["rear track", "wheel centres"], 1.5, atol=1e-12)
-    assert_allclose(setback_angle(0.01, 1.5) / DEG, 0.38197, atol=1e-5)
 
 
 def test_angles_do_not_depend_on_the_frame_of_measurement():
