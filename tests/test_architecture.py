@@ -4,6 +4,7 @@ import ast
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -126,18 +127,28 @@ def read_package(root: Path) -> dict[str, Source]:
 
 def imports_of(source: Source, known: dict[str, Source]) -> list[Import]:
     """Return all imports of a module, those inside functions and for type checkers too."""
-    found: list[Import] = []
+    found = []
+    for line, name, plain, at_once, for_types in _imported(source):
+        # `from bench.detect import aruco` is the module, `... import Detection` isn't
+        module = name if plain or name in known else name.rpartition(".")[0]
+        found.append(Import(line, module, at_once and not for_types, for_types))
+    return found
+
+
+@cache
+def _imported(source: Source) -> list[tuple[int, str, bool, bool, bool]]:
+    """Return line, name, whether it is a plain import, happens at once, and is for types."""
+    found: list[tuple[int, str, bool, bool, bool]] = []
 
     def visit(node: ast.AST, at_once: bool, for_types: bool) -> None:
+        plain = isinstance(node, ast.Import)
         for name in _named(node, source):
-            # `from bench.detect import aruco` is the module, `... import Detection` isn't
-            module = name if name in known else name.rpartition(".")[0]
-            if isinstance(node, ast.Import):
-                module = name
-            found.append(Import(node.lineno, module, at_once and not for_types, for_types))
-        inside = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            found.append((node.lineno, name, plain, at_once, for_types))
+        inside = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         checking = isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
         for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.expr):
+                continue  # no expression holds an import
             in_body = not checking or child in node.body
             visit(child, at_once and not inside, for_types or (checking and in_body))
 

@@ -73,6 +73,7 @@ def test_board_is_measured_whole_and_half_covered(photographs, samples, tmp_path
     assert table["rmse_px"].max() < 2 * 0.182
 
 
+@pytest.mark.slow
 def test_photographs_calibrate_from_the_command_line(opencv_source, tmp_path):
     shots = str(opencv_source / "samples/data/left[01][0-9].jpg")
     options = ("--board", "chessboard:9x6:25 mm", "--window", "11", "--square-pixels")

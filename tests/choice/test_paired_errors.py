@@ -7,24 +7,22 @@ import pytest
 from bench.choice.paired_errors import paired_error_ratio
 
 N, CELLS = 60, 5
+KEYS = [f"{cell}/{trial}" for cell in range(CELLS) for trial in range(N)]
 
 
 def cases(errors, ok=None):
-    """Return cases of cells (C, n) of errors."""
+    """Return cases of cells (CELLS, N) of errors."""
     ok = np.ones(errors.shape, dtype=bool) if ok is None else ok
-    rows = [
+    return pl.DataFrame(
         {
-            "key": f"{c}/{t}",
-            "range_m": float(c),
+            "key": KEYS,
+            "range_m": np.repeat(np.arange(float(CELLS)), N),
             "turn_deg": 0.0,
             "pitch_deg": 0.0,
-            "outcome": "ok" if ok[c, t] else "mirrored",
-            "err_rot_deg": float(errors[c, t]),
+            "outcome": ["ok" if one else "mirrored" for one in ok.ravel().tolist()],
+            "err_rot_deg": errors.ravel(),
         }
-        for c in range(errors.shape[0])
-        for t in range(errors.shape[1])
-    ]
-    return pl.DataFrame(rows)
+    )
 
 
 def norms(rng, scale=1.0):

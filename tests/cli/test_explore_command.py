@@ -79,6 +79,7 @@ def test_ctrl_c_ends_the_server_cleanly_though_a_run_is_at_work():
     assert error == ""
 
 
+@pytest.mark.slow
 def test_the_sidecars_command_writes_the_same_files_again(tmp_path, capsys):
     first, again = tmp_path / "first", tmp_path / "again"
     assert main(["explore", "--state", "range_m=4.5&seed=3", "--out", str(first)]) == 0

@@ -16,6 +16,7 @@ def illustrate(*arguments):
     return main(["illustrate", "--quiet", *map(str, arguments)])
 
 
+@pytest.mark.slow
 def test_a_sidecars_command_makes_the_same_bytes(tmp_path, capsys):
     first, second = tmp_path / "one", tmp_path / "two"
     assert illustrate("--set", "mirror", "--shape", "letter", "--trials", 2, "--out", first) == 0

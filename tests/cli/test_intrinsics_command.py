@@ -81,25 +81,20 @@ def test_camera_comes_back_within_its_uncertainty(shots, tmp_path, capfd):
     assert "no view stands out" in capfd.readouterr().out
 
 
-def test_picture_without_the_board_is_a_row(shots, tmp_path):
+def test_a_view_that_stands_out_is_named_and_drawn_and_one_without_the_board_is_a_row(
+    shots, tmp_path, capfd
+):
     board, folder = shots
-    empty = tmp_path / "empty.png"
+    bent, empty = tmp_path / "bent.png", tmp_path / "empty.png"
     save(empty, np.full((720, 960), 90, np.uint8))
-    assert intrinsics(tmp_path / "out", folder, empty, "--board", board, *MODEL) == 0
-    views = pl.read_parquet(tmp_path / "out/views.parquet")
-    assert views["outcome"].to_list() == ["used"] * 12 + ["missed"]
-
-
-def test_view_that_stands_out_is_named_and_drawn(shots, tmp_path, capfd):
-    board, folder = shots
-    bent = tmp_path / "bent.png"
     grey = cv2.imread(str(folder / "board-05.png"), cv2.IMREAD_GRAYSCALE)
     # a board bent about the vertical: columns pushed sideways by up to 5 px
     u, v = np.meshgrid(np.arange(960.0), np.arange(720.0))
     u += 5.0 * np.sin(u / 60.0)
     save(bent, cv2.remap(grey, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR))
-    assert intrinsics(tmp_path / "out", folder, bent, "--board", board, *MODEL) == 0
+    assert intrinsics(tmp_path / "out", folder, bent, empty, "--board", board, *MODEL) == 0
     views = pl.read_parquet(tmp_path / "out/views.parquet")
+    assert views["outcome"].to_list() == ["used"] * 13 + ["missed"]
     assert views.filter(pl.col("stands_out"))["picture"].to_list() == ["bent.png"]
     assert (tmp_path / "out/bent-overlay.png").exists()
     assert "stands out: bent.png" in capfd.readouterr().out

@@ -193,6 +193,7 @@ def test_the_shell_completes_commands_and_their_options():
     assert {"--new", "--schema", "--out"} <= set(options)
 
 
+@pytest.mark.slow
 def test_a_reader_that_leaves_early_ends_the_command_quietly():
     read, write = os.pipe()
     os.close(read)

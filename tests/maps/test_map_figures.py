@@ -55,17 +55,22 @@ def test_no_text_overlaps_or_leaves_the_page(any_survey, map_info, text_faults):
     assert {kind: found for kind, found in faults.items() if found} == {}
 
 
-def test_every_picture_names_n_seed_bay_target_camera_and_version(survey, map_info):
+@pytest.fixture(scope="module")
+def drawn(survey, map_info):
+    """All figures of one survey, by kind."""
     grid, cases, _, _ = survey("two pipelines")
-    for kind, figure in _figures(grid, cases, map_info):
+    return dict(_figures(grid, cases, map_info))
+
+
+def test_every_picture_names_n_seed_bay_target_camera_and_version(drawn):
+    for kind, figure in drawn.items():
         words = " ".join(" ".join(t.get_text() for t in figure.texts).split())
         for fact in ("n = 60", "seed 7", "training workshop", "36h11-0", "f = 3000 px", "0.1.0"):
             assert fact in words, (kind, fact)
 
 
-def test_every_picture_labels_its_axes_with_units(survey, map_info):
-    grid, cases, _, _ = survey("two pipelines")
-    for kind, figure in _figures(grid, cases, map_info):
+def test_every_picture_labels_its_axes_with_units(drawn):
+    for kind, figure in drawn.items():
         labels = {a.get_xlabel() for a in figure.axes} | {a.get_ylabel() for a in figure.axes}
         expected = {
             "ratio": set(),
@@ -93,10 +98,9 @@ def test_panels_share_one_logarithmic_scale_and_true_edges(survey, map_info):
         assert np.all(mesh.get_array().compressed() <= mesh.norm.vmax)
 
 
-def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, map_info):
+def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, drawn):
     grid, _, _, _ = survey("two pipelines")
-    with style.applied():
-        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    figure = drawn["rotation"]
     drawn = 0
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
         field = grid.array(facet, "p95_rot_deg")
@@ -114,10 +118,9 @@ def test_the_tolerance_contour_runs_between_cells_on_either_side_of_it(survey, m
     assert labels.count("0.1 deg") == 2
 
 
-def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
+def test_outlined_cells_are_exactly_those_that_hold(survey, drawn):
     grid, _, _, limits = survey("two pipelines")
-    with style.applied():
-        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    figure = drawn["rotation"]
     x, y = edges(grid.ranges_m), edges(grid.turns_deg)
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
         holds = grid.equals(facet, "verdict", "holds")
@@ -136,10 +139,9 @@ def test_outlined_cells_are_exactly_those_that_hold(survey, map_info):
         assert holds.sum() == (table["verdict"] == "holds").sum()
 
 
-def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, map_info):
+def test_numbers_in_cells_are_the_tables_and_undecided_ones_ask(survey, drawn):
     grid, _, _, _ = survey("two pipelines")
-    with style.applied():
-        figure = heat_map_figure(grid, rotation_map(grid, map_info), map_info)
+    figure = drawn["rotation"]
     for axes, facet in zip(_panels(figure), grid.facets, strict=True):
         values = grid.array(facet, "p95_rot_deg")
         doubtful = grid.equals(facet, "verdict", "undecided")
@@ -198,19 +200,16 @@ def test_captions_name_no_files_as_a_report_has_none(survey, map_info):
         assert ".png" not in shown.caption
 
 
-def test_captions_list_the_axles_whose_ranges_are_marked(survey, map_info):
-    grid, cases, _, _ = survey("two pipelines")
-    for kind, figure in _figures(grid, cases, map_info):
+def test_captions_list_the_axles_whose_ranges_are_marked(drawn):
+    for kind, figure in drawn.items():
         words = " ".join(" ".join(t.get_text() for t in figure.texts).split())
         marked = kind not in ("tilt", "reach", "ratio")
         assert ("Ranges of axles: front 2.40 m, rear 4.90 m." in words) is marked, kind
 
 
-def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, map_info, drawn_texts):
-    grid, _, cells, _ = survey("two pipelines")
-    with style.applied():
-        figure = failure_figure(grid, map_info)
-    words = [text for text, _ in drawn_texts(figure)]
+def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, drawn, drawn_texts):
+    _, _, cells, _ = survey("two pipelines")
+    words = [text for text, _ in drawn_texts(drawn["failures"])]
     for kind in ("missed", "mirrored", "ambiguous"):
         count, n = int(cells[f"n_{kind}"].sum()), int(cells["n"].sum())
         assert any(w.startswith(kind) and w.endswith(f"({count} of {n} cases)") for w in words)

@@ -117,6 +117,7 @@ with drawer(triangle, np.ones_like(triangle), (320, 240)) as canvas:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("opengl")
 def test_osmesa_draws_what_egl_draws():
     pictures = {}

@@ -83,11 +83,11 @@ def nasty_name():
 
 
 @pytest.fixture(scope="session")
-def finished_map(tmp_path_factory):
+def finished_map(tmp_path_factory, one_process):
     folder = tmp_path_factory.mktemp("report")
     (folder / "nasty.toml").write_text(BAY, encoding="utf-8")
     arguments = ["--quiet", "--workers", "1", "--no-pictures", "--out", str(folder / "map")]
-    with pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch, one_process():
         patch.chdir(folder)  # so that the command names no place of the bay file
         assert main(["map", "nasty.toml", *arguments]) == 0
     return folder / "map"

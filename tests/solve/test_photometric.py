@@ -66,7 +66,11 @@ def views(n, rng, range_m, turn_deg, pitch_deg=5.0):
 
 
 @pytest.mark.parametrize(
-    "kind", [pytest.param(k, marks=pytest.mark.slow) if k == "circles" else k for k in TARGETS]
+    "kind",
+    [
+        pytest.param(k, marks=pytest.mark.slow) if k in ("charuco", "circles") else k
+        for k in TARGETS
+    ],
 )
 @pytest.mark.parametrize("known", [True, False])
 def test_errors_are_those_that_the_covariance_claims(kind, known):

@@ -94,6 +94,7 @@ def test_boundaries_stay_in_where_another_lens_leaves_residuals_on_them():
     assert np.mean(near == 0.0) < 0.02
 
 
+@pytest.mark.slow
 def test_covariance_covers_what_another_lens_does():
     rng = np.random.default_rng(8)
     moved = Optics(0.5, motion_px=(2.0, 0.6))

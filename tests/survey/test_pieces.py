@@ -33,18 +33,18 @@ def job(make_job):
 
 
 @pytest.fixture(scope="module")
-def whole(job, tmp_path_factory):
+def whole(job, recorded, tmp_path_factory):
     """A run with one file a range."""
-    return run(job, tmp_path_factory.mktemp("whole"))
+    return run(job, tmp_path_factory.mktemp("whole"), recorded(job))
 
 
 @pytest.fixture(scope="module")
-def cut(job, tmp_path_factory):
+def cut(job, recorded, tmp_path_factory):
     """The same run in pieces of at most 20 rows: two views of 4 trials and 2 pipelines."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(joining, "PIECE_ROWS", 20)
         patch.setattr(joining, "RUN_ROWS", 20)
-        return run(job, tmp_path_factory.mktemp("cut"))
+        return run(job, tmp_path_factory.mktemp("cut"), recorded(job))
 
 
 def files(directory, table="cases.parquet"):
@@ -127,8 +127,8 @@ def test_a_single_file_as_earlier_versions_wrote_is_still_read(job, whole, tmp_p
         ("one bit", r"0002-of-0002_3m_[0-9a-f]{16}\.parquet: is damaged; the command"),
     ],
 )
-def test_damage_to_a_table_is_one_line(job, tmp_path, damage, words):
-    run(job, tmp_path)
+def test_damage_to_a_table_is_one_line(job, recorded, tmp_path, damage, words):
+    run(job, tmp_path, recorded(job))
     first, second = files(tmp_path)
     if damage == "one bit":
         content = bytearray(second.read_bytes())

@@ -138,9 +138,16 @@ def test_a_finished_run_is_not_done_again(make_job, tmp_path):
 
 
 @pytest.mark.parametrize("damage", ["cut short", "one bit", "empty"])
-def test_a_damaged_part_is_done_again(make_job, reference, tmp_path, damage):
+def test_a_damaged_part_is_done_again(make_job, recorded, reference, tmp_path, damage):
     job, seen = make_job(), []
-    run(job, tmp_path, chunk=4, progress=lambda done, _: seen.append(done), stop=lambda: 8 in seen)
+    options = {"chunk": 4, "executor": recorded(job)}
+    run(
+        job,
+        tmp_path,
+        progress=lambda done, _: seen.append(done),
+        stop=lambda: 8 in seen,
+        **options,
+    )
     part = sorted((tmp_path / "parts").iterdir())[0]
     content = bytearray(part.read_bytes())
     if damage == "one bit":
@@ -148,14 +155,15 @@ def test_a_damaged_part_is_done_again(make_job, reference, tmp_path, damage):
     part.write_bytes(
         {"cut short": content[: len(content) // 2], "one bit": content, "empty": b""}[damage]
     )
-    report = run(job, tmp_path, chunk=4)
+    report = run(job, tmp_path, **options)
     assert (report.found, report.added) == (4, 16)
     assert read_cases(tmp_path).equals(read_cases(reference))
 
 
 @pytest.mark.parametrize("damage", ["cut short", "missing", "somebody's"])
-def test_a_damaged_final_table_is_done_again(make_job, reference, tmp_path, damage):
-    run(make_job(), tmp_path)
+def test_a_damaged_final_table_is_done_again(make_job, recorded, reference, tmp_path, damage):
+    job = make_job()
+    run(job, tmp_path, executor=recorded(job))
     _, path = sorted((tmp_path / "cases.parquet").iterdir())
     if damage == "cut short":
         path.write_bytes(path.read_bytes()[:-50])
@@ -163,7 +171,7 @@ def test_a_damaged_final_table_is_done_again(make_job, reference, tmp_path, dama
         path.unlink()
     else:
         path.with_name("mine.parquet").write_bytes(path.read_bytes())
-    assert run(make_job(), tmp_path).added == 20
+    assert run(job, tmp_path, executor=recorded(job)).added == 20
     assert read_cases(tmp_path).equals(read_cases(reference))
 
 
@@ -190,8 +198,11 @@ def test_an_unreadable_plan_is_named(make_job, tmp_path):
         run(make_job(), tmp_path)
 
 
-def test_a_full_disk_is_one_line_and_loses_nothing(make_job, reference, tmp_path, monkeypatch):
+def test_a_full_disk_is_one_line_and_loses_nothing(
+    make_job, recorded, reference, tmp_path, monkeypatch
+):
     job, real = make_job(), os.fsync
+    options = {"chunk": 4, "executor": recorded(job)}
     calls = []
 
     def fsync(descriptor):
@@ -202,19 +213,20 @@ def test_a_full_disk_is_one_line_and_loses_nothing(make_job, reference, tmp_path
 
     monkeypatch.setattr(os, "fsync", fsync)
     with pytest.raises(RunError) as caught:
-        run(job, tmp_path, chunk=4)
+        run(job, tmp_path, **options)
     assert "can't be written: No space left on device" in str(caught.value)
     assert len(list((tmp_path / "parts").iterdir())) == 2
     monkeypatch.undo()
-    report = run(job, tmp_path, chunk=4)
+    report = run(job, tmp_path, **options)
     assert (report.found, report.complete) == (8, True)
     assert read_cases(tmp_path).equals(read_cases(reference))
 
 
 def test_a_disk_that_fills_while_tables_are_joined_loses_nothing(
-    make_job, reference, tmp_path, monkeypatch
+    make_job, recorded, reference, tmp_path, monkeypatch
 ):
-    real = pl.DataFrame.write_parquet
+    job, real = make_job(), pl.DataFrame.write_parquet
+    executor = recorded(job)
 
     def write(frame, target, **options):
         if isinstance(target, Path):  # workers pack their parts in memory
@@ -223,17 +235,23 @@ def test_a_disk_that_fills_while_tables_are_joined_loses_nothing(
 
     monkeypatch.setattr(pl.DataFrame, "write_parquet", write)
     with pytest.raises(RunError, match=r"can't be written: No space left on device; what was"):
-        run(make_job(), tmp_path)
+        run(job, tmp_path, executor=executor)
     monkeypatch.undo()
-    assert run(make_job(), tmp_path).found == 20
+    assert run(job, tmp_path, executor=executor).found == 20
     assert read_cases(tmp_path).equals(read_cases(reference))
     assert not list(tmp_path.glob(".*.tmp"))
 
 
-def test_parts_that_go_missing_meanwhile_are_noticed(make_job, tmp_path):
+def test_parts_that_go_missing_meanwhile_are_noticed(make_job, recorded, tmp_path):
     # as when another process works in the same directory and finishes first
     job, store = make_job(), RunStore(tmp_path)
-    run(job, tmp_path, chunk=4, stop=lambda: len(list(tmp_path.glob("parts/*"))) == 4)
+    run(
+        job,
+        tmp_path,
+        chunk=4,
+        executor=recorded(job),
+        stop=lambda: len(list(tmp_path.glob("parts/*"))) == 4,
+    )
     with pytest.raises(RunError, match="parts came or went meanwhile"):
         store.finish(job.plan)
     assert not (tmp_path / "cases.parquet").exists()

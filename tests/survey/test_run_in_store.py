@@ -4,21 +4,31 @@ import pytest
 
 from bench.errors import RunError
 from bench.files import new_directory, place, write_atomically
-from bench.survey.executors import InlineExecutor
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore, open_cases, read_cases
 
 pytest.importorskip("upath")
 
 
-def run(job, directory, **options):
-    return run_survey(job, RunStore(directory), InlineExecutor(), 4, **options)
+@pytest.fixture(scope="module")
+def job(make_job):
+    return make_job()
 
 
 @pytest.fixture(scope="module")
-def reference(make_job, tmp_path_factory):
+def run(job, recorded):
+    """A runner of the job with its rows, made before, in chunks of 4."""
+
+    def run(directory, **options):
+        return run_survey(job, RunStore(directory), recorded(job), 4, **options)
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def reference(run, tmp_path_factory):
     directory = tmp_path_factory.mktemp("reference")
-    run(make_job(), directory)
+    run(directory)
     return directory
 
 
@@ -29,25 +39,25 @@ def store(request):
     found.fs.store.clear()
 
 
-def stopped(job, directory, done):
+def stopped(run, directory, done):
     seen = []
-    return run(job, directory, progress=lambda n, _: seen.append(n), stop=lambda: done in seen)
+    return run(directory, progress=lambda n, _: seen.append(n), stop=lambda: done in seen)
 
 
-def test_a_stopped_run_is_resumed_to_the_same_tables(make_job, reference, store):
-    report = stopped(make_job(), store, 8)
+def test_a_stopped_run_is_resumed_to_the_same_tables(run, reference, store):
+    report = stopped(run, store, 8)
     assert (report.added, report.complete) == (8, False)
     with pytest.raises(RunError, match="holds an unfinished run"):
         open_cases(store)
-    report = run(make_job(), store)
+    report = run(store)
     assert (report.found, report.added, report.complete) == (8, 12, True)
     assert read_cases(store).equals(read_cases(reference), null_equal=True)
     assert not (store / "parts").exists()
-    assert run(make_job(), store).added == 0
+    assert run(store).added == 0
 
 
-def test_the_tables_have_the_bytes_of_those_on_disk(make_job, reference, store):
-    run(make_job(), store)
+def test_the_tables_have_the_bytes_of_those_on_disk(run, reference, store):
+    run(store)
     here, there = (
         {path.name: path.read_bytes() for path in (d / "cases.parquet").iterdir()}
         for d in (reference, store)
@@ -56,20 +66,19 @@ def test_the_tables_have_the_bytes_of_those_on_disk(make_job, reference, store):
 
 
 @pytest.mark.parametrize("damage", ["cut short", "one bit", "empty"])
-def test_a_damaged_part_is_never_counted(make_job, reference, store, damage):
-    stopped(make_job(), store, 8)
+def test_a_damaged_part_is_never_counted(run, reference, store, damage):
+    stopped(run, store, 8)
     part = min((store / "parts").iterdir(), key=str)
     content = bytearray(part.read_bytes())
     half = len(content) // 2
     content[half] ^= 1
     part.write_bytes({"cut short": content[:half], "one bit": content, "empty": b""}[damage])
-    report = run(make_job(), store)
+    report = run(store)
     assert (report.found, report.added) == (4, 16)
     assert read_cases(store).equals(read_cases(reference), null_equal=True)
 
 
-def test_a_client_killed_while_it_joins_leaves_no_whole_table(make_job, reference, store):
-    job = make_job()
+def test_a_client_killed_while_it_joins_leaves_no_whole_table(job, run, reference, store):
     killed = RunStore(store)
     killed.begin(job.plan)
 
@@ -84,11 +93,11 @@ def test_a_client_killed_while_it_joins_leaves_no_whole_table(make_job, referenc
         real = files._put
         patch.setattr(files, "_put", write_half)
         with pytest.raises(KeyboardInterrupt):
-            run(job, store)
+            run(store)
     assert len(list((store / "cases.parquet").iterdir())) == 1
     with pytest.raises(RunError, match="of the table's 2 files 1 are there"):
         open_cases(store)
-    assert run(job, store).found == 20
+    assert run(store).found == 20
     assert read_cases(store).equals(read_cases(reference), null_equal=True)
 
 
@@ -103,8 +112,8 @@ def test_stale_files_of_a_table_give_way(store):
     ]
 
 
-def test_parts_are_read_together_after_one_listing(make_job, store, monkeypatch):
-    stopped(make_job(), store, 12)
+def test_parts_are_read_together_after_one_listing(job, run, store, monkeypatch):
+    stopped(run, store, 12)
     asked = []
     for name in ("cat", "ls"):
         real = getattr(store.fs, name)
@@ -114,7 +123,7 @@ def test_parts_are_read_together_after_one_listing(make_job, store, monkeypatch)
             return real(path, *given, **options)
 
         monkeypatch.setattr(store.fs, name, counted, raising=False)
-    assert sum(map(len, RunStore(store).kept(make_job().plan).values())) == 12
+    assert sum(map(len, RunStore(store).kept(job.plan).values())) == 12
     assert [one for one in asked if one[0] == "cat"] == [("cat", 3)]
     assert sum(one[0] == "ls" and one[1].endswith("parts") for one in asked) == 1
 

@@ -95,7 +95,7 @@ def test_no_number_of_trials_decides_a_rate_that_is_the_level():
     [
         # what statistics.py promises for Gaussian errors; 8,000 repeats gave 0.958 and 0.935
         # at n = 30, 6,000 gave 0.948 and 0.948 at n = 300
-        (300, 700, 0.01),
+        pytest.param(300, 700, 0.01, marks=pytest.mark.slow),
         (MIN_BOOTSTRAP, 1500, 0.02),
     ],
 )
@@ -159,6 +159,7 @@ def test_upper_bound_on_the_95th_percentile_needs_59_values():
     assert math.isnan(quantile_bounds(values[:58], 0.95, 0.95)[1])
 
 
+@pytest.mark.slow
 def test_quantile_bounds_cover_at_least_at_their_stated_rate():
     rng = np.random.default_rng(5)
     repeats, n, truth = 800, 300, -math.log(0.05)  # the 95th percentile of exp(1)

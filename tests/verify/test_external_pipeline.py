@@ -133,6 +133,7 @@ def _work(_: int) -> tuple[int, int, str, np.ndarray]:
     return os.getpid(), _worker.external._process.pid, str(folder), detection.pixels
 
 
+@pytest.mark.slow
 def test_each_worker_has_a_process_of_its_own_and_leaves_nothing(pipeline):
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(2, context, initializer=_start, initargs=(pipeline,)) as pool:
