@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 import typer
 
-from bench import __version__
 from bench.cli.saying import say, say_written
 from bench.cli.surveying import INTERRUPTED, run_surveys
 from bench.files import make_directory

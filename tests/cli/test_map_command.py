@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import polars as pl
