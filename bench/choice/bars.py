@@ -6,8 +6,6 @@ from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
-from matplotlib.axes import Axes
-from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import FixedLocator
 
 from bench.choice.choice import solver_of
@@ -16,6 +14,7 @@ from bench.draw import style
 from bench.draw.cell_grid import choose as spread
 from bench.draw.page_layout import LINE, POINT, Page, PanelGrid, panel_title, text_width, wrap
 from bench.draw.style import PipelineStyle
+from bench.maps.comparison import draw_bar
 
 MOST_VIEWS = 8
 NAMES = 1.85  # inches for the names left of the bars
@@ -97,7 +96,9 @@ def draw_reach(
             low = rank * group + 0.5 * (group - len(rows) * BAR)
             for place, row in enumerate(rows.iter_rows(named=True)):
                 hatch = hatches_of(variants)[variants[row["pipeline"]]]
-                _bar(axes, low + (place + 0.5) * BAR, row, look.colour, hatch)
+                held, possible = (row[c] or 0.0 for c in ("longest_range_m", "possible_range_m"))
+                y = low + (place + 0.5) * BAR
+                draw_bar(axes, y, BAR, (held, possible), _bar_words(row), look.colour, hatch)
         axes.set_yticks([])
         axes.xaxis.set_major_locator(FixedLocator(_even_ticks(last)))
         axes.spines[["top", "right"]].set_visible(False)
@@ -106,33 +107,6 @@ def draw_reach(
         if layout.is_first_column(index):
             for rank, name in enumerate(looks):
                 _name(page, box.top + (rank + 0.5) * group, name, group)
-
-
-def _bar(axes: Axes, y: float, row: Mapping[str, object], colour: str, hatch: str) -> None:
-    """Draw one bar, solid as far as it holds, outlined as far as it's undecided, and words."""
-    thick = 0.8 * BAR
-    held, possible = (float(str(row[c] or 0.0)) for c in ("longest_range_m", "possible_range_m"))
-    if held:
-        axes.barh(y, held, thick, color=colour, hatch=hatch, edgecolor="white", linewidth=0.0)
-    if possible > held:
-        axes.barh(
-            y,
-            possible - held,
-            thick,
-            left=held,
-            facecolor="white",
-            edgecolor=colour,
-            linewidth=1.0,
-        )
-    axes.annotate(
-        _bar_words(row),
-        (max(held, possible), y),
-        xytext=(3, 0),
-        textcoords="offset points",
-        va="center_baseline",
-        fontsize=style.SMALL,
-        path_effects=[Stroke(linewidth=3, foreground="white"), Normal()],
-    )
 
 
 def _bar_words(row: Mapping[str, object]) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import polars as pl
 from matplotlib.artist import Artist
 from matplotlib.figure import Figure
@@ -25,20 +24,20 @@ from bench.draw.page_layout import (
     MARGIN,
     Page,
     PanelGrid,
-    panel_title,
 )
 from bench.draw.style import PipelineStyle
 from bench.draw.ticks import set_ticks
 from bench.maps.curves import (
     BOUND,
-    DODGE,
-    DODGE_SPREAD,
     Abscissa,
+    dodge_of,
     draw_pipelines,
+    error_axes,
     error_limits,
-    finish_axes,
+    pipeline_handles,
     positive,
     span_of,
+    tolerance_handle,
 )
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.worker import Job, case_of_row, picture_of_case
@@ -178,15 +177,9 @@ def _draw_errors(
     places = grid.x(grid.ranges_m)
     span = span_of(places)
     axles = grid.x(across.axles_m)
-    closest = float(np.min(np.diff(places), initial=np.inf))
-    dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(looks))
+    dodge = dodge_of(places, span, len(looks))
     for index, (name, mine) in enumerate(panels):
-        box = layout.box(index).down(top)
-        axes = page.axes(box)
-        panel_title(axes, name)
-        axes.set_yscale("log")
-        axes.set_ylim(*limits)
-        axes.set_xlim(*span)
+        axes = error_axes(page, layout, index, name, limits, span, across.label, top)
         for candidate, look in looks.items():
             rows = mine.filter(
                 pl.col("pipeline") == candidate, pl.col("bound_holds").fill_null(False)
@@ -197,30 +190,21 @@ def _draw_errors(
         axes.axhline(info.request.within_deg, color=style.INK, linewidth=1.0)
         for place in axles[(axles >= span[0]) & (axles <= span[1])].tolist():
             axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS, zorder=1)
-        set_ticks(axes, places, grid.ranges_m, box.width / (span[1] - span[0]))
-        finish_axes(axes, limits)
+        set_ticks(axes, places, grid.ranges_m, layout.box(index).width / (span[1] - span[0]))
         axes.xaxis.set_minor_locator(NullLocator())
-        if layout.is_lowest(index):
-            axes.set_xlabel(across.label)
-        if layout.is_first_column(index):
-            axes.set_ylabel("rotation error (deg)")
 
 
 def _handles(
     looks: Mapping[str, PipelineStyle], variants: Mapping[str, str], info: MapInfo, bounded: bool
 ) -> Sequence[Artist]:
-    handles: list[Artist] = [
-        Line2D([], [], color=k.colour, linestyle=k.line, marker=k.marker, markersize=5.5, label=n)
-        for n, k in looks.items()
-    ]
+    handles = pipeline_handles(looks)
     if len(kinds_of(variants)) > 1:
         handles += [
             Patch(facecolor=style.MUTED, hatch=hatch, edgecolor="white", label=f"bar: {name}")
             for name, hatch in hatches_of(variants).items()
         ]
     handles.append(Patch(facecolor="white", edgecolor=style.MUTED, label="bar: undecided"))
-    words = f"tolerance {info.request.within_deg:g} deg"
-    handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
+    handles.append(tolerance_handle(info.request.within_deg))
     if bounded:
         words = "thin: the best possible (Cramér-Rao bound)"
         handles.append(Line2D([], [], color=style.INK, label=words, **BOUND_LINE))

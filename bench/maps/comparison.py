@@ -17,7 +17,6 @@ from bench.draw import style
 from bench.draw.cell_grid import CellGrid, choose
 from bench.draw.map_info import MapInfo
 from bench.draw.page_layout import Box, Page, shorten, text_width
-from bench.draw.style import PipelineStyle
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.verdicts import FAILS, HOLDS
 
@@ -94,7 +93,11 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
             axes.axhline(rank * group, color="#e4e4e4", linewidth=0.7)
         for place, (name, look) in enumerate(styles.items()):
             y = low + (len(styles) - 1 - place + 0.5) * BAR
-            _bar(axes, y, *reached[name, turn, pitch], last, look)
+            held, possible = reached[name, turn, pitch]
+            words = f"{held:g} m" if held else "none"
+            words += ", the grid's end" if held >= last else ""
+            words += f", undecided to {possible:g} m" if possible > held else ""
+            draw_bar(axes, y, BAR, (held, possible), words, look.colour, look.hatch)
     axes.set_xlabel("range (m)")
     axes.set_ylabel("tilt (deg)" if grid.turn_is_tilt else "view")
     axes.yaxis.set_major_locator(FixedLocator(centres))
@@ -112,31 +115,36 @@ def reach_figure(grid: CellGrid, info: MapInfo) -> Figure:
     return page.figure
 
 
-def _bar(
-    axes: Axes, y: float, holds: float, undecided: float, last: float, look: PipelineStyle
+def draw_bar(
+    axes: Axes,
+    y: float,
+    room: float,
+    reached: tuple[float, float],
+    words: str,
+    colour: str,
+    hatch: str | None,
 ) -> None:
-    """Draw one bar, solid as far as it holds, outlined as far as it's undecided, and words."""
-    thick = 0.8 * BAR
-    words = "none"
-    if holds > 0.0:
-        axes.barh(
-            y, holds, thick, color=look.colour, hatch=look.hatch, edgecolor="white", linewidth=0.0
-        )
-        words = f"{holds:g} m" + (", the grid's end" if holds >= last else "")
-    if undecided > holds:
+    """Draw what `reach` returns as a bar `room` high with its gap, and words at its end.
+
+    It is solid as far as the cells hold, outlined as far as they are undecided.
+    """
+    held, possible = reached
+    thick = 0.8 * room
+    if held:
+        axes.barh(y, held, thick, color=colour, hatch=hatch, edgecolor="white", linewidth=0.0)
+    if possible > held:
         axes.barh(
             y,
-            undecided - holds,
+            possible - held,
             thick,
-            left=holds,
+            left=held,
             facecolor="white",
-            edgecolor=look.colour,
+            edgecolor=colour,
             linewidth=1.0,
         )
-        words += f", undecided to {undecided:g} m"
     axes.annotate(
         words,
-        (max(holds, undecided), y),
+        (max(held, possible), y),
         xytext=(4, 0),
         textcoords="offset points",
         va="center_baseline",

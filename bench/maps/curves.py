@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,15 +164,9 @@ def _figure(
     subtitle = f"{info.error_words} (deg), logarithmic, on one scale"
     handles = _handles(styles, info, len(axles) > 0, bounded, built)
     page = Page(title, subtitle, caption, layout.height, handles)
-    closest = float(np.min(np.diff(places), initial=np.inf))
-    dodge = min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / len(styles))
+    dodge = dodge_of(places, span, len(styles))
     for index, (name, cells) in enumerate(panels):
-        box = layout.box(index)
-        axes = page.axes(box)
-        panel_title(axes, *title_lines(name, box.width))
-        axes.set_yscale("log")
-        axes.set_ylim(*limits)
-        axes.set_xlim(*span)
+        axes = error_axes(page, layout, index, name, limits, span, across.label)
         _draw_bound(axes, cells, across)
         if built:
             _draw_allowed(axes, cells, across)
@@ -182,12 +176,7 @@ def _figure(
         for place in axles.tolist():
             line = axes.axvline(place, color=style.MUTED, linewidth=1.2, linestyle=marks.DOTS)
             line.set_zorder(1)
-        set_ticks(axes, places, values, box.width / (span[1] - span[0]))
-        finish_axes(axes, limits)
-        if layout.is_lowest(index):
-            axes.set_xlabel(across.label)
-        if layout.is_first_column(index):
-            axes.set_ylabel("rotation error (deg)")
+        set_ticks(axes, places, values, layout.box(index).width / (span[1] - span[0]))
     return page.figure
 
 
@@ -290,8 +279,32 @@ def span_of(ticks: Array) -> tuple[float, float]:
     return float(ticks[0]) - room, float(ticks[-1]) + room
 
 
-def finish_axes(axes: Axes, limits: tuple[float, float]) -> None:
-    """Tick the error axis and set the grid."""
+def dodge_of(places: Array, span: tuple[float, float], count: int) -> float:
+    """Return how far `count` pipelines stand apart on an axis with these rising places (N,)."""
+    closest = float(np.min(np.diff(places), initial=np.inf))
+    return min(DODGE * (span[1] - span[0]), DODGE_SPREAD * closest / count)
+
+
+def error_axes(
+    page: Page,
+    layout: PanelGrid,
+    index: int,
+    title: str,
+    limits: tuple[float, float],
+    span: tuple[float, float],
+    label: str,
+    top: float = 0.0,
+) -> Axes:
+    """Return a panel's axes, the error upwards within `limits`, over `span` of what `label` names.
+
+    The panels begin `top` inches down the page.
+    """
+    box = layout.box(index).down(top)
+    axes = page.axes(box)
+    panel_title(axes, *title_lines(title, box.width))
+    axes.set_yscale("log")
+    axes.set_ylim(*limits)
+    axes.set_xlim(*span)
     decades = np.log10(limits[1] / limits[0])
     axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if decades <= 2.5 else (1.0,)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: style.plain(v)))
@@ -299,12 +312,16 @@ def finish_axes(axes: Axes, limits: tuple[float, float]) -> None:
     axes.grid(color="#e4e4e4", linewidth=0.7)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
+    if layout.is_lowest(index):
+        axes.set_xlabel(label)
+    if layout.is_first_column(index):
+        axes.set_ylabel("rotation error (deg)")
+    return axes
 
 
-def _handles(
-    styles: dict[str, PipelineStyle], info: MapInfo, axles: bool, bounded: bool, built: bool
-) -> list[Artist]:
-    handles: list[Artist] = [
+def pipeline_handles(styles: Mapping[str, PipelineStyle]) -> list[Artist]:
+    """Return the legend's entries of the curves that `draw_pipelines` draws."""
+    return [
         Line2D(
             [],
             [],
@@ -317,8 +334,17 @@ def _handles(
         )
         for name, look in styles.items()
     ]
-    words = f"tolerance {info.request.within_deg:g} deg"
-    handles.append(Line2D([], [], color=style.INK, linewidth=1.0, label=words))
+
+
+def tolerance_handle(within_deg: float, colour: str = style.INK) -> Line2D:
+    """Return the legend's entry of the tolerance's line."""
+    return Line2D([], [], color=colour, linewidth=1.0, label=f"tolerance {within_deg:g} deg")
+
+
+def _handles(
+    styles: dict[str, PipelineStyle], info: MapInfo, axles: bool, bounded: bool, built: bool
+) -> list[Artist]:
+    handles = [*pipeline_handles(styles), tolerance_handle(info.request.within_deg)]
     if bounded:
         words = "bound: the best possible RMS from all pixels"
         handles.append(Line2D([], [], color=style.INK, linewidth=2.0, label=words))

@@ -13,9 +13,9 @@ from matplotlib.lines import Line2D
 from bench.draw import style
 from bench.draw.cell_grid import CellGrid, choose
 from bench.draw.map_info import MapInfo
-from bench.draw.page_layout import Page, PanelGrid, panel_title, title_lines
+from bench.draw.page_layout import Page, PanelGrid
 from bench.draw.ticks import set_ticks
-from bench.maps.curves import error_limits, finish_axes, positive, span_of
+from bench.maps.curves import error_axes, error_limits, positive, span_of, tolerance_handle
 from bench.survey.parts import is_built
 
 MOST_TURNS = 3
@@ -83,9 +83,7 @@ def parts_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
         Line2D([], [], color=p.colour, linestyle=p.line, marker=p.marker, label=p.words)
         for p in PARTS
     ]
-    handles.append(
-        Line2D([], [], color=style.MUTED, linewidth=1.0, label=f"tolerance {tolerance:g} deg")
-    )
+    handles.append(tolerance_handle(tolerance, style.MUTED))
     page = Page(
         "What a rotation error is made of in bays as built",
         "RMS of each part (deg), logarithmic, on one scale",
@@ -94,12 +92,7 @@ def parts_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
         handles,
     )
     for index, (name, rows) in enumerate(panels):
-        box = layout.box(index)
-        axes = page.axes(box)
-        panel_title(axes, *title_lines(name, box.width))
-        axes.set_yscale("log")
-        axes.set_ylim(*limits)
-        axes.set_xlim(*span)
+        axes = error_axes(page, layout, index, name, limits, span, grid.range_label)
         axes.axhline(tolerance, color=style.MUTED, linewidth=1.0)
         x = grid.x(rows["range_m"].to_numpy())
         for part in PARTS:
@@ -112,10 +105,5 @@ def parts_figure(grid: CellGrid, info: MapInfo) -> Figure | None:
                 markersize=4.0,
                 linewidth=1.4,
             )
-        set_ticks(axes, places, ranges, box.width / (span[1] - span[0]))
-        finish_axes(axes, limits)
-        if layout.is_lowest(index):
-            axes.set_xlabel(grid.range_label)
-        if layout.is_first_column(index):
-            axes.set_ylabel("rotation error (deg)")
+        set_ticks(axes, places, ranges, layout.box(index).width / (span[1] - span[0]))
     return page.figure

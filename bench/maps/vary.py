@@ -5,18 +5,19 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 
 from bench.draw import style
 from bench.draw.map_info import MapInfo
-from bench.draw.page_layout import Page, PanelGrid, panel_title, title_lines
+from bench.draw.page_layout import Page, PanelGrid
 from bench.maps.curves import (
-    DODGE,
     Abscissa,
+    dodge_of,
     draw_pipelines,
+    error_axes,
     error_limits,
-    finish_axes,
+    pipeline_handles,
     span_of,
+    tolerance_handle,
 )
 
 MOST_PANELS = 6
@@ -51,14 +52,8 @@ def vary_figure(table: pl.DataFrame, key: str, unit: str, info: MapInfo) -> Figu
     values = table.select("value", "number").unique(maintain_order=True)
     numbers = values["number"].to_numpy()
     span = span_of(np.sort(numbers))
-    across = Abscissa("number", key, np.asarray, np.empty(0))
-    handles = [
-        Line2D([], [], color=look.colour, linestyle=look.line, marker=look.marker, label=name)
-        for name, look in styles.items()
-    ]
-    handles.append(
-        Line2D([], [], color=style.INK, linewidth=1.0, label=f"tolerance {tolerance:g} deg")
-    )
+    dodge = dodge_of(np.unique(numbers), span, len(styles))
+    across = Abscissa("number", f"{key} ({unit})" if unit else key, np.asarray, np.empty(0))
     dropped = len(views) - len(panels)
     page = Page(
         f"Rotation error against {key}",
@@ -69,26 +64,17 @@ def vary_figure(table: pl.DataFrame, key: str, unit: str, info: MapInfo) -> Figu
             f"{dropped} views more are in vary.csv." if dropped else "",
         ),
         layout.height,
-        handles,
+        [*pipeline_handles(styles), tolerance_handle(tolerance)],
     )
     labels = [f"{number:g}" for number in numbers]
     if not np.array_equal(numbers, np.unique(numbers)) or not unit:
         labels = values["value"].to_list() if len(values) <= 8 else labels
     for index, (name, rows) in enumerate(panels):
-        axes = page.axes(layout.box(index))
-        panel_title(axes, *title_lines(name, layout.box(index).width))
-        axes.set_yscale("log")
-        axes.set_ylim(*limits)
-        axes.set_xlim(*span)
-        draw_pipelines(axes, rows, across, COLUMN, styles, DODGE * (span[1] - span[0]))
+        axes = error_axes(page, layout, index, name, limits, span, across.label)
+        draw_pipelines(axes, rows, across, COLUMN, styles, dodge)
         axes.axhline(tolerance, color=style.INK, linewidth=1.0)
         shown = _apart(numbers, span, layout.box(index).width)
         axes.set_xticks(numbers[shown], [labels[i] for i in shown])
-        finish_axes(axes, limits)
-        if layout.is_lowest(index):
-            axes.set_xlabel(f"{key} ({unit})" if unit else key)
-        if layout.is_first_column(index):
-            axes.set_ylabel("rotation error (deg)")
     return page.figure
 
 

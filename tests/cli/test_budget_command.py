@@ -26,12 +26,22 @@ def poses(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.fixture
+def bay(tmp_path: Path) -> Path:
+    """Return a file of the shipped bay with its first vehicle alone."""
+    before, vehicle, *others = asset(SHIPPED_BAY).read_text(encoding="utf-8").split("[[vehicle]]")
+    stations = others[-1][others[-1].index("[[station]]") :]
+    path = tmp_path / "bay.toml"
+    path.write_text(f"{before}[[vehicle]]{vehicle}{stations}", encoding="utf-8")
+    return path
+
+
 def test_budget_writes_every_angle_with_every_contribution(
-    tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, bay: Path, poses: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
     options = ["--trials", "20000", "--corner-sigma", "0.02 px", "--quiet"]
-    code = main(["budget", "--poses", str(poses), "--out", str(out), *options])
+    code = main(["budget", str(bay), "--poses", str(poses), "--out", str(out), *options])
     printed = capsys.readouterr().out
     whole = json.loads((out / "budget.json").read_text(encoding="utf-8"))
     content = whole["value"]
@@ -43,6 +53,7 @@ def test_budget_writes_every_angle_with_every_contribution(
     assert content["basis"][0] == noise
     assert table.height == len(content["lines"])
     assert {"front", "rear"} <= set(table["axle"])
+    assert set(table["station"]) == {"floor", "low lift"}
     squares = sum(table[CONTRIBUTION_COLUMNS[name]] ** 2 for name in CONTRIBUTIONS)
     assert squares.to_numpy() == pytest.approx((table["u_deg"] ** 2).to_numpy(), rel=1e-6)  # type: ignore[union-attr]
     for kind in ("png", "svg", "pdf"):
@@ -52,11 +63,10 @@ def test_budget_writes_every_angle_with_every_contribution(
 
 @pytest.mark.slow
 def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
-    tmp_path: Path, poses: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, bay: Path, poses: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    bay = tmp_path / "bay.toml"
-    text = asset(SHIPPED_BAY).read_text(encoding="utf-8")
-    bay.write_text(text + '\n[budget]\nmount_play = "0.2 deg"\n', encoding="utf-8")
+    with bay.open("a", encoding="utf-8") as file:
+        file.write('\n[budget]\nmount_play = "0.2 deg"\n')
     options = ["--poses", str(poses), "--trials", "20000", "--corner-sigma", "0.02 px", "--quiet"]
     code = main(["budget", str(bay), "--out", str(tmp_path / "out"), *options])
     printed = capsys.readouterr().out
