@@ -1,4 +1,3 @@
-import contextlib
 import io
 import json
 import os
@@ -6,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import polars as pl
@@ -60,12 +60,12 @@ def bay(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def told(bay, tmp_path_factory):
+def told(bay, tmp_path_factory, one_process):
     """A finished run with its pictures, and what it printed on either stream."""
     directory = tmp_path_factory.mktemp("run")
     out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        assert main(["map", str(bay), "--out", str(directory), "--workers", "1"]) == 0
+    with one_process(), redirect_stdout(out), redirect_stderr(err):
+        assert main(["map", str(bay), "--out", str(directory)]) == 0
     return directory, out.getvalue(), err.getvalue()
 
 
