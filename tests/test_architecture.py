@@ -33,6 +33,7 @@ LAYERS = (
         "envelope",
         "strict",
         "tables",
+        "pages",
     ),
     ("geometry",),
     ("targets",),

@@ -1,4 +1,4 @@
-// Joins maps, tables and details: whatever way a cell is chosen, all three show it.
+// Joins maps and details: whatever way a cell is chosen, both show it.
 "use strict";
 (() => {
   const data = JSON.parse(document.getElementById("data").textContent);
@@ -32,7 +32,7 @@
       width: width * zoom, height: height * zoom,
     });
     draw("image", svg, {
-      href: data.pictures[sample.picture], width, height, style: "image-rendering: pixelated",
+      href: data.pictures[sample.picture], width, height,
     });
     for (const ring of sample.edge) {
       const points = ring.map((p) => p.join(",")).join(" ");
@@ -51,12 +51,20 @@
     make("span", `${width} × ${height} px${kept}`, parent, { class: "small" });
   };
 
-  const describe = (panel, index) => {
+  const box = document.querySelector(".details");
+  const cells = [...document.querySelectorAll("td[data-cell]")];
+  let chosen = -1;
+  let shown = -1;
+
+  const show = (index) => {
+    if (shown === index) return;
+    shown = index;
     const cell = data.cells[index];
-    const box = panel.querySelector(".details");
     box.replaceChildren();
     box.scrollTop = 0;
-    make("h4", `${cell.pipeline}, ${cell.place}: ${cell.mark} ${cell.verdict}`, box);
+    make("button", "×", box, { class: "close", type: "button", "aria-label": "Close" })
+      .addEventListener("click", close);
+    make("h3", `${cell.pipeline}, ${cell.place}: ${cell.mark} ${cell.verdict}`, box);
     const shots = make("div", "", box, { class: "shots" });
     const list = make("dl", "", box, { class: "facts" });
     cell.facts.forEach((value, i) => {
@@ -75,32 +83,29 @@
     }
   };
 
-  const panels = new Map();
-
-  const choose = (panel, index) => {
-    if (panel.chosen === index) return;
-    panel.chosen = index;
-    for (const cell of panel.cells) {
+  // On a narrow window the details are a sheet, which only a choice opens.
+  const mark = (index) => {
+    chosen = index;
+    for (const cell of cells) {
       const mine = Number(cell.dataset.cell) === index;
       cell.setAttribute("aria-selected", String(mine));
-      cell.tabIndex = mine ? 0 : -1;
     }
-    for (const source of panel.sources) {
-      const row = source.data.cell.indexOf(index);
-      if (source.selected.indices[0] !== row) source.selected.indices = row < 0 ? [] : [row];
+    show(index);
+  };
+  const choose = (cell) => {
+    for (const other of cell.closest("table").querySelectorAll("td[data-cell]")) {
+      other.tabIndex = other === cell ? 0 : -1;
     }
-    show(panel, index);
+    box.classList.add("open");
+    mark(Number(cell.dataset.cell));
+    cell.scrollIntoView({ block: "nearest", inline: "nearest" });
   };
-  const show = (panel, index) => {
-    if (panel.shown === index) return;
-    panel.shown = index;
-    describe(panel.element, index);
-  };
+  const close = () => box.classList.remove("open");
 
   const STEPS = {
     ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0],
   };
-  const keyed = (panel, event) => {
+  const keyed = (event) => {
     const cell = event.target.closest("td[data-cell]");
     if (!cell) return;
     const row = cell.parentElement;
@@ -115,7 +120,7 @@
     } else if (event.key === "End") {
       next = (event.ctrlKey ? rows.at(-1) : row).cells[row.cells.length - 1];
     } else if (event.key === "Enter" || event.key === " ") {
-      next = cell;
+      choose(cell);
     } else {
       return;
     }
@@ -123,55 +128,42 @@
     if (next?.dataset.cell !== undefined) next.focus();
   };
 
-  for (const element of document.querySelectorAll(".panel")) {
-    const cells = [...element.querySelectorAll("td[data-cell]")];
-    const panel = { element, cells, sources: [], chosen: -1, shown: -1 };
-    panels.set(element.id, panel);
-    if (cells.length) cells[0].tabIndex = 0;
-    const grid = element.querySelector("table.grid");
+  for (const grid of document.querySelectorAll("table.grid")) {
+    const first = grid.querySelector("td[data-cell]");
+    if (first) first.tabIndex = 0;
     grid.addEventListener("focusin", (event) => {
       const cell = event.target.closest("td[data-cell]");
-      if (cell) choose(panel, Number(cell.dataset.cell));
+      if (cell) choose(cell);
     });
-    grid.addEventListener("keydown", (event) => keyed(panel, event));
-    for (const cell of cells) {
-      const index = Number(cell.dataset.cell);
-      cell.addEventListener("pointerenter", (event) => {
-        if (event.pointerType === "mouse") show(panel, index);
-      });
-    }
-    grid.addEventListener("pointerleave", () => panel.chosen >= 0 && show(panel, panel.chosen));
+    grid.addEventListener("click", (event) => {
+      const cell = event.target.closest("td[data-cell]");
+      if (cell) choose(cell);
+    });
+    grid.addEventListener("keydown", keyed);
+    grid.addEventListener("pointerleave", () => show(chosen));
   }
+  for (const cell of cells) {
+    cell.addEventListener("pointerenter", (event) => {
+      if (event.pointerType === "mouse") show(Number(cell.dataset.cell));
+    });
+  }
+  document.addEventListener("keydown", (event) => event.key === "Escape" && close());
 
-  const recolour = (source, which) => {
-    const columns = { ...source.data };
-    for (const name of ["fill", "ink", "hatch", "words"]) {
-      columns[name] = columns[`${name}_${which}`];
+  document.getElementById("shown").addEventListener("change", (event) => {
+    const which = Number(event.target.value);
+    for (const cell of cells) {
+      const all = data.shown[Number(cell.dataset.cell)];
+      const [paint, words] = all[which];
+      cell.classList.remove(...all.map(([name]) => name));
+      cell.classList.add(paint);
+      cell.querySelector(".error").textContent = words;
     }
-    source.data = columns;
-  };
-
-  const embed = async ({ panel: id, kind, item }) => {
-    const panel = panels.get(id);
-    const views = await Bokeh.embed.embed_item(item);
-    const source = views.roots[0].model.document.get_model_by_name(`${id}-${kind}`);
-    panel.sources.push(source);
-    source.selected.properties.indices.change.connect(() => {
-      const [row] = source.selected.indices;
-      if (row !== undefined) choose(panel, source.data.cell[row]);
-    });
-    source.inspect.connect(() => {
-      const [row] = source.inspected.indices;
-      if (row !== undefined) show(panel, source.data.cell[row]);
-    });
-    const plot = document.getElementById(`${id}-${kind}`).closest(".plot");
-    plot.addEventListener("pointerleave", () => panel.chosen >= 0 && show(panel, panel.chosen));
-    plot.querySelector("select").addEventListener("change", (event) => {
-      const which = event.target.value;
-      recolour(source, which);
-      for (const key of plot.querySelectorAll(".legend")) key.hidden = key.dataset.of !== which;
-    });
-  };
+    for (const key of document.querySelectorAll(".colours")) {
+      key.hidden = key.dataset.of !== event.target.value;
+    }
+    const { label, unit } = data.keys[which];
+    for (const what of document.querySelectorAll(".what")) what.textContent = `${label}, ${unit}`;
+  });
 
   // What is folded away on the screen has its place on paper.
   let unfolded = [];
@@ -183,7 +175,6 @@
     for (const element of unfolded) element.open = false;
   });
 
-  Promise.all(data.plots.map(embed)).then(() => {
-    document.documentElement.dataset.ready = "true";
-  });
+  if (cells.length) mark(data.start);
+  document.documentElement.dataset.ready = "true";
 })();

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import polars as pl
 from matplotlib.colors import LogNorm
@@ -32,10 +34,11 @@ MEANINGS = {
 HEADING, ROW = 0.32, 0.22  # inches; rows low, since there is a set of panels for each kind
 
 
-def failure_figure(grid: CellGrid, info: MapInfo) -> Figure:
-    """Draw the share of cases in each cell that failed, by kind, on one scale."""
-    kinds = [kind for kind in KINDS if int(grid.cells[kind].sum()) > 0]
-    absent = [words for kind, words in KINDS.items() if kind not in kinds]
+def failure_figure(grid: CellGrid, info: MapInfo, only: Collection[str] = tuple(KINDS)) -> Figure:
+    """Draw the share of cases in each cell that failed, by kind (`only` these), on one scale."""
+    seen = [kind for kind in KINDS if int(grid.cells[kind].sum()) > 0]
+    absent = [words for kind, words in KINDS.items() if kind not in seen]
+    kinds = [kind for kind in seen if kind in only]
     panels = panel_grid(grid, "45", ROW)
     least = 1.0 / float(grid.values("n").max())
     scale = LogNorm(min(10.0 ** np.floor(np.log10(least)), 0.1), 1.0)

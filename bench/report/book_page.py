@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from markupsafe import Markup
-
-from bench import __version__
 from bench.book.book import Book
 from bench.book.shelf import Leaf
 from bench.book.standing import STATE_WORDS
 from bench.book.words import headline, next_words
 from bench.conformity import rule_words
+from bench.pages import rendered
 from bench.report.book_sections import book_sections
-from bench.report.page import environment, text_of
 from bench.report.section import Table
 from bench.setting_out.cautions import CAUTIONS
 from bench.units import format_angle
@@ -44,7 +41,6 @@ def _render(book: Book, command: str, *, paper: bool) -> str:
     book = replace(book, standings=tuple(x for x in book.standings if x.name != "report"))
     sections = book_sections(book)
     content: dict[str, Any] = {
-        "paper": paper,
         "title": f"Bay book: {book.name}",
         "headline": headline(book),
         "opening": OPENING,
@@ -62,10 +58,8 @@ def _render(book: Book, command: str, *, paper: bool) -> str:
         "odd": book.shelf.odd,
         "provenance": provenance(book, command),
         "digest": book.digest,
-        "version": __version__,
-        "style": Markup(text_of("report.css")),
     }
-    return environment().get_template("book.html.j2").render(content)
+    return rendered("book.html.j2", content, paper=paper)
 
 
 def stage_table(book: Book) -> Table:

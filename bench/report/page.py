@@ -2,36 +2,26 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
 
 from bench import __version__
-from bench.assets import asset
 from bench.draw.cell_grid import CellGrid, Facet
 from bench.draw.map_info import MapInfo
-from bench.report import plots, words
-from bench.report.cell_facts import MARKS, colour_words, place_words
+from bench.pages import as_json, rendered, text_of
+from bench.report import paint, words
+from bench.report.answer import first_sentences
+from bench.report.cell_facts import MARKS
+from bench.report.paint import Quantity
 from bench.report.pictures import StaticFigure
+from bench.report.reach import reach_picture
 from bench.report.run import MapRun
 from bench.report.section import Section
-from bench.report.views import CellView, noted_cells, page_data
+from bench.report.views import CellView, noted_cards, noted_cells, page_data
 from bench.survey.plan import number
-
-FOLDER = "report"
-# What would end a script element or an attribute, written so that JSON reads the same.
-ESCAPES = {
-    "<": "\\u003c",
-    ">": "\\u003e",
-    "&": "\\u0026",
-    "\u2028": "\\u2028",
-    "\u2029": "\\u2029",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,47 +53,37 @@ class Report:
 
 
 def html(report: Report) -> str:
-    """Return the page with interactive maps: one file that asks for nothing else."""
+    """Return the page with maps to point at: one file that asks for nothing else."""
     grid = CellGrid.of(report.run.cells)
-    content = _content(report)
-    panels = _panels(report, grid)
-    content |= {
-        "paper": False,
-        "panels": panels,
-        "data": as_json(page_data(report.views) | {"plots": _items(grid, report)}),
-        "bokeh": Markup(as_script(plots.script())),
-        "script": Markup(as_script(text_of("report.js"))),
-    }
-    return environment().get_template("report.html.j2").render(content)
+    shown = paint.quantities(grid, report.info.statistic)
+    content = _content(report, grid, shown)
+    start = next(iter(noted_cells(report.run)), 0)
+    content["data"] = as_json(page_data(report.views) | _painted(grid, shown) | {"start": start})
+    return rendered("report.html.j2", content, _styles(), (text_of("report.js"),))
 
 
 def paper_html(report: Report) -> str:
     """Return the page for paper: the same content, still pictures in place of what moves."""
     grid = CellGrid.of(report.run.cells)
-    content = _content(report)
-    content |= {"paper": True, "panels": _panels(report, grid)}
-    return environment().get_template("report.html.j2").render(content)
+    shown = paint.quantities(grid, report.info.statistic)
+    # one scale, of what the printed tables show
+    content = _content(report, grid, shown[:1])
+    return rendered("report.html.j2", content, _styles(), paper=True)
 
 
-def as_json(value: Any) -> Markup:
-    """Return JSON that can stand in a script element, whatever its texts hold."""
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    for character, escape in ESCAPES.items():
-        text = text.replace(character, escape)
-    return Markup(text)
+def _styles() -> tuple[str, str]:
+    return text_of("report.css"), paint.stylesheet()
 
 
-def as_script(text: str) -> str:
-    """Return a script that can stand in a script element."""
-    return text.replace("</script", "<\\/script").replace("<!--", "<\\!--")
-
-
-def _content(report: Report) -> dict[str, Any]:
+def _content(report: Report, grid: CellGrid, shown: Sequence[Quantity]) -> dict[str, Any]:
     run, info = report.run, report.info
     return {
         "title": f"Report on {info.bay}",
         "info": info,
-        "headline": words.headline(run),
+        "first": first_sentences(run),
+        "reach": reach_picture(run),
+        "panels": _panels(grid, shown[0]),
+        "keys": [quantity.key for quantity in shown],
         "summary": words.summary(run),
         "request": info.criteria_words,
         "confidence": info.confidence_words,
@@ -113,32 +93,31 @@ def _content(report: Report) -> dict[str, Any]:
         "map_figures": report.maps,
         "bound_figures": report.comparisons,
         "bound_table": words.bound_table(run),
-        "noted": noted_cells(run, report.views),
+        "noted": noted_cards(run, report.views),
         "sections": report.sections,
         "method": words.method(run, info),
         "provenance": words.provenance(run, report.command, __version__),
         "marks": {word: MARKS[word] for word in ("holds", "undecided", "fails")},
-        "version": __version__,
-        "style": Markup(text_of("report.css")),
         "started": run.run.value.starts[0].get("started", ""),
     }
 
 
-def _panels(report: Report, grid: CellGrid) -> list[dict[str, Any]]:
-    errors, rates = plots.quantities(grid, report.info.statistic)
-    keys = [[{"label": q.label, **q.key} for q in shown] for shown in (errors, rates)]
+def _panels(grid: CellGrid, shown: Quantity) -> list[dict[str, Any]]:
     return [
-        {
-            "id": f"map-{i}",
-            "title": _facet_words(grid, facet),
-            "kinds": [
-                {"name": name, "what": what, "keys": keys[k]}
-                for k, (name, what) in enumerate((("errors", "error"), ("rates", "detection")))
-            ],
-            **_table(grid, facet, report),
-        }
+        {"id": f"map-{i}", "title": _facet_words(grid, facet), **_table(grid, facet, shown)}
         for i, facet in enumerate(grid.facets)
     ]
+
+
+def _painted(grid: CellGrid, shown: Sequence[Quantity]) -> dict[str, Any]:
+    """Return what each cell shows of each quantity: its class and its words."""
+    return {
+        "keys": [{"label": quantity.label, "unit": quantity.unit} for quantity in shown],
+        "shown": [
+            [[q.paint(row[q.column]), q.said(row[q.column])] for q in shown]
+            for row in grid.cells.iter_rows(named=True)
+        ],
+    }
 
 
 def _facet_words(grid: CellGrid, facet: Facet) -> str:
@@ -146,9 +125,8 @@ def _facet_words(grid: CellGrid, facet: Facet) -> str:
     return f"{facet.pipeline}{pitch}"
 
 
-def _table(grid: CellGrid, facet: Facet, report: Report) -> dict[str, Any]:
+def _table(grid: CellGrid, facet: Facet, shown: Quantity) -> dict[str, Any]:
     """Return the cells of a facet as rows of a table, face-on lowest as in the maps."""
-    statistic = f"{report.info.statistic}_rot_deg"
     rows = grid.cells.with_row_index("index").filter(
         (pl.col("pipeline") == facet.pipeline) & (pl.col("pitch_deg") == facet.pitch_deg)
     )
@@ -163,11 +141,11 @@ def _table(grid: CellGrid, facet: Facet, report: Report) -> dict[str, Any]:
                 if row is None
                 else {
                     "index": row["index"],
-                    "error": colour_words(row[statistic]),
+                    "error": shown.said(row[shown.column]),
+                    "paint": shown.paint(row[shown.column]),
                     "rate": f"{100.0 * row['success_rate']:.3g} %",
                     "mark": MARKS[row["verdict"]],
                     "verdict": row["verdict"],
-                    "place": place_words(row),
                 }
             )
         table.append({"turn": number(turn), "cells": cells})
@@ -176,32 +154,3 @@ def _table(grid: CellGrid, facet: Facet, report: Report) -> dict[str, Any]:
         "ranges": [number(r) for r in grid.ranges_m.tolist()],
         "rows": table,
     }
-
-
-def _items(grid: CellGrid, report: Report) -> list[dict[str, Any]]:
-    shown = plots.quantities(grid, report.info.statistic)
-    return [
-        {
-            "panel": f"map-{i}",
-            "kind": name,
-            "item": plots.plot_item(grid, facet, quantities, "verdict", f"map-{i}-{name}"),
-        }
-        for i, facet in enumerate(grid.facets)
-        for name, quantities in zip(("errors", "rates"), shown, strict=True)
-    ]
-
-
-def environment() -> Environment:
-    """Return the environment of the page's templates."""
-    return Environment(
-        loader=FunctionLoader(text_of),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
-def text_of(name: str) -> str:
-    """Return one of the page's assets."""
-    return asset(f"{FOLDER}/{name}").read_text(encoding="utf-8")

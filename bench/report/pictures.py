@@ -19,20 +19,26 @@ from bench.draw.cell_grid import CellGrid
 from bench.draw.heat_maps import heat_map_figure
 from bench.draw.map_info import MapInfo
 from bench.maps.bounds import bound_figure, efficiency_figure
-from bench.maps.comparison import ratio_figure, reach_figure
+from bench.maps.comparison import ratio_figure
 from bench.maps.curves import error_against_range, error_against_tilt
-from bench.maps.failures import failure_figure
+from bench.maps.failures import KINDS, failure_figure
 from bench.maps.figures import along_map, detection_map, rotation_map, success_map
 from bench.report.run import MapRun
+
+TALL = 0.9  # height over width: half a page is 0.62, and letters may shrink by a third
 
 
 @dataclass(frozen=True)
 class StaticFigure:
-    """A figure as an image of the page: data URL, and what it shows in words."""
+    """A figure as an image of the page: data URL, what it shows in words, whether it is tall.
+
+    Of what isn't tall two fit a printed page.
+    """
 
     name: str
     url: str
     alt: str
+    tall: bool = False
 
 
 def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
@@ -58,10 +64,15 @@ def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
                 heat_map_figure(grid, along_map(grid, info), info),
                 "Heat maps of the position error along the line of sight, one a pipeline.",
             ),
-            "failures": (
-                failure_figure(grid, info),
-                "How the cases of each pipeline failed, against range and tilt.",
-            ),
+            # one a figure: together they would be shrunk to fit a page
+            **{
+                f"failures-{kind}": (
+                    failure_figure(grid, info, (kind,)),
+                    f"How many cases of each pipeline were {words}, against range and tilt.",
+                )
+                for kind, words in KINDS.items()
+                if int(grid.cells[kind].sum())
+            },
         }
         return _drawn(figures)
 
@@ -87,11 +98,6 @@ def bound_figures(run: MapRun, grid: CellGrid, info: MapInfo) -> list[StaticFigu
                 bound_figure(grid, info),
                 "Heat maps of the bound on the rotation error: of all pixels, and of the points "
                 "that each detector finds.",
-            ),
-            "reach": (
-                reach_figure(grid, info),
-                "Bars of the longest range that holds, by tilt and pipeline; the table of limits "
-                "holds the numbers.",
             ),
             "ratio": (
                 ratio_figure(grid, run.cases, info),
@@ -120,7 +126,12 @@ def picture_url(picture: Image.Image) -> str:
 
 def _drawn(figures: Mapping[str, tuple[Figure | None, str]]) -> list[StaticFigure]:
     return [
-        StaticFigure(name, figure_url(figure), alt)
+        StaticFigure(name, figure_url(figure), alt, _is_tall(figure))
         for name, (figure, alt) in figures.items()
         if figure is not None
     ]
+
+
+def _is_tall(figure: Figure) -> bool:
+    width, height = figure.get_size_inches()
+    return bool(height > TALL * width)

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from bench.report.cell_facts import LABELS, MARKS, case_words, cell_facts, place_words
+from bench.report.cell_facts import LABELS, MARKS, case_words, cell_facts, figures, place_words
 from bench.report.run import MapRun
 from bench.report.samples import Place, Row, Sample
 from bench.report.shots import Shot
@@ -106,12 +106,53 @@ def _sample(sample: SampleView, pictures: dict[str, int]) -> dict[str, Any]:
     return content
 
 
-def noted_cells(run: MapRun, views: Sequence[CellView]) -> list[tuple[str, CellView]]:
-    """Return the cells that say most, with why, at most three a pipeline.
+@dataclass(frozen=True)
+class Card:
+    """A cell worth a look: what it is, three lines, and its pictures."""
+
+    title: str
+    lines: tuple[str, str, str]
+    samples: tuple[SampleView, ...]
+
+
+def noted_cards(run: MapRun, views: Sequence[CellView]) -> list[Card]:
+    """Return the cells that say most, at most three a pipeline.
 
     The last that holds along the view that reaches farthest, the one that ends it, and the one
     with the most gross failures.
     """
+    rows = run.cells.rows(named=True)
+    return [
+        Card(
+            f"{views[index].pipeline}, {views[index].place}: {why}",
+            _card_lines(rows[index]),
+            views[index].samples,
+        )
+        for index, why in noted_cells(run).items()
+    ]
+
+
+def _card_lines(row: Row) -> tuple[str, str, str]:
+    """Return what a cell comes to in three lines of two digits."""
+    failed = row["n"] - row["n_ok"]
+    lost = f", {failed} gross failures" if failed else ""
+    rms, p95 = (figures(row[f"{name}_rot_deg"], 2) for name in ("rms", "p95"))
+    bound = "No bound holds so near face-on."
+    if row["bound_holds"] and row["efficiency_rot"]:
+        bound = (
+            f"Bound {figures(row['bound_rot_deg'], 2)} deg: efficiency "
+            f"{figures(100.0 * row['efficiency_rot'], 2)} %."
+        )
+    return (
+        f"{MARKS[row['verdict']]} {row['verdict']}: {row['n_within']} of {row['n']} within "
+        f"tolerance{lost}.",
+        f"Rotation error {rms} deg RMS, {p95} deg 95th percentile.",
+        bound,
+    )
+
+
+def noted_cells(run: MapRun) -> dict[int, str]:
+    """Return why which cells, by their index, are worth a look."""
     by_place = {
         (row["pipeline"], row["range_m"], row["turn_deg"], row["pitch_deg"]): i
         for i, row in enumerate(run.cells.iter_rows(named=True))
@@ -125,15 +166,15 @@ def noted_cells(run: MapRun, views: Sequence[CellView]) -> list[tuple[str, CellV
         view = (best["turn_deg"], best["pitch_deg"])
         if best["verdict"] == HOLDS:
             place = (name, best["longest_range_m"], *view)
-            noted.setdefault(by_place[place], f"the farthest that {name} holds")
+            noted.setdefault(by_place[place], "the farthest that holds")
         if best["next_range_m"] is not None:
             place = (name, best["next_range_m"], *view)
             reaches = best["longest_range_m"] is not None
-            why = f"what ends {name}'s farthest limit" if reaches else f"why {name} has no limit"
+            why = "what ends that" if reaches else "why there is no limit"
             noted.setdefault(by_place[place], why)
         cells = run.cells.filter(pl.col("pipeline") == name)
         failing = cells.sort("usable_rate", "range_m", "tilt_deg").row(0, named=True)
         if failing["n_ok"] < failing["n"]:
             place = (name, failing["range_m"], failing["turn_deg"], failing["pitch_deg"])
-            noted.setdefault(by_place[place], f"where {name} fails most")
-    return [(why, views[index]) for index, why in noted.items()]
+            noted.setdefault(by_place[place], "most failures")
+    return noted

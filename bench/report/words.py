@@ -24,7 +24,7 @@ VERDICTS = {
 
 
 def summary(run: MapRun) -> list[str]:
-    """Return the sentences that come first: reach, each pipeline's cells, gross failures."""
+    """Return what is said of all cells: the question, each pipeline's cells, gross failures."""
     said = [reach_words(run.limits)]
     for name in run.pipelines:
         verdicts = run.cells.filter(pl.col("pipeline") == name)["verdict"]
@@ -61,10 +61,15 @@ def limit_rows(run: MapRun) -> list[dict[str, Any]]:
             (pl.col("pitch_deg") == pitch) & (pl.col("turn_deg") == turn)
         )
         by_name = {row["pipeline"]: row for row in here.iter_rows(named=True)}
-        place = place_words({"range_m": 1.0, "turn_deg": turn, "pitch_deg": pitch})
         cells = [_limit(by_name[name]) for name in run.pipelines if name in by_name]
-        rows.append({"view": place.partition(", ")[2], "cells": cells})
+        rows.append({"view": view_words(pitch, turn), "cells": cells})
     return rows
+
+
+def view_words(pitch_deg: float, turn_deg: float) -> str:
+    """Say how a target is seen: its tilt, or turn and pitch."""
+    place = place_words({"range_m": 1.0, "turn_deg": turn_deg, "pitch_deg": pitch_deg})
+    return place.partition(", ")[2]
 
 
 def _limit(row: dict[str, Any]) -> dict[str, str]:
@@ -72,7 +77,12 @@ def _limit(row: dict[str, Any]) -> dict[str, str]:
     short, _, why = words.partition(" (")
     if row["verdict"] == HOLDS:
         short = f"holds to {short}"
-    return {"mark": MARKS[row["verdict"]], "words": short, "why": why.removesuffix(")")}
+    return {
+        "pipeline": row["pipeline"],
+        "mark": MARKS[row["verdict"]],
+        "words": short,
+        "why": why.removesuffix(")"),
+    }
 
 
 def band_table(run: MapRun) -> Table:
