@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
+from time import monotonic
 from typing import Annotated
 
 import typer
@@ -28,9 +29,10 @@ from bench.verify.result import COMPARISON, comparison_value
 from bench.verify.rows import PipelineFactory
 from bench.verify.suite import SHIPPED, Suite, load_suite
 from bench.verify.summary import baseline_words, lead_lines
-from bench.verify.verdict import report_of
+from bench.verify.verdict import nothing_usable, report_of
 from bench.verify.worst import worst_cases, worst_keys
 
+NEGATIVE = 1
 DEFAULT_PIPELINE = "aruco-subpix/ippe-lm"
 DEFAULT_BASELINE = Path("sightbench.baseline")
 DEFAULT_OUT = Path("sightbench-verify")
@@ -117,7 +119,11 @@ def record_command(
     done = _record(plan, make, out, noise, workers, quiet, restart)
     if not done.complete:
         return INTERRUPTED
-    typer.echo(f"Wrote {out}: {baseline_words(read_baseline(out), plan)}.")
+    written = read_baseline(out)
+    typer.echo(f"Wrote {out}: {baseline_words(written, plan)}.")
+    if nothing_usable(written):
+        typer.echo("No picture gave a usable answer: nothing can be compared with this baseline.")
+        return NEGATIVE
     return 0
 
 
@@ -209,7 +215,7 @@ def compare_command(
 
       sightbench verify compare old.baseline new.baseline
     """
-    started = now()
+    started, since = now(), monotonic()
     old = read_baseline(baseline)
     plan = load_suite(suite or _suite_name(old, baseline))
     origin = origin_of(started, seed=plan.seed, parts={"suite": plan.digest})
@@ -234,7 +240,7 @@ def compare_command(
     report = report_of(compare_pairs(pair(old.rows, new.rows, empty), margins), old, new)
     with together(), progress_bar("drawing", quiet):
         worst = worst_cases(plan, old, new, worst_keys(report.comparison.pairs))
-        written = write_report(out, report, worst)
+        written = write_report(out, report, worst, started, monotonic() - since)
         written.append(
             write_result(out / COMPARISON.file, COMPARISON, comparison_value(report), origin)
         )

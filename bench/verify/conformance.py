@@ -83,7 +83,8 @@ def conform(subject: Subject, target: Target, progress: Progress | None = None) 
     checks.append(_check_depth(dict(zip(deep, read(list(deep.values())), strict=True)), plain))
     say("the same pictures again")
     checks.append(_check_repeats(subject, plain, readings))
-    return Report(subject.name, target.name, (_check_answers(readings), *checks, _time(readings)))
+    made = (_check_answers(readings), *checks, _time(readings))
+    return Report(subject.name, target.name, made if found else tuple(map(_unseen, made)))
 
 
 def _check_answers(readings: Sequence[Reading]) -> Check:
@@ -92,6 +93,14 @@ def _check_answers(readings: Sequence[Reading]) -> Check:
     if not faults:
         return Check("answers", CheckOutcome.PASS, words)
     return Check("answers", CheckOutcome.FAIL, words, f"the first that can't: {faults[0]}")
+
+
+def _unseen(check: Check) -> Check:
+    """Return a check of answers that are all "missed": they show nothing, least of all success."""
+    if check.verdict is not CheckOutcome.PASS:
+        return check
+    fix = 'every answer is "missed"'
+    return Check(check.name, CheckOutcome.UNDECIDED, check.measured, fix)
 
 
 def _check_found(plain: Seen) -> Check:

@@ -21,6 +21,9 @@ IDENTITY = (0, 1, 2, 3)
 UNIT = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
 # Origins differ by half a pixel; whatever is nearer to another origin than to ours has that.
 MAX_SHIFT_PX = 0.25
+# Corners farther than that from a known convention don't have it: twice what a detector's own
+# error leaves in a mean (line fits 0.05 px, see `bench.detect.aruco`).
+NEAR_PX = 0.1
 # The mean of the views must be known well enough to tell: three standard errors within that.
 SIGMAS = 3.0
 AXES = {
@@ -28,6 +31,12 @@ AXES = {
     "row before column": "give [u, v], column first: you give [row, column]",
     "v upward": "count v downward from the top row: you count from the bottom",
     "fractions": "give pixels: you give fractions of the picture's size",
+}
+
+ORIGINS = {
+    (0.5, 0.5): "your origin is the corner of the top-left pixel; subtract 0.5",
+    (-0.5, -0.5): "half a pixel is taken off that the convention doesn't have; add 0.5",
+    (1.0, 1.0): "you count pixels from 1; subtract 1",
 }
 
 Seen = Sequence[tuple[Shown, Reading]]
@@ -58,7 +67,7 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
                     break
                 true = shown.pixels_true(points)
                 spacing = min(spacing, _spacing(true))
-                parts.append(rms_px(_in_axes(reading.pixels, axes, shown), true))
+                parts.append(rms_px(_in_axes(reading.pixels, axes, shown, true), true))
             else:
                 rms = float(np.sqrt(np.mean(np.square(parts))))
                 if rms < best[0]:
@@ -110,12 +119,13 @@ def judge_origin(
         ), rule
     if np.all(np.abs(mean) <= MAX_SHIFT_PX):
         return Check("pixel origin", CheckOutcome.PASS, words), rule
-    u, v = (np.round(2.0 * mean) / 2.0).tolist()
-    fix = {
-        (0.5, 0.5): "your origin is the corner of the top-left pixel; subtract 0.5",
-        (-0.5, -0.5): "half a pixel is taken off that the convention doesn't have; add 0.5",
-        (1.0, 1.0): "you count pixels from 1; subtract 1",
-    }.get((u, v), "(0, 0) is the centre of the top-left pixel of the picture")
+    near = np.maximum(NEAR_PX, SIGMAS * error)
+    fixes = [fix for known, fix in ORIGINS.items() if np.all(np.abs(mean - known) <= near)]
+    unlike = (
+        f"{float(np.max(np.abs(mean))):.1f} px, unlike any known convention; (0, 0) is the centre "
+        "of the top-left pixel: is an edge's pixel taken for the edge, or a blur one-sided?"
+    )
+    fix = fixes[0] if fixes else unlike
     shifted = replace(rule, shift_px=(float(mean[0]), float(mean[1])))
     return Check("pixel origin", CheckOutcome.FAIL, words, fix), shifted
 
@@ -158,7 +168,8 @@ def looked_past(reading: Reading, rule: CornerRule, shown: Shown) -> tuple[Array
     assert reading.p_target is not None
     points = reordered(reading.p_target, shown.observation.target, rule.order)
     assert points is not None
-    return _in_axes(reading.pixels, rule.axes, shown) - rule.shift_px, shown.pixels_true(points)
+    true = shown.pixels_true(points)
+    return _in_axes(reading.pixels, rule.axes, shown, true) - rule.shift_px, true
 
 
 def reordered(p_target: Array, target: Target, order: Sequence[int]) -> Array | None:
@@ -193,14 +204,21 @@ def reordered(p_target: Array, target: Target, order: Sequence[int]) -> Array | 
     return np.column_stack((np.array(result), np.zeros(len(result))))
 
 
-def _in_axes(pixels: Array, axes: str, shown: Shown) -> Array:
-    """Return pixels that were answered along other axes as they are meant."""
+def _in_axes(pixels: Array, axes: str, shown: Shown, true: Array) -> Array:
+    """Return pixels that were answered along other axes as they are meant.
+
+    Of a part of a frame "from the bottom" may mean the part's or the frame's: whichever comes
+    nearer to the truth, so that one mistake isn't named twice.
+    """
     picture = shown.observation.picture
     height, width = picture.grey.shape
     if axes == "row before column":
         return pixels[:, ::-1]
     if axes == "v upward":
-        return np.column_stack((pixels[:, 0], height - 1 - pixels[:, 1]))
+        of_frame = shown.observation.camera.height - 1
+        bottoms = (height - 1, 2 * picture.v0 + height - 1, of_frame)
+        ways = [np.column_stack((pixels[:, 0], bottom - pixels[:, 1])) for bottom in bottoms]
+        return min(ways, key=lambda meant: rms_px(meant, true))
     if axes == "fractions":
         return pixels * (width, height)
     return pixels

@@ -12,6 +12,7 @@ from scipy.special import digamma
 
 from bench.typing import Array, BoolArray
 from bench.verify.paired import (
+    cases_for_rate,
     loss_bounds,
     mcnemar,
     mean_bounds,
@@ -71,6 +72,8 @@ class Measured:
         Pairs that it rests on.
     needed : bool
         Whether "as good" can't be said without it.
+    rate_cases : int or None
+        Of a rate, `cases_needed`.
     """
 
     test: str
@@ -85,6 +88,25 @@ class Measured:
     p_better: float
     n: int
     needed: bool = False
+    rate_cases: int | None = None
+
+    @property
+    def cases_needed(self) -> int | None:
+        """About how many cases show that the margin is kept, if the effect stays what it is.
+
+        None where the effect is beyond the margin, or isn't known. A bound's distance from its
+        effect falls with the square root of the cases.
+        """
+        if self.unit == "":
+            return self.rate_cases
+        if not (math.isfinite(self.effect) and math.isfinite(self.bound)):
+            return None
+        effect, bound, margin = self.effect, self.bound, self.margin
+        if self.relative:
+            effect, bound, margin = (math.log1p(x) for x in (effect, bound, margin))
+        if effect >= margin:
+            return None
+        return max(MIN_PAIRS, math.ceil(self.n * ((bound - effect) / (margin - effect)) ** 2))
 
 
 @dataclass(frozen=True)
@@ -106,12 +128,13 @@ def _rate(pick: Callable[[Side], BoolArray], needed: bool) -> Callable[..., Meas
         n, lost, gained = len(a), int(np.sum(a & ~b)), int(np.sum(~a & b))
         p_worse, p_better = mcnemar(lost, gained)
         bound = loss_bounds(lost, gained, n, CONFIDENCE)[1]
+        drop = (lost - gained) / n
         return Measured(
             name,
             float(a.mean()),
             float(b.mean()),
             "",
-            (lost - gained) / n,
+            drop,
             bound,
             margins.rate,
             False,
@@ -119,6 +142,7 @@ def _rate(pick: Callable[[Side], BoolArray], needed: bool) -> Callable[..., Meas
             p_better,
             n,
             needed,
+            cases_for_rate(margins.rate, (lost + gained) / n, drop, CONFIDENCE),
         )
 
     return measure

@@ -13,8 +13,19 @@ from bench.verify.verdict import (
 )
 
 
-def junit_xml(report: Report) -> bytes:
-    """Return a report's JUnit XML: worse is a failure, what couldn't be judged an error."""
+def junit_xml(report: Report, started: str = "", seconds: float = 0.0) -> bytes:
+    """Return a report's JUnit XML: worse is a failure, what couldn't be judged an error.
+
+    Parameters
+    ----------
+    report : Report
+        What is said.
+    started : str
+        When the comparison began, ISO 8601; left out when empty.
+    seconds : float
+        What it took. All of it goes to the verdict's case, whose pictures they are: the tests
+        themselves are computed together, in milliseconds.
+    """
     judged = report.comparison.judged
     needed = report.comparison.unjudged if report.verdict is ComparisonVerdict.UNJUDGED else ()
     suite = ElementTree.Element(
@@ -24,7 +35,10 @@ def junit_xml(report: Report) -> bytes:
         failures=str(len(report.comparison.with_state("worse"))),
         errors=str(len(needed) + (report.verdict is ComparisonVerdict.UNJUDGED)),
         skipped="0",
+        time=f"{seconds:.3f}",
     )
+    if started:
+        suite.set("timestamp", started)
     properties = ElementTree.SubElement(suite, "properties")
     for name, value in (
         ("verdict", report.headline),
@@ -32,14 +46,18 @@ def junit_xml(report: Report) -> bytes:
         *((f"named {i}", line) for i, line in enumerate(report.named, 1)),
     ):
         ElementTree.SubElement(properties, "property", name=name, value=value)
-    whole = ElementTree.SubElement(suite, "testcase", classname="verdict", name="verdict")
+    whole = ElementTree.SubElement(
+        suite, "testcase", classname="verdict", name="verdict", time=f"{seconds:.3f}"
+    )
     if report.verdict is ComparisonVerdict.UNJUDGED:
         ElementTree.SubElement(whole, "error", message=report.headline, type="unjudged")
     ElementTree.SubElement(whole, "system-out").text = "\n".join(
         (report.headline, *report.named, environment_words(report))
     )
     for j in judged:
-        case = ElementTree.SubElement(suite, "testcase", classname=j.group, name=j.measured.test)
+        case = ElementTree.SubElement(
+            suite, "testcase", classname=j.group, name=j.measured.test, time="0.000"
+        )
         line = f"{STATE_WORDS[j.state]}: {judged_words(j)}"
         if j.state == "worse":
             ElementTree.SubElement(case, "failure", message=line, type="worse")

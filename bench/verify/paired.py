@@ -107,14 +107,40 @@ def loss_bounds(lost: int, gained: int, n: int, confidence: float) -> tuple[floa
     """Return one-sided bounds of a paired drop of a rate, each at `confidence`.
 
     Wald's interval with one pseudo-case lost and one gained (Bonett and Price 2012,
-    doi:10.3102/1076998611411915, from memory).
+    doi:10.3102/1076998611411915, from memory), within what a rate can lose.
     """
     lost_rate, gained_rate = (lost + 1) / (n + 2), (gained + 1) / (n + 2)
     drop = lost_rate - gained_rate
     half = float(ndtri(confidence)) * math.sqrt(
         max(lost_rate + gained_rate - drop * drop, 0.0) / (n + 2)
     )
-    return drop - half, drop + half
+    return max(drop - half, -1.0), min(drop + half, 1.0)
+
+
+def cases_for_rate(margin: float, discordant: float, drop: float, confidence: float) -> int | None:
+    """Return how many cases show that a rate fell by no more than `margin`.
+
+    Parameters
+    ----------
+    margin : float
+        Of the rate.
+    discordant, drop : float
+        Rates of pairs that changed either way, and the net one, that are expected.
+    confidence : float
+        Of the bound, one-sided.
+
+    Returns
+    -------
+    int or None
+        By the bound of `loss_bounds`; None where the drop itself is beyond the margin.
+    """
+    if drop >= margin:
+        return None
+    z = float(ndtri(confidence))
+    # without a pair that changed the pseudo-cases alone make the bound: z √2 / (n + 2)
+    fewest = z * math.sqrt(2.0) / margin - 2.0
+    spread = z * z * max(discordant - drop * drop, 0.0) / (margin - drop) ** 2
+    return math.ceil(max(fewest, spread, 1.0))
 
 
 def mean_bounds(values: Array, confidence: float) -> tuple[float, float]:

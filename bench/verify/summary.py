@@ -17,6 +17,7 @@ from bench.verify.verdict import (
     effect_words,
     environment_words,
     judged_words,
+    needed_words,
     quantile_words,
     value_words,
     worst_first,
@@ -32,9 +33,9 @@ ORDER = ("worse", "slight", "better", "open", "same")
 
 @dataclass(frozen=True)
 class Table:
-    """A heading and rows of text."""
+    """A caption and rows of text."""
 
-    heading: str
+    caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
 
@@ -47,7 +48,10 @@ def lead_lines(report: Report) -> list[str]:
     if len(worse) > 8:
         lines.append(f"Worse: and {len(worse) - 8} more tests, in the tables below.")
     if report.verdict == 3:
-        lines += [f"Not judged: {judged_words(j)}." for j in report.comparison.unjudged[:8]]
+        lines += [
+            f"Not judged: {judged_words(j)}{needed_words(j.measured)}."
+            for j in report.comparison.unjudged[:8]
+        ]
     lines.append(environment_words(report))
     return lines
 
@@ -142,11 +146,11 @@ def case_words(row: CaseRow) -> str:
 
 
 def worst_words(case: WorstCase) -> str:
-    """Return a caption of a case's two pictures."""
+    """Return a caption of a case's pictures."""
     return (
         f"{case.old.key.replace('|', ' ')}: before {case_words(case.old)}; "
-        f"now {case_words(case.new)}. Before on the left, now on the right; white is the truth, "
-        f"orange the estimate, its error drawn {case.magnified:g} times as long."
+        f"now {case_words(case.new)}. White is the truth, orange the estimate, its error drawn "
+        f"{case.magnified:g} times as long."
     )
 
 
@@ -164,11 +168,14 @@ def markdown(report: Report, worst: Sequence[WorstCase]) -> str:
     if worst:
         lines += ["", "## Worst cases, before and now", ""]
         for case in worst:
-            old, new = (f"{PICTURES}/{picture_name(case, side)}" for side in ("before", "now"))
-            lines += [_escaped(worst_words(case)), "", f"![before]({old}) ![now]({new})", ""]
+            links = (
+                f"![{shown.words}]({PICTURES}/{picture_name(case, shown.name)})"
+                for shown in case.pictures
+            )
+            lines += [_escaped(worst_words(case)), "", " ".join(links), ""]
     lines += ["", "## How it was judged", "", _escaped(method_words(report)), "", "## All tests"]
     for table in test_tables(report):
-        lines += ["", f"### {table.heading}", "", *_table(table)]
+        lines += ["", f"### {table.caption}", "", *_table(table)]
     return "\n".join(lines) + "\n"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -14,7 +14,11 @@ from bench.verify.compare import WHOLE, Comparison, Judged, Side
 from bench.verify.effects import CONFIDENCE, MIN_PAIRS, ROTATION, Measured
 from bench.verify.environment import changes
 from bench.verify.naming import named_changes
-from bench.verify.paired import quantile_ratio_bounds
+from bench.verify.paired import loss_bounds, quantile_ratio_bounds
+from bench.verify.rows import CLEAN, FALSE_POSITIVE
+
+# Of what the whole suite lost, the share from which one group explains it.
+EXPLAINS = 0.8
 
 
 class ComparisonVerdict(IntEnum):
@@ -62,37 +66,50 @@ class Report:
         match self.verdict:
             case ComparisonVerdict.WORSE:
                 worse = self.comparison.with_state("worse")
-                first = judged_words(worst_first(worse)[0])
-                return f"worse in {len(worse)} of {len(tests)} tests, first {first}; {said}"
+                first, why = _explained(self.comparison, worst_first(worse)[0])
+                words = judged_words(first)
+                return f"worse in {len(worse)} of {len(tests)} tests, first {words}{why}; {said}"
             case ComparisonVerdict.UNJUDGED:
                 return f"could not judge: {self._why()}; {said}"
+        if self.unchanged:
+            return f"as good: no answer differs; {said}"
         better = len(self.comparison.with_state("better"))
         if better:
             return f"as good or better: {better} of {len(tests)} tests show better; {said}"
         return f"as good: none of {len(tests)} tests shows worse; {said}"
 
+    @property
+    def unchanged(self) -> bool:
+        """Whether every answer is the same to the last digit that is kept."""
+        pairs = self.comparison.pairs
+        same = np.array_equal(pairs.old.values, pairs.new.values, equal_nan=True)
+        outcomes = (self.old.rows[key].outcome == self.new.rows[key].outcome for key in pairs.keys)
+        return same and all(outcomes)
+
+    @property
+    def faults_alone(self) -> bool:
+        """Whether the old recording has no usable answer, so that nothing can be kept."""
+        return nothing_usable(self.old)
+
     def _why(self) -> str:
+        if self.faults_alone:
+            return "the baseline has no usable answer, so that nothing could get worse"
         if self.missing:
             return f"{self.missing} cases are in one recording alone"
         first = self.comparison.unjudged[0]
         m = first.measured
-        if m.n < MIN_PAIRS:
-            return f"{first.group} has only {m.n} pairs for its {m.test}"
         more = len(self.comparison.unjudged) - 1
-        return judged_words(first) + (f", and {more} more" if more else "")
+        words = f"{first.group} has only {m.n} pairs for its {m.test}"
+        if m.n >= MIN_PAIRS or m.unit == "":
+            words = judged_words(first)
+        return words + needed_words(m) + (f", and {more} more" if more else "")
 
 
 def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
     """Return the verdict on a comparison of two baselines."""
     missing = len(old.rows.keys() ^ new.rows.keys())
-    if comparison.with_state("worse"):
-        verdict = ComparisonVerdict.WORSE
-    elif comparison.unjudged or missing:
-        verdict = ComparisonVerdict.UNJUDGED
-    else:
-        verdict = ComparisonVerdict.GOOD
-    return Report(
-        verdict,
+    report = Report(
+        ComparisonVerdict.GOOD,
         comparison,
         old,
         new,
@@ -100,6 +117,37 @@ def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
         tuple(changes(old.environment, new.environment)),
         missing,
     )
+    if comparison.with_state("worse"):
+        return replace(report, verdict=ComparisonVerdict.WORSE)
+    shown = report.unchanged or not comparison.unjudged
+    if missing or report.faults_alone or not shown:
+        return replace(report, verdict=ComparisonVerdict.UNJUDGED)
+    return report
+
+
+def nothing_usable(baseline: Baseline) -> bool:
+    """Tell whether no picture that shows a target gave a usable answer."""
+    outcomes = {row.outcome for row in baseline.rows.values()} - {CLEAN, FALSE_POSITIVE}
+    return bool(outcomes) and "ok" not in outcomes
+
+
+def _explained(comparison: Comparison, first: Judged) -> tuple[Judged, str]:
+    """Return the group that explains what the whole suite shows, and how; else the whole."""
+    if first.group != WHOLE:
+        return first, ""
+    same = [
+        j for j in comparison.judged if j.measured.test == first.measured.test and j.group != WHOLE
+    ]
+    if len(same) < 2:
+        return first, ""
+    if first.measured.unit == "":
+        lost = [max(j.measured.effect, 0.0) * j.measured.n for j in same]
+        share = max(lost) / (sum(lost) or 1.0)
+        if share >= EXPLAINS:
+            return same[lost.index(max(lost))], f", {100.0 * share:.0f} % of what was lost in all"
+        return first, ""
+    worse = [j for j in same if j.state == "worse"]
+    return (worse[0], ", in this group alone") if len(worse) == 1 else (first, "")
 
 
 def worst_first(judged: tuple[Judged, ...]) -> tuple[Judged, ...]:
@@ -130,6 +178,8 @@ def effect_words(m: Measured) -> str:
     """Return how much worse a test's quantity is, and could be, in words."""
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
+    if m.unit == "":
+        return f"{_points(m.effect)}, at most {_points(m.bound, all_words='all of them')}"
     how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
     most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
     # the RMS before and now are plain; their change counts each case by what it claims
@@ -138,12 +188,29 @@ def effect_words(m: Measured) -> str:
 
 
 # Of what an amount is, by unit; of the others, farther from zero.
-_OF = {"": " points lost", "claimed": " farther from honest"}
+_OF = {"claimed": " farther from honest"}
+
+
+def _points(drop: float, all_words: str = "") -> str:
+    """Return a drop of a rate in percentage points, a negative one as a gain."""
+    if all_words and drop >= 1.0:
+        return all_words
+    return f"{100.0 * abs(drop):.2f} points {'gained' if drop < 0.0 else 'lost'}"
+
+
+def needed_words(m: Measured) -> str:
+    """Say what a test without a result could have shown, and how many cases would show enough."""
+    need = m.cases_needed
+    if need is None or need <= m.n:
+        return ""
+    sees = ""
+    if m.unit == "":
+        least = loss_bounds(0, 0, m.n, CONFIDENCE)[1]
+        sees = f": {m.n} cases can't tell a loss below {100.0 * least:.2g} points;"
+    return f"{sees} about {need} cases would tell"
 
 
 def _amount(m: Measured, value: float) -> str:
-    if m.unit == "":
-        return f"{100.0 * value:+.2f}"
     if m.relative:
         return f"{100.0 * value:+.1f} %"
     if m.unit == "claimed":

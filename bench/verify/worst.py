@@ -17,7 +17,7 @@ from bench.verify.baseline import Baseline
 from bench.verify.case import Scene, SuiteCase, observe
 from bench.verify.compare import Pairs
 from bench.verify.effects import ROTATION
-from bench.verify.rows import CaseRow, estimated_pose
+from bench.verify.rows import GOOD, CaseRow, estimated_pose
 from bench.verify.suite import Suite
 
 WORST = 6
@@ -29,23 +29,32 @@ RgbImage = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False)
+class Shown:
+    """A picture of a case: which, what it shows in words, and the PNG."""
+
+    name: str
+    words: str
+    png: bytes
+
+
+@dataclass(frozen=True, eq=False)
 class WorstCase:
-    """A case, its two rows, and a PNG for each.
+    """A case, its two rows, and its pictures.
 
     Attributes
     ----------
     old, new : CaseRow
         Before and now.
-    old_png, new_png : bytes
-        The pictures, with the true outline and the estimate's.
+    pictures : tuple of Shown
+        Before and now, grey values stretched, with the true outline and the estimate's; of a
+        miss first as the camera gave it, which may be too dark for a detector and an eye.
     magnified : float
         How many times longer than they are the errors are drawn.
     """
 
     old: CaseRow
     new: CaseRow
-    old_png: bytes
-    new_png: bytes
+    pictures: tuple[Shown, ...]
     magnified: float
 
 
@@ -84,11 +93,16 @@ def _worst(suite: Suite, old: Baseline, new: Baseline, key: str) -> WorstCase:
     again = observation
     if new.noise != old.noise:
         again, _ = observe(case, suite, new.noise, scene)
-    pngs = [
-        _png(_drawn(suite, scene, picture, row, magnified))
-        for picture, row in zip((observation.picture, again.picture), rows, strict=True)
-    ]
-    return WorstCase(rows[0], rows[1], pngs[0], pngs[1], magnified)
+    shown = []
+    if not all(row.outcome in GOOD for row in rows):
+        grey = _enlarged(again.picture.grey8, _zoom(scene))
+        shown.append(Shown("camera", "as the camera gave it", _png(grey)))
+    sides = zip(("before", "now"), (observation.picture, again.picture), rows, strict=True)
+    for name, picture, row in sides:
+        stretch = _stretch(picture)
+        words = f"{name}, brightened {stretch:.2g} times" if stretch > 1.05 else name
+        shown.append(Shown(name, words, _png(_drawn(suite, scene, picture, row, magnified))))
+    return WorstCase(rows[0], rows[1], tuple(shown), magnified)
 
 
 def case_of_key(suite: Suite, key: str) -> SuiteCase:
@@ -145,13 +159,8 @@ def _drawn(
     suite: Suite, scene: Scene, picture: Picture, row: CaseRow, magnified: float
 ) -> RgbImage:
     zoom = _zoom(scene)
-    grey = picture.grey8.astype(np.float64)
-    # stretched, so that a dim picture can be seen
-    grey = np.clip(grey * (255.0 / max(float(np.percentile(grey, 99.5)), 1.0)), 0, 255)
-    size = (round(grey.shape[1] * zoom), round(grey.shape[0] * zoom))
-    how = cv2.INTER_NEAREST if zoom >= 1.0 else cv2.INTER_AREA
-    large = cv2.resize(grey.astype(np.uint8), size, interpolation=how)
-    image = cv2.cvtColor(large, cv2.COLOR_GRAY2RGB)
+    grey = np.clip(picture.grey8 * _stretch(picture), 0, 255).astype(np.uint8)
+    image = _enlarged(grey, zoom)
     if row.outcome in ("clean", "false_positive"):
         return np.asarray(image, dtype=np.uint8)
     there, found = _errors(suite, scene, row)
@@ -169,6 +178,18 @@ def _drawn(
         for start, end in zip(drawn(there), drawn(ends), strict=True):
             cv2.line(image, start.tolist(), end.tolist(), ESTIMATE, 1, cv2.LINE_AA, 4)
     return np.asarray(image, dtype=np.uint8)
+
+
+def _stretch(picture: Picture) -> float:
+    """Return the factor by which a dim picture's grey values fill the scale."""
+    return 255.0 / max(float(np.percentile(picture.grey8, 99.5)), 1.0)
+
+
+def _enlarged(grey: npt.NDArray[np.uint8], zoom: float) -> RgbImage:
+    size = (round(grey.shape[1] * zoom), round(grey.shape[0] * zoom))
+    how = cv2.INTER_NEAREST if zoom >= 1.0 else cv2.INTER_AREA
+    large = cv2.resize(grey, size, interpolation=how)
+    return np.asarray(cv2.cvtColor(large, cv2.COLOR_GRAY2RGB), dtype=np.uint8)
 
 
 def _png(image: RgbImage) -> bytes:
