@@ -40,7 +40,7 @@ def reach_picture(run: MapRun) -> dict[str, Any]:
     pitched = len(run.plan.pitches_deg) > 1  # long names of views, which stand above their bars
     for pitch, turn in (all_views[i] for i in shown):
         y += BAR if pitched else 0
-        bars = []
+        bars: list[dict[str, Any]] = []
         for place, name in enumerate(run.pipelines):
             row = found.get((name, pitch, turn))
             if row is not None:

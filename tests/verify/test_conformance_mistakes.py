@@ -175,6 +175,23 @@ MISTAKES: dict[str, tuple[Change, str, str]] = {
         "corner order",
         "count v downward",
     ),
+    "counted from the bottom of the part": (
+        corners(
+            lambda p, o: np.column_stack((p[:, 0], 2 * o.picture.v0 + _height(o) - 1 - p[:, 1]))
+        ),
+        "corner order",
+        "count v downward",
+    ),
+    "counted from the bottom of the frame": (
+        corners(lambda p, o: np.column_stack((p[:, 0], o.camera.height - 1 - p[:, 1]))),
+        "corner order",
+        "count v downward",
+    ),
+    "0.3 px off both ways": (
+        corners(lambda p, _: p + 0.3),
+        "pixel origin",
+        r"0\.3 px, unlike any known convention",
+    ),
     "undistorted": (corners(undistorted), "distortion of corners", "yours are undistorted"),
     "a region's own pixels": (
         corners(lambda p, o: p - (o.picture.u0, o.picture.v0)),

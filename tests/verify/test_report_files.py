@@ -11,7 +11,7 @@ from bench.errors import RunError
 from bench.geometry.pose import Pose
 from bench.survey.score import rotation_error, translation_error
 from bench.verify.baseline import read_baseline
-from bench.verify.case import scene_of, suite_cases
+from bench.verify.case import observe, scene_of, suite_cases
 from bench.verify.compare import compare, pair
 from bench.verify.junit import junit_xml
 from bench.verify.page import write_report
@@ -41,7 +41,7 @@ class Reader(HTMLParser):
         self.open, self.images, self.text = [], [], []
 
     def handle_starttag(self, tag, attrs):
-        if tag in ("meta", "img"):
+        if tag in ("meta", "link", "img"):
             self.images += [dict(attrs)["src"]] if tag == "img" else []
         else:
             self.open.append(tag)
@@ -63,12 +63,13 @@ def test_pages_and_pictures_are_written_and_say_the_verdict(compared, tiny_suite
     reader.feed((out / "verdict.html").read_text())
     assert reader.open == []
     assert compared.headline in reader.text  # escaped on the way, so it reads as it was
-    assert len(reader.images) == 2 * len(worst) >= 4
+    shown = sum(len(case.pictures) for case in worst)
+    assert len(reader.images) == shown >= 2 * len(worst) >= 4
     png = base64.b64decode(reader.images[0].partition(",")[2])
     assert cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_COLOR).shape[2] == 3
     page = (out / "verdict.md").read_text()
     pictures = re.findall(r"\]\((pictures/[^)]+)\)", page)
-    assert len(pictures) == 2 * len(worst)
+    assert len(pictures) == shown
     assert all((out / name).is_file() for name in pictures)
     rows = [line for line in page.splitlines() if line.startswith("| ")]
     assert len(rows) > 20
@@ -80,7 +81,8 @@ def test_pictures_of_an_earlier_report_do_not_stay(compared, tiny_suite, tmp_pat
     worst = worst_cases(tiny_suite, compared.old, compared.new, keys)
     write_report(tmp_path / "out", compared, worst)
     write_report(tmp_path / "out", compared, worst[:1])
-    assert len(list((tmp_path / "out" / "pictures").iterdir())) == 2
+    kept = list((tmp_path / "out" / "pictures").iterdir())
+    assert len(kept) == len(worst[0].pictures)
 
 
 def test_newly_failed_cases_come_first(compared):
@@ -91,16 +93,34 @@ def test_newly_failed_cases_come_first(compared):
 def test_pictures_show_the_estimate_where_there_was_one(compared, tiny_suite):
     key = next(k for k in worst_keys(compared.comparison.pairs) if k.startswith("plain"))
     (case,) = worst_cases(tiny_suite, compared.old, compared.new, [key])
-    coloured = [
-        bool(np.any(np.ptp(cv2.imdecode(np.frombuffer(p, np.uint8), 1).astype(int), axis=2) > 50))
-        for p in (case.old_png, case.new_png)
-    ]
-    assert coloured == [True, False]
+    images = {
+        one.name: cv2.imdecode(np.frombuffer(one.png, np.uint8), 1).astype(int)
+        for one in case.pictures
+    }
+    coloured = {name: bool(np.any(np.ptp(i, axis=2) > 50)) for name, i in images.items()}
+    assert coloured == {"camera": False, "before": True, "now": False}
+
+
+def test_a_miss_is_shown_as_dark_as_the_camera_gave_it(compared, tiny_suite):
+    key = next(k for k in worst_keys(compared.comparison.pairs) if k.startswith("plain"))
+    (case,) = worst_cases(tiny_suite, compared.old, compared.new, [key])
+    observation, _ = observe(case_of_key(tiny_suite, key), tiny_suite, compared.new.noise)
+    camera, _, now = case.pictures
+    grey = cv2.imdecode(np.frombuffer(camera.png, np.uint8), 0)
+    assert grey.max() <= observation.picture.grey8.max()
+    bright = cv2.imdecode(np.frombuffer(now.png, np.uint8), 0)
+    # brightened until 99.5 % of pixels fill the scale, so that the truth's white says nothing
+    assert np.median(bright) > 1.1 * np.median(grey)
+    assert "brightened" in now.words
 
 
 def test_junit_counts_what_it_lists(compared):
     root = ElementTree.fromstring(junit_xml(compared))
     (suite,) = root
+    timed = ElementTree.fromstring(junit_xml(compared, "2026-05-04T10:00:00+00:00", 12.5))[0]
+    assert timed.get("time") == "12.500"
+    assert sum(float(c.get("time")) for c in timed.findall("testcase")) == 12.5
+    assert timed.get("timestamp").startswith("2026-05-04")
     assert int(suite.get("tests")) == len(suite.findall("testcase"))
     assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
     assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
