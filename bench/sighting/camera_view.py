@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
-from matplotlib.patheffects import withStroke
 
 from bench.draw import style
+from bench.draw.labels import Labels
 from bench.draw.page_layout import Box, Page
 from bench.imaging.picture import Picture
 from bench.sighting.view_table import Seen, verdict
@@ -45,6 +45,7 @@ def camera_view_figure(picture: Picture, seen: Sequence[Seen], title: str, note:
     edges = (-0.5, columns - 0.5, rows - 0.5, -0.5)
     axes.imshow(small, cmap="gray", vmin=0, vmax=picture.full_scale, extent=edges)
     axes.set(xlim=edges[:2], ylim=edges[2:], xticks=[], yticks=[])
+    labels = Labels(axes, (width, height), "white", "black")
     for one in seen:
         if one.outline_px is None:
             continue
@@ -53,25 +54,26 @@ def camera_view_figure(picture: Picture, seen: Sequence[Seen], title: str, note:
         axes.add_patch(
             Polygon(one.outline_px, closed=True, fill=False, edgecolor=colour, lw=1.6, ls=line)
         )
-        _label(one, axes, columns, rows)
+        labels.avoid(np.vstack((one.outline_px, one.outline_px[:1])))
+    for one in seen:
+        if one.outline_px is not None:
+            labels.put(_foot(one, columns, rows), _words(one))
     return page.figure
 
 
-def _label(one: Seen, axes: object, columns: int, rows: int) -> None:
-    """Write a target's name beneath its outline, or above where the picture ends."""
+def _foot(one: Seen, columns: int, rows: int) -> tuple[float, float]:
+    """Return the middle of a target's lower edge, within the picture."""
     assert one.outline_px is not None
     low, high = one.outline_px.min(axis=0), one.outline_px.max(axis=0)
-    x = float(np.clip(0.5 * (low[0] + high[0]), 0.10 * columns, 0.90 * columns))
-    under = high[1] < 0.9 * rows
-    y = float(np.clip(high[1] + 0.008 * rows if under else low[1] - 0.008 * rows, 0, rows))
+    x, y = np.clip((0.5 * (low[0] + high[0]), high[1]), 0.0, (columns - 1.0, rows - 1.0))
+    return float(x), float(y)
+
+
+def _words(one: Seen) -> str:
     own = "" if one.marker_id is None else f", id {one.marker_id}"
     words = f"{one.wheel.name}{own}\n{style.percent(one.visibility.fraction)} % visible"
     if not one.in_picture:
         words += "\nnot wholly in the picture"
     for name, part in one.visibility.hidden_by[:2]:
         words += f"\n{name} hides {style.percent(part)} %"
-    axes.text(  # type: ignore[attr-defined]
-        x, y, words, color="white", fontsize=style.SMALL, ha="center",
-        va="top" if under else "bottom", linespacing=1.25, clip_on=True,
-        path_effects=[withStroke(linewidth=2.5, foreground="black")],
-    )  # fmt: skip
+    return words

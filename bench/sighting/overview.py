@@ -14,6 +14,7 @@ from matplotlib.patheffects import withStroke
 from scipy.spatial import ConvexHull
 
 from bench.draw import style
+from bench.draw.labels import Labels
 from bench.draw.page_layout import Box, Page
 from bench.errors import GeometryError
 from bench.geometry.camera import ray
@@ -30,7 +31,6 @@ FILLS = {
 SIDE_STEPS = 12  # along each edge of the frame
 CONES = (style.OKABE_ITO[0], style.OKABE_ITO[2], style.OKABE_ITO[3])
 TALLEST = 7.5  # inches
-TYRE = 0.25  # width that names of wheels keep clear of, metres
 
 
 def plan_figure(
@@ -64,7 +64,9 @@ def plan_figure(
     axes = page.axes(Box(0.5 + 0.5 * (page.body_width - 0.6 - width), 0.0, width, height))
     axes.set(xlim=(x0, x1), ylim=(y0, y1), aspect="equal", xlabel="along the bay, m")
     axes.set_ylabel("across, to the vehicle's left, m")
-    _ground(axes, bay, solids)
+    labels = Labels(axes, (width, height))
+    for line in _ground(axes, bay, solids):
+        labels.avoid(line)
     ground = np.vstack([s.vertices[:, :2] for s in solids if s.kind == "floor"])
     inside = _box(*ground.min(axis=0), *ground.max(axis=0))
     room = Polygon(inside, transform=axes.transData)
@@ -73,12 +75,14 @@ def plan_figure(
         patch = Polygon(cone, facecolor=colour, alpha=0.13, edgecolor="none", zorder=1.5)
         axes.add_patch(patch)
         patch.set_clip_path(room)
-        line = axes.plot(*np.vstack((cone, cone[:1])).T, color=colour, lw=0.8, zorder=1.6)[0]
+        edge = np.vstack((cone, cone[:1]))
+        labels.avoid(edge)
+        line = axes.plot(*edge.T, color=colour, lw=0.8, zorder=1.6)[0]
         line.set_clip_path(room)
     for solid in solids:
         if solid.kind in FILLS:
-            _footprint(axes, solid)
-    _obstacle_names(axes, bay, solids)
+            labels.avoid(_footprint(axes, solid))
+    named: list[tuple[Sequence[float], str]] = []
     for one in seen:
         a, b = one.tower.T_bay_camera.translation, one.wheel.T_bay_target.translation
         colour = style.INK if one.enough else style.OKABE_ITO[1]
@@ -86,14 +90,15 @@ def plan_figure(
             [a[0], b[0]], [a[1], b[1]], color=colour, lw=1.0 if one.enough else 1.8,
             ls="-" if one.enough else "--", zorder=4,
         )  # fmt: skip
-        outward = np.sign(b[1]) or 1.0
+        labels.avoid(np.stack((a[:2], b[:2])))
         words = f"{one.wheel.name} {style.percent(one.visibility.fraction)} %"
-        # on the body, clear of sight lines
-        inboard = one.wheel.centre[1] - outward * (0.5 * TYRE + 0.2)
-        _name(axes, float(one.wheel.centre[0]), float(inboard), words)
+        named.append((b[:2], words))
     for tower in bay.towers:
         x, y, _ = tower.T_bay_camera.translation
-        _name(axes, x + 0.35, y, f"{tower.name} tower", ha="left")
+        named.append(((x + 0.2, y), f"{tower.name} tower"))
+    named += _obstacle_names(bay, solids)
+    for place, words in named:
+        labels.put(place, words)
     return page.figure
 
 
@@ -157,7 +162,8 @@ def _box(x0: float, y0: float, x1: float, y1: float) -> Array:
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
-def _ground(axes: Axes, bay: Bay, solids: Sequence[Solid]) -> None:
+def _ground(axes: Axes, bay: Bay, solids: Sequence[Solid]) -> list[Array]:
+    """Draw floor, centre line and tower line; return the lines."""
     (floor,) = (s for s in solids if s.kind == "floor")
     low, high = floor.vertices.min(axis=0), floor.vertices.max(axis=0)
     axes.add_patch(
@@ -172,9 +178,11 @@ def _ground(axes: Axes, bay: Bay, solids: Sequence[Solid]) -> None:
     axes.plot([0.0, 0.0], [low[1], high[1]], ls=(0, (6, 3)), **centre)
     _name(axes, 0.06, low[1] + 0.25, "tower line", ha="left", colour=style.MUTED)
     _name(axes, low[0] + 0.2, 0.14, "centre line", ha="left", colour=style.MUTED)
+    return [np.array([(low[0], 0.0), (high[0], 0.0)]), np.array([(0.0, low[1]), (0.0, high[1])])]
 
 
-def _footprint(axes: Axes, solid: Solid) -> None:
+def _footprint(axes: Axes, solid: Solid) -> Array:
+    """Draw what a solid covers of the floor; return its outline."""
     points = solid.vertices[:, :2]
     hull = points[ConvexHull(points, qhull_options="QJ").vertices]
     order = 2.5 if solid.kind == "tyre" else 3.5 if solid.kind == "target" else 2.0
@@ -186,15 +194,18 @@ def _footprint(axes: Axes, solid: Solid) -> None:
             alpha=0.75 if solid.kind == "paint" else 1.0,
         )
     )  # fmt: skip
+    return np.vstack((hull, hull[:1]))
 
 
-def _obstacle_names(axes: Axes, bay: Bay, solids: Sequence[Solid]) -> None:
+def _obstacle_names(bay: Bay, solids: Sequence[Solid]) -> list[tuple[Sequence[float], str]]:
+    """Return where obstacles' names belong: at the side that is nearer to the centre line."""
+    named: list[tuple[Sequence[float], str]] = []
     for obstacle in bay.surroundings.obstacles:
-        parts = [s.vertices for s in solids if s.name == obstacle.name]
-        points = np.vstack(parts)
-        x, top = points[:, 0].mean(), points[:, 1]
-        y = top.max() + 0.14 if top.mean() < 0.0 else top.min() - 0.14
-        _name(axes, float(x), float(y), obstacle.name)
+        points = np.vstack([s.vertices for s in solids if s.name == obstacle.name])
+        x, across = points[:, 0].mean(), points[:, 1]
+        y = across.max() if across.mean() < 0.0 else across.min()
+        named.append(((float(x), float(y)), obstacle.name))
+    return named
 
 
 def _name(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -12,31 +13,39 @@ from matplotlib.patches import Polygon
 from matplotlib.patheffects import withStroke
 
 from bench.draw import style
+from bench.draw.labels import Labels
 from bench.draw.page_layout import Box, Page
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project_camera, ray
 from bench.geometry.pose import Pose
 from bench.scene.model import Bay, Tower
 from bench.scene.sight import Scenery, first_hits, pack
-from bench.scene.solids import Solid
+from bench.scene.solids import Solid, bay_solids
 from bench.scene.vehicle import Station, Vehicle
 from bench.sighting.overview import CONES
 from bench.sighting.view_table import Seen, verdict
 from bench.typing import Array
 
 SIZE = (1455, 900)  # pixels: the page's width less its margins at its own dots
-FOCAL = 1250.0  # pixels
-AZIMUTH, ELEVATION = math.radians(-48.0), math.radians(32.0)  # of the eye, from +x toward +y
+FOCAL = 2200.0  # pixels; long, so that near and far things keep their proportions
+AZIMUTH, ELEVATION = math.radians(-58.0), math.radians(30.0)  # of the eye, from +x toward +y
+BORDER = 25.0  # kept free around the floor, pixels
+FARTHEST = 200.0  # of the eye, metres
+SHOULDER = 0.3  # of light, from which it is softened
 LINE_STEPS = 60  # along a sight line
 GAMMA = 1.0 / 2.2  # screens aren't linear
 
 
 def onlooker(bay: Bay, vehicle: Vehicle, station: Station) -> tuple[Pose, Camera]:
-    """Return an eye that has towers and vehicle in view, from ahead, above and the right."""
-    body = vehicle.body
-    tail = station.standoff + vehicle.wheelbase + body.rear_overhang
-    span = max(abs(t.placement.offset) for t in bay.towers) + 0.5
-    middle = np.array([-0.5 * tail + 0.2, 0.0, 0.3 + station.lift])
+    """Return an eye that has the whole floor in view, from ahead, above and the right."""
+    solids = bay_solids(bay, vehicle, station)
+    floor = np.vstack([s.vertices for s in solids if s.kind == "floor"])
+    top = max(s.vertices[:, 2].max() for s in solids if s.kind != "lamp")
+    (x0, y0, _), (x1, y1, _) = floor.min(axis=0), floor.max(axis=0)
+    grounded = [(x, y, 0.0) for x in (x0, x1) for y in (y0, y1)]
+    # over the near corner nothing stands: its walls are left out
+    corners = np.array([*grounded, (x0, y0, top), (x0, y1, top), (x1, y1, top)])
+    middle = 0.5 * (corners.min(axis=0) + corners.max(axis=0))
     way = np.array(
         [
             math.cos(ELEVATION) * math.cos(AZIMUTH),
@@ -44,23 +53,43 @@ def onlooker(bay: Bay, vehicle: Vehicle, station: Station) -> tuple[Pose, Camera
             math.sin(ELEVATION),
         ]
     )
-    corners = np.array(
-        [
-            [x, y, z]
-            for x in (0.4, -tail)
-            for y in (-span, span)
-            for z in (0.0, station.lift + body.height)
-        ]
-    )
     camera = Camera(*SIZE, FOCAL, FOCAL, 0.5 * SIZE[0] - 0.5, 0.5 * SIZE[1] - 0.5)
-    distance = 4.0
-    while distance < 200.0:  # step back until all of it is in the picture
+    distance, room = 4.0, np.array(SIZE) - 2.0 * BORDER
+    while True:  # step back until all of it has room
         eye = look_at(middle + distance * way, middle)
         seen = eye.inverse() @ corners
-        if np.all(seen[:, 2] > 0.1) and camera.contains(project_camera(seen, camera), 25.0):
-            break
+        if np.all(seen[:, 2] > 0.1):
+            pixels = project_camera(seen, camera)
+            low, high = pixels.min(axis=0), pixels.max(axis=0)
+            if np.all(high - low <= room) or distance > FARTHEST:
+                break
         distance *= 1.05
-    return eye, camera
+    cx, cy = np.array([camera.cx, camera.cy]) + 0.5 * (np.array(SIZE) - 1.0 - low - high)
+    return eye, replace(camera, cx=float(cx), cy=float(cy))
+
+
+def seen_from(solids: Sequence[Solid], eye: Array) -> list[Solid]:
+    """Return solids without lamps and without the walls that stand between eye and room."""
+    floor = np.vstack([s.vertices for s in solids if s.kind == "floor"])
+    middle = 0.5 * (floor.min(axis=0) + floor.max(axis=0))
+
+    def is_between(wall: Solid) -> bool:
+        low, high = wall.vertices.min(axis=0), wall.vertices.max(axis=0)
+        centre = 0.5 * (low + high)
+        thin = int(np.argmin(high - low))  # across it
+        return bool((eye[thin] - centre[thin]) * (middle[thin] - centre[thin]) <= 0.0)
+
+    return [s for s in solids if s.kind != "lamp" and not (s.kind == "wall" and is_between(s))]
+
+
+def softened(light: Array) -> Array:
+    """Return light in which what is too bright for a screen keeps its shape, up to 1.
+
+    Below `SHOULDER` it is as it was; above, it nears 1 as 1 - exp does.
+    """
+    room = 1.0 - SHOULDER
+    bright = SHOULDER + room * (1.0 - np.exp(-np.maximum(light - SHOULDER, 0.0) / room))
+    return np.asarray(np.where(light > SHOULDER, bright, light))
 
 
 def look_at(eye: Array, point: Array) -> Pose:
@@ -101,7 +130,8 @@ def perspective_figure(
     height = width * SIZE[1] / SIZE[0]
     caption = (
         "View cones are cut off at the farthest target of each tower and drawn over all else; "
-        f"sight lines are dotted where something is before them. Walls are left out. {note}"
+        "sight lines are dotted where something is before them. Lamps, and walls before the bay, "
+        f"are left out. {note}"
     )
     page = Page(title, verdict(seen, "on their tower's side"), caption, height)
     axes = page.axes(Box(0.0, 0.0, width, height))
@@ -110,16 +140,24 @@ def perspective_figure(
     T_bay_eye, camera = onlooker
     T_eye_bay = T_bay_eye.inverse()
     scenery = pack(solids)
+    labels = Labels(axes, (width, height), "white", "black")
     for index, tower in enumerate(bay.towers):
         mine = [one for one in seen if one.tower.name == tower.name]
         hue = CONES[index % len(CONES)]
-        _cone(axes, tower, mine, T_eye_bay, camera, hue)
-        _label(axes, T_eye_bay, camera, tower.T_bay_camera.translation, f"{tower.name} tower", -22)
+        for line in _cone(axes, tower, mine, T_eye_bay, camera, hue):
+            labels.avoid(line)
+    named: list[tuple[Array, str]] = [
+        (tower.T_bay_camera.translation, f"{tower.name} tower") for tower in bay.towers
+    ]
     for one in seen:
         ends = np.stack((one.tower.T_bay_camera.translation, one.wheel.T_bay_target.translation))
-        _sight_line(axes, one, ends, T_bay_eye, camera, scenery)
+        labels.avoid(_sight_line(axes, one, ends, T_bay_eye, camera, scenery))
         words = f"{one.wheel.name} {style.percent(one.visibility.fraction)} %"
-        _label(axes, T_eye_bay, camera, ends[1], words, 26)
+        named.append((ends[1], words))
+    for place, words in named:
+        point = _project(T_eye_bay, camera, place[None])
+        if point is not None:
+            labels.put(point[0], words)
     return page.figure
 
 
@@ -135,32 +173,34 @@ def frustum(tower: Tower, depth: float) -> Array:
 
 def _cone(
     axes: Axes, tower: Tower, seen: Sequence[Seen], T_eye_bay: Pose, camera: Camera, hue: str
-) -> None:
+) -> list[Array]:
+    """Draw what a tower's camera sees; return the lines drawn, in the picture."""
     T_camera_bay = tower.T_bay_camera.inverse()
     depths = [(T_camera_bay @ one.wheel.T_bay_target.translation)[2] for one in seen]
     try:
         corners = frustum(tower, max([1.0, *depths]))
     except GeometryError:
-        return  # the frame's corners lie outside the lens model
+        return []  # the frame's corners lie outside the lens model
     points = _project(T_eye_bay, camera, corners)
     if points is None:
-        return
+        return []
     for i in range(4):
         side = points[[0, 1 + i, 1 + (i + 1) % 4]]
         axes.add_patch(Polygon(side, facecolor=hue, alpha=0.06, edgecolor="none"))
         axes.plot(*points[[0, 1 + i]].T, color=hue, lw=1.1)
     axes.add_patch(Polygon(points[1:], fill=False, edgecolor=hue, lw=1.4))
+    return [points[[1, 2, 3, 4, 1]], *(points[[0, k]] for k in (1, 2, 3, 4))]
 
 
 def _sight_line(
     axes: Axes, one: Seen, ends: Array, T_bay_eye: Pose, camera: Camera, scenery: Scenery
-) -> None:
-    """Draw a sight line, faint where something is before it."""
+) -> Array:
+    """Draw a sight line, faint where something is before it; return it in the picture."""
     shares = np.linspace(0.0, 1.0, 2 * LINE_STEPS + 1)[:, None]
     places = ends[0] + shares * (ends[1] - ends[0])
     points = _project(T_bay_eye.inverse(), camera, places)
     if points is None:
-        return
+        return np.empty((0, 2))
     eye = np.broadcast_to(T_bay_eye.translation, places.shape)
     hits = first_hits(eye, places, scenery, np.arange(len(scenery.names)))
     own = (f"{one.tower.name} tower", f"{one.wheel.name} target")
@@ -175,6 +215,7 @@ def _sight_line(
         *shown.T, color=colour, lw=1.4, ls="-" if one.enough else "--",
         path_effects=[withStroke(linewidth=2.8, foreground="black")],
     )  # fmt: skip
+    return points
 
 
 def _project(T_eye_bay: Pose, camera: Camera, points: Array) -> Array | None:
@@ -182,15 +223,3 @@ def _project(T_eye_bay: Pose, camera: Camera, points: Array) -> Array | None:
         return project_camera(T_eye_bay @ points, camera)
     except GeometryError:
         return None
-
-
-def _label(
-    axes: Axes, T_eye_bay: Pose, camera: Camera, point: Array, words: str, down: float
-) -> None:
-    place = _project(T_eye_bay, camera, point[None])
-    if place is not None:
-        axes.text(
-            place[0, 0], place[0, 1] + down, words, color="white", fontsize=style.SMALL,
-            ha="center", va="center", clip_on=True,
-            path_effects=[withStroke(linewidth=2.5, foreground="black")],
-        )  # fmt: skip

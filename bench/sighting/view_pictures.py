@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 
@@ -74,7 +75,12 @@ def _draw(
     from bench.render.bay_picture import bay_scene, camera_picture, draw_view, lit_scene
     from bench.sighting.camera_view import camera_view_figure
     from bench.sighting.overview import plan_figure
-    from bench.sighting.overview_perspective import onlooker, perspective_figure
+    from bench.sighting.overview_perspective import (
+        onlooker,
+        perspective_figure,
+        seen_from,
+        softened,
+    )
 
     where = _stem(vehicle.name, station.name)
     written = []
@@ -95,13 +101,14 @@ def _draw(
     with style.applied():
         figure = plan_figure(bay, vehicle, station, seen, note)
     written.append(style.save(figure, out / f"above-{where}.png"))
-    solids = [s for s in bay_solids(bay, vehicle, station) if s.kind not in ("wall", "lamp")]
-    open_scene = lit_scene(solids, bay, wheels_at(vehicle, station))
     eye, camera = onlooker(bay, vehicle, station)
+    solids = seen_from(bay_solids(bay, vehicle, station), eye.translation)
+    scene = lit_scene(solids, bay, wheels_at(vehicle, station))
+    # before it is drawn, which cuts off what is brighter than full
+    colours = softened(LIGHT_LEVEL * scene.lit.colours) / LIGHT_LEVEL
+    scene = replace(scene, lit=replace(scene.lit, colours=colours))
     whole = Region(0, 0, camera.width, camera.height)
-    colour = draw_view(
-        open_scene, eye, camera, whole, LIGHT_LEVEL, fineness=2, background=BACKGROUND
-    )
+    colour = draw_view(scene, eye, camera, whole, LIGHT_LEVEL, fineness=2, background=BACKGROUND)
     with style.applied():
         title = f"{bay.name}: {vehicle.name} at {station.name}"
         figure = perspective_figure(bay, seen, solids, colour, (eye, camera), title, note)

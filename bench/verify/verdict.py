@@ -179,7 +179,7 @@ def effect_words(m: Measured) -> str:
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
     if m.unit == "":
-        return f"{_points(m.effect)}, at most {_points(m.bound, all_words='all of them')}"
+        return f"{_points(m.effect)}, {_most_lost(m.bound)}"
     how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
     most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
     # the RMS before and now are plain; their change counts each case by what it claims
@@ -191,10 +191,14 @@ def effect_words(m: Measured) -> str:
 _OF = {"claimed": " farther from honest"}
 
 
-def _points(drop: float, all_words: str = "") -> str:
+def _most_lost(bound: float) -> str:
+    if bound < 0.0:
+        return f"at least {_points(bound)}"
+    return "at most all of them" if bound >= 1.0 else f"at most {100.0 * bound:.2f}"
+
+
+def _points(drop: float) -> str:
     """Return a drop of a rate in percentage points, a negative one as a gain."""
-    if all_words and drop >= 1.0:
-        return all_words
     return f"{100.0 * abs(drop):.2f} points {'gained' if drop < 0.0 else 'lost'}"
 
 

@@ -14,7 +14,14 @@ from bench.scene.model import Placement, Tower
 from bench.scene.solids import bay_solids
 from bench.sighting.camera_view import camera_view_figure
 from bench.sighting.overview import cover, plan_figure
-from bench.sighting.overview_perspective import frustum, look_at, onlooker, perspective_figure
+from bench.sighting.overview_perspective import (
+    frustum,
+    look_at,
+    onlooker,
+    perspective_figure,
+    seen_from,
+    softened,
+)
 from bench.sighting.view_table import view_table, views
 
 
@@ -71,6 +78,26 @@ def test_the_onlooker_has_towers_and_targets_in_the_picture(bay, index):
         one.wheel.T_bay_target.translation for one in views(bay, [vehicle.name], [station.name])
     ]
     assert camera.contains(project_camera(eye.inverse() @ np.array(points), camera), 20.0)
+
+
+def test_the_whole_floor_is_in_the_picture_before_its_far_walls(bay):
+    vehicle, station = bay.vehicles[0], bay.stations[0]
+    eye, camera = onlooker(bay, vehicle, station)
+    solids = bay_solids(bay, vehicle, station)
+    shown = seen_from(solids, eye.translation)
+    assert [s.name for s in shown if s.kind == "wall"] == ["wall behind", "left wall"]
+    for solid in shown:
+        if solid.kind in ("floor", "wall"):
+            # a wall's and the floor's own thickness lies beyond the 25 pixels kept free
+            assert camera.contains(project_camera(eye.inverse() @ solid.vertices, camera), 5.0)
+
+
+def test_light_too_bright_for_a_screen_keeps_its_shape():
+    light = np.linspace(0.0, 3.0, 31)
+    soft = softened(light)
+    assert_allclose(soft[:4], light[:4])  # a white target at 0.6 times its reflectance and below
+    assert np.all(np.diff(soft) > 0.0)
+    assert soft[-1] < 1.0
 
 
 def texts(figure):
