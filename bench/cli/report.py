@@ -78,7 +78,7 @@ def command(
       sightbench report my-run --bay my-bay.toml --out my-report.html --no-pdf
       sightbench report my-bay-book
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    # Bokeh and matplotlib take seconds to load, which `--help` needn't cost
+    # matplotlib takes seconds to load, which `--help` needn't cost
     from bench.book.book import is_book
     from bench.report.make import Others, report_of, sections_of
     from bench.report.page import html, paper_html

@@ -69,7 +69,7 @@ class Labels:
                 reach = min(h / abs(w) for h, w in zip(half, way, strict=True) if abs(w) > 1e-9)
                 centre = anchor + (reach + distance) * way
                 box = np.stack((centre - half, centre + half))
-                faults = self._faults(box)
+                faults = self._faults(box) + self._across(anchor, distance, box)
                 tried.append((faults, distance, len(tried), box))
                 if faults == 0:
                     return self._write(anchor, distance, box, words)
@@ -83,6 +83,14 @@ class Labels:
         on = int(np.sum(_inside(self._taken, box)))
         return 1000 * int(outside) + 100 * across + on
 
+    def _across(self, anchor: Array, distance: float, box: Array) -> int:
+        """Return how badly a name's own line would cross other names."""
+        if distance < LEADER:
+            return 0
+        shares = np.linspace(0.0, 1.0, math.ceil(distance / SAMPLE) + 1)[:, None]
+        line = anchor + shares * (np.clip(anchor, *box) - anchor)
+        return 50 * sum(bool(np.any(_inside(line, other))) for other in self._boxes)
+
     def _write(self, anchor: Array, distance: float, box: Array, words: str) -> Array:
         self._boxes.append(box)
         middle = box.mean(axis=0)
@@ -90,6 +98,7 @@ class Labels:
         if distance >= LEADER:
             end = np.clip(anchor, box[0], box[1])
             ends = self._units(np.stack((anchor, end)))
+            self.avoid(ends)
             self._axes.plot(*ends.T, color=self._ink, lw=0.6, zorder=5.5, path_effects=rim)
         x, y = self._units(middle[None])[0]
         self._axes.text(

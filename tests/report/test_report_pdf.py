@@ -1,6 +1,7 @@
 import builtins
 import sys
 
+import numpy as np
 import pypdfium2
 import pytest
 
@@ -18,6 +19,14 @@ def is_pango_here():
     return True
 
 
+def lowest_ink(page):
+    """Return how far down a page there is ink above its number, as a share of its height."""
+    grey = page.render(scale=0.5, grayscale=True).to_numpy()[..., 0]
+    # the number stands in the lower 18 mm of 297
+    body = grey[: round(len(grey) * (1.0 - 18.0 / 297.0))]
+    return np.flatnonzero((body < 200).any(axis=1)).max() / len(body)
+
+
 def report(run, out, *arguments):
     return main(["report", str(run), "--quiet", "--out", str(out), *arguments])
 
@@ -29,7 +38,10 @@ def test_the_pdf_says_what_the_page_says(finished_map, report_page, tmp_path, na
     document = pypdfium2.PdfDocument(tmp_path / "report.pdf")
     pages = [page.get_textpage().get_text_range() for page in document]
     width, height = document[0].get_size()
+    filled = [lowest_ink(page) for page in document]
     document.close()
+    # what can't be parted is at most half a page high; the last page ends where it ends
+    assert min(filled[:-1]) > 0.5
     # A4 in points, 210 mm x 297 mm, to the point
     assert (round(width), round(height)) == (595, 842)
     text = " ".join(" ".join(pages).split())
