@@ -97,14 +97,14 @@ def percent(rate: float) -> str:
     return f"{figures(100.0 * rate)} %"
 
 
-def case_words(row: Row) -> str:
+def case_words(row: Row, digits: int = DIGITS) -> str:
     """Say what became of one case, and how far off it was."""
     outcome = str(row["outcome"]).replace("_", " ")
     if row["err_rot_deg"] is None:
         return outcome
     return (
-        f"{outcome}, rotation {figures(row['err_rot_deg'])} deg off, "
-        f"{figures(row['err_along_mm'])} mm along the line of sight"
+        f"{outcome}, rotation {figures(row['err_rot_deg'], digits)} deg off, "
+        f"{figures(row['err_along_mm'], digits)} mm along the line of sight"
     )
 
 

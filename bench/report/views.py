@@ -19,11 +19,12 @@ MOST_NOTED = 3  # cells of a pipeline that are shown with their details
 
 @dataclass(frozen=True)
 class SampleView:
-    """One picture with its words."""
+    """One picture with its words; the short ones have two digits."""
 
     title: str
     key: str
     words: str
+    short: str
     shot: Shot | None
 
 
@@ -67,7 +68,7 @@ def _sample_views(
 ) -> tuple[SampleView, ...]:
     def view(title: str, row: Row) -> SampleView:
         shot = shots.get((row["key"], pipeline.split("/")[0]))
-        return SampleView(title, row["key"], case_words(row), shot)
+        return SampleView(title, row["key"], case_words(row), case_words(row, 2), shot)
 
     typical = () if sample.typical is None else (view("Typical case", sample.typical),)
     return (*typical, view("Worst case", sample.worst))

@@ -34,5 +34,8 @@ def test_nothing_is_wider_than_a_phone(page_of_book, visit, phone_size, sticking
     assert sticking_out(made.page) == []
 
 
-def test_access_has_no_grave_fault(page_of_book, visit, grave_faults):
-    assert grave_faults(visit(page_of_book.as_uri()).page) == []
+def test_access_has_no_grave_fault(page_of_book, visit, grave_faults, screenshot):
+    for scheme in ("light", "dark"):
+        made = visit(page_of_book.as_uri(), color_scheme=scheme)
+        assert grave_faults(made.page) == []
+    screenshot(made.page, "book-dark")
