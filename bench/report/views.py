@@ -138,6 +138,7 @@ def _card_lines(row: Row) -> tuple[str, str, str]:
     failed = row["n"] - row["n_ok"]
     lost = f", {failed} gross failures" if failed else ""
     rms, p95 = (figures(row[f"{name}_rot_deg"], 2) for name in ("rms", "p95"))
+    error = f"Rotation error {rms} deg RMS, {p95} deg 95th percentile."
     bound = "No bound holds so near face-on."
     if row["bound_holds"] and row["efficiency_rot"]:
         bound = (
@@ -147,7 +148,7 @@ def _card_lines(row: Row) -> tuple[str, str, str]:
     return (
         f"{MARKS[row['verdict']]} {row['verdict']}: {row['n_within']} of {row['n']} within "
         f"tolerance{lost}.",
-        f"Rotation error {rms} deg RMS, {p95} deg 95th percentile.",
+        error if row["n_ok"] else "No usable pose, so no error.",
         bound,
     )
 

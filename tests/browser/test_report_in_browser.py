@@ -242,7 +242,9 @@ def test_by_keyboard_alone_cells_are_reached_and_walked_through(opened, cells, s
 def test_cell_and_details_are_in_view_together(opened, cells, screenshot, size):
     page = opened(size=size).page
     # as tall as a table of many views
-    page.add_style_tag(content="table.grid td { height: 200px }")
+    page.evaluate(
+        "() => document.querySelectorAll('table.grid td').forEach(td => td.style.height = '200px')"
+    )
     for row in cells.iter_rows(named=True):
         cell = table_cell(page, row)
         cell.focus()

@@ -21,7 +21,7 @@ def is_pango_here():
 
 def lowest_ink(page):
     """Return how far down a page there is ink above its number, as a share of its height."""
-    grey = page.render(scale=0.5, grayscale=True).to_numpy()[..., 0]
+    grey = np.asarray(page.render(scale=0.5).to_pil().convert("L"))
     # the number stands in the lower 18 mm of 297
     body = grey[: round(len(grey) * (1.0 - 18.0 / 297.0))]
     return np.flatnonzero((body < 200).any(axis=1)).max() / len(body)
