@@ -65,8 +65,8 @@ def plan_figure(
     axes.set(xlim=(x0, x1), ylim=(y0, y1), aspect="equal", xlabel="along the bay, m")
     axes.set_ylabel("across, to the vehicle's left, m")
     labels = Labels(axes, (width, height))
-    for line in _ground(axes, bay, solids):
-        labels.avoid(line)
+    for drawn in _ground(axes, bay, solids):
+        labels.avoid(drawn)
     ground = np.vstack([s.vertices[:, :2] for s in solids if s.kind == "floor"])
     inside = _box(*ground.min(axis=0), *ground.max(axis=0))
     room = Polygon(inside, transform=axes.transData)
@@ -92,7 +92,7 @@ def plan_figure(
         )  # fmt: skip
         labels.avoid(np.stack((a[:2], b[:2])))
         words = f"{one.wheel.name} {style.percent(one.visibility.fraction)} %"
-        named.append((b[:2], words))
+        named.append(((float(b[0]), float(b[1])), words))
     for tower in bay.towers:
         x, y, _ = tower.T_bay_camera.translation
         named.append(((x + 0.2, y), f"{tower.name} tower"))
