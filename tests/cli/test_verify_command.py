@@ -53,7 +53,7 @@ def test_an_unchanged_pipeline_is_as_good(recorded, suite, tmp_path, capsys):
     # 40 cases can't show a rate to be kept within 0.7 points
     assert compare(recorded, suite, tmp_path, "--rate-margin", "8") == 0
     said = capsys.readouterr().out
-    assert said.startswith("as good: none of")
+    assert said.startswith("as good: no answer differs")
     assert "The environment is the same." in said
     assert (tmp_path / "out" / "junit.xml").is_file()
 
