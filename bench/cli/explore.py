@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import webbrowser
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import parse_qsl
@@ -15,6 +16,7 @@ from bench.errors import BenchError, ConfigError
 from bench.scene.load import load_bay
 
 DEFAULT_PORT, LAST_PORT = 8750, 65535
+PAGES = ("target", "bay")
 
 
 def command(
@@ -29,29 +31,41 @@ def command(
         str | None,
         option("QUERY", "Start with these values: what follows the '?' of a page's address."),
     ] = None,
+    page: Annotated[
+        str,
+        typer.Option(metavar="|".join(PAGES), help="Which of the two pages opens."),
+    ] = PAGES[0],
     out: Annotated[
         Path | None,
-        option("DIR", "Write the state's illustration and its sidecar there, and serve nothing."),
+        option("DIR", "Write the state's pictures, with sidecar or bay file, and serve nothing."),
     ] = None,
     quiet: QuietOption = False,
 ) -> int:
-    """Try out views of a target in the browser and see at once what comes of them.
+    """Try out views of a target, or move the whole bay, and see at once what comes of it.
 
-    Serves a page to this machine alone, until Ctrl-C. Move range, angles, place in the picture,
-    light, blur or noise; choose tower, target and pipeline. The page shows the picture with what
-    was found, both poses that explain it, errors against the truth, the bound on any pipeline,
-    and whether the bay's tolerance holds. A run of 200 pictures fills a scatter plot. The page's
-    address holds the whole state: the same address shows the same numbers.
+    Serves two pages to this machine alone, until Ctrl-C. The first is of one target: move range,
+    angles, place in the picture, light, blur or noise; choose tower, target and pipeline. It
+    shows the picture with what was found, both poses that explain it, errors against the truth,
+    the bound on any pipeline, and whether the bay's tolerance holds. A run of 200 pictures fills
+    a scatter plot. A page's address holds the whole state: the same address shows the same
+    numbers.
+
+    The second, --page bay, has plan and side view of the bay: drag towers, vehicle, lift and
+    holders, or type what the tape says. It shows what each tower's camera sees, what stands in
+    what, every limit with its slack and the worst uncertainty, as 'aim' and 'site --evaluate'
+    have them; finds the best layout from there; and saves the bay file, comments kept, and
+    pictures.
 
     \b
     Examples:
       sightbench explore
       sightbench explore my-bay.toml --port 0 --no-browser
+      sightbench explore --page bay
       sightbench explore --state 'range_m=7.5&turn_deg=40'
       sightbench explore --state 'range_m=7.5&turn_deg=40' --out pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     try:
-        return _explore(bay, port, browser, state, out, quiet)
+        return _explore(bay, port, browser, state, page, out, quiet)
     except KeyboardInterrupt:
         return 0  # the way to end it
 
@@ -61,13 +75,19 @@ def _explore(
     port: int,
     browser: bool,
     query: str | None,
+    shown: str,
     directory: Path | None,
     quiet: bool,
 ) -> int:
     if not 0 <= port <= LAST_PORT:
         raise ConfigError(f"--port: {port} lies outside 0 to {LAST_PORT}")
+    if shown not in PAGES:
+        raise ConfigError(f"--page: must be {' or '.join(PAGES)}, got '{shown[:40]}'")
     found = load_bay(bay)
     # web and drawing libraries take a second to load, which bad input needn't wait for
+    from bench.explore.bay_result import compute_bay
+    from bench.explore.bay_saving import bay_files
+    from bench.explore.bay_state import read_bay_state
     from bench.explore.place import Place
     from bench.explore.result import compute
     from bench.explore.saving import illustration, save
@@ -75,29 +95,36 @@ def _explore(
     from bench.explore.state import read_state
 
     place = Place(found)
-    state = place.default
-    if query is not None:
-        try:
-            given = dict(parse_qsl(query.lstrip("?"), keep_blank_values=True))
+    given = dict(parse_qsl((query or "").lstrip("?"), keep_blank_values=True))
+    try:
+        if shown == PAGES[0]:
             state = read_state(given, place.default)
-            compute(state, place)
-        except BenchError as error:
-            raise ConfigError(f"--state: {error}") from error
+            if given:
+                compute(state, place)
+            link, write = state.permalink(), partial(illustration, state, place, bay)
+        else:
+            moved = read_bay_state(given, place.movable)
+            link, write = moved.permalink(), partial(bay_files, moved, place.movable, bay)
+    except BenchError as error:
+        raise ConfigError(f"--state: {error}") from error
     if directory is not None:
-        for path in save(illustration(state, place, bay), directory):
+        for path in save(write(), directory):
             typer.echo(f"Wrote {path}")
         return 0
     listening = listen(port)
     with listening:
-        with progress_bar("getting ready", quiet) as moved:
+        with progress_bar("getting ready", quiet) as done:
             # the first picture compiles and loads what the others then have
-            moved(0, 2)
+            done(0, 3)
             compute(place.default, place)
-            moved(1, 2)
-            place.able(state.target)
-            moved(2, 2)
-        page = f"http://{ADDRESS}:{port_of(listening)}/"
-        address = page if query is None else f"{page}?{state.permalink()}"
+            done(1, 3)
+            place.able(place.default.target)
+            done(2, 3)
+            place.movable.quick(found, wait=True)
+            compute_bay(place.movable.default, place.movable, exact=False)
+            done(3, 3)
+        page = f"http://{ADDRESS}:{port_of(listening)}/{'' if shown == PAGES[0] else 'bay'}"
+        address = page if query is None else f"{page}?{link}"
         typer.echo(f"The live bench is at {address}")
         typer.echo("For this machine alone; Ctrl-C ends it.")
         if browser:

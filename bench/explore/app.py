@@ -22,6 +22,7 @@ from starlette.staticfiles import StaticFiles
 from bench import __version__
 from bench.assets import asset
 from bench.built.sizes import words_of_sizes
+from bench.explore.bay_app import GONE, bay_routes
 from bench.explore.controls import BAYS, CONTROLS, GROUPS
 from bench.explore.guard import Guard
 from bench.explore.place import Place
@@ -32,7 +33,6 @@ from bench.explore.state import State, StateError, read_state, shown
 from bench.survey.setup import request_of_bay
 
 Result = TypeVar("Result")
-GONE = 499  # common practice, no source: the client closed the request
 
 
 class Queue:
@@ -108,6 +108,7 @@ def make_app(
         loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined
     )
     template = pages.get_template("page.html")
+    bay_page = pages.get_template("bay.html")
 
     async def page(request: Request) -> Response:
         problems: list[dict[str, str]] = []
@@ -159,6 +160,7 @@ def make_app(
         Route("/api/runs", start_run, methods=["POST"]),
         Route("/api/runs/{run_id}", watch_run, methods=["GET", "DELETE"]),
         Route("/api/illustration", save, methods=["POST"]),
+        *bay_routes(place.movable, bay_page, desk.pictures, desk.slow, bay_file),
         Mount("/files", StaticFiles(directory=folder)),
     ]
     handlers: dict[Any, Callable[[Request, Any], Awaitable[Response]]] = {

@@ -10,6 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 NAMES = ("127.0.0.1", "localhost")
 SAFE = ("GET", "HEAD")
+PAGES = ("/", "/bay")
 # What a browser says of who asks: the page itself, or the person (an address typed in).
 OWN = ("same-origin", "none")
 HEADERS = {
@@ -79,7 +80,7 @@ class Guard:
             return "another page may not ask for this."
         site = headers.get("sec-fetch-site", "none")
         # following a link to the page from elsewhere is fine: it shows, and hands out nothing
-        follows = scope["path"] == "/" and headers.get("sec-fetch-mode") == "navigate"
+        follows = scope["path"] in PAGES and headers.get("sec-fetch-mode") == "navigate"
         if site not in OWN and not (follows and scope["method"] in SAFE):
             return "another page may not ask for this."
         return None

@@ -12,6 +12,7 @@ from bench.built.draws import Sizes
 from bench.built.sizes import sizes_of
 from bench.choice.candidates import DEFAULT_SPECS, OWN
 from bench.errors import BenchError, PlugInError
+from bench.explore.bay_state import MovableBay
 from bench.explore.controls import AS_BUILT, BAYS, CONTROL
 from bench.explore.scaling import scaled
 from bench.explore.state import Problem, State, StateError
@@ -57,6 +58,11 @@ class Place:
     def towers(self) -> tuple[str, ...]:
         """Names of the towers."""
         return tuple(tower.name for tower in self.bay.towers)
+
+    @cached_property
+    def movable(self) -> MovableBay:
+        """The bay as its own page moves it."""
+        return MovableBay(self.bay)
 
     @cached_property
     def targets(self) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from difflib import get_close_matches
 
 import numpy as np
@@ -27,8 +28,52 @@ from bench.units import format_length, shown
 TOUCH = 1e-6
 
 
+@dataclass(frozen=True, eq=False)
+class Misfit:
+    """Two things in one place, or one where it can't be.
+
+    Attributes
+    ----------
+    key : str
+        Of the bay file.
+    words : str
+        What is where, and by how much.
+    parts : tuple of Prism
+        The places concerned, as far as they are places.
+    stands : (str, str) or None
+        The vehicle that must stand there and the station where, if one must.
+    """
+
+    key: str
+    words: str
+    parts: tuple[Prism, ...] = ()
+    stands: tuple[str, str] | None = None
+
+
+def check_fit(bay: Bay) -> None:
+    """Refuse a bay with a misfit.
+
+    Raises
+    ------
+    ConfigError
+        One line with the key, the value and the limit, and by how much it is broken.
+    """
+    for misfit in misfits(bay):
+        raise ConfigError(f"{misfit.key}: {misfit.words}")
+
+
+def misfits(bay: Bay) -> Iterator[Misfit]:
+    """Yield everything in a bay that stands where it can't."""
+    yield from _room_for_vehicles(bay)
+    yield from _drive_through(bay)
+    yield from _inside_the_room(bay)
+    yield from _towers_apart(bay)
+    yield from _towers_clear_of_obstacles(bay)
+    yield from _vehicles_clear(bay)
+
+
 def check_bay(bay: Bay) -> None:
-    """Refuse a bay whose things don't fit each other.
+    """Refuse a bay whose parts contradict each other.
 
     Raises
     ------
@@ -39,12 +84,6 @@ def check_bay(bay: Bay) -> None:
     _first_station(bay)
     _lenses(bay)
     _parked_vehicles(bay)
-    _room_for_vehicles(bay)
-    _drive_through(bay)
-    _inside_the_room(bay)
-    _towers_apart(bay)
-    _towers_clear_of_obstacles(bay)
-    _vehicles_clear(bay)
 
 
 def _names(bay: Bay) -> None:
@@ -83,7 +122,7 @@ def _parked_vehicles(bay: Bay) -> None:
             )
 
 
-def _room_for_vehicles(bay: Bay) -> None:
+def _room_for_vehicles(bay: Bay) -> Iterator[Misfit]:
     room = bay.surroundings.room
     if room is None:
         return
@@ -92,17 +131,19 @@ def _room_for_vehicles(bay: Bay) -> None:
         for side in ("left", "right"):
             limit = getattr(room, side)
             if half > limit + TOUCH:
-                raise ConfigError(
-                    f"room.{side}: vehicle '{vehicle.name}' is wider than the bay: it is "
+                yield Misfit(
+                    f"room.{side}",
+                    f"vehicle '{vehicle.name}' is wider than the bay: it is "
                     f"{format_length(vehicle.width)} wide, so it needs {format_length(half)} on "
                     f"either side of the centre line and has {format_length(limit)}, "
-                    f"{format_length(half - limit)} too little"
+                    f"{format_length(half - limit)} too little",
+                    _body(vehicle, bay.stations[0]),
                 )
         for station in bay.stations:
-            _room_along(room, vehicle, station)
+            yield from _room_along(room, vehicle, station)
 
 
-def _room_along(room: Room, vehicle: Vehicle, station: Station) -> None:
+def _room_along(room: Room, vehicle: Vehicle, station: Station) -> Iterator[Misfit]:
     body = vehicle.body
     tail = station.standoff + vehicle.wheelbase + body.rear_overhang
     nose = body.front_overhang - station.standoff
@@ -113,16 +154,23 @@ def _room_along(room: Room, vehicle: Vehicle, station: Station) -> None:
         ("height", roof, room.height, "is as high as"),
     ):
         if reach > limit + TOUCH:
-            raise ConfigError(
-                f"room.{key}: vehicle '{vehicle.name}' at station '{station.name}' {what} "
+            yield Misfit(
+                f"room.{key}",
+                f"vehicle '{vehicle.name}' at station '{station.name}' {what} "
                 f"{format_length(reach)}{' behind' if key == 'behind' else ''}"
                 f"{' ahead of' if key == 'ahead' else ''}"
                 f"{' the tower line' if key != 'height' else ''}, beyond the room's "
-                f"{format_length(limit)} by {format_length(reach - limit)}"
+                f"{format_length(limit)} by {format_length(reach - limit)}",
+                _body(vehicle, station),
+                (vehicle.name, station.name),
             )
 
 
-def _drive_through(bay: Bay) -> None:
+def _body(vehicle: Vehicle, station: Station) -> tuple[Prism, ...]:
+    return vehicle_prisms(vehicle, (-station.standoff, 0.0), station.lift)[:1]
+
+
+def _drive_through(bay: Bay) -> Iterator[Misfit]:
     needed = bay.surroundings.drive_through
     if needed is None:
         return
@@ -130,12 +178,14 @@ def _drive_through(bay: Bay) -> None:
     for vehicle in bay.vehicles:
         lacking = 0.5 * vehicle.width + needed - clear
         if lacking > TOUCH:
-            raise ConfigError(
-                f"drive_through: vehicle '{vehicle.name}' is too wide to be driven between the "
+            yield Misfit(
+                "drive_through",
+                f"vehicle '{vehicle.name}' is too wide to be driven between the "
                 f"towers: with {format_length(needed)} on either side it needs "
                 f"{format_length(vehicle.width + 2.0 * needed)}, the columns leave "
                 f"{format_length(2.0 * clear)} about the centre line, "
-                f"{format_length(2.0 * lacking)} too little"
+                f"{format_length(2.0 * lacking)} too little",
+                tuple(tower_prisms(tower, bay.surroundings.column)[0] for tower in bay.towers),
             )
 
 
@@ -158,7 +208,7 @@ def _everything(bay: Bay) -> Iterator[tuple[str, str, Prism]]:
                 yield "mount", where, part
 
 
-def _inside_the_room(bay: Bay) -> None:
+def _inside_the_room(bay: Bay) -> Iterator[Misfit]:
     room = bay.surroundings.room
     if room is None:
         return
@@ -176,27 +226,31 @@ def _inside_the_room(bay: Bay) -> None:
                 # a pit is below the floor, and its vehicles' targets with it
                 if wall == "the floor" and key == "mount":
                     continue
-                raise ConfigError(
-                    f"{key}: {what} is inside {wall}: it reaches {format_length(reach)} "
+                yield Misfit(
+                    key,
+                    f"{what} is inside {wall}: it reaches {format_length(reach)} "
                     f"from the origin, {wall} is at {format_length(limit)}, "
-                    f"{format_length(reach - limit)} too far"
+                    f"{format_length(reach - limit)} too far",
+                    (part,),
                 )
 
 
-def _towers_apart(bay: Bay) -> None:
+def _towers_apart(bay: Bay) -> Iterator[Misfit]:
     column = bay.surroundings.column
     for index, tower in enumerate(bay.towers):
         for other in bay.towers[:index]:
             parts = (tower_prisms(tower, column), tower_prisms(other, column))
             depth = max(overlap(a, b) for a in parts[0] for b in parts[1])
             if depth > TOUCH:
-                raise ConfigError(
-                    f"tower.{index}.offset: tower '{tower.name}' stands in tower '{other.name}'; "
-                    f"they overlap by {format_length(depth)}"
+                yield Misfit(
+                    f"tower.{index}.offset",
+                    f"tower '{tower.name}' stands in tower '{other.name}'; "
+                    f"they overlap by {format_length(depth)}",
+                    (parts[0][0], parts[1][0]),
                 )
 
 
-def _towers_clear_of_obstacles(bay: Bay) -> None:
+def _towers_clear_of_obstacles(bay: Bay) -> Iterator[Misfit]:
     surroundings = bay.surroundings
     for index, tower in enumerate(bay.towers):
         parts = tower_prisms(tower, surroundings.column)
@@ -207,23 +261,26 @@ def _towers_clear_of_obstacles(bay: Bay) -> None:
                 found = inside_mesh(np.array(centres), vertices, triangles)
                 within = [p.name for p, yes in zip(parts, found, strict=True) if yes]
                 if within:
-                    raise ConfigError(
-                        f"tower.{index}: the {within[0]} of tower '{tower.name}' is inside "
-                        f"'{obstacle.name}'"
+                    yield Misfit(
+                        f"tower.{index}",
+                        f"the {within[0]} of tower '{tower.name}' is inside '{obstacle.name}'",
+                        parts,
                     )
                 continue
             for part in parts:
                 for other in obstacle_prisms(bay, obstacle):
                     depth = overlap(part, other)
                     if depth > TOUCH:
-                        raise ConfigError(
-                            f"tower.{index}: the {part.name} of tower '{tower.name}' is inside "
-                            f"'{obstacle.name}'; they overlap by {format_length(depth)}"
+                        yield Misfit(
+                            f"tower.{index}",
+                            f"the {part.name} of tower '{tower.name}' is inside "
+                            f"'{obstacle.name}'; they overlap by {format_length(depth)}",
+                            (part, other),
                         )
 
 
-def _vehicles_clear(bay: Bay) -> None:
-    """Refuse stations where a vehicle or its targets would stand in a tower or an obstacle."""
+def _vehicles_clear(bay: Bay) -> Iterator[Misfit]:
+    """Yield stations where a vehicle or its targets would stand in a tower or an obstacle."""
     surroundings = bay.surroundings
     things: list[tuple[str, Prism]] = []
     for tower in bay.towers:
@@ -242,8 +299,11 @@ def _vehicles_clear(bay: Bay) -> None:
                 for name, thing in things:
                     depth = overlap(part, thing)
                     if depth > TOUCH:
-                        raise ConfigError(
-                            f"station.{index}: the {part.name} of '{vehicle.name}' at station "
+                        yield Misfit(
+                            f"station.{index}",
+                            f"the {part.name} of '{vehicle.name}' at station "
                             f"'{station.name}' runs into {name}; they overlap by "
-                            f"{format_length(depth)}"
+                            f"{format_length(depth)}",
+                            (part, thing),
+                            (vehicle.name, station.name),
                         )

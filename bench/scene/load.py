@@ -19,7 +19,7 @@ from bench.scene.bar import Bar
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
 from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
-from bench.scene.checks import check_bay
+from bench.scene.checks import check_bay, check_fit
 from bench.scene.imperfections import Imperfections
 from bench.scene.mesh_file import read_mesh
 from bench.scene.model import Bay, Tower
@@ -36,7 +36,11 @@ SHIPPED_BAY = "training-workshop.toml"
 SIZES = ("budget", "imperfections")
 
 
-def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None = None) -> Bay:
+def load_bay(
+    path: Path | str | None = None,
+    changes: Mapping[str, Any] | None = None,
+    fitting: bool = True,
+) -> Bay:
     """Return the bay that a file describes, or the one that ships with the package.
 
     >>> import bench
@@ -51,6 +55,9 @@ def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None =
     changes : mapping of str to value, optional
         Keys with their tables, such as ``budget.flatness`` or ``tower.0.yaw``, and values as the
         file writes them, that count in place of the file's.
+    fitting : bool
+        Whether a bay is refused in which things stand in each other, see
+        `bench.scene.checks.misfits`.
 
     Raises
     ------
@@ -108,6 +115,8 @@ def load_bay(path: Path | str | None = None, changes: Mapping[str, Any] | None =
         _check_ranges(bay)
         key = ""
         check_bay(bay)
+        if fitting:
+            check_fit(bay)
     except BenchError as error:
         line = " ".join(str(error).split())  # it may quote the file's text
         line = line.removeprefix("camera: ") if key.endswith("camera") else line
