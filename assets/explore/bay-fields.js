@@ -51,9 +51,10 @@ export function show(knobs) {
   accept();
   for (const one of knobs) {
     const field = document.getElementById(one.key);
-    if (document.activeElement !== field || field.dataset.said !== field.value) field.value = told(one);
-    field.dataset.said = field.value;
     field.closest(".row").classList.toggle("changed", one.changed);
+    // what is being typed isn't overwritten
+    if (document.activeElement === field && field.value !== field.dataset.said) continue;
+    field.value = field.dataset.said = told(one);
     field.nextElementSibling.textContent = one.kind === "length" ? (inFeet() ? one.text : one.feet) : one.choices.map((c) => digits(one.kind === "lens" ? 1e3 * c : c, 0)).join(", ");
   }
 }
@@ -87,6 +88,8 @@ function row(one) {
 export function watch(set) {
   document.getElementById("fields").addEventListener("submit", (event) => event.preventDefault());
   groups.addEventListener("change", ({ target }) => {
+    if (target.value === target.dataset.said) return;
+    target.dataset.said = target.value;
     const one = current.get(target.id);
     let text = target.value.trim();
     // a bare number is meant in the field's own unit
@@ -99,6 +102,7 @@ export function watch(set) {
     if (event.key === "Enter") event.target.dispatchEvent(new Event("change", { bubbles: true }));
     if (!one || !way) return;
     event.preventDefault();
+    // a step starts from the last good value
     event.target.dataset.said = event.target.value;
     set(one.key, written(one, stepped(one, way * (event.shiftKey ? 10 : 1))));
   });

@@ -19,15 +19,18 @@ export function field(name) {
   return document.getElementById(name);
 }
 
-// Pipelines that can't look for the target are greyed out; one that is chosen gives way.
-export function fit(able) {
+// Pipelines that can't look for the target are greyed out; one that is chosen gives way to the
+// person's own choice of a target, which is said, and never to an address.
+export function fit(able, givesWay = true) {
   const can = new Set(able[field("target").value] ?? []);
   const pipeline = field("pipeline");
   for (const option of pipeline.options) option.disabled = !can.has(option.value);
-  if (can.has(pipeline.value) || can.size === 0) return;
+  if (can.has(pipeline.value) || can.size === 0 || !givesWay) return "";
+  const before = pipeline.value;
   const solver = pipeline.value.split("/")[1];
   const like = [...can].find((name) => name.split("/")[1] === solver);
   pipeline.value = like ?? [...can][0];
+  return `${before} doesn't look for this target: now ${pipeline.value} does.`;
 }
 
 export function watch(changed) {

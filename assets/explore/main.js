@@ -13,6 +13,7 @@ let waiting = null; // {query, since} of the newest change not yet asked for
 let asking = null; // {abort, since, query} of the question under way
 let shown = null; // the last good result
 let speaking = null;
+let swapped = ""; // what was put in place of a pipeline that can't look for the target
 let bounding = null; // what gives up the bound under way
 
 function say(text) {
@@ -63,6 +64,8 @@ async function look(query, since, signal) {
   await picture.show(result);
   shown = result;
   controls.accept();
+  element("pipeline-note").textContent = swapped;
+  swapped = "";
   showNumbers(result);
   const image = element("picture");
   requestAnimationFrame(() => {
@@ -125,7 +128,7 @@ const ranChanged = wire({
 });
 
 controls.watch((id) => {
-  if (id === "target") controls.fit(start.able);
+  if (id === "target") swapped = controls.fit(start.able);
   changed();
 });
 picture.watchLayers();
@@ -170,5 +173,5 @@ element("save").addEventListener("click", async () => {
   say(words.textContent || problem.textContent);
 });
 
-controls.fit(start.able);
+controls.fit(start.able, false);
 changed(0);

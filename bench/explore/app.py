@@ -6,6 +6,7 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from concurrent.futures import Future
+from itertools import groupby
 from pathlib import Path
 from threading import Thread
 from typing import Any, TypeVar
@@ -25,7 +26,7 @@ from bench.built.sizes import words_of_sizes
 from bench.explore.bay_app import GONE, bay_routes
 from bench.explore.controls import BAYS, CONTROLS, GROUPS
 from bench.explore.guard import Guard
-from bench.explore.place import Place
+from bench.explore.place import Place, known_choices
 from bench.explore.result import bound, compute
 from bench.explore.runs import Runs
 from bench.explore.saving import STEM, archive, illustration
@@ -113,7 +114,8 @@ def make_app(
     async def page(request: Request) -> Response:
         problems: list[dict[str, str]] = []
         try:
-            state = desk.state(request)
+            state, unknown = known_choices(desk.state(request), place)
+            problems = _problems(StateError(*unknown))
         except StateError as error:
             state, problems = place.default, _problems(error)
         facts = await run_in_threadpool(_facts, place, state, problems)
@@ -183,7 +185,10 @@ def _facts(place: Place, state: State, problems: list[dict[str, str]]) -> dict[s
         "groups": {g: [c for c in CONTROLS if c.group == g] for g in GROUPS},
         "tower_options": [(name, name) for name in place.towers],
         "targets": place.targets,
-        "pipeline_options": [(name, name) for name in place.pipelines],
+        "pipeline_groups": {
+            detector: list(names)
+            for detector, names in groupby(place.pipelines, lambda name: name.split("/")[0])
+        },
         "bay_options": BAYS.items(),
         "sizes": words_of_sizes(bay.budget, bay.imperfections, bay.sized, "bay file"),
         "values": values,

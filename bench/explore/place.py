@@ -268,6 +268,24 @@ def with_digests(job: Job) -> Job:
     return Job(replace(job.plan, **digests), job.setting)
 
 
+def known_choices(state: State, place: Place) -> tuple[State, tuple[Problem, ...]]:
+    """Return a state with the bay's own in place of choices that aren't here, and what they are.
+
+    A permalink from another machine may name a pipeline that isn't installed.
+    """
+    problems = []
+    while True:
+        try:
+            _check_choices(state, place)
+        except StateError as error:
+            (problem,) = error.problems
+            problems.append(problem)
+            own = getattr(place.default, problem.control)
+            state = replace(state, **{problem.control: own})
+        else:
+            return state, tuple(problems)
+
+
 def _check_choices(state: State, place: Place) -> None:
     lists = {
         "tower": place.towers,

@@ -42,6 +42,8 @@ def test_the_page_is_served_on_the_loopback_address_alone():
         (["--state", "range_m=-4"], "Range is -4 m; it must be a number from 0.1 to 40 m."),
         (["--state", "range_m=0.2"], "It must be above"),
         (["--state", "pipeline=charuco/ippe"], "doesn't look for"),
+        (["--page", "floor"], "--page"),
+        (["--page", "bay", "--state", "tower.0.offset=7"], "lacks a unit"),
     ],
     ids=str,
 )
