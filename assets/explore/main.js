@@ -4,6 +4,7 @@ import * as controls from "./controls.js";
 import * as picture from "./picture.js";
 import { showBound, showNumbers } from "./numbers.js";
 import { wire } from "./run.js";
+import * as map from "./map.js";
 
 const PATIENCE = 250; // ms after which a question that has become old is given up
 const QUIET = 500; // ms after which a result is said aloud, and a wait is shown
@@ -13,6 +14,7 @@ let waiting = null; // {query, since} of the newest change not yet asked for
 let asking = null; // {abort, since, query} of the question under way
 let shown = null; // the last good result
 let speaking = null;
+let mapping = null; // when the predicted map is asked for
 let swapped = ""; // what was put in place of a pipeline that can't look for the target
 let bounding = null; // what gives up the bound under way
 
@@ -23,6 +25,7 @@ function say(text) {
 
 function changed(since = performance.now()) {
   waiting = { query: controls.query(), since };
+  clearTimeout(mapping);
   bounding?.abort();
   if (!asking) ask();
   else if (since - asking.since > PATIENCE) asking.abort.abort();
@@ -78,7 +81,9 @@ async function look(query, since, signal) {
   element("permalink").href = `/?${result.permalink}`;
   say(`${result.judgement.words}. ${result.outcome_words}`);
   ranChanged(controls.query());
+  map.mark(query);
   if (result.bound_waits) later(query);
+  else mapping = setTimeout(() => map.ask(controls.query()), PATIENCE);
   sayOfAddress();
 }
 
@@ -132,6 +137,10 @@ controls.watch((id) => {
   changed();
 });
 picture.watchLayers();
+map.watch((view) => {
+  controls.fill(view);
+  changed();
+});
 
 element("reset").addEventListener("click", () => {
   controls.fill(start.defaults);

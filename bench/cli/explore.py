@@ -115,14 +115,16 @@ def _explore(
     with listening:
         with progress_bar("getting ready", quiet) as done:
             # the first picture compiles and loads what the others then have
-            done(0, 3)
-            compute(place.default, place)
-            done(1, 3)
-            place.able(place.default.target)
-            done(2, 3)
-            place.movable.quick(found, wait=True)
-            compute_bay(place.movable.default, place.movable, exact=False)
-            done(3, 3)
+            done(0, 2)
+            if shown == PAGES[0]:
+                compute(place.default, place)
+                done(1, 2)
+                place.able(place.default.target)
+            else:
+                place.movable.quick(found, wait=True)
+                done(1, 2)
+                compute_bay(place.movable.default, place.movable, exact=False)
+            done(2, 2)
         page = f"http://{ADDRESS}:{port_of(listening)}/{'' if shown == PAGES[0] else 'bay'}"
         address = page if query is None else f"{page}?{link}"
         typer.echo(f"The live bench is at {address}")

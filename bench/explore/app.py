@@ -27,6 +27,7 @@ from bench.explore.bay_app import GONE, bay_routes
 from bench.explore.controls import BAYS, CONTROLS, GROUPS
 from bench.explore.guard import Guard
 from bench.explore.place import Place, known_choices
+from bench.explore.predicted import predicted_map
 from bench.explore.result import bound, compute
 from bench.explore.runs import Runs
 from bench.explore.saving import STEM, archive, illustration
@@ -131,6 +132,11 @@ def make_app(
         found = await desk.slow.work(request, lambda: bound(state, place))
         return Response(status_code=GONE) if found is None else JSONResponse(found)
 
+    async def whole_map(request: Request) -> Response:
+        state = desk.state(request)
+        found = await desk.slow.work(request, lambda: predicted_map(state, place))
+        return Response(status_code=GONE) if found is None else JSONResponse(found)
+
     async def start_run(request: Request) -> Response:
         run = await run_in_threadpool(desk.runs.start, desk.state(request))
         return JSONResponse(run.report(), status_code=201)
@@ -159,6 +165,7 @@ def make_app(
         Route("/", page),
         Route("/api/view", view),
         Route("/api/bound", slow_bound),
+        Route("/api/map", whole_map),
         Route("/api/runs", start_run, methods=["POST"]),
         Route("/api/runs/{run_id}", watch_run, methods=["GET", "DELETE"]),
         Route("/api/illustration", save, methods=["POST"]),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
@@ -54,9 +55,23 @@ class Bound:
 
         By quasi-random points, to within 0.002.
         """
-        z = ndtri((0.5 + np.outer(np.arange(POINTS), recurrence_steps(3))) % 1.0)
+        return float(np.mean(self._angles() <= within_deg))
+
+    def error_within(self, share: float) -> float:
+        """Return the angle, degrees, that so large a share of such errors keeps below."""
+        return float(np.quantile(self._angles(), share))
+
+    def _angles(self) -> Array:
         scatter = np.sqrt(np.maximum(np.linalg.eigvalsh(self.rotation), 0.0))
-        return float(np.mean(np.linalg.norm(z * scatter, axis=1) <= within_deg))
+        angles: Array = np.linalg.norm(_normal_points() * scatter, axis=1)
+        return angles
+
+
+@lru_cache(maxsize=1)
+def _normal_points() -> Array:
+    points: Array = ndtri((0.5 + np.outer(np.arange(POINTS), recurrence_steps(3))) % 1.0)
+    points.setflags(write=False)
+    return points
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,7 +21,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.scene.model import Bay, Tower
-from bench.solve.default_pipeline import detector_of
+from bench.solve.default_pipeline import default_pipeline, detector_of
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.plan import Plan, grid_tilt_deg, number
 from bench.survey.setting import Setting, check_plan, shortest_range
@@ -34,6 +34,8 @@ from bench.targets.target import Target
 TRIALS = 200
 DEFAULT_TURN_DEG = 30.0  # square on, a plate tells its tilt badly
 MAX_TILT_DEG = 85.0
+# Width of a plate, px, whose picture through diffraction and defocus takes some seconds.
+MOST_WIDE_PX = 700.0
 
 
 @dataclass(eq=False)
@@ -142,10 +144,11 @@ class Place:
         optics, light, sensor = imaging.optics, imaging.illumination, imaging.sensor
         able = self.able(OWN)
         own = [name for name in self.bay.survey.pipelines if name in able]
+        first = default_pipeline(self.bay.target, own) if own else able[0]
         return State(
             tower=tower.name,
             target=OWN,
-            pipeline=(own or list(able))[0],
+            pipeline=first,
             bay=AS_BUILT,
             range_m=round(ranges[len(ranges) // 2], 2),
             turn_deg=DEFAULT_TURN_DEG,
@@ -243,11 +246,23 @@ def job_of(state: State, place: Place) -> Job:
                 "for this camera and target.",
             )
         check_plan(plan, setting)
+        _check_time(state, setting)
     except StateError:
         raise
     except BenchError as error:
         raise _problem("", _sentence("These settings don't go together", error)) from error
     return Job(plan, setting)
+
+
+def _check_time(state: State, setting: Setting) -> None:
+    """Refuse what would hold up everybody: a large picture through a lens that isn't Gaussian."""
+    least = setting.camera.fx * setting.target.drawing.width / MOST_WIDE_PX
+    if not setting.imaging.optics.is_gaussian and state.range_m < least:
+        raise _problem(
+            "range_m",
+            f"Range is {number(state.range_m)} m; through an aperture so large a picture takes "
+            f"half a minute. With an f-number it must be above {math.ceil(100 * least) / 100:g} m.",
+        )
 
 
 def run_job_of(state: State, place: Place) -> Job:

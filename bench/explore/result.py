@@ -96,6 +96,15 @@ def bound(state: State, place: Place) -> dict[str, Any]:
     StateError
         As `compute`.
     """
+    best = best_bound(state, place)
+    return {
+        "sigma": {} if best.bound is None else {n: best.bound.sigma[c] for n, c, _ in COMPONENTS},
+        **_best(best, state, request_of_bay(place.bay)),
+    }
+
+
+def best_bound(state: State, place: Place) -> Best:
+    """Return the bound of a state's view, and what its bay allows; raises as `compute`."""
     job = job_of(state, place)
     setting, case = job.setting, job.plan.case(0)
     try:
@@ -104,11 +113,7 @@ def bound(state: State, place: Place) -> dict[str, Any]:
     except BenchError as error:
         raise _unseen(error) from error
     _, response = parts_columns(case, T_true, job.plan, setting)
-    best = best_of(T_true, setting, region, response)
-    return {
-        "sigma": {} if best.bound is None else {n: best.bound.sigma[c] for n, c, _ in COMPONENTS},
-        **_best(best, state, request_of_bay(place.bay)),
-    }
+    return best_of(T_true, setting, region, response)
 
 
 def _run(

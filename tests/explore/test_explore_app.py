@@ -259,3 +259,12 @@ def test_a_saved_illustration_has_its_sidecar_with_key_and_command(client, place
     assert first["err_rot_deg"] == view["row"]["err_rot_deg"]
     assert files.read("sightbench-explore.png").startswith(b"\x89PNG")
     assert np.isfinite(first["err_rot_deg"])
+
+
+def test_an_address_with_a_pipeline_that_is_not_here_says_so_beside_the_bays_own(client, place):
+    page = client.get("/?pipeline=gone/ippe&target=none&range_m=7").text
+    assert "There is no pipeline" in page
+    assert "gone/ippe" in page
+    assert "There is no target" in page
+    assert f'<option value="{place.default.pipeline}" selected>' in page
+    assert 'value="7"' in page  # the rest of the address counts

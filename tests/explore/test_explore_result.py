@@ -14,6 +14,7 @@ from bench.explore.bounds import Bound
 from bench.explore.controls import AS_BUILT, AS_DRAWN
 from bench.explore.drawing import REACH_95, ellipse
 from bench.explore.place import job_of, run_job_of
+from bench.explore.predicted import TURNS_DEG, predicted_map
 from bench.explore.result import bound, compute
 from bench.explore.scaling import scaled
 from bench.explore.state import StateError
@@ -129,6 +130,7 @@ def _pose_setting_region(job):
     [
         ({"range_m": 0.2}, "range_m", "must be above"),
         ({"focus_m": 3.0}, "focus_m", "needs an f-number"),
+        ({"range_m": 0.5, "f_number": 32.0}, "range_m", "half a minute"),
         ({"turn_deg": 84.0, "pitch_deg": 60.0}, "pitch_deg", "at most 85 deg"),
         ({"pipeline": "charuco/ippe"}, "pipeline", "doesn't look for targets"),
         ({"tower": "middle"}, "tower", "must be one of left, right"),
@@ -232,3 +234,22 @@ def test_a_run_as_built_is_of_a_bay_each(place):
     worker = Worker(run_job_of(place.default, place))
     rows = [worker.run_case(worker.job.plan.case(i), {})[0] for i in range(3)]
     assert len({row["bay"] for row in rows}) == 3
+
+
+def test_the_predicted_map_has_the_bound_of_each_view_and_says_where_it_holds(place):
+    state = dataclasses.replace(place.default, bay=AS_DRAWN, dark_noise_e=60.0, turn_deg=-30.0)
+    found = predicted_map(state, place)
+    assert found["turns_deg"] == [-turn for turn in TURNS_DEG]  # the side that the view is on
+    for i, j in ((0, 0), (2, 3), (4, 5)):
+        there = dataclasses.replace(
+            state, turn_deg=found["turns_deg"][i], range_m=found["ranges_m"][j]
+        )
+        view, cell = bound(there, place), found["cells"][i][j]
+        assert (cell is not None and cell <= 1.0) == (view["bound_verdict"] == "inside")
+    row = found["cells"][1]
+    assert row == sorted(row)  # noise costs more the farther the target is
+
+
+def test_no_map_is_predicted_through_a_lens_that_takes_a_second_a_view(place):
+    with pytest.raises(StateError, match="f-number"):
+        predicted_map(dataclasses.replace(place.default, f_number=5.6), place)

@@ -1,0 +1,146 @@
+// The predicted map: what the best pipeline could do over range and turn, all else as it is.
+
+const canvas = document.getElementById("map");
+const caption = document.getElementById("map-caption");
+const EDGE = { left: 46, right: 8, top: 8, bottom: 38 };
+// The view itself and what the map doesn't depend on.
+const FREE = ["range_m", "turn_deg", "seed", "pipeline", "roll_spread_deg"];
+const HOLDS = [0, 114, 178]; // as elsewhere in the bench: blue and vermilion, told apart by all
+const FAILS = [213, 94, 0];
+let shown = null; // {key, map} that is drawn
+let asking = null;
+let view = null;
+
+function keyOf(query) {
+  const fields = new URLSearchParams(query);
+  const turned = Number(fields.get("turn_deg")) < 0;
+  for (const name of FREE) fields.delete(name);
+  return `${fields}${turned}`;
+}
+
+export async function ask(query) {
+  const key = keyOf(query);
+  if (shown?.key === key && inside(shown.map, query)) return;
+  asking?.abort();
+  asking = new AbortController();
+  const since = performance.now();
+  let answer, map;
+  try {
+    answer = await fetch(`/api/map?${query}`, { signal: asking.signal });
+    map = await answer.json();
+  } catch {
+    return; // a change came first, or the bench is gone, which the picture says
+  }
+  canvas.parentElement.classList.toggle("old", !answer.ok);
+  if (!answer.ok) {
+    caption.textContent = map.problems.map((p) => p.message).join(" ");
+    return;
+  }
+  shown = { key, map };
+  canvas.dataset.latencyMs = (performance.now() - since).toFixed(1);
+  draw();
+}
+
+// The address may lie beyond the ranges that the map has.
+function inside({ ranges_m: ranges }, query) {
+  const range = Number(new URLSearchParams(query).get("range_m"));
+  return range >= ranges[0] - 1e-3 && range <= ranges.at(-1) + 1e-3;
+}
+
+export function mark(query) {
+  const fields = new URLSearchParams(query);
+  view = { range: Number(fields.get("range_m")), turn: Number(fields.get("turn_deg")) };
+  if (!shown) return;
+  canvas.parentElement.classList.toggle("old", shown.key !== keyOf(query));
+  draw();
+}
+
+export function watch(go) {
+  canvas.addEventListener("click", (event) => {
+    if (!shown) return;
+    const box = canvas.getBoundingClientRect();
+    const x = ((event.clientX - box.left) * canvas.width) / box.width;
+    const y = ((event.clientY - box.top) * canvas.height) / box.height;
+    const { ranges_m: ranges, turns_deg: turns } = shown.map;
+    const across = Math.min(Math.max((x - EDGE.left) / wide(), 0), 1);
+    const up = Math.min(Math.max((canvas.height - EDGE.bottom - y) / high(), 0), 1);
+    const range = ranges[0] * (ranges.at(-1) / ranges[0]) ** across;
+    go({ range_m: range.toFixed(2), turn_deg: (turns[0] + up * (turns.at(-1) - turns[0])).toFixed(1) });
+  });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => shown && draw());
+}
+
+const wide = () => canvas.width - EDGE.left - EDGE.right;
+const high = () => canvas.height - EDGE.top - EDGE.bottom;
+
+function draw() {
+  const { map } = shown;
+  const style = getComputedStyle(document.body);
+  const ink = style.getPropertyValue("--ink");
+  const context = canvas.getContext("2d");
+  context.clearRect(0, 0, canvas.width, canvas.height);
+  const image = context.createImageData(wide(), high());
+  const values = [];
+  for (let j = 0; j < high(); j += 1) {
+    for (let i = 0; i < wide(); i += 1) values.push(at(map, i / (wide() - 1), 1 - j / (high() - 1)));
+  }
+  values.forEach((value, n) => {
+    const edge = [n + 1, n + wide()].some((m) => values[m] > 0 !== value > 0 && values[m] !== null && value !== null);
+    image.data.set(edge ? [0, 0, 0, 255] : colour(value, n), 4 * n);
+  });
+  context.putImageData(image, EDGE.left, EDGE.top);
+  context.fillStyle = context.strokeStyle = ink;
+  context.font = "13px 'DejaVu Sans', system-ui, sans-serif";
+  context.strokeRect(EDGE.left, EDGE.top, wide(), high());
+  axes(context, map);
+  if (view) cross(context, map);
+  const held = map.cells.flat().filter((c) => c !== null && c <= 1).length;
+  const words = `Blue: at best it can hold, orange: no pipeline can; grey: too square on to tell. ${map.words}`;
+  caption.textContent = words;
+  canvas.setAttribute("aria-label", `Predicted map over range and turn: ${held} of ${map.cells.flat().length} views can hold the tolerance. ${words}`);
+}
+
+// The logarithm of error over tolerance, linear between cells; null beside one without.
+function at({ cells }, across, up) {
+  const x = across * (cells[0].length - 1), y = up * (cells.length - 1);
+  const i = Math.min(Math.floor(x), cells[0].length - 2), j = Math.min(Math.floor(y), cells.length - 2);
+  let sum = 0;
+  for (const [dj, di] of [[0, 0], [0, 1], [1, 0], [1, 1]]) {
+    const weight = (di ? x - i : 1 - x + i) * (dj ? y - j : 1 - y + j);
+    if (weight <= 0) continue;
+    const cell = cells[j + dj][i + di];
+    if (cell === null) return null;
+    sum += weight * Math.log10(cell);
+  }
+  return sum;
+}
+
+function colour(value, n) {
+  if (value === null) return [150, 150, 150, (n % 6) < 3 ? 255 : 140];
+  const [r, g, b] = value > 0 ? FAILS : HOLDS;
+  const strong = Math.round(70 + 185 * Math.min(1, Math.abs(value)));
+  return [r, g, b, strong];
+}
+
+function axes(context, { ranges_m: ranges, turns_deg: turns }) {
+  context.textAlign = "center";
+  ranges.forEach((range, i) => context.fillText(`${range.toFixed(1)}`, EDGE.left + (i / (ranges.length - 1)) * wide() * 0.97 + 6, canvas.height - 22));
+  context.fillText("range, m", EDGE.left + 0.5 * wide(), canvas.height - 6);
+  context.textAlign = "right";
+  turns.forEach((turn, j) => context.fillText(`${turn}°`, EDGE.left - 4, EDGE.top + 5 + (1 - j / (turns.length - 1)) * (high() - 4)));
+}
+
+function cross(context, { ranges_m: ranges, turns_deg: turns }) {
+  const across = Math.log(view.range / ranges[0]) / Math.log(ranges.at(-1) / ranges[0]);
+  const up = (view.turn - turns[0]) / (turns.at(-1) - turns[0]);
+  if (across < 0 || across > 1 || up < 0 || up > 1) return;
+  const x = EDGE.left + across * wide(), y = EDGE.top + (1 - up) * high();
+  for (const [width, style] of [[5, "#fff"], [2, "#000"]]) {
+    context.lineWidth = width;
+    context.strokeStyle = style;
+    context.beginPath();
+    context.arc(x, y, 7, 0, 2 * Math.PI);
+    context.stroke();
+  }
+  context.lineWidth = 1;
+}
