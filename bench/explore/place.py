@@ -21,7 +21,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.scene.model import Bay, Tower
-from bench.solve.default_pipeline import default_pipeline, detector_of
+from bench.solve.default_pipeline import detector_of
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.plan import Plan, grid_tilt_deg, number
 from bench.survey.setting import Setting, check_plan, shortest_range
@@ -32,7 +32,7 @@ from bench.targets.fill import Plate, design_on_plate
 from bench.targets.target import Target
 
 TRIALS = 200
-DEFAULT_TURN_DEG = 30.0  # square on, a plate tells its tilt badly
+DEFAULT_TURN_DEG = 35.0  # square on, a plate tells its tilt badly
 MAX_TILT_DEG = 85.0
 # Width of a plate, px, whose picture through diffraction and defocus takes some seconds.
 MOST_WIDE_PX = 700.0
@@ -136,7 +136,7 @@ class Place:
 
     @cached_property
     def default(self) -> State:
-        """The state that the page starts with: the bay as it is, a target at middle range."""
+        """The state that the page starts with: the bay as it is, its nearest target."""
         tower = self.bay.towers[0]
         ranges = [range_m for _, range_m in axle_ranges(self.bay, tower.name)]
         ranges = ranges or list(self.bay.survey.ranges_m)
@@ -144,13 +144,12 @@ class Place:
         optics, light, sensor = imaging.optics, imaging.illumination, imaging.sensor
         able = self.able(OWN)
         own = [name for name in self.bay.survey.pipelines if name in able]
-        first = default_pipeline(self.bay.target, own) if own else able[0]
         return State(
             tower=tower.name,
             target=OWN,
-            pipeline=first,
+            pipeline=(own or list(able))[0],
             bay=AS_BUILT,
-            range_m=round(ranges[len(ranges) // 2], 2),
+            range_m=round(min(ranges), 2),
             turn_deg=DEFAULT_TURN_DEG,
             pitch_deg=0.0,
             roll_deg=0.0,
@@ -261,7 +260,8 @@ def _check_time(state: State, setting: Setting) -> None:
         raise _problem(
             "range_m",
             f"Range is {number(state.range_m)} m; through an aperture so large a picture takes "
-            f"half a minute. With an f-number it must be above {math.ceil(100 * least) / 100:g} m.",
+            "half a minute. With an f-number it must be above "
+            f"{math.ceil(100 * least) / 100:g} m.",
         )
 
 
