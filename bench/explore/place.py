@@ -32,7 +32,7 @@ from bench.targets.fill import Plate, design_on_plate
 from bench.targets.target import Target
 
 TRIALS = 200
-DEFAULT_TURN_DEG = 35.0  # square on, a plate tells its tilt badly
+DEFAULT_TURN_DEG = 40.0  # square on, a plate tells its tilt badly
 MAX_TILT_DEG = 85.0
 # Width of a plate, px, whose picture through diffraction and defocus takes some seconds.
 MOST_WIDE_PX = 700.0
@@ -136,7 +136,7 @@ class Place:
 
     @cached_property
     def default(self) -> State:
-        """The state that the page starts with: the bay as it is, its nearest target."""
+        """The state that the page starts with: the bay as it is, a target at middle range."""
         tower = self.bay.towers[0]
         ranges = [range_m for _, range_m in axle_ranges(self.bay, tower.name)]
         ranges = ranges or list(self.bay.survey.ranges_m)
@@ -149,7 +149,7 @@ class Place:
             target=OWN,
             pipeline=(own or list(able))[0],
             bay=AS_BUILT,
-            range_m=round(min(ranges), 2),
+            range_m=round(ranges[len(ranges) // 2], 2),
             turn_deg=DEFAULT_TURN_DEG,
             pitch_deg=0.0,
             roll_deg=0.0,
