@@ -216,7 +216,7 @@ def test_the_layout_found_is_the_optimisers_and_a_cancelled_search_moves_nothing
 def test_pictures_are_written_in_three_kinds_with_captions_and_the_bay_file(tmp_path):
     trimesh = pytest.importorskip("trimesh")
     mesh = '[[obstacle]]\nkind = "mesh"\nname = "crate"\nfile = "crate.stl"\n'
-    position = 'position = ["2 m", "-3 m", "0 m"]\n'
+    position = 'position = ["2 m", "-3 m", "0.1 m"]\n'
     path = tmp_path / "bay.toml"
     path.write_text(starter().replace("[[lamp]]", f"{mesh}{position}\n[[lamp]]", 1))
     trimesh.creation.box((0.2, 0.2, 0.2)).export(tmp_path / "crate.stl")
