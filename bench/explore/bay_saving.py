@@ -9,6 +9,7 @@ from tempfile import TemporaryDirectory
 
 from bench.explore.bay_result import layout_words
 from bench.explore.bay_state import BayState, MovableBay
+from bench.files import settle
 from bench.scene.model import Bay
 from bench.scene.toml_edit import Edit, edit_toml
 from bench.siting.files import edits_of
@@ -82,6 +83,7 @@ def bay_files(state: BayState, movable: MovableBay, bay_file: Path | None) -> di
             figure = plan_figure(bay, vehicle, station, seen, note)
         written = save_print(figure, Path(folder), "bay")
         written += write_aim_pictures(Path(folder), judge_aim(bay, movable.predictor), note)
+        settle()  # a command's files otherwise wait for its end
         files = {path.name: path.read_bytes() for path in written}
     return files | {saved_name(movable): moved_bay(state, movable).encode()}
 
