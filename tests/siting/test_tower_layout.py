@@ -59,5 +59,5 @@ def test_another_lens_needs_the_pixel_pitch(bay):
 def test_a_bay_without_a_pair_of_towers_has_no_layout(bay):
     left = bay.towers[0]
     both_left = replace(bay, towers=(left, replace(left, name="second")))
-    with pytest.raises(ConfigError, match="2 left of it, 0 right and 0 on it"):
+    with pytest.raises(ConfigError, match=r"this bay's stand at 1\.6 m, 1\.6 m from it"):
         layout_of(both_left)
