@@ -187,10 +187,7 @@ def test_without_a_run_the_way_to_one_is_said(tmp_path, monkeypatch, capsys):
         (["--within", "2 m"], "'m' is not a unit of angle"),
         (["--within", "-1 deg"], "'-1 deg' lies outside the limits, above 0 deg to 90 deg"),
         (["--success", "1"], "success: 1 lies outside 0 to 1"),
-        (["--rotation", "0.1 deg"], "--within and --success ask of each picture"),
-        (["--detection", "0.9"], "--within and --success ask of each picture"),
         (["--confidence", "0.3"], "confidence: 0.3 lies outside 0.5 to 1"),
-        (["--statistic", "rms"], "--within and --success ask of each picture"),
     ],
 )
 def test_bad_input_of_limits_is_one_line(run, capsys, arguments, words):
