@@ -19,7 +19,7 @@ from bench.built.draws import OneBay, Sizes
 from bench.errors import GeometryError
 from bench.geometry.camera import (
     Camera,
-    intrinsics_jacobian,
+    lens_shift,
     point_jacobian,
     rotation_columns,
 )
@@ -56,7 +56,7 @@ def responses(target: Target, T_camera_target: Pose, camera: Camera, modes: Arra
     p_camera = T_camera_target @ points
     by_place = point_jacobian(p_camera, camera)
     by_point = by_place @ T_camera_target.rotation
-    intrinsic = intrinsics_jacobian(p_camera, camera) @ modes
+    intrinsic = lens_shift(p_camera, camera, modes)
     shift = np.concatenate((intrinsic, by_point @ moves), axis=2)
     jacobian = np.concatenate((rotation_columns(points, by_point), by_place), axis=2).reshape(
         -1, 6

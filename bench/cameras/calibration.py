@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -19,7 +19,6 @@ from bench.cameras.intrinsics import (
     calibrate,
 )
 from bench.cameras.intrinsics_views import OUTSTANDING, coverage_counts, reach, view_scores
-from bench.cameras.lenses import PARAMETERS
 from bench.cameras.model_choice import (
     SHAPE_WORDS,
     Candidate,
@@ -29,22 +28,25 @@ from bench.cameras.model_choice import (
     claimed,
 )
 from bench.cameras.projection_uncertainty import projection_map, projection_words
-from bench.cameras.wide_lenses import WideLens, only_wide, wide_lens
+from bench.cameras.wide_lenses import MOST_RMSE_PX, WideLens, describing_family, wide_lens
 from bench.detect.detection import Detector, Found
 from bench.errors import GeometryError, PictureError
+from bench.geometry.lens_models import BROWN
 from bench.geometry.viewing import tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
 from bench.survey.columns import Column, schema
 from bench.targets.target import Target
 from bench.typing import Array
 
+ONLY_WIDE = "Brown-Conrady's model can't describe this lens; OpenCV's {} model does"
+
 PARAMETER_COLUMNS = (
     Column(
         "parameter",
         pl.String,
         "",
-        "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 without unit; bow_across, bow_up, twist of "
-        "the board in metres",
+        "fx, fy, cx, cy in pixels; k1, k2, p1, p2, k3 (k4 to k6 of a rational lens, k4 of a "
+        "fisheye) without unit; bow_across, bow_up, twist of the board in metres",
     ),
     Column("value", pl.Float64, "", "estimate, or the value that it was held at"),
     Column(
@@ -132,7 +134,7 @@ class CalibrationRun:
     choice : Choice
         Of the model, and why.
     wide : WideLens or None
-        Another family of lenses where the residuals ask for it.
+        Another family of lenses where Brown-Conrady's residuals ask for it.
     """
 
     sightings: tuple[Sighting, ...]
@@ -176,7 +178,8 @@ def calibrate_from(
     size : (int, int)
         Of the pictures, pixels.
     freedom : Freedom
-        What is held, and what the views may choose.
+        What is held, and what the views may choose. Where Brown-Conrady's model can't describe
+        them and a wide lens's does, it is taken and said.
 
     Raises
     ------
@@ -196,8 +199,15 @@ def calibrate_from(
     try:
         choice = choose(used, size, freedom)
         calibration = calibrate(used, size, choice.model, choice.shape)
-    except GeometryError as error:
-        raise GeometryError(only_wide(used, size) or str(error)) from error
+    except GeometryError:
+        family = describing_family(used, size) if freedom.family == BROWN else None
+        if family is None:
+            raise
+        return _wide_instead(sightings, size, freedom, family)
+    if freedom.family == BROWN and calibration.rmse_px > MOST_RMSE_PX:
+        family = describing_family(used, size, 0.5 * calibration.rmse_px)
+        if family is not None:
+            return _wide_instead(sightings, size, freedom, family)
     scores = view_scores(calibration)
     kept = [view for view, score in zip(used, scores, strict=True) if score <= OUTSTANDING]
     trimmed = None
@@ -206,9 +216,18 @@ def calibrate_from(
             trimmed = calibrate(kept, size, choice.model, choice.shape)
         except GeometryError:  # the views that stand out were the ones that mattered
             trimmed = None
-    wide = wide_lens(used, calibration)
+    wide = wide_lens(used, calibration) if freedom.family == BROWN else None
     calibration = claimed(calibration, used, size, choice)
     return CalibrationRun(tuple(sightings), calibration, scores, trimmed, choice, wide)
+
+
+def _wide_instead(
+    sightings: Sequence[Sighting], size: tuple[int, int], freedom: Freedom, family: str
+) -> CalibrationRun:
+    """Return the calibration of another family, and why."""
+    found = calibrate_from(sightings, size, replace(freedom, family=family))
+    words = (ONLY_WIDE.format(family), *found.choice.words)
+    return replace(found, choice=replace(found.choice, words=words))
 
 
 def parameters_table(run: CalibrationRun) -> pl.DataFrame:
@@ -217,8 +236,9 @@ def parameters_table(run: CalibrationRun) -> pl.DataFrame:
     sigmas = [
         None if h else s for h, s in zip(held, run.calibration.standard_uncertainties, strict=True)
     ]
-    without = [None] * len(PARAMETERS) if run.trimmed is None else run.trimmed.values.tolist()
-    columns = (PARAMETERS, run.calibration.values.tolist(), sigmas, without)
+    names = run.calibration.names
+    without = [None] * len(names) if run.trimmed is None else run.trimmed.values.tolist()
+    columns = (names, run.calibration.values.tolist(), sigmas, without)
     rows = [*zip(*columns, strict=True), *_shape_rows(run)]
     return pl.DataFrame(rows, schema=schema(PARAMETER_COLUMNS), orient="row")
 
@@ -304,7 +324,7 @@ def summary(run: CalibrationRun, board: str) -> list[str]:
     points = sum(len(view.pixels) for view in run.views)
     tilts = [math.degrees(tilt_of_pose(pose)) for pose in calibration.poses]
     counts = coverage_counts(run.views, (camera.width, camera.height))
-    by_name = dict(zip(PARAMETERS, _with_uncertainty(calibration), strict=True))
+    by_name = dict(zip(calibration.names, _with_uncertainty(calibration), strict=True))
     lines = [
         f"{board}: {len(run.views)} of {len(run.sightings)} views used, "
         f"{points} points, tilts {min(tilts):.0f} to {max(tilts):.0f} deg",
@@ -374,7 +394,7 @@ def _outstanding(run: CalibrationRun) -> list[str]:
     claimed = run.calibration.standard_uncertainties
     shift = max(
         (m / u, name)
-        for m, u, name in zip(abs(moved), claimed, PARAMETERS, strict=True)
+        for m, u, name in zip(abs(moved), claimed, run.calibration.names, strict=True)
         if u > 0.0
     )
     focal = run.trimmed.camera.fy

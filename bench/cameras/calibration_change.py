@@ -14,7 +14,7 @@ from scipy import stats
 
 from bench.cameras.projection_uncertainty import frame_grid, rays_of
 from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import Camera, intrinsics_jacobian, point_jacobian, project_camera
+from bench.geometry.camera import Camera, lens_shift, point_jacobian, project_camera
 from bench.geometry.rotation import exp_rotvec
 from bench.solve.response import calibrated_errors
 from bench.typing import Array
@@ -73,8 +73,8 @@ def change_between(
 
     Parameters
     ----------
-    earlier, later : (Camera, (9, 9) float64)
-        Cameras and the covariances of their parameters.
+    earlier, later : (Camera, (P, P) float64)
+        Cameras of one lens model and the covariances of their parameters.
     columns : int
         Of the grid.
 
@@ -89,6 +89,11 @@ def change_between(
             f"the earlier calibration is of pictures of {a.width} x {a.height} px, this of "
             f"{b.width} x {b.height} px"
         )
+    if a.model != b.model:
+        raise ConfigError(
+            f"the earlier calibration is of a {a.model} lens, this of a {b.model} one: give "
+            f"--lens {a.model}"
+        )
     if not np.any(covariance_a) and not np.any(covariance_b):
         raise ConfigError("neither calibration has an uncertainty to judge a change by")
     u, v = frame_grid(b, columns)
@@ -98,9 +103,7 @@ def change_between(
     if np.count_nonzero(known) < 4:
         raise ConfigError("the two lens models have no part of the frame in common")
     rays, seen = rays[known], pixels[known]
-    by_lens = (
-        intrinsics_jacobian(rays, b) @ calibrated_errors(covariance_a + covariance_b, "").modes
-    )
+    by_lens = lens_shift(rays, b, calibrated_errors(covariance_a + covariance_b, "").modes)
     by_turn = _by_turn(rays, b)
     weights = 1.0 / np.maximum(np.sum(by_lens**2, axis=(1, 2)), np.finfo(float).tiny)
     root = np.repeat(np.sqrt(weights / weights.max()), 2)[:, None]

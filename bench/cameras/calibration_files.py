@@ -16,12 +16,10 @@ from bench.cameras.calibration import (
     views_table,
 )
 from bench.cameras.calibration_change import Change
-from bench.cameras.lenses import PARAMETERS
 from bench.cameras.photographs import Measurement
 from bench.cameras.projection_uncertainty import ProjectionMap, projection_map
 from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
 from bench.cameras.result import CALIBRATION, calibration_value
-from bench.cameras.wide_lenses import write_wide_lens
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.envelope import Origin, write_result
@@ -72,7 +70,7 @@ def write_calibration(
     calibration = run.calibration
     uncertainties = {
         name: float(u)
-        for name, u in zip(PARAMETERS, calibration.standard_uncertainties, strict=True)
+        for name, u in zip(calibration.names, calibration.standard_uncertainties, strict=True)
         if u > 0.0
     }
     comment = f"Calibrated from {len(run.views)} views: {board}.\n{origin.command}"
@@ -91,9 +89,6 @@ def write_calibration(
     if change is not None:
         write_table(out, "change", change_table(change), decimals=6)
         write_change_figure(out, change, note)
-    if run.wide is not None:
-        size = (calibration.camera.width, calibration.camera.height)
-        write_wide_lens(out / f"lens-{run.wide.state.family}.yml", run.wide, size)
     _draw_views(out, shown, run, note)
 
 

@@ -1,13 +1,15 @@
 """Camera calibration from views of a board: parameters, the board's shape, uncertainties.
 
-OpenCV's closed-form start and fit (`calibrateCamera`; Zhang 2000, doi:10.1109/34.888718) give
-what `bench.cameras.adjustment` begins from. The covariance is that of least squares (JCGM
+What OpenCV's closed-form start and fit give (`calibrateCamera`; Zhang 2000,
+doi:10.1109/34.888718), or of a fisheye lens a guessed focal length, is adjusted
+(`bench.cameras.adjustment`). The covariance is that of least squares (JCGM
 100:2008, H.3) with the poses of the views eliminated, made wider where views that are left out
 one at a time scatter more than it says (`bench.cameras.resampling`).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -22,10 +24,12 @@ from bench.cameras.adjustment import (
     State,
     adjust,
 )
-from bench.cameras.lenses import BROWN, PARAMETERS
+from bench.cameras.lenses import NAMES
 from bench.cameras.resampling import left_out, widening
+from bench.cameras.starts import fisheye_start, opencv_start
 from bench.errors import BenchError, GeometryError
-from bench.geometry.camera import Camera, project
+from bench.geometry.camera import Camera
+from bench.geometry.lens_models import BROWN, FISHEYE, WIDEST
 from bench.geometry.pose import Pose
 from bench.typing import Array
 
@@ -43,8 +47,6 @@ MAX_FOCAL_UNCERTAINTY = 0.10
 SHAPES = (0, 2, 3)
 SHAPE_NAMES = ("bow_across", "bow_up", "twist")
 
-STOP = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
-
 
 @dataclass(frozen=True)
 class LensModel:
@@ -59,27 +61,32 @@ class LensModel:
     tangential : bool
         Fit p1 and p2; otherwise they are 0.
     radial_terms : int
-        0 to 3: fit none, k1, k1 and k2, or k1, k2 and k3; the rest are 0.
+        0 to 3: fit none, k1, k1 and k2, or k1, k2 and k3; the rest are 0. Of Brown-Conrady's
+        model alone.
+    family : str
+        Of lenses, see `bench.cameras.lenses`; all radial coefficients of the others are free.
     """
 
     square_pixels: bool = False
     centred: bool = False
     tangential: bool = True
     radial_terms: int = 3
+    family: str = BROWN
 
     @property
     def free(self) -> tuple[str, ...]:
         """Names of the free parameters; with square pixels fy stands for both."""
-        held = set(("k1", "k2", "k3")[self.radial_terms :])
+        held = set(("k1", "k2", "k3")[self.radial_terms :]) if self.family == BROWN else set()
         held |= {"fx"} if self.square_pixels else set()
         held |= {"cx", "cy"} if self.centred else set()
-        held |= set() if self.tangential else {"p1", "p2"}
-        return tuple(name for name in PARAMETERS if name not in held)
+        held |= set() if self.tangential and self.family != FISHEYE else {"p1", "p2"}
+        return tuple(name for name in NAMES[self.family] if name not in held)
 
     @property
     def basis(self) -> Array:
-        """Change of `PARAMETERS` by each free one (9, F); with square pixels fx goes with fy."""
-        basis = np.eye(len(PARAMETERS))[:, [PARAMETERS.index(name) for name in self.free]]
+        """Change of the parameters by each free one (P, F); with square pixels fx goes with fy."""
+        names = NAMES[self.family]
+        basis = np.eye(len(names))[:, [names.index(name) for name in self.free]]
         if self.square_pixels:
             basis[0] = basis[1]
         return np.asarray(basis)
@@ -90,7 +97,7 @@ class LensModel:
         flags |= cv2.CALIB_FIX_PRINCIPAL_POINT if self.centred else 0
         flags |= 0 if self.tangential else cv2.CALIB_ZERO_TANGENT_DIST
         fixed = (cv2.CALIB_FIX_K1, cv2.CALIB_FIX_K2, cv2.CALIB_FIX_K3)[self.radial_terms :]
-        return int(flags | sum(fixed))
+        return int(flags | (sum(fixed) if self.family == BROWN else 0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,8 +110,8 @@ class Calibration:
         Fitted.
     model : LensModel
         Which parameters were free.
-    covariance : (9, 9) float64
-        Of `PARAMETERS` (pixels; distortion without unit); zero where a parameter was held.
+    covariance : (P, P) float64
+        Of `names` (pixels; distortion without unit); zero where a parameter was held.
     poses : tuple of Pose
         T_camera_target_est of each view.
     residuals : tuple of (N, 2) float64
@@ -145,14 +152,19 @@ class Calibration:
     joint: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Of the lens's parameters, P."""
+        return NAMES[self.model.family]
+
+    @property
     def values(self) -> Array:
-        """The parameters (9,), in the order of `PARAMETERS`."""
+        """The parameters (P,), in the order of `names`."""
         c = self.camera
-        return np.array([c.fx, c.fy, c.cx, c.cy, *c.distortion])
+        return np.array([c.fx, c.fy, c.cx, c.cy, *c.distortion, *c.more])
 
     @property
     def standard_uncertainties(self) -> Array:
-        """Of the parameters (9,); zero where a parameter was held."""
+        """Of the parameters (P,); zero where a parameter was held."""
         return np.sqrt(np.diag(self.covariance))
 
     @property
@@ -196,7 +208,7 @@ def calibrate(
     shape : int
         How many numbers of the board's shape are free, one of `SHAPES`.
     start : State or None
-        Of the same views, to begin from; None asks OpenCV.
+        Of the same views and family, to begin from; None makes one.
 
     Raises
     ------
@@ -206,17 +218,19 @@ def calibrate(
     model = LensModel() if model is None else model
     _check(views)
     try:
-        if start is None:
-            start = _opencv_start(views, size, model)
+        if start is None and model.family == FISHEYE:
+            start = fisheye_start(views, size, model.basis)
+        elif start is None:
+            start = opencv_start(views, size, model.family, model._flags)
         state, rows = adjust(views, _held(start, size, model, shape, views))
-        (fx, fy, cx, cy), distortion = state.values[:4].tolist(), state.values[4:].tolist()
-        camera = Camera(*size, fx, fy, cx, cy, tuple(distortion))
-        residuals = tuple(
-            view.pixels - project(state.bent(view.p_target), pose, camera)
-            for view, pose in zip(views, state.poses, strict=True)
+        fx, fy, cx, cy, k1, k2, p1, p2, k3, *more = state.values.tolist()
+        camera = Camera(
+            *size, fx, fy, cx, cy, (k1, k2, p1, p2, k3), None, model.family, tuple(more)
         )
+        _refuse_ghosts(views, state, camera)
     except (cv2.error, BenchError) as error:
         raise GeometryError(UNDETERMINED) from error
+    residuals = tuple(row.residual.reshape(-1, 2) for row in rows)
     freedom = sum(r.size for r in residuals) - state.n_shared - 6 * len(views)
     if freedom < 1:
         raise GeometryError(UNDETERMINED)
@@ -251,6 +265,17 @@ def calibrate(
     )
 
 
+def _refuse_ghosts(views: Sequence[BoardView], state: State, camera: Camera) -> None:
+    """Raise where a lens isn't one-to-one among the points: it bends to noise, or not at all."""
+    domain = camera.domain_radius
+    if camera.model == FISHEYE and domain >= math.tan(WIDEST):
+        return  # where the bench's own projection ends, the lens doesn't
+    for view, pose in zip(views, state.poses, strict=True):
+        x, y, z = (pose @ state.bent(view.p_target)).T
+        if np.any(np.hypot(x, y) > domain * z):
+            raise GeometryError(UNDETERMINED)
+
+
 def _check(views: Sequence[BoardView]) -> None:
     if len(views) < MIN_VIEWS:
         raise GeometryError(
@@ -264,31 +289,13 @@ def _check(views: Sequence[BoardView]) -> None:
             )
 
 
-def _opencv_start(views: Sequence[BoardView], size: tuple[int, int], model: LensModel) -> State:
-    """Return what OpenCV makes of the views, the board taken as flat."""
-    middle = np.array([[1.0, 0, 0.5 * (size[0] - 1)], [0, 1.0, 0.5 * (size[1] - 1)], [0, 0, 1]])
-    _, K, distortion, rvecs, tvecs = cv2.calibrateCamera(
-        [v.p_target.astype(np.float32) for v in views],
-        [v.pixels.astype(np.float32) for v in views],
-        size,
-        middle,
-        np.zeros(5),
-        flags=model._flags,
-        criteria=STOP,
-    )
-    (fx, _, cx), (_, fy, cy), _ = K.tolist()
-    values = np.array([fx, fy, cx, cy, *distortion.ravel()[:5]])
-    poses = tuple(Pose.from_rotvec(r, t) for r, t in zip(rvecs, tvecs, strict=True))
-    return State(BROWN, values, np.eye(len(PARAMETERS)), poses)
-
-
 def _held(
     start: State, size: tuple[int, int], model: LensModel, shape: int, views: Sequence[BoardView]
 ) -> State:
     """Return a start whose held parameters have the values that they are held at."""
     values = np.array(start.values)
     free = {*model.free, "fx"}
-    values[[name not in free for name in PARAMETERS]] = 0.0
+    values[[name not in free for name in NAMES[model.family]]] = 0.0
     if model.centred:
         values[2:4] = 0.5 * (size[0] - 1), 0.5 * (size[1] - 1)
     if model.square_pixels:
@@ -298,7 +305,7 @@ def _held(
     sizes = np.zeros(shape)
     kept = min(shape, len(start.shape))
     sizes[:kept] = start.shape[:kept]
-    return State(BROWN, values, model.basis, start.poses, sizes, (width, height))
+    return State(model.family, values, model.basis, start.poses, sizes, (width, height))
 
 
 def cofactor_of(jacobians: Sequence[Array]) -> Array:

@@ -1,8 +1,7 @@
 """Lens models that a calibration compares: their parameters, projection and derivatives.
 
-Brown-Conrady is what a calibration describes. OpenCV's rational and fisheye models (Kannala and
-Brandt 2006, doi:10.1109/TPAMI.2006.153; `bench.geometry.lens_models`) are fitted to say whether a
-lens asks for them. OpenCV's own derivatives serve here: of all their parameters, by the points.
+Brown-Conrady, and OpenCV's rational and fisheye models (`bench.geometry.lens_models`). OpenCV's
+own derivatives serve here: of all their parameters, by the points.
 """
 
 from __future__ import annotations
@@ -10,16 +9,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from bench.geometry.lens_models import FISHEYE, MORE
 from bench.typing import Array
 
-PINHOLE = ("fx", "fy", "cx", "cy")
-BROWN, RATIONAL, FISHEYE = "Brown-Conrady", "rational", "fisheye"
-PARAMETERS = (*PINHOLE, "k1", "k2", "p1", "p2", "k3")
+PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+# In a camera's order: fisheye lenses have p1 and p2, which are 0.
 NAMES: dict[str, tuple[str, ...]] = {
-    BROWN: PARAMETERS,
-    RATIONAL: (*PARAMETERS, "k4", "k5", "k6"),
-    FISHEYE: (*PINHOLE, "k1", "k2", "k3", "k4"),
+    family: (*PARAMETERS, *("k4", "k5", "k6")[:count]) for family, count in MORE.items()
 }
+_OF_FISHEYE = [NAMES[FISHEYE].index(f"k{i}") for i in (1, 2, 3, 4)]
 
 
 def predict(family: str, values: Array, p_camera: Array) -> tuple[Array, Array, Array]:
@@ -28,7 +26,7 @@ def predict(family: str, values: Array, p_camera: Array) -> tuple[Array, Array, 
     Parameters
     ----------
     family : str
-        `BROWN`, `RATIONAL` or `FISHEYE`.
+        One of `NAMES`.
     values : (P,) float64
         Of the parameters that `NAMES` lists.
     p_camera : (N, 3) float64
@@ -51,8 +49,10 @@ def predict(family: str, values: Array, p_camera: Array) -> tuple[Array, Array, 
     K = np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
     nothing, points, n = np.zeros(3), p_camera.reshape(-1, 1, 3), len(p_camera)
     if family == FISHEYE:
-        pixels, jacobian = cv2.fisheye.projectPoints(points, nothing, nothing, K, values[4:])
-        lens, moved = jacobian[:, :8], jacobian[:, 11:14]
+        coefficients = values[_OF_FISHEYE]
+        pixels, jacobian = cv2.fisheye.projectPoints(points, nothing, nothing, K, coefficients)
+        lens, moved = np.zeros((2 * n, len(values))), jacobian[:, 11:14]
+        lens[:, [0, 1, 2, 3, *_OF_FISHEYE]] = jacobian[:, :8]
     else:
         pixels, jacobian = cv2.projectPoints(points, nothing, nothing, K, values[4:])
         lens, moved = jacobian[:, 6 : 6 + len(values)], jacobian[:, 3:6]

@@ -25,6 +25,7 @@ from bench.cameras.adjustment import UNDETERMINED, BoardView, State
 from bench.cameras.intrinsics import SHAPES, Calibration, LensModel, calibrate
 from bench.cameras.intrinsics_views import OUTSTANDING, view_scores
 from bench.errors import GeometryError
+from bench.geometry.lens_models import BROWN, FISHEYE
 from bench.typing import Array
 
 # With fewer views a standard error over views says next to nothing (three differences have two
@@ -49,6 +50,8 @@ class Freedom:
         One of `bench.cameras.intrinsics.SHAPES`.
     centred : bool
         Hold the principal point in the middle: never chosen, since no lens is mounted so.
+    family : str
+        Of lenses, see `bench.cameras.lenses`: not compared here (`bench.cameras.wide_lenses`).
     """
 
     square_pixels: bool | None = None
@@ -56,6 +59,7 @@ class Freedom:
     radial_terms: int | None = None
     shape: int | None = None
     centred: bool = False
+    family: str = BROWN
 
     @property
     def fullest(self) -> LensModel:
@@ -65,6 +69,7 @@ class Freedom:
             self.centred,
             self.tangential is not False,
             3 if self.radial_terms is None else self.radial_terms,
+            self.family,
         )
 
     @property
@@ -73,7 +78,14 @@ class Freedom:
         squares = (True, False) if self.square_pixels is None else (self.square_pixels,)
         tangents = (False, True) if self.tangential is None else (self.tangential,)
         terms = range(4) if self.radial_terms is None else (self.radial_terms,)
-        return [LensModel(s, self.centred, t, r) for s, t, r in product(squares, tangents, terms)]
+        if self.family != BROWN:
+            terms = (3,)
+        if self.family == FISHEYE:
+            tangents = (False,)
+        return [
+            LensModel(square, self.centred, tangential, count, self.family)
+            for square, tangential, count in product(squares, tangents, terms)
+        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,7 +281,8 @@ def _lens_words(calibration: Calibration) -> str:
     model = calibration.model
     terms = ", ".join(name for name in model.free if name[0] in "kp") or "no distortion"
     square = "fx = fy" if model.square_pixels else "fx and fy"
-    return f"{square}, {terms}" + (", principal point held" if model.centred else "")
+    family = "" if model.family == BROWN else f"{model.family}, "
+    return f"{family}{square}, {terms}" + (", principal point held" if model.centred else "")
 
 
 def _words(

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from bench.cameras.intrinsics import SHAPE_NAMES, Calibration
-from bench.cameras.lenses import PARAMETERS
+from bench.cameras.lenses import NAMES
 from bench.envelope import Kind, Result, read_result
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
@@ -41,7 +41,7 @@ class CalibrationValue(Section):
 
     @property
     def matrix(self) -> Array:
-        """The covariance (9, 9), in the order of `parameters`; pixels, and without unit."""
+        """The covariance (P, P), in the order of `parameters`; pixels, and without unit."""
         return np.array(self.covariance)
 
 
@@ -54,7 +54,7 @@ def calibration_value(
     """Return a calibration as plain numbers."""
     return {
         "camera": camera_value(found.camera).model_dump(),
-        "parameters": list(PARAMETERS),
+        "parameters": list(found.names),
         "free": list(found.model.free),
         "covariance": found.covariance.tolist(),
         "sigma_px": float(found.sigma_px),
@@ -79,17 +79,19 @@ def read_calibration(place: Path) -> tuple[Result[CalibrationValue], Camera]:
     """
     result = read_result(place, CALIBRATION)
     value = result.value
-    if tuple(value.parameters) != PARAMETERS:
-        raise ConfigError(f"{result.path}: parameters must be {', '.join(PARAMETERS)}")
+    try:
+        camera = value.camera.camera
+    except ConfigError as error:
+        raise ConfigError(f"{result.path}: camera: {error}") from error
+    names = NAMES[camera.model]
+    if tuple(value.parameters) != names:
+        raise ConfigError(f"{result.path}: parameters must be {', '.join(names)}")
     covariance = value.matrix
-    n = len(PARAMETERS)
+    n = len(names)
     if covariance.shape != (n, n) or not np.allclose(covariance, covariance.T, rtol=1e-9):
         raise ConfigError(f"{result.path}: covariance must be {n} by {n} and symmetric")
     # a parameter that was held has no variance, so that the whole is semidefinite
     scale = np.sqrt(np.where(np.diag(covariance) > 0.0, np.diag(covariance), 1.0))
     if np.linalg.eigvalsh(covariance / np.outer(scale, scale))[0] < -1e-9:
         raise ConfigError(f"{result.path}: covariance contradicts itself: it isn't positive")
-    try:
-        return result, value.camera.camera
-    except ConfigError as error:
-        raise ConfigError(f"{result.path}: camera: {error}") from error
+    return result, camera

@@ -23,6 +23,7 @@ from bench.cli.saying import say
 from bench.digest import content_digest
 from bench.errors import ConfigError
 from bench.files import make_directory
+from bench.geometry.lens_models import BROWN, FISHEYE, MORE
 from bench.imaging.read import find_pictures
 from bench.targets.spec import layout_of, target_from_spec
 from bench.targets.target import Target
@@ -65,6 +66,14 @@ def command(
             metavar="N",
             help="Half side of the window that refines a chessboard corner, pixels.",
             show_default="a third of the distance to the next corner, 2 to 11",
+        ),
+    ] = None,
+    lens: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MODEL",
+            help="brown-conrady, rational or fisheye.",
+            show_default="brown-conrady, unless only another describes the pictures",
         ),
     ] = None,
     square_pixels: Annotated[
@@ -126,8 +135,7 @@ def command(
     uncertainties are wider by it. How well a point anywhere in the picture is known, at the
     boards' ranges and far beyond, is a map (projection.csv, calibration_uncertainty.png).
     Wide lenses: where OpenCV's rational or fisheye model predicts better beyond doubt it is
-    named and written as lens-rational.yml or lens-fisheye.yml, for --camera of other commands;
-    without uncertainties.
+    named; calibrate with it by --lens.
 
     With --earlier the change since another calibration is drawn with its significance, less the
     turn of the camera that a lens can't be told from. Exit code 1: it has changed (p < 0.001).
@@ -154,7 +162,11 @@ def command(
         names = ", ".join(SHAPE_OPTIONS)
         raise ConfigError(f"--board-shape must be one of {names}, got '{board_shape}'")
     shape = None if board_shape is None else SHAPE_OPTIONS[board_shape]
-    freedom = Freedom(square_pixels, tangential, radial_terms, shape, centred)
+    freedom = Freedom(square_pixels, tangential, radial_terms, shape, centred, _family(lens))
+    if freedom.family != BROWN and radial_terms is not None:
+        raise ConfigError(f"--radial-terms is of brown-conrady; all of {lens} are fitted")
+    if freedom.family == FISHEYE and tangential:
+        raise ConfigError("--tangential: a fisheye lens has no tangential distortion")
     before = None if earlier is None else read_calibration(earlier)
     seen = _seen(images, board, points, frame, window, quiet, out)
     if len(seen.boards) > 1:
@@ -179,6 +191,12 @@ def command(
         f"{out}"
     )
     return 1 if change is not None and change.shown else 0
+
+
+def _family(lens: str | None) -> str:
+    if lens is not None and lens not in MORE:
+        raise ConfigError(f"--lens must be one of {', '.join(MORE)}, got '{lens}'")
+    return lens or BROWN
 
 
 @dataclass(frozen=True, eq=False)

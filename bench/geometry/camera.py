@@ -136,12 +136,16 @@ class Camera:
         return domain_radius(self.model, self.radial_terms, self.more)
 
     def changed(self, change: Array) -> Camera:
-        """Return the camera after a change (9,) of fx, fy, cx, cy, k1, k2, p1, p2, k3."""
-        own = (self.fx, self.fy, self.cx, self.cy, *self.distortion)
-        fx, fy, cx, cy, k1, k2, p1, p2, k3 = (
-            a + float(b) for a, b in zip(own, change, strict=True)
-        )
-        return replace(self, fx=fx, fy=fy, cx=cx, cy=cy, distortion=(k1, k2, p1, p2, k3))
+        """Return the camera after a change of fx, fy, cx, cy, k1, k2, p1, p2, k3 and `more`.
+
+        One of nine numbers leaves `more` as it is.
+        """
+        own = [self.fx, self.fy, self.cx, self.cy, *self.distortion, *self.more]
+        for i, by in enumerate(change):
+            own[i] += float(by)
+        fx, fy, cx, cy, k1, k2, p1, p2, k3, *more = own
+        lens = (k1, k2, p1, p2, k3)
+        return replace(self, fx=fx, fy=fy, cx=cx, cy=cy, distortion=lens, more=tuple(more))
 
     def contains(self, pixels: Array, margin: float = 0.0) -> bool:
         """Tell whether all pixels (..., 2) lie on the sensor, `margin` px or more inside."""
@@ -332,27 +336,31 @@ def rotation_columns(p_target: Array, by_target: Array) -> Array:
 
 
 def intrinsics_jacobian(p_camera: Array, camera: Camera) -> Array:
-    """Return d(pixel)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3), (N, 2, 9), for points (N, 3).
+    """Return d(pixel)/d(fx, fy, cx, cy, k1, k2, p1, p2, k3 and `more`), (N, 2, P), of (N, 3).
 
-    The columns of p1 and p2 are 0 in a fisheye lens; those beyond k3 have none.
+    The columns of p1 and p2 are 0 in a fisheye lens.
     """
     p_camera = np.asarray(p_camera, dtype=np.float64)
     xy = p_camera[:, :2] / p_camera[:, 2:3]
     x, y = xy[:, 0], xy[:, 1]
     r2 = x * x + y * y
     xy_d = distort(xy, camera)
-    jacobian = np.zeros((len(p_camera), 2, 9))
+    jacobian = np.zeros((len(p_camera), 2, 9 + len(camera.more)))
     jacobian[:, 0, 0] = xy_d[:, 0]
     jacobian[:, 1, 1] = xy_d[:, 1]
     jacobian[:, 0, 2] = jacobian[:, 1, 3] = 1.0
-    _, _, first = radial_of(r2, camera.model, camera.radial_terms, camera.more)
+    g, _, first = radial_of(r2, camera.model, camera.radial_terms, camera.more)
     ratio = term_ratio(r2, camera.model)
-    powers = np.stack((first, first * ratio, first * ratio**2), axis=1)
+    powers = [first, first * ratio, first * ratio**2]
     if camera.model == BROWN:  # the same, to the last bit as surveys have it
-        powers = np.stack((r2, r2**2, r2**3), axis=1)
-    for column, power in zip((4, 5, 8), range(3), strict=True):
-        jacobian[:, 0, column] = camera.fx * x * powers[:, power]
-        jacobian[:, 1, column] = camera.fy * y * powers[:, power]
+        powers = [r2, r2**2, r2**3]
+    elif camera.model == FISHEYE:
+        powers.append(first * ratio**3)
+    else:  # k4 to k6 stand below the line
+        powers += [-g * power for power in powers]
+    for column, power in zip((4, 5, 8, 9, 10, 11), powers, strict=False):
+        jacobian[:, 0, column] = camera.fx * x * power
+        jacobian[:, 1, column] = camera.fy * y * power
     if camera.model == FISHEYE:
         return jacobian
     jacobian[:, 0, 6] = camera.fx * 2.0 * x * y
@@ -376,3 +384,11 @@ def face_places(pixels: Array, T_camera_target: Pose, camera: Camera) -> Array:
     depth = (normal @ T_camera_target.translation) / (direction @ normal)
     inside = direction * depth[..., None] - T_camera_target.translation
     return np.asarray(inside @ T_camera_target.rotation)
+
+
+def lens_shift(p_camera: Array, camera: Camera, modes: Array) -> Array:
+    """Return the pixels' change (N, 2, K) by modes (P, K) of the intrinsics, of points (N, 3).
+
+    Modes of nine rows leave `Camera.more` as it is.
+    """
+    return np.asarray(intrinsics_jacobian(p_camera, camera)[..., : len(modes)] @ modes)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bench.geometry.camera import intrinsics_jacobian, point_jacobian, pose_jacobian
+from bench.geometry.camera import lens_shift, point_jacobian, pose_jacobian
 from bench.geometry.pose import Pose
 from bench.registration.model import Model
 from bench.registration.sights import MeasuredPose, Sight
@@ -57,7 +57,7 @@ def _camera_shift(model: Model, tower: str, modes: Array) -> Array:
         if sight.tower != tower or sight.p_target is None:
             continue
         T, camera = model.start.predict(step, sight), model.cameras.of(tower)
-        by_camera = intrinsics_jacobian(T @ sight.p_target, camera).reshape(-1, 9) @ modes
+        by_camera = lens_shift(T @ sight.p_target, camera, modes).reshape(-1, modes.shape[1])
         if isinstance(sight, Sight):
             shift[rows] = by_camera / sight.sigma_px
             continue

@@ -24,7 +24,8 @@ PixelUncertainty = Annotated[float, Quantity("pixels", "0 px", "1e6 px")] | None
 NumberUncertainty = Annotated[float, Field(ge=0.0)] | None
 PIXEL_PARAMETERS = ("fx", "fy", "cx", "cy")
 DISTORTION_PARAMETERS = ("k1", "k2", "p1", "p2", "k3")
-PARAMETERS = (*PIXEL_PARAMETERS, *DISTORTION_PARAMETERS)
+WIDE_PARAMETERS = ("k4", "k5", "k6")
+PARAMETERS = (*PIXEL_PARAMETERS, *DISTORTION_PARAMETERS, *WIDE_PARAMETERS)
 
 
 class UncertaintySection(Section):
@@ -48,6 +49,12 @@ class UncertaintySection(Section):
     """Of the second tangential coefficient."""
     k3: NumberUncertainty = None
     """Of the third radial coefficient."""
+    k4: NumberUncertainty = None
+    """Of a rational or a fisheye lens's fourth."""
+    k5: NumberUncertainty = None
+    """Of a rational lens's fifth."""
+    k6: NumberUncertainty = None
+    """Of a rational lens's sixth."""
 
 
 class CameraFile(Section):
@@ -143,7 +150,7 @@ def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> s
     lines += ["", "[camera.distortion]"]
     if camera.model != BROWN:
         lines.append(f'model = "{camera.model}"')
-    names = (*DISTORTION_PARAMETERS, "k4", "k5", "k6")
+    names = (*DISTORTION_PARAMETERS, *WIDE_PARAMETERS)
     values = (*camera.distortion, *camera.more)
     lines += [f"{name} = {float(value)!r}" for name, value in zip(names, values, strict=False)]
     if uncertainties:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.built.response import EVEN, ink_moves
-from bench.geometry.camera import Camera, intrinsics_jacobian
+from bench.geometry.camera import Camera, lens_shift
 from bench.scene.model import Bay
 from bench.solve.response import PLATE, PRINT, face_moves
 from bench.typing import Array
@@ -44,7 +44,7 @@ class OwnCauses:
         camera : Camera
             Intrinsics.
         """
-        by_camera = intrinsics_jacobian(p_camera.reshape(-1, 3), camera) @ self.modes
+        by_camera = lens_shift(p_camera.reshape(-1, 3), camera, self.modes)
         shape = (*p_camera.shape[:-1], 2, self.modes.shape[1])
         return np.concatenate((by_camera.reshape(shape), by_face @ self.moves), axis=-1)
 

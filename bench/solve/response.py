@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.geometry.camera import Camera, intrinsics_jacobian, point_jacobian, pose_jacobian
+from bench.geometry.camera import Camera, lens_shift, point_jacobian, pose_jacobian
 from bench.geometry.pose import Pose
 from bench.targets.bend import bend_modes
 from bench.targets.target import Target
@@ -35,9 +35,10 @@ class CameraErrors:
 
     Attributes
     ----------
-    modes : (9, K) float64
-        Change of fx, fy, cx, cy, k1, k2, p1, p2, k3 by one standard deviation of each of K
-        independent, normal causes: modes modesᵀ is the covariance of the parameters.
+    modes : (P, K) float64
+        Change of fx, fy, cx, cy, k1, k2, p1, p2, k3 (a wide lens may have its k4 to k6 too) by
+        one standard deviation of each of K independent, normal causes: modes modesᵀ is the
+        covariance of the parameters.
     source : str
         Where that is from, in words; empty where it is assumed.
     """
@@ -47,7 +48,7 @@ class CameraErrors:
 
 
 def calibrated_errors(covariance: Array, source: str) -> CameraErrors:
-    """Return the errors that a calibration's covariance (9, 9) makes, one mode a direction.
+    """Return the errors that a calibration's covariance makes, one mode a direction.
 
     Directions that were held, or whose variance is rounding's, have none.
     """
@@ -59,8 +60,7 @@ def calibrated_errors(covariance: Array, source: str) -> CameraErrors:
 
 def camera_shift(p_target: Array, T_camera_target: Pose, camera: Camera, modes: Array) -> Array:
     """Return the picture's change (2 N, K), pixels, by each mode (9, K) of the intrinsics."""
-    by = intrinsics_jacobian(T_camera_target @ p_target, camera)
-    return np.asarray(by @ modes).reshape(-1, modes.shape[1])
+    return lens_shift(T_camera_target @ p_target, camera, modes).reshape(-1, modes.shape[1])
 
 
 def focal_mode(camera: Camera) -> Array:

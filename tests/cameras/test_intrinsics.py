@@ -3,7 +3,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from bench.cameras.intrinsics import PARAMETERS, BoardView, LensModel, calibrate
+from bench.cameras.adjustment import BoardView
+from bench.cameras.intrinsics import LensModel, calibrate
+from bench.cameras.lenses import PARAMETERS
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose

@@ -66,8 +66,8 @@ def test_derivatives_are_opencv_s(camera):
     assert_allclose(point_jacobian(p, camera), moved.reshape(n, 2, 3), rtol=1e-7, atol=1e-6)
     lens = intrinsics_jacobian(p, camera)
     # OpenCV's order: fx fy cx cy, then k1 k2 k3 k4 of the fisheye, k1 k2 p1 p2 k3 … of the others
-    own = [0, 1, 2, 3, 4, 5, 8] if fisheye else list(range(9))
-    theirs = (theirs[:, :7] if fisheye else theirs[:, 6:15]).reshape(n, 2, -1)
+    own = [0, 1, 2, 3, 4, 5, 8, 9] if fisheye else list(range(9 + len(camera.more)))
+    theirs = (theirs[:, :8] if fisheye else theirs[:, 6 : 6 + len(own)]).reshape(n, 2, -1)
     assert_allclose(lens[:, :, own], theirs, rtol=1e-7, atol=1e-7)
     if fisheye:
         assert not lens[:, :, 6:8].any()
