@@ -138,7 +138,7 @@ def _reading(
         if not camera.contains(project(points, T_camera_target, camera)):
             raise GeometryError("isn't wholly in the picture")
         noise, measured = _noise(bay, tower, T_camera_target, predictor, points)
-        modes = np.hstack((errors.modes, focal_mode(camera)))
+        modes = np.hstack((errors.modes, focal_mode(camera, len(errors.modes))))
         shifts = np.hstack(
             (
                 camera_shift(points, T_camera_target, camera, modes),

@@ -32,7 +32,7 @@ class Sizes:
 
     Attributes
     ----------
-    modes : (9, K) float64
+    modes : (P, K) float64
         Change of the camera's intrinsics by one standard deviation of each of K independent
         causes, see `bench.solve.response.CameraErrors`.
     print_scale, print_aspect : float

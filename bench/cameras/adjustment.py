@@ -16,6 +16,7 @@ import numpy as np
 from bench.cameras.lenses import predict
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
+from bench.geometry.rotation import exp_rotvec
 from bench.targets.bend import bend_modes
 from bench.typing import Array
 
@@ -97,12 +98,10 @@ class State:
     def moved(self, shared: Array, by_pose: Sequence[Array]) -> State:
         """Return the state after a step of the shared numbers and of each pose's (ω, τ)."""
         n = self.basis.shape[1]
+        turns = exp_rotvec(np.array([step[:3] for step in by_pose]))  # all at once: half the time
         poses = tuple(
-            Pose(
-                pose.rotation @ Pose.from_rotvec(step[:3], np.zeros(3)).rotation,
-                pose.translation + step[3:],
-            )
-            for pose, step in zip(self.poses, by_pose, strict=True)
+            Pose(pose.rotation @ turn, pose.translation + step[3:])
+            for pose, turn, step in zip(self.poses, turns, by_pose, strict=True)
         )
         values = self.values + self.basis @ shared[:n]
         return replace(self, values=values, poses=poses, shape=self.shape + shared[n:])

@@ -18,6 +18,7 @@ from bench.typing import Array
 STOP = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
 # Focal lengths over the picture's width to start from: fields of view of 140 to 70 degrees.
 FOCAL_GUESSES = (0.4, 0.55, 0.8)
+NEAR_PX = 1.0  # of a fit that is there: found points are good to some tenths of a pixel
 STEEPEST = 1.4  # radians from the axis, where a tangent still tells something
 
 
@@ -65,6 +66,8 @@ def fisheye_start(views: Sequence[BoardView], size: tuple[int, int], basis: Arra
         except (cv2.error, BenchError, np.linalg.LinAlgError):
             continue
         found.append((sum(float(row.residual @ row.residual) for row in rows), state))
+        if found[-1][0] < sum(len(view.pixels) for view in views) * NEAR_PX**2:
+            break
     if not found:
         raise GeometryError(UNDETERMINED)
     return min(found, key=lambda one: one[0])[1]

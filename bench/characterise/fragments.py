@@ -17,7 +17,7 @@ from bench.characterise.measure import Characterisation
 from bench.characterise.photon_transfer import Number
 from bench.errors import ConfigError
 from bench.geometry.camera import Camera
-from bench.scene.camera_file import DISTORTION_PARAMETERS
+from bench.scene.camera_file import lens_keys
 from bench.scene.toml_edit import Edit, edit_toml
 from bench.strict import read_toml
 
@@ -86,10 +86,7 @@ def camera_text(found: Characterisation, head: str) -> str:
     ]
     if camera.pixel_pitch is not None:
         lines.append(("pixel_pitch", f'"{camera.pixel_pitch * 1e6:.6g} um"', "data sheet"))
-    bend: Lines = [
-        (name, repr(float(value)), "")
-        for name, value in zip(DISTORTION_PARAMETERS, camera.distortion, strict=True)
-    ]
+    bend: Lines = [(key, text, "") for key, text in lens_keys(camera)]
     return _text(
         head,
         {

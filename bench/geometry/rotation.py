@@ -56,7 +56,7 @@ def rotation_z(angle: float) -> Array:
 
 
 def exp_rotvec(rotvec: Array) -> Array:
-    """Return the rotation matrix (3, 3) of a rotation vector (3,), radians."""
+    """Return the rotation matrices (..., 3, 3) of rotation vectors (..., 3), radians."""
     return np.asarray(Rotation.from_rotvec(rotvec).as_matrix(), dtype=np.float64)
 
 

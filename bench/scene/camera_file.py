@@ -136,6 +136,14 @@ def write_camera(
     write_atomically(path, _toml(camera, uncertainties or {}, comment).encode())
 
 
+def lens_keys(camera: Camera) -> list[tuple[str, str]]:
+    """Return the keys of [camera.distortion] and their values as TOML."""
+    names = (*DISTORTION_PARAMETERS, *WIDE_PARAMETERS)
+    values = zip(names, (*camera.distortion, *camera.more), strict=False)
+    model = [] if camera.model == BROWN else [("model", f'"{camera.model}"')]
+    return [*model, *((name, repr(float(value))) for name, value in values)]
+
+
 def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> str:
     lines = [f"# {line}".rstrip() for line in comment.splitlines()]
     lines += [
@@ -147,12 +155,7 @@ def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> s
     ]
     if camera.pixel_pitch is not None:
         lines.append(f'pixel_pitch = "{float(camera.pixel_pitch)!r} m"')
-    lines += ["", "[camera.distortion]"]
-    if camera.model != BROWN:
-        lines.append(f'model = "{camera.model}"')
-    names = (*DISTORTION_PARAMETERS, *WIDE_PARAMETERS)
-    values = (*camera.distortion, *camera.more)
-    lines += [f"{name} = {float(value)!r}" for name, value in zip(names, values, strict=False)]
+    lines += ["", "[camera.distortion]", *(f"{key} = {text}" for key, text in lens_keys(camera))]
     if uncertainties:
         lines += ["", "[uncertainty] # standard uncertainties"]
     for name in PARAMETERS:

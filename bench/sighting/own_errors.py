@@ -23,7 +23,7 @@ class OwnCauses:
 
     Attributes
     ----------
-    modes : (9, K) float64
+    modes : (P, K) float64
         Changes of the camera's intrinsics.
     moves : (M, 3, 6) float64
         Of the points on the face by print, plate and ink, metres.

@@ -59,13 +59,13 @@ def calibrated_errors(covariance: Array, source: str) -> CameraErrors:
 
 
 def camera_shift(p_target: Array, T_camera_target: Pose, camera: Camera, modes: Array) -> Array:
-    """Return the picture's change (2 N, K), pixels, by each mode (9, K) of the intrinsics."""
+    """Return the picture's change (2 N, K), pixels, by each mode (P, K) of the intrinsics."""
     return lens_shift(T_camera_target @ p_target, camera, modes).reshape(-1, modes.shape[1])
 
 
-def focal_mode(camera: Camera) -> Array:
-    """Return the change (9, 1) of the intrinsics by a relative change of the focal length."""
-    mode = np.zeros((9, 1))
+def focal_mode(camera: Camera, count: int) -> Array:
+    """Return the change (P, 1) of P intrinsics by a relative change of the focal length."""
+    mode = np.zeros((count, 1))
     mode[:2, 0] = camera.fx, camera.fy
     return mode
 

@@ -160,6 +160,9 @@ def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
         (["--frame", "960x720"], ["--frame is for --points"]),
         (["--board-shape", "round"], ["--board-shape must be one of flat, bow, twist"]),
         (["--earlier", "none.json"], ["none.json"]),
+        (["--lens", "wide"], ["--lens must be one of brown-conrady, rational, fisheye"]),
+        (["--lens", "fisheye", "--radial-terms", "2"], ["--radial-terms is of brown-conrady"]),
+        (["--lens", "fisheye", "--tangential"], ["--tangential: a fisheye lens has no"]),
     ],
 )
 def test_points_frames_and_shapes_that_make_no_sense_are_refused(
@@ -168,26 +171,59 @@ def test_points_frames_and_shapes_that_make_no_sense_are_refused(
     check_refused(capfd, tmp_path / "out", intrinsics(tmp_path / "out", *arguments), *words)
 
 
-@pytest.mark.slow
-def test_points_of_an_earlier_and_a_later_day_are_compared(tmp_path, capfd):
+@pytest.fixture
+def table(tmp_path):
+    """Write a table of points of a board, as a camera sees it; return the options that give it."""
     board = build_chessboard(ChessboardDesign(7, 5, 0.03))
     p_target = np.column_stack((board.points, np.zeros(len(board.points))))
 
-    def table(name, camera, seed):
+    def write(name, camera, seed, *, nearer=1.0):
         rng, lines = np.random.default_rng(seed), ["picture,u_px,v_px,x_mm,y_mm"]
-        for view, pose in calibration_views(CAMERA, board).items():
-            seen = project(p_target, pose_of_view(pose, CAMERA), camera)
+        for view, held in calibration_views(CAMERA, board).items():
+            held = replace(held, range_m=nearer * held.range_m)
+            seen = project(p_target, pose_of_view(held, camera), camera)
             for (u, v), (x, y) in zip(seen + rng.normal(0, 0.05, seen.shape), 1e3 * board.points,
                                       strict=True):  # fmt: skip
                 lines.append(f"{view},{u},{v},{x},{y}")
         (tmp_path / name).write_text("\n".join(lines))
-        return ["--points", tmp_path / name, "--frame", "960x720", *MODEL]
+        return ["--points", tmp_path / name, "--frame", "960x720"]
 
-    moved = replace(CAMERA, fx=1212.0, fy=1212.0)  # one per cent: refocused
-    assert intrinsics(tmp_path / "a", *table("a.csv", CAMERA, 1)) == 0
+    return write
+
+
+@pytest.mark.slow
+def test_a_fisheye_lens_is_calibrated_whole(table, tmp_path, capfd):
+    lens = Camera(960, 720, 400.0, 400.0, 470.0, 365.0, (0.03, -0.01, 0.0, 0.0, 0.0), None,
+                  "fisheye", (0.0,))  # fmt: skip
+    given = table("points.csv", lens, 1, nearer=0.5)
+    assert intrinsics(tmp_path / "a", *given, "--lens", "fisheye") == 0
+    assert "lens model: fisheye" in capfd.readouterr().out
+    result, camera = read_calibration(tmp_path / "a/calibration.json")
+    own, true = (
+        np.array([c.fx, c.fy, c.cx, c.cy, *c.distortion, *c.more]) for c in (camera, lens)
+    )
+    sigma = np.sqrt(np.diag(result.value.matrix))
+    free = sigma > 0.0
+    assert free.sum() == 8  # p1 and p2 are a fisheye lens's never
+    # eight numbers within 4 standard uncertainties: chance of a false alarm below 6e-4
+    assert np.all(np.abs(own - true)[free] < 4.0 * sigma[free])
+    assert sigma[0] < 1.0  # px: the comparison isn't idle
+    assert read_camera(tmp_path / "a/camera.toml") == camera
     earlier = ("--earlier", tmp_path / "a/calibration.json")
-    assert intrinsics(tmp_path / "b", *table("b.csv", CAMERA, 2), *earlier) == 0
+    again = table("again.csv", lens, 2, nearer=0.5)
+    assert intrinsics(tmp_path / "b", *again, "--lens", "fisheye", *earlier) == 0
     assert "no change since" in capfd.readouterr().out
-    assert intrinsics(tmp_path / "c", *table("c.csv", moved, 3), *earlier) == 1
+    code = intrinsics(tmp_path / "c", *again, "--lens", "rational", *earlier)
+    check_refused(capfd, tmp_path / "c", code, "of a fisheye lens", "--lens fisheye")
+
+
+@pytest.mark.slow
+def test_points_of_an_earlier_and_a_later_day_are_compared(table, tmp_path, capfd):
+    moved = replace(CAMERA, fx=1212.0, fy=1212.0)  # one per cent: refocused
+    assert intrinsics(tmp_path / "a", *table("a.csv", CAMERA, 1), *MODEL) == 0
+    earlier = ("--earlier", tmp_path / "a/calibration.json")
+    assert intrinsics(tmp_path / "b", *table("b.csv", CAMERA, 2), *MODEL, *earlier) == 0
+    assert "no change since" in capfd.readouterr().out
+    assert intrinsics(tmp_path / "c", *table("c.csv", moved, 3), *MODEL, *earlier) == 1
     assert capfd.readouterr().out.startswith("changed since")
     assert {"calibration_change.png", "change.csv"} < {p.name for p in (tmp_path / "c").iterdir()}

@@ -13,6 +13,7 @@ from bench.geometry.camera import (
     Camera,
     from_opencv,
     intrinsics_jacobian,
+    lens_shift,
     normalise,
     point_jacobian,
     project_camera,
@@ -71,6 +72,20 @@ def test_derivatives_are_opencv_s(camera):
     assert_allclose(lens[:, :, own], theirs, rtol=1e-7, atol=1e-7)
     if fisheye:
         assert not lens[:, :, 6:8].any()
+
+
+@each_lens
+def test_a_lens_off_by_a_mode_shows_points_where_its_derivatives_say(camera):
+    p, step = points(50.0), 1e-4
+    modes = np.random.default_rng(2).standard_normal((9 + len(camera.more), 2)) * step
+    modes[6:8] *= camera.model != FISHEYE
+    for count in (9, len(modes)):  # nine numbers leave what is beyond k3
+        for mode, shift in zip(
+            modes[:count].T, np.moveaxis(lens_shift(p, camera, modes[:count]), 2, 0), strict=True
+        ):
+            seen = project_camera(p, camera.changed(mode)) - project_camera(p, camera)
+            # what is of second order in the step, 1e-4 of the shift times tens
+            assert_allclose(seen, shift, rtol=0, atol=1e-2 * np.abs(shift).max())
 
 
 @each_lens

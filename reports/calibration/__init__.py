@@ -1,0 +1,1 @@
+"""Study: how often a calibration's claims cover the truth, over rendered calibrations."""
