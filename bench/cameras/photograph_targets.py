@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import cast
 
@@ -24,23 +25,49 @@ BOARDS = ("chessboard", "charuco", "circles")
 # themselves may show one.
 MEASURED_KINDS = (*KINDS, "chessboard", "bitmap")
 BOARD_PIPELINE = "chessboard/ippe-lm"
+CHESS_CORNERS = "chess-corners"
 
 
-def board_detector(board: Target, window: int | None) -> Detector:
+def board_detector(board: Target, window: int | None, corners: str | None = None) -> Detector:
     """Return the detector for a board.
 
     Raises
     ------
     ConfigError
-        A window was given for a board that isn't a plain chessboard.
+        A window, or a chessboard's detector, for another board; one that isn't there.
     """
     if board.kind == "chessboard":
-        return Chessboard(window)
-    if window is not None:
-        raise ConfigError("--window is for plain chessboards; other boards have their own")
+        return chessboard_detector(corners or Chessboard.name, window, "--corners")
+    if window is not None or corners is not None:
+        asked = "--corners" if window is None else "--window"
+        raise ConfigError(f"{asked} is for plain chessboards; other boards have their own")
     detector = load(DETECTORS, board.kind)
     assert isinstance(detector, Detector)
     return detector
+
+
+def chessboard_detector(name: str, window: int | None, asked_by: str) -> Detector:
+    """Return a detector of chessboards: OpenCV's, or chess-corners where it is installed.
+
+    Raises
+    ------
+    ConfigError
+        There is none of that name, its package is missing, or it has no window.
+    """
+    if name == Chessboard.name:
+        return Chessboard(window)
+    if name != CHESS_CORNERS:
+        raise ConfigError(f"{asked_by} must be {Chessboard.name} or {CHESS_CORNERS}, got '{name}'")
+    if window is not None:
+        raise ConfigError(f"--window is of {Chessboard.name}; {CHESS_CORNERS} has its own")
+    if find_spec("chess_corners") is None:
+        raise ConfigError(
+            f"{asked_by}: {CHESS_CORNERS} needs a package that isn't installed: "
+            f"pip install 'sightbench[{CHESS_CORNERS}]'"
+        )
+    from bench.detect.chess_corners import ChessCorners
+
+    return ChessCorners()
 
 
 def read_target(text: str) -> Target:
@@ -73,9 +100,8 @@ def pipelines_of(target: Target, names: Sequence[str]) -> list[Pipeline]:
     found = []
     for name in names or [BOARD_PIPELINE]:
         detector, _, solver = name.partition("/")
-        if detector != Chessboard.name:
-            raise ConfigError(f"--pipeline {name}: a chessboard's is chessboard/SOLVER")
-        found.append(Pipeline(Chessboard(), cast(Solver, load(SOLVERS, solver))))
+        own = chessboard_detector(detector, None, "--pipeline: a chessboard's detector")
+        found.append(Pipeline(own, cast(Solver, load(SOLVERS, solver))))
     return found
 
 

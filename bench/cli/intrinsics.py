@@ -68,6 +68,14 @@ def command(
             show_default="a third of the distance to the next corner, 2 to 11",
         ),
     ] = None,
+    corners: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DETECTOR",
+            help="Of chessboards: chessboard (OpenCV's) or chess-corners, where it is installed.",
+            show_default="chessboard",
+        ),
+    ] = None,
     lens: Annotated[
         str | None,
         typer.Option(
@@ -168,7 +176,7 @@ def command(
     if freedom.family == FISHEYE and tangential:
         raise ConfigError("--tangential: a fisheye lens has no tangential distortion")
     before = None if earlier is None else read_calibration(earlier)
-    seen = _seen(images, board, points, frame, window, quiet, out)
+    seen = _seen(images, board, points, frame, (window, corners), quiet, out)
     if len(seen.boards) > 1:
         if board_shape not in (None, "flat"):
             raise ConfigError("--board-shape: several boards have no shape in common")
@@ -219,14 +227,15 @@ def _seen(
     board: list[str] | None,
     points: Path | None,
     frame: str | None,
-    window: int | None,
+    refined: tuple[int | None, str | None],
     quiet: bool,
     out: Path,
 ) -> _Seen:
+    """Look for boards; chessboards' corners by a window or a detector of that name."""
     if points is not None:
-        if images or board or window is not None:
+        if images or board or any(one is not None for one in refined):
             raise ConfigError(
-                "intrinsics: --points stands in place of pictures, --board, --window"
+                "intrinsics: --points stands in place of pictures, --board, --window, --corners"
             )
         if frame is None:
             raise ConfigError('intrinsics: --points needs --frame, such as "1280x960"')
@@ -249,7 +258,7 @@ def _seen(
         paths, target = write_rehearsed_boards(out, typer.echo)
         targets = [target]
     say_large(paths)
-    boards = [(target, board_detector(target, window)) for target in targets]
+    boards = [(target, board_detector(target, *refined)) for target in targets]
     with progress_bar("pictures", quiet) as moved:
         size, sightings = look_for_boards(paths, boards, moved)
     names = tuple(target.name for target in targets)

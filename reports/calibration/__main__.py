@@ -76,8 +76,8 @@ def shares(rows: pl.DataFrame) -> dict[str, float]:
 
 def report(rows: pl.DataFrame) -> str:
     """Return the page."""
-    groups = rows.group_by("lens", "model", maintain_order=True)
-    sets = {f"{lens}, {model}": own for (lens, model), own in groups}
+    groups = rows.partition_by("lens", "model", maintain_order=True)
+    sets = {f"{own['lens'][0]}, {own['model'][0]}": own for own in groups}
     by_set = {name: shares(own) for name, own in sets.items()}
     names = list(dict.fromkeys(name for found in by_set.values() for name in found))
     short = [

@@ -102,7 +102,8 @@ def sightings_of(
     camera: Camera, board: Target, rng: np.random.Generator
 ) -> tuple[list[Sighting], list[Pose]]:
     """Render pictures and look for the board; return the sightings that are used, true poses."""
-    sightings, poses = [], []
+    sightings: list[Sighting] = []
+    poses: list[Pose] = []
     size = (board.drawing.width, board.drawing.height)
     while len(sightings) < VIEWS:
         pose = pose_of_view(view_of(camera, board, len(sightings), rng), camera)

@@ -124,6 +124,8 @@ def test_board_of_another_layout_is_refused_with_the_count(tmp_path, capfd):
         ),
         (["--board", "chessboard:9x6:25"], ["'25' lacks a unit"]),
         (["--board", CHARUCO, "--window", "5"], ["--window is for plain chessboards"]),
+        (["--board", CHARUCO, "--corners", "chessboard"], ["--corners is for plain chessboards"]),
+        (["--board", CHESSBOARD, "--corners", "best"], ["--corners must be chessboard or chess-"]),
         (["--board", CHESSBOARD, "--radial-terms", "4"], ["--radial-terms", "or equal to 3"]),
     ],
 )
