@@ -130,7 +130,7 @@ def write_camera(
     path = Path(path)
     if path.suffix.lower() != ".toml":
         raise ConfigError(f"{path}: a camera file that the bench writes must end in .toml")
-    unknown = set(uncertainties or {}) - set(PARAMETERS)
+    unknown = set(uncertainties or {}) - set(PARAMETERS[: 9 + len(camera.more)])
     if unknown:
         raise ConfigError(f"{path}: no such parameter: {', '.join(sorted(unknown))}")
     write_atomically(path, _toml(camera, uncertainties or {}, comment).encode())

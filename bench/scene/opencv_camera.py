@@ -45,7 +45,14 @@ DISTORTION_NAMES = (
     "d1",
 )
 # Numbers by name, where there is no matrix.
-PINHOLE_NAMES = (("fx", "fu"), ("fy", "fv"), ("cx", "ppx", "pu"), ("cy", "ppy", "pv"))
+PINHOLE_NAMES = (
+    ("fx", "fu", "flx", "f"),
+    ("fy", "fv", "fly", "f"),
+    ("cx", "ppx", "pu"),
+    ("cy", "ppy", "pv"),
+)
+# Or in pairs, across and down; a focal length may be one for both.
+FOCAL_NAMES, CENTRE_NAMES = ("focallength", "focal"), ("principalpoint", "opticalcenter")
 COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
 # One level down, under whatever else the file holds.
 PARTS = (
@@ -61,9 +68,16 @@ PARTS = (
 # Of ROS, Kalibr and camera makers' programs; without "_", "-" and blanks, in lower case.
 BROWN_MODELS = ("plumbbob", "radtan", "browncondrady", "brownconrady", "opencv", "pinhole", "none")
 RATIONAL_MODELS = ("rationalpolynomial",)
-WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width"), ("imageheight", "height")
+WIDTH_NAMES, HEIGHT_NAMES = ("imagewidth", "width", "w"), ("imageheight", "height", "h")
 SIZE_NAMES = ("imagesize", "imgsize", "size", "resolution")
-FISHEYE_MODELS = ("fisheye", "equidistant", "kannalabrandt", "kannalabrandt4", "opencvfisheye")
+FISHEYE_MODELS = (
+    "fisheye",
+    "equidistant",
+    "kannalabrandt",
+    "kannalabrandt4",
+    "kannalabrandt8",
+    "opencvfisheye",
+)
 # k1 k2 p1 p2 k3, k4 k5 k6 of the rational model; then thin prism and tilt, which the bench lacks
 BROWN_COEFFICIENTS, RATIONAL_COEFFICIENTS = 5, 8
 MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
@@ -88,7 +102,7 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
     """
     storage = _open(path)
     try:
-        nodes, keys = _nodes(storage.root())
+        nodes, keys = _nodes(storage.root(), path)
         fisheye = _is_fisheye(nodes, path)
         matrix = _matrix(nodes, MATRIX_NAMES, path)
         if matrix is None:
@@ -99,7 +113,7 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
             )
         coefficients = _matrix(nodes, DISTORTION_NAMES, path)
         if coefficients is None:
-            coefficients = _coefficients_by_name(nodes, fisheye)
+            coefficients = _coefficients_by_name(nodes, fisheye, path)
         width, height = _size(nodes, path) or size or (0, 0)
     finally:
         storage.release()
@@ -136,12 +150,35 @@ def _as_opencv_yaml(text: str) -> str:
     """Return YAML as OpenCV's reader wants it: with its first line, items of lists indented."""
     if text.lstrip().startswith(("%YAML", "{")):
         return text
-    body = re.sub(r"\A\s*---[^\n]*\n", "", text)
+    body = re.sub(r"\A\s*---[^\n]*\n", "", text).replace("\t", " ")
+    body = re.sub(r"(?<=[\d.])E(?=[-+]?\d)", "e", body)  # OpenCV reads 1e-2 alone
     return "%YAML:1.0\n---\n" + re.sub(r"(?m)^( *)- ", r"\1  - ", body)
 
 
-def _nodes(root: Any) -> tuple[dict[str, Any], list[str]]:
+def _only_camera(root: Any, path: Path) -> Any:
+    """Return what describes a camera: the file, or the only part that does under its own name."""
+    if not root.isMap() or _is_camera(root):
+        return root
+    parts = {key: root.getNode(key) for key in root.keys()}  # noqa: SIM118 - OpenCV's
+    for key, node in list(parts.items()):
+        if node.isSeq():
+            parts |= {f"{key}[{i}]": node.at(i) for i in range(min(node.size(), MOST_ENTRIES))}
+    found = {key: node for key, node in parts.items() if node.isMap() and _is_camera(node)}
+    if len(found) > 1:
+        raise ConfigError(f"{path}: holds several cameras, {', '.join(found)}; keep one")
+    return next(iter(found.values()), root)
+
+
+def _is_camera(node: Any) -> bool:
+    names = {_plain(key) for key in node.keys()}  # noqa: SIM118 - OpenCV's
+    return not names.isdisjoint(
+        (*MATRIX_NAMES, *FOCAL_NAMES, *PARTS, *(name for four in PINHOLE_NAMES for name in four))
+    )
+
+
+def _nodes(root: Any, path: Path) -> tuple[dict[str, Any], list[str]]:
     """Return a file's entries by plain name, those of its camera's part included; and its keys."""
+    root = _only_camera(root, path)
     keys = list(root.keys()) if root.isMap() else []
     nodes = {_plain(key): root.getNode(key) for key in keys}
     for name in PARTS:
@@ -162,7 +199,10 @@ def _has_data(node: Any) -> bool:
 
 
 def _by_name(nodes: dict[str, Any], path: Path) -> Array | None:
-    """Return [fx, fy, cx, cy] of numbers by name; None where there is none of them."""
+    """Return [fx, fy, cx, cy] of numbers by name, or of pairs; None where there is none."""
+    focal, centre = _matrix(nodes, FOCAL_NAMES, path), _matrix(nodes, CENTRE_NAMES, path)
+    if focal is not None and centre is not None and focal.size in (1, 2) and centre.size == 2:
+        return np.array([focal.flat[0], focal.flat[-1], *centre.flat])
     found = [
         next((nodes[name] for name in names if name in nodes), None) for names in PINHOLE_NAMES
     ]
@@ -176,17 +216,34 @@ def _by_name(nodes: dict[str, Any], path: Path) -> Array | None:
     return np.array(values)
 
 
-def _coefficients_by_name(nodes: dict[str, Any], fisheye: bool) -> Array | None:
+def _coefficients_by_name(nodes: dict[str, Any], fisheye: bool, path: Path) -> Array | None:
+    """Return coefficients that have a name each, or radial and tangential ones in two lists."""
+    radial = _matrix(nodes, ("radialdistortion",), path)
+    if radial is not None and 1 <= radial.size <= 3 and not fisheye:
+        tangential = _matrix(nodes, ("tangentialdistortion",), path)
+        k1, k2, k3 = np.pad(radial.ravel(), (0, 3 - radial.size))
+        p1, p2 = (0.0, 0.0) if tangential is None or tangential.size != 2 else tangential.flat
+        return np.array([k1, k2, p1, p2, k3])
     names = ("k1", "k2", "k3", "k4") if fisheye else COEFFICIENT_NAMES
     values = [
         float(nodes[name].real()) if name in nodes and not nodes[name].isString() else 0.0
         for name in names
     ]
-    return np.array(values) if any(name in nodes for name in names) else None
+    if any(name in nodes for name in names):
+        return np.array(values)
+    # a lens isn't straight because its bend is spelt in a way of its own
+    for name, node in nodes.items():
+        if "dist" in name and name != "distortionmodel" and not node.isNone():
+            raise ConfigError(
+                f"{path}: {node.name()} isn't read; give k1 k2 p1 p2 k3 as distCoeffs"
+            )
+    return None
 
 
 def _plain(key: str) -> str:
-    return key.lower().replace("_", "").replace("-", "").replace(" ", "")
+    """Return a key without case, "_", "-", blanks, and a camera's name before a point."""
+    name = re.sub(r"\Acamera\d*\.", "", key.lower()).replace("_", "").replace("-", "")
+    return {"type": "cameramodel"}.get(name, name) if "." in key else name.replace(" ", "")
 
 
 def _listed(keys: list[str]) -> str:
@@ -203,7 +260,7 @@ def _is_fisheye(nodes: dict[str, Any], path: Path) -> bool:
         node = nodes.get(name)
         if node is None or not node.isString() or not node.string():
             continue
-        plain = _plain(node.string())
+        plain = _plain(node.string().rpartition(".")[2])
         found |= plain in FISHEYE_MODELS
         if plain not in BROWN_MODELS + RATIONAL_MODELS + FISHEYE_MODELS:
             raise ConfigError(
@@ -228,6 +285,8 @@ def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array 
         try:
             if node.isSeq():
                 return _flat(node, path)
+            if names is FOCAL_NAMES and (node.isReal() or node.isInt()):
+                return np.array([node.real()])
             if node.isMap() and node.getNode("data").isSeq() and node.getNode("dt").isNone():
                 return _flat(node.getNode("data"), path)  # ROS has no type, and no tag
             values = node.mat() if _is_small(node) else None
@@ -274,6 +333,11 @@ def _size(nodes: dict[str, Any], path: Path) -> tuple[int, int] | None:
     for width_name, height_name in zip(WIDTH_NAMES, HEIGHT_NAMES, strict=True):
         if width_name in nodes and height_name in nodes:
             return _whole(nodes[width_name], path), _whole(nodes[height_name], path)
+    for name in SIZE_NAMES:
+        if name in nodes and nodes[name].isMap() and nodes[name].getNode("dt").isNone():
+            inner, _ = _nodes(nodes[name], path)
+            if not set(inner).isdisjoint(WIDTH_NAMES):
+                return _size(inner, path)
     pair = _matrix(nodes, SIZE_NAMES, path)
     if pair is None:
         return None
@@ -296,6 +360,8 @@ def _checked_matrix(matrix: Array, path: Path) -> Array:
     if matrix.size != 9:
         raise ConfigError(f"{path}: the camera matrix must be 3 x 3, got {matrix.size} numbers")
     K = matrix.reshape(3, 3)
+    if K[0, 2] == K[1, 2] == 0.0 and (K[2, 0] > 0.0 or K[2, 1] > 0.0):
+        K = K.T  # column by column, as programs write it whose points are rows
     zeros = K[[1, 2, 2], [0, 0, 1]]
     if np.any(zeros != 0.0) or K[2, 2] != 1.0:
         raise ConfigError(f"{path}: the camera matrix must be [fx 0 cx; 0 fy cy; 0 0 1]")

@@ -124,6 +124,33 @@ K_BY_NAME = dict(zip(("k1", "k2", "p1", "p2", "k3"), FIVE, strict=True))
         {"intrinsics": BY_NAME, "distortion": K_BY_NAME, **SIZE},
         {"camera": {"intrinsics": BY_NAME, "distortion": list(FIVE), **SIZE}},
         {"fx": 700.25, "fy": 701.5, "ppx": 319.5, "ppy": 240.125, "coeffs": list(FIVE), **SIZE},
+        # column by column, as points that are rows want it
+        {
+            "intrinsic_matrix": [700.25, 0, 0, 0, 701.5, 0, 319.5, 240.125, 1],
+            "D": list(FIVE),
+            **SIZE,
+        },
+        {
+            "camera_model": "OPENCV",
+            "fl_x": 700.25,
+            "fl_y": 701.5,
+            "cx": 319.5,
+            "cy": 240.125,
+            "w": 640,
+            "h": 480,
+            **K_BY_NAME,
+        },
+        {"K": ROWS, "D": list(FIVE), "resolution": SIZE},
+        {"front": {"K": ROWS, "dist": list(FIVE), **SIZE}, "date": "today"},
+        {"cameras": [{"K": ROWS, "dist": list(FIVE), **SIZE}]},
+        {
+            "focal_length": [700.25, 701.5],
+            "principal_point": [319.5, 240.125],
+            "radial_distortion": [FIVE[0], FIVE[1], FIVE[4]],
+            "tangential_distortion": FIVE[2:4],
+            "image_size": SIZE,
+        },
+        {f"Camera1.{k}": v for k, v in (BY_NAME | K_BY_NAME | SIZE).items()},
     ],
 )
 def test_json_is_read_in_the_common_spellings(file_of, content):
@@ -171,6 +198,15 @@ def test_a_fisheye_lens_by_names(file_of):
         (ROS.replace("camera_matrix", "matrix"), "no camera_matrix, and no fx"),
         (ROS.replace("700.25", "wide"), "must be numbers"),
         (ROS.replace(", 0., 0., 1.]\ndist", "]\ndist"), "3 x 3, got 6"),
+        (
+            "a: {fx: 7, fy: 7, cx: 3, cy: 3}\nb: {fx: 7, fy: 7, cx: 3, cy: 3}\n",
+            "holds several cameras, a, b",
+        ),
+        (
+            "fx: 700\nfy: 700\ncx: 320\ncy: 240\nwidth: 640\nheight: 480\nmy_distortion: 1\n",
+            "my_distortion isn't read",
+        ),
+        ("Camera.type: Omni\nCamera.fx: 700\n", "'Omni' isn't a lens model"),
         ("fx: 700\nfy: 700\ncx: 320\nwidth: 640\nheight: 480\n", "cx must be a number|cy must be"),
     ],
 )
