@@ -65,7 +65,7 @@ def shares(rows: pl.DataFrame) -> dict[str, float]:
         known = rows[name].cast(pl.Float64).drop_nulls().to_numpy()
         if len(known):
             found[name] = float(np.mean(np.abs(known) <= 2.0))
-    covered = np.array([[int(c) for c in text] for text in rows["covered"]])
+    covered = np.array([[int(c) for c in str(text)] for text in rows["covered"]])
     covered = covered.reshape(len(rows), 2, PLACES, 2)
     for i, where in enumerate(("boards' range", "far away")):
         by_place = covered[:, i].mean(axis=(0, 2))
