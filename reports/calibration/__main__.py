@@ -104,7 +104,9 @@ def report(rows: pl.DataFrame) -> str:
     for name in names:
         cells = [f"{100 * f[name]:.1f} %" if name in f else "-" for f in by_set.values()]
         lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    wide = "; ".join(f"{own['widening'].median():.1f} ({name})" for name, own in sets.items())
+    wide = "; ".join(
+        f"{np.median(own['widening'].to_numpy()):.1f} ({name})" for name, own in sets.items()
+    )
     lines += [
         "",
         f"Asked for are {100 * COVERED:.0f} %: "
