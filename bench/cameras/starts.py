@@ -1,4 +1,4 @@
-"""What an adjustment begins from: OpenCV's closed form, or a guessed fisheye lens."""
+"""Starting points of an adjustment: OpenCV's closed form, or a guessed fisheye lens."""
 
 from __future__ import annotations
 
