@@ -32,8 +32,9 @@ class ChessCorners:
         rough, picture = Chessboard().detect(observation), observation.picture
         if rough.found is not Found.FOUND:
             return rough
-        config = chess_corners.DetectorConfig.chess_multiscale()
-        config.strategy.chess.refiner = chess_corners.ChessRefiner.saddle_point()
+        config = chess_corners.DetectorConfig.chess_multiscale().with_chess(
+            refiner=chess_corners.ChessRefiner.saddle_point()
+        )
         seen = chess_corners.Detector(config.without_orientation()).detect(
             np.ascontiguousarray(picture.grey8)
         )
