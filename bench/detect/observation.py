@@ -28,3 +28,8 @@ class Observation:
     camera: Camera
     target: Target
     sensor: Sensor | None = None
+
+    @property
+    def linear_sensor(self) -> Sensor | None:
+        """The sensor where it is as EMVA 1288 has it; processed pictures tell for themselves."""
+        return None if self.sensor is None or self.sensor.is_processed else self.sensor

@@ -8,6 +8,9 @@ are rounded and clipped. Mean and variance then obey, below saturation::
     σ_y² = K² σ_d² + σ_q² + K (μ_y - μ_y.dark)
 
 with σ_d² = σ_read² + μ_d and σ_q² = 1/12 DN².
+
+Cameras that deliver pictures for people do more, see `bench.imaging.processing`: grey values then
+follow light by a power, and neighbours share noise.
 """
 
 from __future__ import annotations
@@ -16,8 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.digest import later
 from bench.errors import ConfigError
 from bench.imaging.limits import check_between
+from bench.imaging.processing import Correlation, Curve, check_correlation, shared_noise
 from bench.imaging.shot_noise import noisy_grey
 from bench.typing import Array, GreyImage
 
@@ -46,6 +51,12 @@ class Sensor:
         8 to 16.
     black_level : float
         Grey value without light, DN.
+    gamma : float or None
+        Grey values above black are light to the power 1/gamma; None where they are in proportion.
+        All other numbers are of the proportional ones.
+    noise_correlation : tuple of tuple of float, or None
+        Of a pixel's noise with that of the one so many rows and columns away; None where there
+        is none.
 
     Raises
     ------
@@ -61,6 +72,8 @@ class Sensor:
     gain: float | None = None
     bit_depth: int = 8
     black_level: float = 2.0
+    gamma: float | None = later(None)
+    noise_correlation: Correlation | None = later(None)
 
     def __post_init__(self) -> None:
         check_between("sensor.quantum_efficiency", self.quantum_efficiency, 1e-3, 1.0)
@@ -73,6 +86,22 @@ class Sensor:
         check_between("sensor.black_level", self.black_level, 0.0, 0.5 * self.full_scale, "DN")
         if self.gain is not None:
             check_between("sensor.gain", self.gain, 1e-6, 1e3, "DN per electron")
+        if self.gamma is not None:
+            check_between("sensor.gamma", self.gamma, 0.2, 5.0)
+        if self.noise_correlation is not None:
+            check_correlation(self.noise_correlation)
+
+    @property
+    def is_processed(self) -> bool:
+        """Whether the camera does more than the linear model of EMVA 1288."""
+        return self.gamma is not None or self.noise_correlation is not None
+
+    @property
+    def curve(self) -> Curve | None:
+        """The response curve; None where grey values are in proportion to light."""
+        if self.gamma is None:
+            return None
+        return Curve(self.gamma, self.black_level, self.full_scale)
 
     @property
     def full_scale(self) -> int:
@@ -116,6 +145,8 @@ def photons(expected_electrons: Array, sensor: Sensor) -> Array:
 def mean_dn(expected_electrons: Array, sensor: Sensor) -> Array:
     """Return the mean grey value, DN, before rounding, clipped at saturation.
 
+    Of a response curve, what it is applied to.
+
     Parameters
     ----------
     expected_electrons : (...) float64
@@ -129,7 +160,8 @@ def mean_dn(expected_electrons: Array, sensor: Sensor) -> Array:
 def variance_dn(expected_electrons: Array, sensor: Sensor) -> Array:
     """Return the variance of the grey value, DN², of pixels below saturation.
 
-    σ_y² = K² σ_d² + σ_q² + K (μ_y - μ_y.dark), EMVA 1288 release 4.0.
+    σ_y² = K² σ_d² + σ_q² + K (μ_y - μ_y.dark), EMVA 1288 release 4.0. A response curve's is that
+    of the grey values before it: rounding after it is divided by the curve's slope.
 
     Parameters
     ----------
@@ -139,12 +171,17 @@ def variance_dn(expected_electrons: Array, sensor: Sensor) -> Array:
     """
     gain = sensor.system_gain
     shot = gain * gain * expected_electrons  # K (μ_y - μ_y.dark)
-    return np.asarray(gain * gain * sensor.dark_variance + QUANTISATION_VARIANCE + shot)
+    rounding: Array | float = QUANTISATION_VARIANCE
+    if sensor.curve is not None:
+        rounding = rounding / sensor.curve.slope(mean_dn(expected_electrons, sensor)) ** 2
+    return np.asarray(gain * gain * sensor.dark_variance + rounding + shot)
 
 
 def digitise(electrons: Array, sensor: Sensor) -> GreyImage:
     """Return the grey values of collected electrons, dark signal and read noise included."""
     signal = sensor.system_gain * electrons + sensor.black_level
+    if sensor.curve is not None:
+        signal = sensor.curve.of(np.minimum(signal, sensor.full_scale))
     grey = np.clip(np.rint(signal), 0, sensor.full_scale)
     return grey.astype(np.uint8) if sensor.bit_depth == 8 else grey.astype(np.uint16)
 
@@ -160,7 +197,16 @@ def expose(expected_electrons: Array, sensor: Sensor, rng: np.random.Generator) 
         The sensor.
     rng : numpy.random.Generator
         Source of the noise: of its key, see `bench.imaging.shot_noise`.
+
+    Notes
+    -----
+    Of a processed picture noise is Gaussian, of the same variance: mixing neighbours makes it so.
     """
+    if sensor.is_processed:
+        total = np.minimum(expected_electrons + sensor.dark_electrons, sensor.full_well)
+        spread = np.sqrt(sensor.dark_noise**2 + np.maximum(total, 0.0))
+        noise = shared_noise(total.shape, sensor.noise_correlation, rng)
+        return digitise(total + spread * noise, sensor)
     return noisy_grey(
         expected_electrons + sensor.dark_electrons,
         rng.integers(2**64, dtype=np.uint64),

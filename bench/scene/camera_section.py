@@ -166,6 +166,12 @@ class SensorSection(Section):
     """Bits of a grey value."""
     black_level: Annotated[float, Quantity("grey value", "0 DN", "32767 DN")] = written("2 DN")
     """Grey value without light."""
+    gamma: Annotated[float, Field(ge=0.2, le=5.0)] | None = None
+    """Grey values above black are light to the power 1/gamma, as pictures for screens have it; in
+    proportion when left out. All other numbers are of the proportional ones."""
+    noise_correlation: list[list[float]] | None = None
+    """Of a pixel's noise with that of the one so many rows and columns away, [[1, …], …], as
+    denoising or sharpening leaves it; none when left out. Measured by characterise."""
 
     def to_sensor(self) -> Sensor:
         """Return the sensor.
@@ -175,6 +181,7 @@ class SensorSection(Section):
         ConfigError
             The numbers contradict each other.
         """
+        table = self.noise_correlation
         return Sensor(
             quantum_efficiency=self.quantum_efficiency,
             dark_noise=self.dark_noise,
@@ -184,6 +191,8 @@ class SensorSection(Section):
             gain=self.gain,
             bit_depth=self.bit_depth,
             black_level=self.black_level,
+            gamma=self.gamma,
+            noise_correlation=None if table is None else tuple(map(tuple, table)),
         )
 
 

@@ -33,6 +33,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, field_variance
 from bench.imaging.picture import Region
 from bench.imaging.pixels import EVERY, Pixels, choose_pixels, face_mask
+from bench.imaging.processing import noise_widening
 from bench.imaging.sensitivity import CHANNELS, blurred_sensitivity
 from bench.imaging.sensor import mean_dn, variance_dn
 from bench.imaging.spread import spread_reflectance
@@ -68,7 +69,8 @@ def image_bound(
 
     Blur, exposure, offset and illumination gradient are unknown too, as they are to a
     pipeline. Pixels that the plate's edge reaches don't count: what lies behind a target isn't
-    known. Saturated ones tell nothing.
+    known. Saturated ones tell nothing. Where neighbours share noise, this is what least squares
+    attains that weighs pixels one by one, as pipelines do.
 
     Parameters
     ----------
@@ -177,6 +179,7 @@ def face_fit(
         sensitivity = change.reshape(CHANNELS, -1)[:, pixels.index[: pixels.near]].T.copy()
     variance = variance_dn(electrons, sensor)
     weights = (1.0 + 0.5 * sensor.system_gain**2 / variance) / variance
+    weights /= noise_widening(sensor.noise_correlation, blur_px)
     weights[pixels.near :] *= every * every  # each speaks for its neighbours too
     return FaceFit(
         sensitivity,

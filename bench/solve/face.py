@@ -120,7 +120,7 @@ def _face(
         raise np.linalg.LinAlgError("too few pixels show the face")
     reach = max(blur_px, NEAR_BLUR_PX)
     # where noise is to be learnt from flat pixels, all are wanted
-    every = 1 if observation.sensor is None else EVERY
+    every = 1 if observation.linear_sensor is None else EVERY
     pixels = choose_pixels(
         drawing, pose, camera, reach, region, mask, slack_px=SLACK_PX, every=every
     )
@@ -148,8 +148,8 @@ def _grey(picture: Picture, region: Region) -> Array:
 def ceiling_of(observation: Observation, noise: Noise) -> float:
     """Return the grey value from which on saturation clips noise."""
     ceiling = float(observation.picture.full_scale)
-    if observation.sensor is not None:
-        ceiling = min(ceiling, float(mean_dn(np.array([np.inf]), observation.sensor)[0]))
+    if observation.linear_sensor is not None:
+        ceiling = min(ceiling, float(mean_dn(np.array([np.inf]), observation.linear_sensor)[0]))
     variance = float(noise.variance(np.array([ceiling]))[0])
     return ceiling - HEADROOM_SIGMAS * float(np.sqrt(variance))
 

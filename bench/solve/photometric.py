@@ -102,7 +102,7 @@ def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, I
     GeometryError, numpy.linalg.LinAlgError
         As `bench.solve.face.face_of`.
     """
-    sensor = observation.sensor
+    sensor = observation.linear_sensor
     noise = EVEN_NOISE if sensor is None else noise_of_sensor(sensor)
     rough = face_of(observation, start, START_BLUR_PX, noise)
     fit = fit_image(rough.scene, start, START_BLUR_PX, Weigher(noise))
@@ -181,7 +181,7 @@ def _under_uneven_light(
     strength = strength_of(scene, best)
     flat = strength < FLAT * np.max(strength)
     noise = weigh.noise
-    if observation.sensor is None:
+    if observation.linear_sensor is None:
         left = scene.grey - best.predicted
         noise = noise_of_differences(scene.pixels, left, best.predicted, flat) or noise
     try:
@@ -191,7 +191,7 @@ def _under_uneven_light(
             flat = np.ones_like(flat)
         known = Known(
             noise,
-            observation.sensor is None,
+            observation.linear_sensor is None,
             ceiling_of(observation, noise),
             float(observation.picture.full_scale),
             flat,
