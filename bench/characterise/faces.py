@@ -20,7 +20,6 @@ from bench.geometry.pose import Pose
 from bench.geometry.viewing import tilt_of_pose
 from bench.imaging.appearance import POSE
 from bench.imaging.picture import Picture, Region
-from bench.imaging.sensor import Sensor
 from bench.solve.face import face_after, face_of
 from bench.solve.image_fit import EVERYTHING, ImageFit, Scene, fit_image
 from bench.solve.imprint import amounts_of, scaled_inverse
@@ -28,7 +27,6 @@ from bench.solve.noise import Noise
 from bench.solve.pipeline import Pipeline
 from bench.solve.robust import FLAT, strength_of
 from bench.solve.weights import Weigher
-from bench.targets.target import Target
 from bench.typing import Array, BoolArray
 
 START_BLUR_PX = 0.7
@@ -99,11 +97,6 @@ class FaceFit:
         z = float(self.pose.translation[2])
         slopes = self.light[2:4] / half / level * np.array([camera.fx, camera.fy]) / z
         return level, float(slopes[0]), float(slopes[1])
-
-
-def looked_at(picture: Picture, camera: Camera, target: Target, sensor: Sensor) -> Observation:
-    """Return what pipelines see of a picture by a camera that is known."""
-    return Observation(picture, camera, target, sensor)
 
 
 def find_pose(observation: Observation, pipelines: Sequence[Pipeline]) -> Pose | None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -22,6 +24,7 @@ STATES = {
     "outside": (style.OKABE_ITO[1], "X", "off"),
     "undecided": (style.MUTED, "D", "can't be told"),
 }
+POINTS: dict[str, Any] = {"fmt": "o", "color": MEASURED, "markersize": 3, "linewidth": 0.8}
 ROW = 0.22  # inches
 MOST_ROWS = 40
 
@@ -43,55 +46,61 @@ def write_figures(out: Path, found: Characterisation, note: str) -> list[Path]:
         return [style.save(figure, out / name) for name, figure in figures.items()]
 
 
+def _line(label: str, colour: str = MODEL, **kwargs: Any) -> Line2D:
+    """Return a line of a key."""
+    return Line2D([], [], color=colour, label=label, **kwargs)
+
+
+def _dots(label: str, colour: str = MEASURED, marker: str = "o") -> Line2D:
+    return _line(label, colour, marker=marker, linestyle="")
+
+
+def _pair(page: Page, left: tuple[str, str], right: tuple[str, str]) -> tuple[Axes, Axes]:
+    """Return a page's two panels by their axes' names."""
+    panels = page.axes(Box(0.7, 0.15, 4.9, 3.5)), page.axes(Box(6.5, 0.15, 3.0, 3.5))
+    for panel, (across, up) in zip(panels, (left, right), strict=True):
+        panel.set_xlabel(across)
+        panel.set_ylabel(up)
+    return panels
+
+
 def transfer_figure(found: Characterisation, note: str) -> Figure:
     """Draw variance against mean, and what is left of it after the line."""
     transfer, levels = found.transfer, found.levels
     assert transfer is not None
     assert levels is not None
-    used = levels.usable
-    handles = [
-        Line2D([], [], color=MEASURED, marker="o", linestyle="", label="levels used"),
-        Line2D(
-            [], [], color=AWAY, marker="x", linestyle="", label="left out: rounding, saturation"
-        ),
-        Line2D([], [], color=MODEL, label="line"),
-    ]
-    said = [n.words for n in (transfer.gain, transfer.black, transfer.dark_noise) if n is not None]
-    names = ("gain", "black level", "dark noise")
-    words = "; ".join(f"{name} {text}" for name, text in zip(names, said, strict=False))
-    bent = "The response is curved: no gain can be given. " if transfer.bent else ""
+    used, free = levels.usable, transfer.degrees
+    both = found.numbers.items()
+    words = "; ".join(f"{name.removeprefix('sensor.')} {n.words}" for name, n in both if n.u > 0.0)
+    if transfer.bent:
+        words = "The response is curved: no gain can be given"
+    elif "sensor.gamma" in found.numbers:
+        words = f"Grey values are those before the response curve, of 16 bits. {words}"
     page = Page(
         "Photon transfer",
         "temporal variance of a pixel against its mean, each point the pixels of one grey level",
-        f"{bent}{words}. χ² = {transfer.chi_square:.0f} with {transfer.degrees:.0f} degrees of "
-        f"freedom. Right: over the line, with one standard deviation; noise alone lies about 1.\n"
-        f"{note}",
+        f"{words}. χ² = {transfer.chi_square:.0f} with {free:.0f} degrees of freedom. Right: over "
+        f"the line, with one standard deviation; noise alone lies about 1.\n{note}",
         4.2,
-        handles,
+        [
+            _dots("levels used"),
+            _dots("left out: rounding, saturation", AWAY, "x"),
+            _line("line"),
+        ],
     )
-    left = page.axes(Box(0.7, 0.15, 4.9, 3.5))
+    left, right = _pair(
+        page, ("mean, DN", "variance, DN²"), ("mean, DN", "variance over the line")
+    )
     left.plot(levels.mean[used], levels.variance[used], "o", color=MEASURED, markersize=4)
     left.plot(levels.mean[~used], levels.variance[~used], "x", color=AWAY, markersize=5)
     ends = np.array([0.0, float(np.max(levels.mean))])
     line = transfer.line[0] + transfer.line[1] * ends
     left.plot(ends, line, color=MODEL, linewidth=1.0)
     left.set_ylim(0.0, 1.1 * max(float(np.max(levels.variance)), float(np.max(line))))
-    left.set_xlabel("mean, DN")
-    left.set_ylabel("variance, DN²")
-    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
     expected = transfer.line[0] + transfer.line[1] * levels.mean[used]
-    right.errorbar(
-        levels.mean[used],
-        levels.variance[used] / expected,
-        yerr=np.sqrt(2.0 / levels.degrees[used]),
-        fmt="o",
-        color=MEASURED,
-        markersize=3,
-        linewidth=0.8,
-    )
+    error = np.sqrt(2.0 / levels.degrees[used])
+    right.errorbar(levels.mean[used], levels.variance[used] / expected, error, **POINTS)
     right.axhline(1.0, color=MODEL, linewidth=1.0)
-    right.set_xlabel("mean, DN")
-    right.set_ylabel("variance over the line")
     return page.figure
 
 
@@ -102,10 +111,6 @@ def blur_figure(found: Characterisation, note: str) -> Figure:
     assert known is not None
     camera, places = known.camera, np.array([face.place for face in found.faces])
     sigma = np.sqrt(blur.variances)
-    handles = [
-        Line2D([], [], color=MEASURED, marker="o", linestyle="", label="a target's blur"),
-        Line2D([], [], color=MODEL, label="the bench's lens"),
-    ]
     page = Page(
         "Blur over the field",
         "standard deviation of the Gaussian blur, px, from each target's boundaries",
@@ -114,110 +119,78 @@ def blur_figure(found: Characterisation, note: str) -> Figure:
         f"{blur.radial:.2g} ± {blur.u_radial:.2g} px² at the corner."
         + (f" Dependence on range: p = {blur.p_range:.2g}." if math.isfinite(blur.p_range) else "")
         + f"\n{note}",
-        4.1,
-        handles,
+        4.2,
+        [_dots("a target's blur"), _line("the bench's lens")],
     )
-    height = min(4.9 * camera.height / camera.width, 3.5)
-    left = page.axes(Box(0.7, 0.15, height * camera.width / camera.height, height))
-    drawn = left.scatter(places[:, 0], places[:, 1], c=sigma, cmap=style.ERROR_MAP, s=90)
-    drawn.set_edgecolor(style.INK)
-    corners: list[tuple[float, float]] = []
+    left, right = _pair(page, ("u, px", "v, px"), ("distance over half the diagonal", "blur, px"))
+    left.scatter(places[:, 0], places[:, 1], c=sigma, cmap=style.ERROR_MAP, s=90, ec=style.INK)
+    shown: list[tuple[float, float]] = []
     for (u, v), value in zip(places, sigma, strict=True):
-        if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in corners):
-            corners.append((float(u), float(v)))
+        if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in shown):
+            shown.append((float(u), float(v)))
             left.annotate(
                 f"{value:.3f}", (u, v), (0, 8), textcoords="offset points", ha="center", fontsize=9
             )
     left.set_xlim(0, camera.width)
     left.set_ylim(camera.height, 0)
-    left.set_xlabel("u, px")
-    left.set_ylabel("v, px")
-    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
-    share = np.linspace(0.0, max(float(np.max(blur.shares)), 0.05), 50)
-    right.errorbar(
-        np.sqrt(blur.shares),
-        sigma,
-        yerr=0.5 * blur.u_variances / sigma,
-        fmt="o",
-        color=MEASURED,
-        markersize=4,
-        linewidth=0.8,
-    )
+    left.set_aspect("equal", anchor="NW")
+    out = np.linspace(0.0, max(math.sqrt(float(np.max(blur.shares))), 0.2), 50)
+    right.errorbar(np.sqrt(blur.shares), sigma, 0.5 * blur.u_variances / sigma, **POINTS)
     optics = known.optics
-    model = np.sqrt(optics.sigma_px**2 + optics.field_sigma_px**2 * share)
-    right.plot(np.sqrt(share), model, color=MODEL, linewidth=1.0)
-    right.set_xlabel("distance over half the diagonal")
-    right.set_ylabel("blur, px")
+    right.plot(out, np.hypot(optics.sigma_px, optics.field_sigma_px * out), color=MODEL)
     return page.figure
 
 
 def response_figure(found: Characterisation, note: str) -> Figure:
     """Draw edges' responses, and their widths against the faces'."""
-    names = {face.name: face for face in found.faces}
-    pairs = [
-        (names[name].blur_px, r.sigma_px, r)
-        for name, r in found.responses
-        if name in names and math.isfinite(r.sigma_px)
-    ]
-    handles = [
-        Line2D([], [], color=MEASURED, alpha=0.4, label="an edge, without the pixel's box"),
-        Line2D([], [], color=MODEL, label="exp(-2π²σ²f²) of the middle blur"),
-    ]
+    blur = {face.name: face.blur_px for face in found.faces}
+    pairs = [(blur[n], r.sigma_px, r) for n, r in found.responses if math.isfinite(r.sigma_px)]
     page = Page(
         "Spatial frequency response from slanted edges (after ISO 12233)",
         "a check of the blur that assumes no kernel",
         "Right: each edge's own width against the blur that the whole face gives; where a lens's "
         f"spot isn't Gaussian they part.\n{note}",
         4.2,
-        handles,
+        [
+            _line("an edge, without the pixel's box", MEASURED, alpha=0.4),
+            _line("exp(-2π²σ²f²) of the middle blur"),
+        ],
     )
-    left = page.axes(Box(0.7, 0.15, 4.9, 3.5))
+    left, right = _pair(
+        page,
+        ("frequency, cycles per pixel", "response"),
+        ("blur of the face, px", "width of an edge, px"),
+    )
     for _, _, one in pairs:
         shown = one.response / pixel_response(one.direction)
         left.plot(FREQUENCIES, shown, color=MEASURED, alpha=0.3, linewidth=0.8)
-    middle = float(np.median([blur for blur, _, _ in pairs])) if pairs else 0.0
-    left.plot(FREQUENCIES, np.exp(-2.0 * (np.pi * middle * FREQUENCIES) ** 2), color=MODEL)
+    if pairs:
+        faces, edges = np.array([pair[:2] for pair in pairs]).T
+        middle, ends = float(np.median(faces)), [min(*faces, *edges), max(*faces, *edges)]
+        left.plot(FREQUENCIES, np.exp(-2.0 * (np.pi * middle * FREQUENCIES) ** 2), color=MODEL)
+        right.plot(faces, edges, "o", color=MEASURED, markersize=3)
+        right.plot(ends, ends, color=MODEL, linewidth=1.0)
     left.set_ylim(0.0, 1.1)
-    left.set_xlabel("frequency, cycles per pixel")
-    left.set_ylabel("response")
-    right = page.axes(Box(6.5, 0.15, 3.0, 3.5))
-    right.plot(
-        [b for b, _, _ in pairs], [s for _, s, _ in pairs], "o", color=MEASURED, markersize=3
-    )
-    both = [value for b, s, _ in pairs for value in (b, s)]
-    if both:
-        right.plot([min(both), max(both)], [min(both), max(both)], color=MODEL, linewidth=1.0)
-    right.set_xlabel("blur of the face, px")
-    right.set_ylabel("width of an edge, px")
     return page.figure
 
 
 def residual_figure(residual: Array, note: str) -> Figure:
-    """Draw what the measured camera leaves of a face, and its distribution."""
-    spread = float(np.nanstd(residual))
+    """Draw what the measured camera leaves of a face."""
     page = Page(
         "What the measured camera leaves of the target",
         "observed less predicted, mean of held-back frames, in standard deviations of that mean",
-        f"Standard deviation {spread:.2f}; 1 is noise alone. Lines along boundaries speak of the "
-        "blur or of the print, patches of light, the same grain in all frames of fixed pattern.\n"
-        f"{note}",
-        4.1,
+        f"Standard deviation {float(np.nanstd(residual)):.2f}; 1 is noise alone. Lines along "
+        "boundaries speak of the blur or of the print, patches of light, the same grain in all "
+        f"frames of fixed pattern.\n{note}",
+        4.2,
     )
-    height = min(3.5, 4.9 * residual.shape[0] / residual.shape[1])
-    left = page.axes(Box(0.7, 0.15, height * residual.shape[1] / residual.shape[0], height))
+    width = min(3.5 * residual.shape[1] / residual.shape[0], 8.0)
+    left = page.axes(Box(0.7, 0.15, width, width * residual.shape[0] / residual.shape[1]))
     drawn = left.imshow(residual, cmap="RdBu_r", vmin=-5.0, vmax=5.0, interpolation="nearest")
     left.set_xlabel("px")
     left.set_ylabel("px")
-    bar = page.figure.colorbar(drawn, cax=page.axes(Box(5.75, 0.15, 0.12, 3.5)))
+    bar = page.figure.colorbar(drawn, cax=page.axes(Box(width + 0.9, 0.15, 0.12, 3.5)))
     bar.ax.set_ylabel("standard deviations")
-    right = page.axes(Box(7.0, 0.15, 2.6, 3.5))
-    values = residual[np.isfinite(residual)]
-    edges = np.linspace(-6.0, 6.0, 61)
-    right.hist(np.clip(values, -6.0, 6.0), edges.tolist(), density=True, color=MEASURED)
-    x = np.linspace(-6.0, 6.0, 200)
-    right.plot(x, np.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi), color=MODEL, linewidth=1.0)
-    right.set_ylabel("density")
-    right.set_xlabel("standard deviations")
     return page.figure
 
 
@@ -232,10 +205,7 @@ def _between(check: Check) -> float:
 def checks_figure(checks: list[Check], note: str) -> Figure:
     """Draw each comparison between its limits, what matters most on top."""
     order = sorted(checks, key=lambda c: (c.state == "inside", -c.matters))[:MOST_ROWS]
-    handles = [
-        Line2D([], [], color=colour, marker=marker, linestyle="", label=label)
-        for colour, marker, label in STATES.values()
-    ]
+    handles = [_dots(label, colour, marker) for colour, marker, label in STATES.values()]
     rest = len(checks) - len(order)
     page = Page(
         "Predicted against observed, on pictures that were held back",

@@ -51,7 +51,7 @@ def write_characterisation(
         if found.light is not None:
             texts["light.toml"] = light_text(found.light, head)
             section = read_toml(bay.path).get("target", {})
-            texts["target.toml"] = target_text(section, found.light, head)
+            texts["target.toml"] = target_text(section, found.light, found.flatness, head)
         whole = bay_text(bay.path, tower, found)
         if whole is not None:
             texts["bay.toml"] = f"# {head.splitlines()[1]}\n{whole}"
@@ -69,45 +69,27 @@ def write_characterisation(
 def value_of(found: Characterisation, digest: str) -> dict[str, Any]:
     """Return it as plain numbers."""
     white = found.whiteness
+    names = ("name", "frames", "flicker", "drift", "motion_px", "creep_px")
+    blur = ("p_range", "focus_m", "circle_px", "radial", "u_radial", "scatter")
     return {
         "verdict": verdict_of(found),
         "reasons": found.reasons,
+        "notes": found.notes,
         "to_do": what_to_do(found.checks),
         "pictures_sha256": digest,
         "numbers": {name: dataclasses.asdict(n) for name, n in found.numbers.items()},
-        "noise": None
-        if white is None
-        else {
+        "noise": white
+        and {
             "correlation": white.correlation.tolist(),
             "inflation": white.inflation,
             "words": white.words,
         },
         "fixed_pattern": list(found.pattern),
-        "gamma": None
-        if found.transfer is None or found.transfer.gamma is None
-        else dataclasses.asdict(found.transfer.gamma),
-        "series": [
-            {
-                "name": s.name,
-                "frames": s.frames,
-                "flicker": s.flicker,
-                "drift": s.drift,
-                "motion_px": s.motion_px,
-                "creep_px": s.creep_px,
-            }
-            for s in found.stacks
-        ],
-        "blur": None
-        if found.blur is None
-        else {
-            "p_range": found.blur.p_range,
-            "focus_m": found.blur.focus_m,
-            "radial_px2": found.blur.radial,
-            "u_radial_px2": found.blur.u_radial,
-            "scatter": found.blur.scatter,
-        },
-        "spots": None if found.spots is None else dataclasses.asdict(found.spots),
-        "light": None if found.light is None else dataclasses.asdict(found.light),
+        "series": [{name: getattr(stack, name) for name in names} for stack in found.stacks],
+        "blur": found.blur and {name: getattr(found.blur, name) for name in blur},
+        "spots": found.spots and dataclasses.asdict(found.spots),
+        "light": found.light and dataclasses.asdict(found.light),
+        "flatness": found.flatness and dataclasses.asdict(found.flatness),
         "checks": [dataclasses.asdict(check) for check in found.checks],
     }
 
@@ -136,10 +118,7 @@ def faces_table(found: Characterisation) -> pl.DataFrame:
                 "blur_px": face.blur_px,
                 "u_blur_px": face.u_blur_px,
                 "edges_blur_px": sum(widths) / len(widths) if widths else None,
-                "ellipse_px2": float(face.ellipse[0]),
-                "ellipse_diagonal_px2": float(face.ellipse[1]),
                 "ink_um": face.ink_m * 1e6,
-                "u_ink_um": face.u_ink_m * 1e6,
                 "chi_square_over_degrees": face.chi_square / face.degrees,
             }
         )
@@ -158,41 +137,22 @@ def words_of(found: Characterisation) -> list[str]:
     share, u = found.pattern
     if math.isfinite(share):
         lines.append(f"fixed pattern, paper included: {100.0 * share:.2f} ± {100.0 * u:.2f} %")
-    for stack in found.stacks:
-        told = [
-            f"light flickers by {100.0 * stack.flicker:.2g} %" if stack.flicker else "",
-            f"light drifts by {100.0 * stack.drift:.2g} %" if stack.drift else "",
-            f"frames shift by {stack.motion_px:.2g} px" if stack.motion_px else "",
-            f"the scene creeps by {stack.creep_px:.2g} px" if stack.creep_px else "",
-        ]
-        if any(told):
-            lines.append(f"{stack.name}: " + ", ".join(t for t in told if t))
-    blur = found.blur
+    lines += [
+        f"{stack.name}: {', '.join(stack.changes)}" for stack in found.stacks if stack.changes
+    ]
+    blur, light = found.blur, found.light
     if blur is not None and math.isfinite(blur.focus_m):
         lines.append(f"blur depends on range; least at {blur.focus_m:.3g} m: give an f_number")
-    if found.spots is not None:
-        lines.append(found.spots.words)
-    light = found.light
-    if light is not None:
-        lines.append(f"light: level {light.level.words}; black reflects {light.black.words}")
-        if light.falloff is not None:
-            lines.append(f"light falls by {light.falloff.words} to half the diagonal")
-        if light.ink is not None:
-            ink = dataclasses.replace(
-                light.ink, value=light.ink.value * 1e6, u=light.ink.u * 1e6, unit="um"
-            )
-            lines.append(f"black has grown by {ink.words}")
-    code = verdict_of(found)
-    lines.append(VERDICTS[code])
+    lines += [part.words for part in (found.spots, light, found.flatness) if part is not None]
+    lines += [*found.notes, VERDICTS[verdict_of(found)]]
     lines += [f"- {reason}" for reason in found.reasons]
     for state in ("outside", "undecided"):
         off = sorted((c for c in found.checks if c.state == state), key=lambda c: -c.matters)
         lines += [f"- {check.words}" for check in off]
-    steps = what_to_do(found.checks)
-    lines += [f"{k}. {step}" for k, step in enumerate(steps, 1)]
+    lines += [f"{k}. {step}" for k, step in enumerate(what_to_do(found.checks), 1)]
     if found.known is not None:
         lines.append(
             "Scatter can't see what is off in every picture alike: two targets on one bar can "
-            "(--rigid)."
+            "(--rigid), and moves that are known (--known)."
         )
     return lines

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from bench.characterise.flatness import Flatness
 from bench.characterise.lighting import Lighting
 from bench.characterise.measure import Characterisation
 from bench.characterise.photon_transfer import Number
@@ -52,6 +53,11 @@ def sensor_lines(found: Characterisation) -> Lines:
         if key == "dark_noise" and limit is not None and limit.at_most:
             comment += f"; measured: {limit.words}"
         rows.append((key, f'"{text}{unit}"' if unit else text, comment))
+    if sensor.gamma is not None:
+        rows.append(("gamma", f"{sensor.gamma:.4f}", worth(numbers["sensor.gamma"])))
+    if sensor.noise_correlation is not None:
+        table = json.dumps(sensor.noise_correlation)
+        rows.append(("noise_correlation", table, "measured: electrons seem more than they are"))
     rows.append(("dark_current", '"0 e-/s"', "in dark_noise and black_level, at this exposure"))
     rows.append(("exposure", f'"{sensor.exposure * 1e3:.6g} ms"', "data sheet"))
     rows.append(("bit_depth", str(sensor.bit_depth), "of the files"))
@@ -123,8 +129,10 @@ def light_text(light: Lighting, head: str) -> str:
     return text
 
 
-def target_text(section: Mapping[str, Any], light: Lighting, head: str) -> str:
-    """Return [target] as TOML, its black measured against its white."""
+def target_text(
+    section: Mapping[str, Any], light: Lighting, flatness: Flatness | None, head: str
+) -> str:
+    """Return [target] as TOML, its black measured against its white; ink and plate as comments."""
     lines: Lines = []
     for key, value in {"white": 0.85, **section, "black": round(light.black.value, 4)}.items():
         comment = ""
@@ -135,13 +143,12 @@ def target_text(section: Mapping[str, Any], light: Lighting, head: str) -> str:
         lines.append((key, json.dumps(value), comment))
     text = _text(head, {"target": lines})
     if light.ink is not None:
-        text += f"# Black has grown at its boundaries by {_micrometres(light.ink)}.\n"
+        text += f"# Black has grown at its boundaries by {light.ink.times(1e6, 'um').words}.\n"
         text += f'# [imperfections]\n# ink_spread = "{abs(light.ink.value) * 1e3:.4f} mm"\n'
+    if flatness is not None:
+        worst = max(abs(mode.value) for mode in flatness.modes)
+        text += f'# {flatness.words}.\n# [budget]\n# flatness = "{worst * 1e3:.3f} mm"\n'
     return text
-
-
-def _micrometres(number: Number) -> str:
-    return Number(number.value * 1e6, number.u * 1e6, "um").words
 
 
 def bay_text(path: Path, tower: int, found: Characterisation) -> str | None:

@@ -10,28 +10,23 @@ rendered repeats of the same view (F test). Scatter doesn't see what is off in e
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from bench.characterise.checks import Check, State, compare
-from bench.characterise.faces import (
-    FaceFit,
-    blur_held,
-    fit_face,
-    flat_parts,
-    free_fit,
-    looked_at,
-)
-from bench.characterise.known import KnownCamera
+from bench.characterise.faces import FaceFit, blur_held, flat_parts, free_fit
+from bench.characterise.known import KnownCamera, proportional
 from bench.characterise.levels import DITHERED_VARIANCE, levels_of
-from bench.characterise.stack import LEAST_FRAMES, LEAST_PIXELS, reduce_stack
-from bench.characterise.whiteness import REACH, whiteness_of
-from bench.errors import GeometryError, PlugInError
+from bench.characterise.stack import LEAST_FRAMES, reduce_stack
+from bench.characterise.whiteness import whiteness_of
+from bench.detect.observation import Observation
+from bench.errors import GeometryError, PictureError, PlugInError
 from bench.geometry.pose import Pose
 from bench.imaging.picture import Picture
+from bench.solve.image_fit import ImageFit, Scene
 from bench.solve.pipeline import Pipeline
 from bench.survey.score import rotation_error, translation_error
 from bench.targets.target import Target
@@ -40,12 +35,17 @@ from bench.typing import Array, IntArray
 # A standard deviation within a tenth; a blur within 0.05 px, which moves a claim of range by as
 # little (reports/photometric); neighbours that widen a mean by less than √(1 + 8 · 0.05) = 1.18.
 SPREAD_LIMITS, BLUR_LIMIT_PX, NEIGHBOUR_LIMIT = (0.81, 1.21), 0.05, 0.05
+# Whose squared residuals are known to √(2/1000) = 4.5 %, so that an honest camera's lie within
+# `SPREAD_LIMITS` less the guard band but for one in thirty; a face of fewer tells of blur alone.
+DECIDING_PIXELS = 1000
 # Frames whose faces are fitted: they differ by noise alone, which a few tell.
 FITTED = 4
 # Of a false alarm among all components of all pipelines of a series.
 ALPHA = 0.005
 PERMUTATIONS = 10_000
 LEAST_REPEATED = 3
+# Of a standard deviation over its prediction, beyond which repeats that can't tell are too few.
+ENOUGH_SCATTER = 1.5
 RENDERED = 3  # rendered repeats for each that was observed
 COMPONENTS = ("pitch", "turn", "roll", "right", "up", "along")
 
@@ -82,11 +82,13 @@ def held_of(
 
     Raises
     ------
-    GeometryError, numpy.linalg.LinAlgError
-        As `bench.characterise.faces.fit_face`.
+    PictureError
+        Too little of the target's face is in it.
     """
-    first = looked_at(pictures[0], known.camera, target, known.sensor)
-    return Held(name, pictures, fit_face(name, first, start, known.noise, ()))
+    try:
+        return Held(name, pictures, known.fitted(name, pictures[0], target, start, ()))
+    except (GeometryError, np.linalg.LinAlgError) as error:
+        raise PictureError(f"{name}: too little of the target's face can be seen") from error
 
 
 def picture_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
@@ -97,74 +99,80 @@ def picture_checks(known: KnownCamera, target: Target, held: Held) -> list[Check
 def _noise_checks(known: KnownCamera, held: Held) -> list[Check]:
     if len(held.pictures) < LEAST_FRAMES:
         return []
-    grey = np.stack([p.grey for p in held.pictures])
-    stack = reduce_stack(held.name, grey, held.pictures[0].full_scale)
-    levels = levels_of([stack])
+    flat = [proportional(picture, known.sensor.curve) for picture in held.pictures]
+    stack = reduce_stack(held.name, np.stack([p.grey for p in flat]), flat[0].full_scale)
+    levels, white = levels_of([stack]), whiteness_of([stack])
     expected = known.noise.variance(levels.mean)
     clear = (expected >= DITHERED_VARIANCE) & (levels.mean < 0.96 * stack.full_scale)
     bright = levels.mean > 0.5 * (np.min(levels.mean) + np.max(levels.mean))
+    said = known.correlation
     found = []
     for name, part in (("dark", clear & ~bright), ("bright", clear & bright)):
         if not np.any(part):
             continue
-        weight = levels.degrees[part]
+        weight = levels.degrees[part] / np.sum(said**2)
         ratio = float(np.average(levels.variance[part] / expected[part], weights=weight))
-        u = math.hypot(ratio * math.sqrt(2.0 / float(np.sum(weight))), ratio * known.u_noise)
+        u = ratio * math.hypot(math.sqrt(2.0 / float(np.sum(weight))), known.u_noise)
         what = f"{held.name}: noise variance in {name} parts over predicted"
-        matters = abs(math.sqrt(ratio) - 1.0)
-        found.append(compare(what, ratio, u, SPREAD_LIMITS, "", matters, MORE_NOISE))
-    white = whiteness_of([stack])
-    near = white.correlation.copy()
-    near[REACH, REACH] = 0.0
+        found.append(_ratio(what, ratio, u, MORE_NOISE))
+    near = white.correlation - said
     worst = float(near.flat[int(np.argmax(np.abs(near)))])
     limits = (-NEIGHBOUR_LIMIT, NEIGHBOUR_LIMIT)
-    what = f"{held.name}: correlation of neighbours' noise"
-    matters = abs(white.inflation - 1.0)
-    found.append(compare(what, worst, white.u, limits, "", matters, RAW))
-    return found
+    what = f"{held.name}: correlation of neighbours' noise beyond predicted"
+    matters = abs(white.inflation / math.sqrt(max(float(np.sum(said)), 1e-3)) - 1.0)
+    return [*found, compare(what, worst, white.u, limits, "", matters, RAW)]
+
+
+def _ratio(what: str, ratio: float, u: float, remedy: str) -> Check:
+    """Return a ratio of variances, judged by what it does to a claim."""
+    return compare(what, ratio, u, SPREAD_LIMITS, "", abs(math.sqrt(ratio) - 1.0), remedy)
+
+
+def _fixed_fits(
+    known: KnownCamera, target: Target, held: Held
+) -> Iterator[tuple[Scene, ImageFit, ImageFit]]:
+    """Yield the scene and its fit with the blur free, and held at the lens's own."""
+    for picture in held.pictures[:FITTED]:
+        try:
+            scene, fit = free_fit(known.seen(picture, target), held.face.pose, known.noise)
+            yield scene, fit, blur_held(scene, fit, known.blur_at(held.face.place), known.noise)
+        except (GeometryError, np.linalg.LinAlgError):
+            continue
 
 
 def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
     """Return what is left with the lens's own blur, and how the blur differs."""
-    edges, flats, blurs, errors = [], [], [], []
-    for picture in held.pictures[:FITTED]:
-        seen = looked_at(picture, known.camera, target, known.sensor)
-        try:
-            scene, fit = free_fit(seen, held.face.pose, known.noise)
-            plain = fit_face(held.name, seen, fit.pose, known.noise, ())
-            fixed = blur_held(scene, fit, known.blur_at(plain.place), known.noise)
-        except (GeometryError, np.linalg.LinAlgError):
-            continue
+    parts: tuple[list[float], list[float]] = ([], [])
+    count = [1, 1]
+    blurs = []
+    for scene, fit, fixed in _fixed_fits(known, target, held):
         flat, strong = flat_parts(scene, fixed)
         square = (scene.grey - fixed.predicted) ** 2 * fixed.weights
-        edges.append((float(np.mean(square[strong])), int(np.count_nonzero(strong))))
         # where rounding hides noise, its own error depends on the level and not on chance
         flat &= 1.0 / fixed.weights >= DITHERED_VARIANCE
-        if np.count_nonzero(flat) >= LEAST_PIXELS:
-            flats.append((float(np.mean(square[flat])), int(np.count_nonzero(flat))))
-        blurs.append(plain.blur_px - known.blur_at(plain.place))
-        errors.append(plain.u_blur_px)
+        for k, part in enumerate((strong, flat)):
+            if np.any(part):
+                parts[k].append(float(np.mean(square[part])))
+                count[k] = int(np.count_nonzero(part))
+        blurs.append(fit.blur_px - known.blur_at(held.face.place))
     if not blurs:
         return []
     found = []
-    for name, parts, remedy in (
-        ("on boundaries", edges, REFOCUS),
-        ("on flat parts", flats, FIXED),
-    ):
-        if not parts:
-            continue
-        ratio = float(np.mean([value for value, _ in parts]))
-        # pattern is the same in all frames: pixels of one count
-        u = ratio * math.hypot(math.sqrt(2.0 / max(parts[0][1], 1)), known.u_noise)
-        what = f"{held.name}: squared residual {name} over predicted"
-        matters = abs(math.sqrt(ratio) - 1.0)
-        found.append(compare(what, ratio, u, SPREAD_LIMITS, "", matters, remedy))
+    names = ("on boundaries", "on flat parts")
+    # of shared noise, how many pixels tell as much of a variance as one
+    shared = float(np.sum(known.correlation**2))
+    for name, values, pixels, remedy in zip(names, parts, count, (REFOCUS, FIXED), strict=True):
+        if values and pixels >= shared * DECIDING_PIXELS:
+            ratio = float(np.mean(values))
+            # pattern is the same in all frames: pixels of one count
+            u = ratio * math.hypot(math.sqrt(2.0 * shared / pixels), known.u_noise)
+            what = f"{held.name}: squared residual {name} over predicted"
+            found.append(_ratio(what, ratio, u, remedy))
     change = float(np.mean(blurs))
-    u = math.hypot(float(np.mean(errors)) / math.sqrt(len(blurs)), known.u_blur_px)
+    u = math.hypot(held.face.u_blur_px / math.sqrt(len(blurs)), known.u_blur_px)
     what, limits = f"{held.name}: blur beyond predicted", (-BLUR_LIMIT_PX, BLUR_LIMIT_PX)
     matters = abs(change) / known.blur_at(held.face.place)
-    found.append(compare(what, change, u, limits, " px", matters, REFOCUS))
-    return found
+    return [*found, compare(what, change, u, limits, " px", matters, REFOCUS)]
 
 
 def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
@@ -173,23 +181,14 @@ def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
     Of the mean over a few frames, so that what is the same in all of them stands out; NaN where no
     pixel counts.
     """
-    total = np.full((1, 1), np.nan)
-    count = 0
-    for picture in held.pictures[:FITTED]:
-        seen = looked_at(picture, known.camera, target, known.sensor)
-        try:
-            scene, fit = free_fit(seen, held.face.pose, known.noise)
-            fixed = blur_held(scene, fit, known.blur_at(held.face.place), known.noise)
-        except (GeometryError, np.linalg.LinAlgError):
-            continue
+    total: dict[tuple[int, int], list[Array]] = {}
+    for scene, _, fixed in _fixed_fits(known, target, held):
         region = scene.pixels.region
         image = np.full((region.height, region.width), np.nan)
         image.flat[scene.pixels.index] = (scene.grey - fixed.predicted) * np.sqrt(fixed.weights)
-        if count and image.shape != total.shape:
-            continue
-        total = image if count == 0 else total + image
-        count += 1
-    return np.asarray(total / math.sqrt(max(count, 1)))
+        total.setdefault(image.shape, []).append(image)
+    alike = max(total.values(), key=len, default=[np.full((1, 1), np.nan)])
+    return np.asarray(np.sum(alike, axis=0) / math.sqrt(len(alike)))
 
 
 def pipeline_checks(
@@ -234,7 +233,8 @@ def _poses(
     found = []
     for picture in pictures:
         try:
-            _, estimate = pipeline.run(looked_at(picture, known.camera, target, known.sensor))
+            seen = Observation(picture, known.camera, target, known.sensor)
+            _, estimate = pipeline.run(seen)
         except PlugInError:
             continue
         if estimate.T_camera_target_est is not None:
@@ -255,6 +255,30 @@ def detection_check(name: str, tally: IntArray) -> Check:
     what = f"{name} finds the target in a share of (predicted {predicted:.2g})"
     matters = abs(share - predicted)
     return Check(what, share, math.nan, low, high, "", state, matters, PIPELINE)
+
+
+def repeats_needed(counts: Sequence[int], pipelines: int) -> list[str]:
+    """Return what scatter so many repeats tell, and how many would tell one half as large again.
+
+    By the upper end of F: what a pose may scatter beyond its prediction and still pass.
+    """
+
+    def passes(repeats: int, series: int) -> float:
+        level = ALPHA / (len(COMPONENTS) * pipelines)
+        free = repeats - series, RENDERED * repeats - series
+        return math.sqrt(float(stats.f.isf(0.5 * level, *free))) if free[0] > 0 else math.inf
+
+    most = passes(sum(counts), len(counts))
+    if most <= ENOUGH_SCATTER:
+        return []
+    each = max(counts)
+    while passes(each * len(counts), len(counts)) > ENOUGH_SCATTER:
+        each += 1
+    return [
+        f"{sum(counts)} repeats held back tell poses that scatter {most:.2g} times what is "
+        f"predicted; to tell {ENOUGH_SCATTER:g} times, take {3 * each} pictures in each of "
+        f"{len(counts)} series"
+    ]
 
 
 def _scatter_checks(

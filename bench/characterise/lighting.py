@@ -15,7 +15,6 @@ from bench.characterise.photon_transfer import Number
 from bench.targets.drawing import Drawing
 
 LEAST = 3
-ASSUMED = "assumed"
 
 
 @dataclass(frozen=True)
@@ -47,12 +46,22 @@ class Lighting:
     black: Number
     ink: Number | None
 
+    @property
+    def words(self) -> str:
+        """Say it."""
+        told = f"light: level {self.level.words}; black reflects {self.black.words}"
+        if self.falloff is not None:
+            told += f"; light falls by {self.falloff.words} to half the diagonal"
+        if self.ink is not None:
+            told += f"; black has grown by {self.ink.times(1e6, 'um').words}"
+        return told
+
 
 def lighting_of(
     faces: Sequence[FaceFit], known: KnownCamera, drawing: Drawing, u_black_dn: float
 ) -> Lighting:
     """Return light and reflectances; `faces` were seen at one exposure."""
-    full = known.sensor.system_gain * known.sensor.full_well
+    full = known.linear.system_gain * known.sensor.full_well
     lights = np.array([face.light_at_centre(known.camera) for face in faces])
     level, across, down = lights[:, 0] / full, lights[:, 1], lights[:, 2]
     shares = np.array([share_of(face.place, known.camera) for face in faces])
@@ -60,6 +69,7 @@ def lighting_of(
     if len(faces) > LEAST + 1 and np.ptp(shares) > 0.3:
         fit, covariance = np.polyfit(shares, level / np.mean(level), 1, cov=True)
         falloff = Number(-float(fit[0] / fit[1]), math.sqrt(covariance[0, 0]), "")
+    u_black = u_black_dn * known.linear.system_gain / known.sensor.system_gain
     spread = float(np.std(level, ddof=1) / np.mean(level)) if len(faces) >= LEAST else math.nan
     return Lighting(
         _mean(level, ""),
@@ -67,7 +77,7 @@ def lighting_of(
         _mean(down, "1/m"),
         spread,
         falloff,
-        _black(faces, known, drawing, u_black_dn),
+        _black(faces, known, drawing, u_black),
         _ink(faces),
     )
 
@@ -87,7 +97,7 @@ def _black(
     for face in faces:
         level = face.light_at_centre(known.camera)[0]
         dark, bright = (
-            face.light[0] + level * r - known.sensor.dark_level for r in (drawn, white)
+            face.light[0] + level * r - known.linear.dark_level for r in (drawn, white)
         )
         found.append((white * dark / bright, white * u_black_dn / bright))
     values = np.array([value for value, _ in found])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,87 +11,48 @@ import numpy as np
 from bench.characterise.blur import BlurField, blur_field
 from bench.characterise.checks import Check
 from bench.characterise.edges import EdgeResponse, edge_responses
-from bench.characterise.faces import (
-    MARGIN_PX,
-    FaceFit,
-    crop,
-    find_pose,
-    fit_face,
-    looked_at,
+from bench.characterise.faces import FaceFit
+from bench.characterise.flatness import Flatness, flatness_of
+from bench.characterise.held_back import (
+    held_of,
+    picture_checks,
+    pipeline_checks,
+    repeats_needed,
+    residual_map,
 )
-from bench.characterise.held_back import held_of, picture_checks, pipeline_checks, residual_map
-from bench.characterise.known import KnownCamera
+from bench.characterise.known import WIDE, KnownCamera
 from bench.characterise.levels import Levels, levels_of
 from bench.characterise.lighting import Lighting, lighting_of
 from bench.characterise.photon_transfer import Number, Transfer, photon_transfer
-from bench.characterise.series import Series, held_from, middle_of, read_frame, stacked
+from bench.characterise.series import Series
+from bench.characterise.shots import Setup, Shot, read_shot
 from bench.characterise.spot import Spots, compare_spots
-from bench.characterise.stack import Stack, reduce_stack
+from bench.characterise.stack import Stack
 from bench.characterise.whiteness import Whiteness, pattern_of, whiteness_of
 from bench.errors import GeometryError, PictureError
-from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
-from bench.imaging.model import Imaging
-from bench.imaging.picture import Picture, Region
-from bench.imaging.region import region_of
+from bench.imaging.picture import Picture
+from bench.imaging.processing import Correlation, Curve
 from bench.imaging.sensor import Sensor
-from bench.solve.pipeline import Pipeline
-from bench.targets.target import Target
 from bench.typing import Array
 
-SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
 HELD_VIEW = 4  # of views, every so many is held back
 FACES_A_SERIES = 3
+MUCH_DARK = 4.0  # times the data sheet's dark noise, which no setting of a sensor makes
+SATURATED = 0.001  # of pixels, beyond which a face isn't fitted
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
-class Setup:
-    """What is known before: the data sheet's camera, the target, and what to run.
-
-    Attributes
-    ----------
-    camera : Camera
-        Intrinsics.
-    imaging : Imaging
-        As said; optics and sensor of what can't be measured, and the bits.
-    target : Target
-        In the pictures.
-    pipelines : tuple of Pipeline
-        To judge; the first that finds the target gives the start.
-    seed : int
-        Of rendered repeats.
-    as_said : bool
-        Hold the camera as it is said against the pictures, without measuring it.
-    """
-
-    camera: Camera
-    imaging: Imaging
-    target: Target
-    pipelines: tuple[Pipeline, ...]
-    seed: int
-    as_said: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class Shot:
-    """A series as it was read: the part of its frames that shows the target."""
-
-    series: Series
-    pictures: list[Picture]
-    pose: Pose | None
-
-
-@dataclass(frozen=True, eq=False)
 class Characterisation:
-    """What pictures say of a camera.
+    """What pictures say of a camera; None or nothing of what they don't.
 
     Attributes
     ----------
     stacks : list of Stack
         Repeats, flat and dark frames.
     levels, transfer, whiteness : Levels, Transfer, Whiteness or None
-        Of these; None where too little could be said.
+        Of these, a response curve undone.
     pattern : (float, float)
         Fixed pattern as a fraction, and its uncertainty.
     known : KnownCamera or None
@@ -100,10 +61,8 @@ class Characterisation:
         Used for the lens.
     responses : list of (str, EdgeResponse)
         Of edges, by picture.
-    blur : BlurField or None
-        Over the field.
-    light : Lighting or None
-        On the target.
+    blur, light, flatness : BlurField, Lighting, Flatness or None
+        Over the field; on the target; of its plate.
     checks : list of Check
         Of what was held back.
     reasons : list of str
@@ -114,6 +73,8 @@ class Characterisation:
         Which spot explains the faces, where the data sheet has an f-number.
     residual : (H, W) float64 or None
         What the camera leaves of the first series that was held back, standard deviations.
+    notes : list of str
+        Of how much these pictures can show.
     """
 
     stacks: list[Stack]
@@ -126,11 +87,13 @@ class Characterisation:
     responses: list[tuple[str, EdgeResponse]] = field(default_factory=list)
     blur: BlurField | None = None
     light: Lighting | None = None
+    flatness: Flatness | None = None
     checks: list[Check] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     numbers: dict[str, Number] = field(default_factory=dict)
     spots: Spots | None = None
     residual: Array | None = None
+    notes: list[str] = field(default_factory=list)
 
 
 def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> Characterisation:
@@ -145,20 +108,10 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
     done = 0
     shots: list[Shot] = []
     for one in series:
-        shots.append(_read(one, setup, shots))
+        shots.append(read_shot(one, setup, shots))
         done += len(one.paths)
         progress(done, total)
-    repeats = [s for s in shots if s.series.kind != "view"]
-    stacks = [
-        reduce_stack(
-            shot.series.name,
-            stacked(shot.pictures[: _fitted(shot)]),
-            shot.pictures[0].full_scale,
-            (shot.pictures[0].u0, shot.pictures[0].v0),
-        )
-        for shot in repeats
-    ]
-    found = _sensor(stacks, repeats, setup)
+    found = _sensor([s for s in shots if s.series.kind != "view"], setup)
     if found.known is None:
         return found
     found = _lens(found, found.known, shots, setup)
@@ -166,110 +119,80 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
     return _held_back(found, found.known, shots, setup)
 
 
-def _fitted(shot: Shot) -> int:
-    return held_from(len(shot.pictures)) if shot.series.kind == "repeats" else len(shot.pictures)
-
-
-def _read(one: Series, setup: Setup, before: list[Shot]) -> Shot:
-    """Return a series' frames, cut to its target, where an unmoved one before it had it."""
-    bits = setup.imaging.sensor.bit_depth
-    first, pose = read_frame(one.paths[0], setup.camera, bits), None
-    region: Region | None = middle_of(setup.camera)
-    if one.kind in ("repeats", "view"):
-        seen = looked_at(first, setup.camera, setup.target, setup.imaging.sensor)
-        pose = find_pose(replace(seen, sensor=None), setup.pipelines)
-        region = _region(pose, before, setup)
-    if region is None:
-        raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
-    rest = [crop(read_frame(path, setup.camera, bits), region) for path in one.paths[1:]]
-    if one.kind == "repeats" and pose is not None:
-        _check_unmoved(one, rest[-1], pose, setup)
-    return Shot(one, [crop(first, region), *rest], pose)
-
-
-def _check_unmoved(one: Series, last: Picture, pose: Pose, setup: Setup) -> None:
-    """Raise `PictureError` where the target isn't in the last frame where it was in the first."""
-    seen = looked_at(last, setup.camera, setup.target, setup.imaging.sensor)
-    end = find_pose(replace(seen, sensor=None), setup.pipelines)
-    moved = math.inf if end is None else _apart_px(pose, end, setup)
-    if moved > MOST_MOVED_PX:
-        raise PictureError(
-            f"{one.paths[-1]}: isn't a repeat of {one.paths[0].name}: the target isn't within "
-            f"{MOST_MOVED_PX:g} px of where it was; give views names of their own"
-        )
-
-
-def _apart_px(first: Pose, second: Pose, setup: Setup) -> float:
-    """Return how far the plate's corners are apart in the picture, pixels, at most."""
-    outline = setup.target.drawing.outline
-    corners = np.column_stack((outline, np.zeros(len(outline))))
-    try:
-        ends = [project(corners, pose, setup.camera) for pose in (first, second)]
-    except GeometryError:
-        return math.inf
-    return float(np.max(np.abs(ends[0] - ends[1])))
-
-
-def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | None:
-    """Return the part that shows the target; that of an earlier series where it stands alike."""
-    earlier = [shot for shot in before if shot.series.kind == "repeats" and shot.pose is not None]
-    if pose is None:  # too bright to be found: it stands where it stood
-        return earlier[-1].pictures[0].region if earlier else None
-    for shot in earlier:
-        if shot.pose is not None and _apart_px(pose, shot.pose, setup) < SAME_PLACE_PX:
-            return shot.pictures[0].region
-    try:
-        return region_of(setup.target.drawing, pose, setup.camera, MARGIN_PX)
-    except GeometryError:
-        return None
-
-
-def _sensor(stacks: list[Stack], shots: list[Shot], setup: Setup) -> Characterisation:
+def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
     """Return what statistics of frames say; without a camera where they can't."""
-    found = Characterisation(stacks)
-    dark = tuple(k for k, shot in enumerate(shots) if shot.series.kind == "dark")
-    lit = [stack for k, stack in enumerate(stacks) if k not in dark]
-    white, pattern = whiteness_of(lit), pattern_of(lit)
-    found = replace(found, whiteness=white, pattern=pattern)
     said = setup.imaging.sensor
     if setup.as_said:
+        found = _statistics([shot.stack(said.curve) for shot in shots], shots)
         known = KnownCamera(setup.camera, setup.imaging.optics, said)
-        return replace(found, known=known, levels=levels_of(stacks))
-    reasons = [white.words] if white.correlated else []
+        return replace(found, known=known, levels=levels_of(found.stacks))
+    stacks = [shot.stack() for shot in shots]
+    dark = tuple(k for k, shot in enumerate(shots) if shot.series.kind == "dark")
+    curve: Curve | None = None
+    gamma: Number | None = None
     try:
-        transfer = photon_transfer(stacks, dark)
+        transfer = photon_transfer(stacks, dark, most_dark=MUCH_DARK * said.dark_noise)
+        if transfer.bent and transfer.gamma is not None and transfer.black is not None:
+            gamma, black = transfer.gamma, transfer.black
+            curve = Curve(gamma.value, black.value, said.full_scale)
+            shots = [shot for shot in shots if shot.series.kind != "dark"]
+            stacks = [shot.stack(curve) for shot in shots]
+            transfer = photon_transfer(stacks, black=black.times(WIDE / said.full_scale))
     except PictureError as error:
-        return replace(found, reasons=[*reasons, str(error)])
-    found = replace(found, transfer=transfer, levels=levels_of(stacks))
-    if transfer.bent:
-        law = "" if transfer.gamma is None else f": as a gamma of {transfer.gamma.words} has it"
-        reasons.append(f"grey values aren't in proportion to light{law}")
-    elif transfer.black is None:
+        found = _statistics(stacks, shots)
+        return replace(found, reasons=[str(error)])
+    found = replace(_statistics(stacks, shots), transfer=transfer, levels=levels_of(stacks))
+    white = found.whiteness
+    assert white is not None
+    shared = white.model() if white.correlated else None
+    reasons = [f"{white.words}; no bay file says such noise"] if white.correlated else []
+    if shared is not None:
+        reasons = []
+    if transfer.bent and (curve is not None or transfer.gamma is None):
+        reasons.append("grey values aren't in proportion to light, and no gamma explains them")
+    if transfer.black is None:
         reasons.append(
-            "the grey value without light can't be told: take dark frames, or the same scene at a "
-            "second exposure"
+            "the grey value without light can't be told: take the same scene at a second exposure"
+            + ("" if transfer.bent else ", or dark frames")
         )
     if reasons or transfer.gain is None or transfer.black is None or transfer.dark_noise is None:
         return replace(found, reasons=reasons)
-    sensor, numbers = _measured_sensor(transfer, said)
-    known = KnownCamera(
-        setup.camera,
-        setup.imaging.optics,
-        sensor,
-        u_noise=transfer.gain.u / transfer.gain.value,
-    )
+    # a curve's slope where light is full is in proportion to γ, a variance before it to γ²
+    bend = 0.0 if gamma is None else 2.0 * gamma.u / gamma.value
+    u_noise = math.hypot(transfer.gain.u / transfer.gain.value, bend)
+    if shared is not None:
+        u_noise *= white.widening
+    sensor, numbers = _measured_sensor(transfer, said, gamma, shared, u_noise)
+    known = KnownCamera(setup.camera, setup.imaging.optics, sensor, u_noise)
     return replace(found, known=known, numbers=numbers)
 
 
-def _measured_sensor(transfer: Transfer, said: Sensor) -> tuple[Sensor, dict[str, Number]]:
+def _statistics(stacks: list[Stack], shots: list[Shot]) -> Characterisation:
+    pairs = zip(stacks, shots, strict=True)
+    lit = [stack for stack, shot in pairs if shot.series.kind != "dark"]
+    white = whiteness_of(lit)
+    return Characterisation(stacks, whiteness=white, pattern=pattern_of(lit, white))
+
+
+def _measured_sensor(
+    transfer: Transfer,
+    said: Sensor,
+    gamma: Number | None,
+    shared: Correlation | None,
+    u_noise: float,
+) -> tuple[Sensor, dict[str, Number]]:
     gain, black, dark = transfer.gain, transfer.black, transfer.dark_noise
     assert gain is not None
     assert black is not None
     assert dark is not None
+    scale = 1.0 if gamma is None else said.full_scale / WIDE
+    gain, black = replace(gain.times(scale), u=scale * u_noise * gain.value), black.times(scale)
+    dark = replace(dark, u=math.hypot(dark.u, u_noise * dark.value))
     full = transfer.saturation
     if full is None:
         electrons = (said.full_scale - black.value) / gain.value
-        full = Number(electrons, electrons * gain.u / gain.value, "e-", "assumed: white is full")
+        full = Number(electrons, math.nan, "e-", "assumed: white is full")
+        full = replace(full, u=electrons * u_noise)
     noise, used = dark.value, dark
     if dark.at_most and said.dark_noise <= dark.value:
         noise, used = said.dark_noise, Number(said.dark_noise, math.nan, "e-", "data sheet")
@@ -282,8 +205,10 @@ def _measured_sensor(transfer: Transfer, said: Sensor) -> tuple[Sensor, dict[str
         gain=gain.value,
         bit_depth=said.bit_depth,
         black_level=max(black.value, 0.0),
+        gamma=None if gamma is None else gamma.value,
+        noise_correlation=shared,
     )
-    return sensor, {
+    numbers = {
         "sensor.gain": gain,
         "sensor.black_level": black,
         "sensor.dark_noise": used,
@@ -291,6 +216,7 @@ def _measured_sensor(transfer: Transfer, said: Sensor) -> tuple[Sensor, dict[str
         "sensor.full_well": full,
         "sensor.quantum_efficiency": Number(said.quantum_efficiency, math.nan, "", "data sheet"),
     }
+    return sensor, numbers if gamma is None else numbers | {"sensor.gamma": gamma}
 
 
 def _lens(
@@ -299,13 +225,13 @@ def _lens(
     """Return it with faces, blur and light of pictures that aren't held back."""
     faces, responses, single, asked = [], [], [], []
     for name, picture, pose, alone in _views(shots, held=False):
-        seen = looked_at(picture, setup.camera, setup.target, known.sensor)
-        if np.mean(picture.grey >= picture.full_scale) > 0.001:
+        if np.mean(picture.grey >= picture.full_scale) > SATURATED:
             continue
         try:
-            face = fit_face(name, seen, pose, known.noise)
+            face = known.fitted(name, picture, setup.target, pose)
         except (GeometryError, np.linalg.LinAlgError):
             continue
+        seen = known.seen(picture, setup.target)
         faces.append(face)
         asked.append((seen, face.pose))
         single += [face] if alone else []
@@ -327,49 +253,54 @@ def _lens(
         blur=blur,
         known=known,
         light=light,
+        flatness=flatness_of(asked, known.noise),
         numbers=numbers,
         spots=compare_spots(asked[:: max(len(asked) // 4, 1)], setup.imaging.optics, known.noise),
     )
 
 
-def _views(shots: list[Shot], *, held: bool) -> list[tuple[str, Picture, Pose, bool]]:
-    """Return name, picture, pose and whether it is a single view, held back or not."""
-    found, views = [], 0
+def _views(shots: list[Shot], *, held: bool) -> Iterator[tuple[str, Picture, Pose, bool]]:
+    """Yield name, picture, pose and whether it is a single view, held back or not."""
+    views = 0
     for shot in shots:
+        name = shot.series.name
         if shot.pose is None:
             continue
         if shot.series.kind == "view":
             views += 1
             if (views % HELD_VIEW == 0) == held:
-                found.append((shot.series.name, shot.pictures[0], shot.pose, True))
-        elif shot.series.kind == "repeats" and not held:
-            some = shot.pictures[:FACES_A_SERIES]
-            found += [
-                (f"{shot.series.name} {k + 1}", p, shot.pose, False) for k, p in enumerate(some)
-            ]
-    return found
+                yield name, shot.pictures[0], shot.pose, True
+        elif shot.repeated and not held:
+            for k, picture in enumerate(shot.pictures[:FACES_A_SERIES]):
+                yield f"{name} {k + 1}", picture, shot.pose, False
 
 
 def _held_back(
     found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
 ) -> Characterisation:
     """Return it with what the pictures say that were held back."""
-    checks: list[Check] = []
-    repeated = []
-    for shot in shots:
-        if shot.series.kind != "repeats" or shot.pose is None:
-            continue
-        pictures = shot.pictures[_fitted(shot) :]
-        if np.mean(pictures[0].grey >= pictures[0].full_scale) > 0.001:
-            continue
-        held = held_of(shot.series.name, pictures, shot.pose, known, setup.target)
-        checks += picture_checks(known, setup.target, held)
-        repeated.append(held)
-    if repeated:
-        checks += pipeline_checks(known, setup.target, repeated, setup.pipelines, setup.seed)
-    for name, picture, pose, _ in _views(shots, held=True):
-        checks += picture_checks(
-            known, setup.target, held_of(name, [picture], pose, known, setup.target)
-        )
-    residual = residual_map(known, setup.target, repeated[0]) if repeated else None
-    return replace(found, checks=checks, residual=residual)
+    asked = [
+        (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
+        for shot in shots
+        if shot.repeated and shot.pose is not None
+    ]
+    repeated = [
+        held_of(name, pictures, pose, known, setup.target)
+        for name, pictures, pose in asked
+        if np.mean(pictures[0].grey >= pictures[0].full_scale) <= SATURATED
+    ]
+    views = [
+        held_of(name, [picture], pose, known, setup.target)
+        for name, picture, pose, _ in _views(shots, held=True)
+    ]
+    checks = [c for held in repeated + views for c in picture_checks(known, setup.target, held)]
+    if not repeated:
+        return replace(found, checks=checks)
+    checks += pipeline_checks(known, setup.target, repeated, setup.pipelines, setup.seed)
+    counts = [len(held.pictures) for held in repeated]
+    return replace(
+        found,
+        checks=checks,
+        residual=residual_map(known, setup.target, repeated[0]),
+        notes=repeats_needed(counts, len(setup.pipelines)),
+    )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -50,6 +50,10 @@ class Number:
     unit: str
     source: str = "measured"
     at_most: bool = False
+
+    def times(self, factor: float, unit: str | None = None) -> Number:
+        """Return it in other units."""
+        return replace(self, value=factor * self.value, u=factor * self.u, unit=unit or self.unit)
 
     @property
     def words(self) -> str:
@@ -94,8 +98,16 @@ class Transfer:
     gamma: Number | None
 
 
-def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transfer:
+def photon_transfer(
+    stacks: Sequence[Stack],
+    dark: Sequence[int] = (),
+    black: Number | None = None,
+    most_dark: float = math.inf,
+) -> Transfer:
     """Return what series of one sensor at one setting say; the `dark` ones are without light.
+
+    A black level that is known isn't looked for. Noise that hardly grows with light and is above
+    `most_dark` electrons in the dark is taken for a curve's: a gamma of 2 makes shot noise even.
 
     Raises
     ------
@@ -117,6 +129,8 @@ def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transf
     u_bend = math.sqrt(curve_covariance[2, 2])
     bent = bool(abs(curve[2]) > BENT_SIGMAS * u_bend and bend > BENT_SHARE * height)
     bent |= line[1] < 3.0 * math.sqrt(covariance[1, 1])
+    low, high = (line[0] + line[1] * end(mean) for end in (np.min, np.max))
+    bent |= bool(low > 0.5 * high and math.sqrt(low) > most_dark * line[1])
     free = len(mean) - 2.0
     both = (float(line[0]), float(line[1]))
     lit = [stack for k, stack in enumerate(stacks) if k not in dark]
@@ -129,7 +143,10 @@ def photon_transfer(stacks: Sequence[Stack], dark: Sequence[int] = ()) -> Transf
         u = np.sqrt(np.sum(rows @ covariance * rows, axis=1))
         return np.asarray(rows @ line - QUANTISATION_VARIANCE - LIMIT_SIGMAS * u)
 
-    black = _black_of_dark(levels, dark) or _black_of_exposures(lit, least)
+    if black is None and not bent:
+        black = _black_of_dark(levels, dark)
+    # a curve that is steep at black lifts the mean of noise there: dark frames can't tell
+    black = black or _black_of_exposures(lit, least)
     if bent:
         gamma = _gamma(levels, 0.0 if black is None else black.value)
         return Transfer(

@@ -1,9 +1,9 @@
-"""Two targets fixed on one bar, seen in many places: what a camera is off by without a reference.
+"""What a camera is off by without a reference: a bar that mustn't change, moves that are known.
 
-Whatever the bar does, the second target's pose in the first one's frame must not change. Scatter
-beyond what both poses claim, and dependence on where in the picture and how far away the bar is,
-is bias that repeats of one view can't show. That the distance is the calibrated one, if that is
-known, speaks of scale: focal length and printed size.
+Whatever a bar does, the pose of its second target in the frame of its first must not change.
+Scatter beyond what both poses claim, and dependence on where in the picture the bar is, is bias
+that repeats of one view can't show; so is a turn or a shift of a target that isn't the known one.
+A bar's calibrated length speaks of scale: focal length and printed size.
 """
 
 from __future__ import annotations
@@ -18,108 +18,106 @@ from scipy import stats
 from bench.characterise.checks import Check, State
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
-from bench.solve.estimate import Estimate
 from bench.typing import Array
 
 LEAST_PLACES = 5
-P_SHOWN = 0.001
+# Of a false alarm: one check among them all, and all known lengths and turns together.
+P_SHOWN, ALPHA = 0.001, 0.005
+# Of a known length or turn: where the limits are wider than so much of it, agreement says nothing.
+TELLS = 0.2
 CALIBRATE = "calibrate the camera anew (sightbench intrinsics), and check print scale and flatness"
 
 
 @dataclass(frozen=True, eq=False)
-class BarView:
-    """Both targets in one picture.
+class Seen:
+    """A target's pose in one picture, and its covariance as solvers claim it."""
 
-    Attributes
-    ----------
-    name : str
-        Of the picture.
-    first, second : Estimate
-        Poses with covariances.
-    place : (2,) float64
-        Of the bar's middle in the picture, -1 to 1 from edge to edge.
-    """
-
-    name: str
-    first: Estimate
-    second: Estimate
-    place: Array
+    pose: Pose
+    covariance: Array
 
 
 @dataclass(frozen=True, eq=False)
-class Bar:
-    """What a bar shows.
+class BarView:
+    """Both targets in one picture; `place` (2,) is the bar's middle, -1 to 1 from edge to edge."""
 
-    Attributes
-    ----------
-    distances_m, u_m : (V,) float64
-        Between the targets' centres, and claimed standard uncertainties.
-    turns, u_turns : (V, 3), (V,) float64
-        Relative rotation from its mean, radians, about the first target's axes, and claims.
-    checks : list of Check
-        Whether these change.
-    """
-
-    distances_m: Array
-    u_m: Array
-    turns: Array
-    u_turns: Array
-    checks: list[Check]
+    first: Seen
+    second: Seen
+    place: Array
 
 
-def bar_of(views: Sequence[BarView], known_m: tuple[float, float] | None = None) -> Bar | None:
-    """Return what a bar shows; None of fewer than five places.
+@dataclass(frozen=True)
+class Known:
+    """A length or an angle and its standard uncertainty, metres or radians."""
+
+    value: float
+    u: float
+
+
+def bar_checks(views: Sequence[BarView], length: Known | None = None) -> list[Check]:
+    """Return whether a bar's length and its targets' relative rotation change; none of few places.
 
     Parameters
     ----------
     views : sequence of BarView
         Where both targets were found.
-    known_m : (float, float), optional
-        The bar's calibrated length and its standard uncertainty, metres.
+    length : Known, optional
+        Calibrated, between the targets' centres.
     """
     if len(views) < LEAST_PLACES:
-        return None
-    pairs = [(_pose(v.first), _pose(v.second)) for v in views]
-    relative = [a.inverse() @ b for a, b in pairs]
-    distance = np.array([float(np.linalg.norm(p.translation)) for p in relative])
-    u = np.array([_u_distance(v, *pair) for v, pair in zip(views, pairs, strict=True)])
+        return []
+    relative = [view.first.pose.inverse() @ view.second.pose for view in views]
+    distance = np.array([float(np.linalg.norm(pose.translation)) for pose in relative])
+    u = np.array([_u_shift(view.first, view.second) for view in views])
     middle = relative[len(relative) // 2].rotation
-    turns = np.array([log_rotation(middle.T @ p.rotation) for p in relative])
-    turns -= np.mean(turns, axis=0)
-    u_turns = np.array([_u_turn(v) for v in views])
-    places = np.array([view.place for view in views])
+    turns = np.array([log_rotation(middle.T @ pose.rotation) for pose in relative])
+    both = [np.diag(view.first.covariance + view.second.covariance)[:3] for view in views]
+    u_turns, places = np.sqrt(both), np.array([view.place for view in views])
     checks = [_chi_square("bar: its length between pictures", distance, u, places)]
     for k, name in enumerate(("pitch", "turn", "roll")):
         what = f"bar: relative {name} between pictures"
         checks.append(_chi_square(what, turns[:, k], u_turns[:, k], places))
-    if known_m is not None:
-        checks.append(_length(distance, u, known_m))
-    return Bar(distance, u, turns, u_turns, checks)
+    if length is not None:
+        weight = 1.0 / u**2
+        mean = Known(float(weight @ distance / np.sum(weight)), float(np.sum(weight)) ** -0.5)
+        checks.append(
+            agreement("bar: its length less the calibrated one", mean, length, 1e3, "mm")
+        )
+    return checks
 
 
-def _pose(estimate: Estimate) -> Pose:
-    assert estimate.T_camera_target_est is not None
-    return estimate.T_camera_target_est
+def moved(first: Seen, second: Seen) -> tuple[Known, Known]:
+    """Return by what angle and how far a target was moved between two pictures."""
+    turn = log_rotation(first.pose.rotation.T @ second.pose.rotation)
+    angle = float(np.linalg.norm(turn))
+    axis = turn / angle if angle > 0.0 else np.full(3, 3**-0.5)
+    both = first.covariance[:3, :3] + second.covariance[:3, :3]
+    shift = float(np.linalg.norm(second.pose.translation - first.pose.translation))
+    return Known(angle, math.sqrt(float(axis @ both @ axis))), Known(
+        shift, _u_shift(first, second)
+    )
 
 
-def _u_distance(view: BarView, first: Pose, second: Pose) -> float:
+def _u_shift(first: Seen, second: Seen) -> float:
     """Return the standard uncertainty of the distance of two poses that err independently."""
-    way = second.translation - first.translation
-    along = way / np.linalg.norm(way)
-    total = 0.0
-    for estimate in (view.first, view.second):
-        if estimate.covariance is not None:
-            total += float(along @ estimate.covariance[3:, 3:] @ along)
-    return math.sqrt(total)
+    way = second.pose.translation - first.pose.translation
+    length = float(np.linalg.norm(way))
+    along = way / length if length > 0.0 else np.full(3, 3**-0.5)
+    both = first.covariance[3:, 3:] + second.covariance[3:, 3:]
+    return math.sqrt(float(along @ both @ along))
 
 
-def _u_turn(view: BarView) -> Array:
-    """Return the standard uncertainties (3,) of a relative rotation, about alike axes."""
-    total = np.zeros(3)
-    for estimate in (view.first, view.second):
-        if estimate.covariance is not None:
-            total += np.diag(estimate.covariance)[:3]
-    return np.sqrt(total)
+def agreement(
+    what: str, measured: Known, known: Known, scale: float, unit: str, among: int = 1
+) -> Check:
+    """Return whether a measured length or angle is the known one, of several that are asked."""
+    u = math.hypot(measured.u, known.u)
+    off, limit = measured.value - known.value, float(stats.norm.isf(0.5 * ALPHA / among)) * u
+    state: State = "inside" if abs(off) <= limit else "outside"
+    if state == "inside" and limit > TELLS * known.value > 0.0:
+        state = "undecided"
+    matters = max(abs(off) / limit - 1.0, 0.0)
+    off, u, limit = scale * off, scale * u, scale * limit
+    return Check(what, off, u, -limit, limit, f" {unit}", state, matters, CALIBRATE)
 
 
 def _chi_square(what: str, values: Array, u: Array, places: Array) -> Check:
@@ -128,31 +126,14 @@ def _chi_square(what: str, values: Array, u: Array, places: Array) -> Check:
     mean = float(weight @ values / np.sum(weight))
     free = len(values) - 1
     square = float(weight @ (values - mean) ** 2)
-    limit = float(stats.chi2.isf(P_SHOWN, free)) / free
+    low, high = (float(stats.chi2.ppf(p, free)) / free for p in (P_SHOWN, 1.0 - P_SHOWN))
     ratio = square / free
-    low = float(stats.chi2.ppf(P_SHOWN, free)) / free
-    state: State = "inside" if ratio <= limit else "outside"
-    words = what
+    state: State = "inside" if ratio <= high else "outside"
     if state == "outside":
-        rows = np.column_stack((np.ones(len(values)), places))
-        fit = np.linalg.lstsq(rows / u[:, None], values / u, rcond=None)[0]
-        left = float(np.sum(((values - rows @ fit) / u) ** 2))
-        if left < 0.5 * square:
-            words += ", with the place in the picture"
+        rows = np.column_stack((np.ones(len(values)), places)) / u[:, None]
+        left = values / u - rows @ np.linalg.lstsq(rows, values / u, rcond=None)[0]
+        if float(left @ left) < 0.5 * square:
+            what += ", with the place in the picture"
     matters = abs(math.sqrt(ratio) - 1.0)
-    return Check(
-        f"{words}: χ² over freedom", ratio, math.nan, low, limit, "", state, matters, CALIBRATE
-    )
-
-
-def _length(distance: Array, u: Array, known_m: tuple[float, float]) -> Check:
-    """Return whether the mean length is the calibrated one, at 2 standard uncertainties."""
-    weight = 1.0 / u**2
-    mean = float(weight @ distance / np.sum(weight))
-    own = math.hypot(1.0 / math.sqrt(float(np.sum(weight))), known_m[1])
-    off, limit = 1e3 * (mean - known_m[0]), 1e3 * 2.0 * own
-    state: State = "inside" if abs(off) <= limit else "outside"
-    what = "bar: its length less the calibrated one"
-    return Check(
-        what, off, 1e3 * own, -limit, limit, " mm", state, abs(off) / limit - 1.0, CALIBRATE
-    )
+    what += ": χ² over freedom"
+    return Check(what, ratio, math.nan, low, high, "", state, matters, CALIBRATE)

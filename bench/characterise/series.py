@@ -64,6 +64,10 @@ def read_frame(path: Path, camera: Camera, bits: int) -> Picture:
         It is brighter than the bits allow.
     """
     picture = read_picture(path, camera)
+    if picture.grey.dtype == np.uint8 and bits > 8:
+        raise ConfigError(
+            f"{path}: has 8 bits, but camera.sensor.bit_depth is {bits}: save all bits, or say 8"
+        )
     full, brightest = (1 << bits) - 1, int(picture.grey.max())
     if brightest > full:
         raise ConfigError(
@@ -92,8 +96,3 @@ def check_alike(series: Sequence[Series]) -> None:
 def held_from(count: int) -> int:
     """Return from which frame on repeats are held back: the last third, four at least."""
     return count - max(count // 3, 4)
-
-
-def stacked(pictures: Sequence[Picture]) -> np.ndarray:
-    """Return the grey values of pictures of one region (N, H, W)."""
-    return np.stack([picture.grey for picture in pictures])

@@ -74,6 +74,17 @@ class Stack:
         """Number of frames."""
         return len(self.residual)
 
+    @property
+    def changes(self) -> list[str]:
+        """What isn't steady, in words."""
+        told = (
+            (self.flicker, f"light flickers by {100.0 * self.flicker:.2g} %"),
+            (self.drift, f"light drifts by {100.0 * self.drift:.2g} %"),
+            (self.motion_px, f"frames shift by {self.motion_px:.2g} px"),
+            (self.creep_px, f"the scene creeps by {self.creep_px:.2g} px"),
+        )
+        return [words for size, words in told if size]
+
 
 def reduce_stack(
     name: str,

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.characterise.stack import Stack
+from bench.errors import ConfigError
+from bench.imaging.processing import REACH, Correlation, check_correlation
+from bench.imaging.sensor import QUANTISATION_VARIANCE
 from bench.typing import Array, BoolArray
 
-REACH = 3
 # Beyond chance by so many standard deviations, and by what changes a claim: neighbours on all
 # sides alike by 0.02 widen a mean by √(1 + 8 · 0.02) = 1.08.
 SHOWN_SIGMAS, MATTERS = 5.0, 0.02
@@ -65,12 +67,39 @@ class Whiteness:
         return self.rows > max(SHOWN_SIGMAS * self.u, MATTERS)
 
     @property
+    def blocked(self) -> bool:
+        """Whether neighbours within blocks of 8 are more alike than those across borders."""
+        u = self.u * math.sqrt(8.0 + 8.0 / 7.0)  # one pair in eight crosses
+        return self.blocks > max(SHOWN_SIGMAS * u, MATTERS)
+
+    @property
+    def widening(self) -> float:
+        """By how much more than of independent pixels variances or means scatter, at most."""
+        return max(math.sqrt(float(np.sum(self.correlation**2))), self.inflation)
+
+    def model(self) -> Correlation | None:
+        """Return it as a bay file has it; None of what such noise isn't: rows, blocks, slants."""
+        least = max(SHOWN_SIGMAS * self.u, MATTERS)
+        slant = np.abs(self.correlation - self.correlation[:, ::-1]) > least
+        if self.banded or self.blocked or np.any(slant):
+            return None
+        table = (0.5 * (self.correlation + self.correlation[:, ::-1]))[REACH:, REACH:]
+        table[np.abs(table) < 3.0 * self.u] = 0.0
+        size = 1 + int(np.max(np.argwhere(np.abs(table) >= 0.5 * MATTERS)))
+        found = tuple(tuple(round(float(v), 3) for v in row[:size]) for row in table[:size])
+        try:
+            check_correlation(found)
+        except ConfigError:
+            return None
+        return found
+
+    @property
     def words(self) -> str:
         """Say what is shared, and what usually makes it so."""
         near = float(np.mean(self.correlation[[REACH, REACH + 1], [REACH + 1, REACH]]))
         if not self.correlated:
             return f"noise is white: neighbours correlate by {near:+.3f} ± {self.u:.3f}"
-        if self.blocks > max(SHOWN_SIGMAS * self.u, MATTERS):
+        if self.blocked:
             why = "in blocks of 8: compressed as JPEG"
         elif self.banded:
             why = "along rows: lines have noise of their own"
@@ -84,17 +113,21 @@ class Whiteness:
 def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
     """Return what noise shares, of all frames of series that aren't saturated.
 
-    Residuals are over each pixel's own standard deviation, so that bright parts don't decide; what
-    subtracting the mean of N frames does to all of them alike, it does to pairs too.
+    Residuals are over each pixel's own standard deviation, so that bright parts don't decide, less
+    what rounding adds, which neighbours don't share; what subtracting the mean of N frames does to
+    all of them alike, it does to pairs too.
     """
     size = 2 * REACH + 1
     total, pairs = np.zeros((size, size)), np.zeros((size, size))
     within, borders, far = np.zeros(2), np.zeros(2), np.zeros(2)
     for stack in stacks:
         used = stack.flat & (stack.variance > STEADY) & (stack.mean < 0.97 * stack.full_scale)
-        sigma = np.sqrt(np.where(used, stack.variance, 1.0))
+        signal = np.maximum(stack.variance - QUANTISATION_VARIANCE, 0.5 * stack.variance)
+        sigma = np.sqrt(np.where(used, signal, 1.0))
         z = np.where(used, stack.residual / sigma, 0.0)
-        z *= math.sqrt(stack.frames / (stack.frames - 1.0))
+        # a correlation of few is too small by 1/(2 degrees) of itself (Olkin and Pratt 1958)
+        free = stack.frames - 1.0
+        z *= math.sqrt(stack.frames / free * (1.0 + 0.5 / free))
         for i in range(REACH + 1):
             for j in range(-REACH, REACH + 1):
                 if (i, j) > (0, 0):
@@ -130,7 +163,7 @@ def _pairs(
     return float(product), float(np.count_nonzero(both) * len(z))
 
 
-def pattern_of(stacks: Sequence[Stack]) -> tuple[float, float]:
+def pattern_of(stacks: Sequence[Stack], white: Whiteness) -> tuple[float, float]:
     """Return fixed pattern against level: standard deviation as a fraction, and its uncertainty.
 
     Of second differences of the mean picture across (weights 1, -2, 1 over √6), less what noise
@@ -138,6 +171,8 @@ def pattern_of(stacks: Sequence[Stack]) -> tuple[float, float]:
     the level isn't known well enough to tell an offset pattern from it; take dark frames for that.
     """
     squares, errors = [], []
+    next_one, next_but_one = white.correlation[REACH, REACH + 1 : REACH + 3]
+    left = 1.0 - (4.0 * next_one - next_but_one) / 3.0  # of noise, in second differences
     for stack in stacks:
         bright = stack.flat & (stack.mean > 0.4 * float(np.max(stack.mean)))
         bright &= stack.mean < 0.96 * stack.full_scale
@@ -148,7 +183,7 @@ def pattern_of(stacks: Sequence[Stack]) -> tuple[float, float]:
         difference = stack.mean[:, 2:] - 2.0 * stack.mean[:, 1:-1] + stack.mean[:, :-2]
         level = float(np.mean(stack.mean[bright]))
         whole = float(np.mean(difference[inner] ** 2)) / 6.0
-        noise = float(np.mean(stack.variance[bright])) / stack.frames
+        noise = left * float(np.mean(stack.variance[bright])) / stack.frames
         squares.append((whole - noise) / level**2)
         # 35/18: what neighbouring differences, which share pixels, add to the variance of a mean
         errors.append(whole / level**2 * math.sqrt(2.0 * 35.0 / 18.0 / n))

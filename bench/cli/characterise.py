@@ -74,6 +74,14 @@ def command(
             "uncertainty, such as '800 mm +- 0.1 mm'.",
         ),
     ] = None,
+    known: Annotated[
+        Path | None,
+        option(
+            "MOVES.csv",
+            "Moves of the target between pictures: columns first, second (pictures beside "
+            "the table), turn_deg, u_turn_deg, shift_mm, u_shift_mm, as far as known.",
+        ),
+    ] = None,
     sheet: Annotated[
         bool, typer.Option("--sheet", help="Only write the sheet that says how to take pictures.")
     ] = False,
@@ -98,10 +106,15 @@ def command(
 
     The last third of each series and every fourth view are held back: noise, boundaries, blur,
     detection and the scatter of each pipeline's poses there are compared with what the bench
-    predicts of the measured camera. Exit code 0: the bench predicts this camera; 1: it doesn't,
-    and in what, with what to do; 3: these pictures can't tell, because noise isn't white
-    (sharpened, denoised, JPEG), grey values aren't in proportion to light (gamma), or
+    predicts of the measured camera. A gamma, and noise that neighbours share (denoised,
+    sharpened), are measured too and written as keys of the bay file. Exit code 0: the bench
+    predicts this camera; 1: it doesn't, and in what, with what to do; 3: these pictures can't
+    tell, because noise is what no key says (rows, blocks of JPEG), a curve isn't a gamma, or
     something is missing.
+
+    Scatter can't see what is off in every picture alike. A bar that mustn't change can (--rigid),
+    and so can moves of the target that are known (--known): a protractor's angle, a shim's
+    thickness, a stage's travel.
 
     Without pictures this is a rehearsal: frames of the shipped camera, blurred more than its data
     sheet says, are rendered, saved and characterised like photographs.
@@ -111,14 +124,16 @@ def command(
       sightbench characterise
       sightbench characterise shots/ --bay my-bay.toml --calibration calibration.json
       sightbench characterise shots/ --bay my-bay.toml --rigid bar/ --second 8
+      sightbench characterise shots/ --bay my-bay.toml --known moves.csv
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     from bench.cameras.result import read_calibration
-    from bench.characterise.bar_pictures import bar_in_pictures, bar_length_of
     from bench.characterise.files import verdict_of, words_of, write_characterisation
-    from bench.characterise.measure import Setup, characterise
+    from bench.characterise.fixed_pictures import bar_in_pictures, bar_length_of, known_moves
+    from bench.characterise.measure import characterise
     from bench.characterise.rehearsal import write_rehearsal
     from bench.characterise.series import check_alike, series_of
     from bench.characterise.sheet import write_sheets
+    from bench.characterise.shots import Setup
     from bench.solve.pipeline import pipeline_from_name
     from bench.survey.setup import find_tower
 
@@ -129,6 +144,7 @@ def command(
         return 0
     if bool(rigid) != (second is not None):
         raise ConfigError("characterise: --rigid and --second belong together")
+    length = None if bar_length is None else bar_length_of(bar_length)
     site = load_bay(bay)
     own = find_tower(site, tower)
     camera = own.camera if calibration is None else read_calibration(calibration)[1]
@@ -153,12 +169,12 @@ def command(
     setup = Setup(camera, own.imaging, site.target, pipelines, chosen, as_said)
     with progress_bar("pictures", quiet) as moved:
         found = characterise(series, setup, moved)
+    more = []
     if rigid and second is not None and found.known is not None:
-        length = None if bar_length is None else bar_length_of(bar_length)
-        bar = bar_in_pictures(
-            find_pictures(rigid), found.known, site.target, second, setup, length
-        )
-        found = replace(found, checks=[*found.checks, *bar])
+        more += bar_in_pictures(find_pictures(rigid), found.known, second, setup, length)
+    if known is not None and found.known is not None:
+        more += known_moves(known, found.known, setup)
+    found = replace(found, checks=[*found.checks, *more])
     state = hashlib.sha256()
     for path in paths:
         state.update(read_file(path))

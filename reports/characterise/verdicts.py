@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 
 from bench.characterise.checks import CONTRADICTED, exit_code
-from bench.characterise.faces import find_pose, looked_at
+from bench.characterise.faces import find_pose
 from bench.characterise.held_back import held_of, picture_checks, pipeline_checks
 from bench.characterise.known import KnownCamera
+from bench.detect.observation import Observation
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging, expected_electrons
@@ -110,7 +111,7 @@ def verdict(number: int, case: str, pipelines: tuple[Pipeline, ...]) -> int:
         )
         for _ in range(FRAMES)
     ]
-    start = find_pose(looked_at(pictures[0], camera, target, sensor), pipelines)
+    start = find_pose(Observation(pictures[0], camera, target, sensor), pipelines)
     if start is None:
         return 3
     held = held_of("held", pictures, start, known, target)

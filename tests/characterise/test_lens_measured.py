@@ -9,10 +9,11 @@ from scipy import special
 
 from bench.characterise.blur import blur_field
 from bench.characterise.edges import FREQUENCIES, edge_responses, response_of
-from bench.characterise.faces import fit_face, looked_at
+from bench.characterise.faces import fit_face
 from bench.characterise.known import KnownCamera
 from bench.characterise.lighting import lighting_of
 from bench.characterise.spot import DECIDES, compare_spots
+from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
@@ -39,7 +40,7 @@ def seen(imaging, drawing=TARGET.drawing, places=PLACES):
         rng = np.random.default_rng([19, k])
         target = replace(TARGET, drawing=drawing)
         picture = render_target(target, pose, CAMERA, imaging, rng)
-        observation = looked_at(picture, CAMERA, TARGET, SENSOR)
+        observation = Observation(picture, CAMERA, TARGET, SENSOR)
         known = KnownCamera(CAMERA, OPTICS, SENSOR)
         yield observation, fit_face(f"face {k}", observation, pose, known.noise)
 

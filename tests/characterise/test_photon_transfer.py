@@ -1,6 +1,7 @@
 """The photon transfer curve of simulated sensors, and of the standard's own program."""
 
 import importlib.util
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -32,11 +33,6 @@ def stacks_through(change, sensor=SENSOR, levels=(0.9, 0.3), frames=24):
         )
         for level in levels
     ]
-
-
-def curved(frame, rng):
-    light = np.clip((frame - 6.0) / 1017.0, 0.0, 1.0)
-    return np.rint(6.0 + 1017.0 * light ** (1.0 / 2.2)).astype(np.uint16)
 
 
 def smoothed(frame, rng):
@@ -102,11 +98,14 @@ def test_dark_frames_give_black_level_and_dark_noise():
     assert found.dark_noise.at_most or abs(found.dark_noise.value - 5.0) < 4 * found.dark_noise.u
 
 
-def test_a_gamma_left_unsaid_is_found_and_measured():
-    found = photon_transfer(stacks_through(curved))
+@pytest.mark.parametrize("gamma", [1.4, 1.8, 2.4])
+def test_a_gamma_left_unsaid_is_found_and_measured(gamma):
+    # about 2, shot noise is even and looks like a dark noise far above the sensor's 5 e-
+    found = photon_transfer(stacks_through(unchanged, replace(SENSOR, gamma=gamma)), most_dark=20)
     assert found.bent
     assert found.gain is None
-    assert abs(found.gamma.value - 2.2) < max(4.0 * found.gamma.u, 0.1)
+    assert abs(found.gamma.value - gamma) < 4.0 * found.gamma.u
+    assert abs(found.black.value - 6.0) < 4.0 * found.black.u
 
 
 def test_noise_that_neighbours_share_is_found_and_named():
@@ -118,6 +117,14 @@ def test_noise_that_neighbours_share_is_found_and_named():
     rows = whiteness_of(stacks_through(banded))
     assert rows.banded
     assert "rows" in rows.words
+    assert rows.model() is None
+
+
+def test_shared_noise_is_measured_as_a_bay_file_has_it():
+    said = ((1.0, 0.25), (0.2, 0.05))
+    found = whiteness_of(stacks_through(unchanged, replace(SENSOR, noise_correlation=said)))
+    # 4 standard deviations of a coefficient; 0.01 of what dividing by measured spreads leaves
+    np.testing.assert_allclose(found.model(), said, atol=4.0 * found.u + 0.01)
 
 
 def test_flicker_is_taken_out_and_told():
@@ -148,7 +155,7 @@ def test_fixed_pattern_is_told_from_temporal_noise():
     stack = reduce_stack(
         "pattern", np.stack([expose(electrons, SENSOR, rng) for _ in range(20)]), 1023
     )
-    share, u = pattern_of([stack])
+    share, u = pattern_of([stack], whiteness_of([stack]))
     assert abs(share - 0.02) < 4.0 * max(u, 0.0005)
 
 

@@ -7,11 +7,10 @@ import pytest
 from scipy import stats
 
 from bench.characterise.checks import compare, exit_code, what_to_do
-from bench.characterise.held_back import detection_check, variance_ratio
-from bench.characterise.rigid import BarView, bar_of
+from bench.characterise.held_back import detection_check, repeats_needed, variance_ratio
+from bench.characterise.rigid import BarView, Known, Seen, agreement, bar_checks, moved
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.solve.estimate import Estimate, Outcome
 from reports.characterise.verdicts import CASES, usual_pipelines, verdict
 
 
@@ -65,36 +64,64 @@ def test_a_ratio_of_variances_is_judged_by_what_scatters():
 def bar_views(scale, rng, count=12):
     covariance = np.diag([1e-3**2] * 3 + [1e-4**2, 1e-4**2, 5e-4**2])
     views = []
-    for k in range(count):
+    for _ in range(count):
         place = rng.uniform(-0.8, 0.8, 2)
         bar = Pose(exp_rotvec(rng.normal(0.0, 0.1, 3)), np.array([*place, rng.uniform(2.0, 5.0)]))
         ends = []
         for x in (-0.4, 0.4):
             end = bar @ Pose(np.eye(3), np.array([x, 0.0, 0.0]))
             off = rng.multivariate_normal(np.zeros(6), covariance)
-            moved = end.translation * (1.0 + scale * place[0]) if x > 0 else end.translation
-            pose = Pose(end.rotation @ exp_rotvec(off[:3]), moved + off[3:])
-            ends.append(Estimate(Outcome.OK, pose, covariance))
-        views.append(BarView(str(k), *ends, place))
+            place_seen = end.translation * (1.0 + scale * place[0] * (x > 0))
+            pose = Pose(end.rotation @ exp_rotvec(off[:3]), place_seen + off[3:])
+            ends.append(Seen(pose, covariance))
+        views.append(BarView(*ends, place))
     return views
 
 
 def test_a_rigid_bar_passes_and_a_lens_that_bends_it_fails():
     rng = np.random.default_rng(19)
-    sound = bar_of(bar_views(0.0, rng), (0.8, 1e-4))
-    assert [c.state for c in sound.checks] == ["inside"] * 5
+    sound = bar_checks(bar_views(0.0, rng), Known(0.8, 1e-4))
+    assert [c.state for c in sound] == ["inside"] * 5
     # 1 % of 3 m at the edge is 30 mm along the line of sight
-    bent = bar_of(bar_views(0.01, rng))
-    assert bent.checks[0].state == "outside"
-    assert "with the place" in bent.checks[0].what or bent.checks[0].value > 5.0
-    assert bar_of(bar_views(0.0, rng, 3)) is None
+    bent = bar_checks(bar_views(0.01, rng))
+    assert bent[0].state == "outside"
+    assert "with the place" in bent[0].what or bent[0].value > 5.0
+    assert bar_checks(bar_views(0.0, rng, 3)) == []
 
 
 def test_a_bar_of_another_length_is_told():
     rng = np.random.default_rng(20)
-    found = bar_of(bar_views(0.0, rng), (0.801, 1e-4))
-    assert found.checks[-1].state == "outside"
-    assert found.checks[-1].value == pytest.approx(-1.0, abs=0.3)
+    found = bar_checks(bar_views(0.0, rng), Known(0.801, 1e-4))
+    assert found[-1].state == "outside"
+    assert found[-1].value == pytest.approx(-1.0, abs=0.3)
+
+
+def test_a_known_move_is_measured_with_its_uncertainty():
+    covariance = np.diag([1e-4**2] * 3 + [1e-5**2] * 2 + [1e-4**2])
+    first = Seen(Pose(np.eye(3), np.array([0.0, 0.0, 3.0])), covariance)
+    end = Pose(exp_rotvec(np.array([0.0, 0.1, 0.0])), np.array([0.0, 0.0, 3.01]))
+    turn, shift = moved(first, Seen(end, covariance))
+    assert (turn.value, shift.value) == pytest.approx((0.1, 0.01))
+    # two poses that err independently, along the way and about the axis
+    assert (turn.u, shift.u) == pytest.approx((2**0.5 * 1e-4, 2**0.5 * 1e-4))
+
+
+@pytest.mark.parametrize(
+    ("known", "state"),
+    [((0.1001, 1e-4), "inside"), ((0.105, 1e-4), "outside"), ((0.1001, 0.02), "undecided")],
+    ids=["as it is", "3 deg too much", "known too badly to tell"],
+)
+def test_a_known_move_is_held_against_the_measured_one(known, state):
+    assert agreement("turned", Known(0.1, 1e-4), Known(*known), 1.0, "rad").state == state
+
+
+def test_few_repeats_say_how_many_would_tell():
+    (words,) = repeats_needed([4, 4], 3)
+    # F(6, 22) at 0.005/18/2 in the upper tail: scipy.stats.f
+    assert f"{stats.f.isf(0.005 / 36, 6, 22) ** 0.5:.2g} times" in words
+    more = int(words.split("take ")[1].split()[0]) // 3
+    assert repeats_needed([more, more], 3) == []
+    assert repeats_needed([more - 1, more - 1], 3)
 
 
 def test_verdict_of_nothing_is_undecided():
