@@ -25,6 +25,7 @@ from bench.typing import Array
 # One chance in a thousand that a range or a field is taken for one where there is none.
 P_SHOWN = 1e-3
 LEAST_FACES, RANGES_FOR_FOCUS = 4, 1.4  # the latter: longest over shortest
+LEAST_SHARE = 0.02  # of a corner's square distance: places nearer together tell of no field
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,12 +90,15 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
     centre = max(float(found[0]), MIN_SIGMA_PX**2)
     sigma = Number(math.sqrt(centre), 0.5 * math.sqrt(covariance[0, 0] / centre), "px")
     grown, u_grown = float(found[1]), math.sqrt(covariance[1, 1])
-    shown = grown > stats.norm.isf(P_SHOWN) * u_grown
+    told = bool(np.ptp(share) > LEAST_SHARE)
+    shown = told and grown > stats.norm.isf(P_SHOWN) * u_grown
     if shown:
         outer = Number(math.sqrt(grown), 0.5 * u_grown / math.sqrt(grown), "px")
     else:
         most = math.sqrt(max(grown, 0.0) + 1.645 * u_grown)
         outer = Number(most, math.nan, "px", at_most=True)
+        if not told:
+            outer = Number(0.0, math.nan, "px", "assumed: targets in one place don't tell")
         mean, mean_covariance, _ = _weighted(even[:, None], variance, u)
         centre = max(float(mean[0]), MIN_SIGMA_PX**2)
         spread = 0.5 * scatter * math.sqrt(mean_covariance[0, 0] / centre)

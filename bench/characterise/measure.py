@@ -14,6 +14,7 @@ from bench.characterise.edges import EdgeResponse, edge_responses
 from bench.characterise.faces import FaceFit
 from bench.characterise.flatness import Flatness, flatness_of
 from bench.characterise.held_back import (
+    RAW,
     held_of,
     picture_checks,
     pipeline_checks,
@@ -145,9 +146,9 @@ def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
     white = found.whiteness
     assert white is not None
     shared = white.model() if white.correlated else None
-    reasons = [f"{white.words}; no bay file says such noise"] if white.correlated else []
-    if shared is not None:
-        reasons = []
+    reasons = []
+    if white.correlated and shared is None:
+        reasons.append(f"no bay file says such noise: {RAW}")
     if transfer.bent and (curve is not None or transfer.gamma is None):
         reasons.append("grey values aren't in proportion to light, and no gamma explains them")
     if transfer.black is None:
@@ -245,7 +246,9 @@ def _lens(
     if faces:
         black = found.numbers.get("sensor.black_level")
         u_black = 0.0 if black is None else black.u
-        light = lighting_of(single or faces, known, setup.target.drawing, u_black)
+        # without views, those of one exposure: of the first series
+        single = single or [face for face in faces if face.region == faces[0].region][:3]
+        light = lighting_of(single, known, setup.target.drawing, u_black)
     return replace(
         found,
         faces=faces,

@@ -118,8 +118,8 @@ def photon_transfer(
     used = levels.usable
     if np.count_nonzero(used) < LEAST_LEVELS or np.ptp(levels.mean[used]) < 10.0:
         raise PictureError(
-            f"only {np.count_nonzero(used)} grey levels can be used: too few flat pixels, or "
-            "noise below 0.6 DN, which rounding hides: take more bits, light or analogue gain"
+            f"only {np.count_nonzero(used)} grey levels can be used: too few flat pixels, white "
+            "that saturates, or noise below 0.6 DN, which rounding hides (more bits, more gain)"
         )
     mean, variance, degrees = levels.mean[used], levels.variance[used], levels.degrees[used]
     line, covariance, chi_square = _line(mean, variance, degrees, 1)

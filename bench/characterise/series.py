@@ -72,7 +72,7 @@ def read_frame(path: Path, camera: Camera, bits: int) -> Picture:
     if brightest > full:
         raise ConfigError(
             f"{path}: has grey value {brightest}, but camera.sensor.bit_depth is {bits}: at most "
-            f"{full}"
+            f"{full}; of a camera that shifts its bits up say 16"
         )
     return Picture(picture.grey, full_scale=full)
 

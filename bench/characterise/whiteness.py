@@ -97,6 +97,8 @@ class Whiteness:
     def words(self) -> str:
         """Say what is shared, and what usually makes it so."""
         near = float(np.mean(self.correlation[[REACH, REACH + 1], [REACH + 1, REACH]]))
+        if self.u > 0.5 * MATTERS:
+            return "whether neighbours share noise can't be told: too few pixels, or all saturated"
         if not self.correlated:
             return f"noise is white: neighbours correlate by {near:+.3f} ± {self.u:.3f}"
         if self.blocked:
