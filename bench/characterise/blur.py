@@ -42,8 +42,8 @@ class BlurField:
         Birge ratio: by how much faces scatter more than they claim, 1 or more.
     p_range : float
         Of the F test that blur depends on range; NaN where ranges are too alike.
-    focus_m, circle_px : float
-        Where it is least, and how many pixels of blur circle a dioptre adds; NaN if not shown.
+    focus_m : float
+        Where it is least; NaN if not shown.
     radial, u_radial : float
         How much more variance boundaries along a radius have than those across, at the corner,
         px².
@@ -57,7 +57,6 @@ class BlurField:
     scatter: float
     p_range: float
     focus_m: float
-    circle_px: float
     radial: float
     u_radial: float
     variances: Array
@@ -75,7 +74,7 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
     curve = 1.0 / np.array([float(face.pose.translation[2]) for face in faces])
     even = np.ones_like(share)
     found, covariance, cost = _weighted(np.stack((even, share), axis=1), variance, u)
-    scatter, p_range, focus, circle = 1.0, math.nan, math.nan, math.nan
+    scatter, p_range, focus = 1.0, math.nan, math.nan
     free = len(faces) - 2
     if free > 0:
         scatter = math.sqrt(max(cost / free, 1.0))
@@ -85,7 +84,7 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
         ratio = (cost - less) / 2.0 / max(less / (free - 2), 1e-12)
         p_range = float(stats.f.sf(ratio, 2, free - 2))
         if p_range < P_SHOWN and a > 0.0 and b < 0.0:
-            focus, circle = float(-2.0 * a / b), float(4.0 * math.sqrt(a))
+            focus = float(-2.0 * a / b)
     covariance = covariance * scatter**2
     centre = max(float(found[0]), MIN_SIGMA_PX**2)
     sigma = Number(math.sqrt(centre), 0.5 * math.sqrt(covariance[0, 0] / centre), "px")
@@ -106,7 +105,7 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
     radial, u_radial = _radial(faces, camera, share)
     lens = Optics(min(sigma.value, MAX_SIGMA_PX), field_sigma_px=outer.value if shown else 0.0)
     return BlurField(
-        sigma, outer, lens, scatter, p_range, focus, circle, radial, u_radial, variance, u, share
+        sigma, outer, lens, scatter, p_range, focus, radial, u_radial, variance, u, share
     )  # fmt: skip
 
 
@@ -126,19 +125,15 @@ def _weighted(rows: Array, values: Array, u: Array) -> tuple[Array, Array, float
 
 def _radial(faces: Sequence[FaceFit], camera: Camera, share: Array) -> tuple[float, float]:
     """Return the difference of the variances along and across the radius at the corner."""
-    rows, values, errors = [], [], []
-    for face, far in zip(faces, share, strict=True):
-        angle = math.atan2(face.place[1] - camera.cy, face.place[0] - camera.cx)
-        way = np.array([math.cos(2.0 * angle), math.sin(2.0 * angle)])
-        if np.all(np.isfinite(face.ellipse)) and np.all(face.u_ellipse > 0.0):
-            rows.append(far)
-            # half the difference along the radius is a cos 2φ + b sin 2φ
-            values.append(2.0 * float(face.ellipse @ way))
-            errors.append(2.0 * float(np.hypot(*(face.u_ellipse * way))))
-    if len(rows) < LEAST_FACES:
+    used = [k for k, face in enumerate(faces) if np.all(face.u_ellipse > 0.0)]
+    if len(used) < LEAST_FACES:
         return math.nan, math.nan
-    found, covariance, cost = _weighted(
-        np.array(rows)[:, None], np.array(values), np.array(errors)
-    )
-    widened = max(cost / (len(rows) - 1), 1.0)
+    places = np.array([faces[k].place for k in used]) - [camera.cx, camera.cy]
+    angle = 2.0 * np.arctan2(places[:, 1], places[:, 0])
+    way = np.stack((np.cos(angle), np.sin(angle)), axis=1)
+    # half the difference along the radius is a cos 2φ + b sin 2φ
+    values = 2.0 * np.sum(way * [faces[k].ellipse for k in used], axis=1)
+    errors = 2.0 * np.linalg.norm(way * [faces[k].u_ellipse for k in used], axis=1)
+    found, covariance, cost = _weighted(share[used][:, None], values, errors)
+    widened = max(cost / (len(used) - 1), 1.0)
     return float(found[0]), math.sqrt(widened * float(covariance[0, 0]))

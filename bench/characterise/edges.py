@@ -15,15 +15,16 @@ import numpy as np
 
 from bench.detect.observation import Observation
 from bench.errors import GeometryError
-from bench.geometry.camera import Camera, project
+from bench.geometry.camera import project
 from bench.geometry.pose import Pose
+from bench.geometry.viewing import tilt_of_pose
 from bench.imaging.picture import Picture
-from bench.targets.drawing import Area, Drawing
+from bench.targets.drawing import Area
 from bench.typing import Array
 
 BINS = 4  # of a pixel
-REACH_PX, CLEAR_PX, LEAST_LENGTH_PX = 8.0, 2.0, 24.0
-MOST_EDGES = 4
+REACH_PX, LEAST_ROOM_PX, CLEAR_PX, LEAST_LENGTH_PX = 8.0, 4.0, 2.0, 24.0
+MOST_EDGES, LEAST_PIXELS = 4, 200
 # Of frequencies that a Gaussian's width is taken from: beyond, noise is all there is.
 LEAST_RESPONSE = 0.3
 FREQUENCIES = np.linspace(0.0, 0.5, 26)  # cycles per pixel
@@ -57,70 +58,47 @@ def pixel_response(direction: float) -> Array:
 def edge_responses(observation: Observation, pose: Pose) -> list[EdgeResponse]:
     """Return the responses of the longest straight edges inside the plate."""
     drawing, camera = observation.target.drawing, observation.camera
-    found = []
-    for edge, room in _edges(drawing, pose, camera)[:MOST_EDGES]:
-        one = _response(observation.picture, edge, pose, camera, min(room, REACH_PX))
-        if one is not None:
-            found.append(one)
-    return found
-
-
-def _edges(drawing: Drawing, pose: Pose, camera: Camera) -> list[tuple[Array, float]]:
-    """Return edges (2, 2), metres, longest in the picture first, and the room beside each, px."""
     rings = [r for s in drawing.shapes[1:] if isinstance(s, Area) for r in s.rings]
-    edges = [
-        np.stack((a, b)) for r in rings for a, b in zip(r, np.roll(r, -1, axis=0), strict=True)
-    ]
-    scale = camera.fx / float(pose.translation[2])
-    corners = np.vstack([*rings, drawing.outline]) if rings else np.empty((0, 2))
+    corners = np.vstack([*rings, drawing.outline])
+    scale = camera.fx / float(pose.translation[2]) * math.cos(tilt_of_pose(pose))
+    edges = []
+    for ring in rings:
+        for start, way in zip(ring, np.roll(ring, -1, axis=0) - ring, strict=True):
+            length = float(np.hypot(*way))
+            away = np.abs((corners - start) @ np.array([-way[1], way[0]])) / length
+            # the nearest line that is parallel and beside it; its own line's corners don't count
+            room = min(float(np.min(away[away > 1e-6], initial=np.inf)) * scale, REACH_PX)
+            if length * scale > LEAST_LENGTH_PX + 2.0 * REACH_PX and room >= LEAST_ROOM_PX:
+                edges.append((length, room, start + np.linspace(0.0, 1.0, 9)[:, None] * way))
+    edges.sort(key=lambda edge: -edge[0])
     found = []
-    for edge in edges:
-        way = edge[1] - edge[0]
-        length = float(np.hypot(*way))
-        normal = np.array([-way[1], way[0]]) / length
-        away = np.abs((corners - edge[0]) @ normal)
-        # the nearest line that is parallel and beside it; corners of its own line don't count
-        room = float(np.min(away[away > 1e-6], initial=np.inf)) * scale * math.cos(_tilt(pose))
-        if length * scale * math.cos(_tilt(pose)) > LEAST_LENGTH_PX + 2.0 * REACH_PX:
-            found.append((edge, room))
-    return sorted(found, key=lambda pair: -float(np.hypot(*(pair[0][1] - pair[0][0]))))
+    for _, room, points in edges[:MOST_EDGES]:
+        try:
+            seen = project(np.column_stack((points, np.zeros(len(points)))), pose, camera)
+        except GeometryError:
+            continue
+        found.append(_response(observation.picture, seen, room))
+    return [one for one in found if one is not None]
 
 
-def _tilt(pose: Pose) -> float:
-    way = pose.translation / np.linalg.norm(pose.translation)
-    return math.acos(min(abs(float(pose.rotation[:, 2] @ way)), 1.0))
-
-
-def _response(
-    picture: Picture, edge: Array, pose: Pose, camera: Camera, reach: float
-) -> EdgeResponse | None:
-    """Return an edge's response; None where it lies along the pixels, or too little is clear."""
-    share = np.linspace(0.0, 1.0, 9)[:, None]
-    points = np.column_stack((edge[0] + share * (edge[1] - edge[0]), np.zeros(9)))
-    try:
-        seen = project(points, pose, camera)
-    except GeometryError:
-        return None
-    if reach < 4.0:
-        return None
+def _response(picture: Picture, seen: Array, reach: float) -> EdgeResponse | None:
+    """Return the response of the edge through points (9, 2); None where too little is clear."""
     start, way = seen[0], seen[-1] - seen[0]
     length = float(np.hypot(*way))
     along, normal = way / length, np.array([-way[1], way[0]]) / length
-    rest = seen - start
-    bow = np.polyfit(rest @ along, rest @ normal, 2)
-    low = np.maximum(np.floor(np.min(seen, axis=0) - reach), [picture.u0, picture.v0])
+    bow = np.polyfit((seen - start) @ along, (seen - start) @ normal, 2)
     height, width = picture.grey.shape
-    high = np.minimum(
-        np.ceil(np.max(seen, axis=0) + reach), [picture.u0 + width - 1, picture.v0 + height - 1]
-    )
-    u, v = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
-    place = np.stack((u - start[0], v - start[1]), axis=-1)
+    corner = np.array([picture.u0, picture.v0])
+    low = np.maximum(np.floor(np.min(seen, axis=0) - reach), corner).astype(int)
+    high = np.minimum(np.ceil(np.max(seen, axis=0) + reach), corner + [width - 1, height - 1])
+    v, u = np.mgrid[low[1] : int(high[1]) + 1, low[0] : int(high[0]) + 1]
+    place = np.stack((u, v), axis=-1) - start
     t = place @ along
     d = place @ normal - np.polyval(bow, t)
     inside = (np.abs(d) < reach - CLEAR_PX) & (t > reach) & (t < length - reach)
-    if np.count_nonzero(inside) < 200:
+    if np.count_nonzero(inside) < LEAST_PIXELS:
         return None
-    grey = picture.grey[(v - picture.v0).astype(int), (u - picture.u0).astype(int)][inside]
+    grey = picture.grey[v - picture.v0, u - picture.u0][inside]
     return response_of(d[inside], grey.astype(np.float64), math.atan2(normal[1], normal[0]))
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from bench.characterise.checks import Check, exit_code, what_to_do
-from bench.characterise.fragments import bay_text, camera_text, light_text, target_text
+from bench.characterise.fragments import bay_text, light_text, measured_camera, target_text
 from bench.characterise.measure import Characterisation
 from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import make_directory, write_atomically
@@ -47,7 +47,7 @@ def write_characterisation(
     head = f"Measured by: {origin.command}\nPictures: sha256 {digest}"
     texts: dict[str, str] = {}
     if found.known is not None and found.numbers:
-        texts["camera.toml"] = camera_text(found, head)
+        texts["camera.toml"] = measured_camera(found, head)
         if found.light is not None:
             texts["light.toml"] = light_text(found.light, head)
             section = read_toml(bay.path).get("target", {})
@@ -70,7 +70,7 @@ def value_of(found: Characterisation, digest: str) -> dict[str, Any]:
     """Return it as plain numbers."""
     white = found.whiteness
     names = ("name", "frames", "flicker", "drift", "motion_px", "creep_px")
-    blur = ("p_range", "focus_m", "circle_px", "radial", "u_radial", "scatter")
+    blur = ("p_range", "focus_m", "radial", "u_radial", "scatter")
     return {
         "verdict": verdict_of(found),
         "reasons": found.reasons,

@@ -17,8 +17,7 @@ from bench.characterise.lighting import Lighting
 from bench.characterise.measure import Characterisation
 from bench.characterise.photon_transfer import Number
 from bench.errors import ConfigError
-from bench.geometry.camera import Camera
-from bench.scene.camera_file import lens_keys
+from bench.scene.camera_file import camera_text
 from bench.scene.toml_edit import Edit, edit_toml
 from bench.strict import read_toml
 
@@ -45,23 +44,24 @@ def sensor_lines(found: Characterisation) -> Lines:
         ("full_well", sensor.full_well, " e-"),
         ("black_level", sensor.black_level, " DN"),
         ("gain", sensor.system_gain, " DN/e-"),
+        ("gamma", sensor.gamma, ""),
     ):
-        number = numbers.get(f"sensor.{key}")
-        text = f"{value:.6g}"
-        comment = "as said" if number is None else worth(number)
-        limit = numbers.get("sensor.dark_noise, limit")
-        if key == "dark_noise" and limit is not None and limit.at_most:
+        if value is None:
+            continue
+        comment = worth(numbers[f"sensor.{key}"])
+        limit = numbers["sensor.dark_noise, limit"]
+        if key == "dark_noise" and limit.at_most:
             comment += f"; measured: {limit.words}"
-        rows.append((key, f'"{text}{unit}"' if unit else text, comment))
-    if sensor.gamma is not None:
-        rows.append(("gamma", f"{sensor.gamma:.4f}", worth(numbers["sensor.gamma"])))
+        rows.append((key, f'"{value:.6g}{unit}"' if unit else f"{value:.6g}", comment))
     if sensor.noise_correlation is not None:
         table = json.dumps(sensor.noise_correlation)
         rows.append(("noise_correlation", table, "measured: electrons seem more than they are"))
-    rows.append(("dark_current", '"0 e-/s"', "in dark_noise and black_level, at this exposure"))
-    rows.append(("exposure", f'"{sensor.exposure * 1e3:.6g} ms"', "data sheet"))
-    rows.append(("bit_depth", str(sensor.bit_depth), "of the files"))
-    return rows
+    return [
+        *rows,
+        ("dark_current", '"0 e-/s"', "in dark_noise and black_level, at this exposure"),
+        ("exposure", f'"{sensor.exposure * 1e3:.6g} ms"', "data sheet"),
+        ("bit_depth", str(sensor.bit_depth), "of the files"),
+    ]
 
 
 def optics_lines(found: Characterisation) -> Lines:
@@ -71,37 +71,17 @@ def optics_lines(found: Characterisation) -> Lines:
     rows: Lines = []
     for key, value in (("sigma", optics.sigma_px), ("field_sigma", optics.field_sigma_px)):
         number = numbers.get(f"optics.{key}")
-        comment = "data sheet" if number is None else worth(number)
-        if number is not None and number.at_most:
-            comment = f"none seen; {number.words} at 95 %"
         if value > 0.0 or key == "sigma":
+            comment = "data sheet" if number is None else worth(number)
             rows.append((key, f'"{value:.4f} px"', comment))
     return rows
 
 
-def camera_text(found: Characterisation, head: str) -> str:
-    """Return the whole camera as TOML."""
+def measured_camera(found: Characterisation, head: str) -> str:
+    """Return the whole camera as TOML, intrinsics as calibrated or said."""
     assert found.known is not None
-    camera: Camera = found.known.camera
-    said = "of the calibration, or as said"
-    lines: Lines = [
-        ("width", str(camera.width), ""),
-        ("height", str(camera.height), ""),
-        ("focal_length", f'["{camera.fx!r} px", "{camera.fy!r} px"]', said),
-        ("principal_point", f'["{camera.cx!r} px", "{camera.cy!r} px"]', said),
-    ]
-    if camera.pixel_pitch is not None:
-        lines.append(("pixel_pitch", f'"{camera.pixel_pitch * 1e6:.6g} um"', "data sheet"))
-    bend: Lines = [(key, text, "") for key, text in lens_keys(camera)]
-    return _text(
-        head,
-        {
-            "camera": lines,
-            "camera.distortion": bend,
-            "camera.optics": optics_lines(found),
-            "camera.sensor": sensor_lines(found),
-        },
-    )
+    tables = {"camera.optics": optics_lines(found), "camera.sensor": sensor_lines(found)}
+    return camera_text(found.known.camera, {}, head) + _text("", tables)
 
 
 def light_lines(light: Lighting) -> Lines:
@@ -134,13 +114,9 @@ def target_text(
 ) -> str:
     """Return [target] as TOML, its black measured against its white; ink and plate as comments."""
     lines: Lines = []
+    told = {"white": "assumed: only its ratio to black shows", "black": worth(light.black)}
     for key, value in {"white": 0.85, **section, "black": round(light.black.value, 4)}.items():
-        comment = ""
-        if key == "white":
-            comment = "assumed: only its ratio to black shows in pictures"
-        elif key == "black":
-            comment = worth(light.black)
-        lines.append((key, json.dumps(value), comment))
+        lines.append((key, json.dumps(value), told.get(key, "")))
     text = _text(head, {"target": lines})
     if light.ink is not None:
         text += f"# Black has grown at its boundaries by {light.ink.times(1e6, 'um').words}.\n"

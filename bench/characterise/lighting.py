@@ -12,7 +12,9 @@ from bench.characterise.blur import share_of
 from bench.characterise.faces import FaceFit
 from bench.characterise.known import KnownCamera
 from bench.characterise.photon_transfer import Number
+from bench.imaging.sensor import Sensor
 from bench.targets.drawing import Drawing
+from bench.typing import Array
 
 LEAST = 3
 
@@ -69,7 +71,10 @@ def lighting_of(
     if len(faces) > LEAST + 1 and np.ptp(shares) > 0.3:
         fit, covariance = np.polyfit(shares, level / np.mean(level), 1, cov=True)
         falloff = Number(-float(fit[0] / fit[1]), math.sqrt(covariance[0, 0]), "")
-    u_black = u_black_dn * known.linear.system_gain / known.sensor.system_gain
+    black, of_dn = _black(lights, faces, drawing, known.linear)
+    found = _mean(black, "")
+    u_level = u_black_dn * known.linear.system_gain / known.sensor.system_gain * np.mean(of_dn)
+    reflects = min(max(found.value, 0.0), 1.0)
     spread = float(np.std(level, ddof=1) / np.mean(level)) if len(faces) >= LEAST else math.nan
     return Lighting(
         _mean(level, ""),
@@ -77,35 +82,27 @@ def lighting_of(
         _mean(down, "1/m"),
         spread,
         falloff,
-        _black(faces, known, drawing, u_black),
+        Number(reflects, math.hypot(np.nan_to_num(found.u), float(u_level)), ""),
         _ink(faces),
     )
 
 
-def _mean(values: np.ndarray, unit: str) -> Number:
+def _mean(values: Array, unit: str) -> Number:
     u = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else math.nan
     return Number(float(np.mean(values)), u, unit)
 
 
-def _black(
-    faces: Sequence[FaceFit], known: KnownCamera, drawing: Drawing, u_black_dn: float
-) -> Number:
-    """Return the pattern's reflectance from grey values of black over white, less black level."""
+def _black(lights: Array, faces: Sequence[FaceFit], drawing: Drawing, sensor: Sensor) -> Array:
+    """Return the pattern's reflectance by face, and what a grey value of black level does to it.
+
+    Grey values of black over white, less black level.
+    """
     white = drawing.shapes[0].reflectance
     drawn = min(shape.reflectance for shape in drawing.shapes)
-    found = []
-    for face in faces:
-        level = face.light_at_centre(known.camera)[0]
-        dark, bright = (
-            face.light[0] + level * r - known.linear.dark_level for r in (drawn, white)
-        )
-        found.append((white * dark / bright, white * u_black_dn / bright))
-    values = np.array([value for value, _ in found])
-    spread = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-    return Number(
-        min(max(float(np.mean(values)), 0.0), 1.0),
-        math.hypot(spread, float(np.mean([u for _, u in found]))),
-        "",
+    offset = np.array([face.light[0] for face in faces]) - sensor.dark_level
+    bright = offset + lights[:, 0] * white
+    return np.asarray(
+        white / bright * np.stack((offset + lights[:, 0] * drawn, np.ones(len(faces))))
     )
 
 

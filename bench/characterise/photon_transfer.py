@@ -76,8 +76,6 @@ class Transfer:
         K, μ_y.dark, σ_d and the electrons at saturation; None where nothing can be said.
     line : (float, float)
         Intercept, DN², and slope, DN.
-    covariance : (2, 2) float64
-        Of these.
     chi_square, degrees : float
         Of the line.
     bent : bool
@@ -91,7 +89,6 @@ class Transfer:
     dark_noise: Number | None
     saturation: Number | None
     line: tuple[float, float]
-    covariance: Array
     chi_square: float
     degrees: float
     bent: bool
@@ -149,18 +146,14 @@ def photon_transfer(
     black = black or _black_of_exposures(lit, least)
     if bent:
         gamma = _gamma(levels, 0.0 if black is None else black.value)
-        return Transfer(
-            None, black, None, None, both, covariance, chi_square, free, True, gamma
-        )  # fmt: skip
+        return Transfer(None, black, None, None, both, chi_square, free, True, gamma)
     gain = Number(both[1], math.sqrt(covariance[1, 1]), "DN/e-")
     noise = None if black is None else _dark_noise(both, covariance, black)
     full = None
     if levels.plateau is not None and black is not None:
         electrons = (levels.plateau - black.value) / gain.value
         full = Number(electrons, electrons * gain.u / gain.value, "e-")
-    return Transfer(
-        gain, black, noise, full, both, covariance, chi_square, free, False, None
-    )  # fmt: skip
+    return Transfer(gain, black, noise, full, both, chi_square, free, False, None)
 
 
 def _line(mean: Array, variance: Array, degrees: Array, order: int) -> tuple[Array, Array, float]:

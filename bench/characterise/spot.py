@@ -10,6 +10,7 @@ for aberrations is searched for all faces at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -73,23 +74,21 @@ def compare_spots(
     """
     if optics.f_number is None:
         return None
-    fitted: list[tuple[Scene, ImageFit]] = []
+    fitted = []
     for observation, pose in faces[:MOST_FACES]:
-        try:
+        with suppress(GeometryError, np.linalg.LinAlgError):
             fitted.append(free_fit(observation, pose, noise))
-        except (GeometryError, np.linalg.LinAlgError):
-            continue
     if not fitted:
         return None
-    widest = max(fit.blur_px for _, fit in fitted)
 
     def cost(sigma: float) -> float:
         lens = replace(optics, sigma_px=sigma, field_sigma_px=0.0)
         return sum(_cost(scene, fit, lens, noise) for scene, fit in fitted)
 
+    most = max(2.0 * MIN_SIGMA_PX, *(fit.blur_px for _, fit in fitted))
     try:
         found = optimize.minimize_scalar(
-            cost, bounds=(MIN_SIGMA_PX, max(widest, 2.0 * MIN_SIGMA_PX)), options={"xatol": 0.005}
+            cost, bounds=(MIN_SIGMA_PX, most), options={"xatol": 0.005}
         )
     except ConfigError:  # out of focus beyond what the model holds
         return None

@@ -136,15 +136,9 @@ def _common(residual: Array, mean: Array, used: BoolArray) -> tuple[Array, Array
 
 def _shown_light(light: Array, variance: Array, mean: Array) -> tuple[float, float]:
     """Return flicker and drift of the frames' mean grey values, 0 where chance explains them."""
-    n, level = len(light), float(np.mean(mean))
-    chance = float(np.mean(variance)) / variance.size
-    square = float(light @ light) / (n - 1)
-    flicker = math.sqrt(max(square - chance, 0.0)) / level
-    shown = stats.chi2.sf((n - 1) * square / chance, n - 1) < P_SHOWN if chance > 0.0 else False
-    fit = stats.linregress(np.arange(n), light)
-    drift = float(fit.slope) * (n - 1) / level
-    trend = fit.pvalue < P_SHOWN and abs(drift) > FLICKER_MATTERS
-    return (flicker if shown and flicker > FLICKER_MATTERS else 0.0), (drift if trend else 0.0)
+    level, chance = float(np.mean(mean)), float(np.mean(variance)) / variance.size
+    both = _beyond_chance(light[:, None], chance, FLICKER_MATTERS * level)
+    return both[0] / level, both[1] / level
 
 
 def _motion(residual: Array, across: Array, down: Array, variance: Array) -> tuple[float, float]:
@@ -156,11 +150,17 @@ def _motion(residual: Array, across: Array, down: Array, variance: Array) -> tup
     slopes = np.stack((across[steep], down[steep]), axis=1) * weight[:, None]
     inverse = np.linalg.inv(slopes.T @ slopes)
     shifts = -(residual[:, steep] * weight) @ slopes @ inverse
-    n, chance = len(shifts), float(np.trace(inverse))
-    square = float(np.sum(shifts**2)) / (n - 1)
-    motion = math.sqrt(max(square - chance, 0.0))
-    shown = stats.chi2.sf(2.0 * (n - 1) * square / chance, 2 * (n - 1)) < P_SHOWN
-    fits = [stats.linregress(np.arange(n), shift) for shift in shifts.T]
-    creep = math.hypot(*(float(fit.slope) * (n - 1) for fit in fits))
-    trend = min(fit.pvalue for fit in fits) < P_SHOWN and creep > MOTION_MATTERS_PX
-    return (motion if shown and motion > MOTION_MATTERS_PX else 0.0), (creep if trend else 0.0)
+    return _beyond_chance(shifts, float(np.trace(inverse)), MOTION_MATTERS_PX)
+
+
+def _beyond_chance(values: Array, chance: float, matters: float) -> tuple[float, float]:
+    """Return root mean square and trend of values (N, K) by frame, where chance has others."""
+    n, k = values.shape
+    square = float(np.sum(values**2)) / (n - 1)
+    spread = math.sqrt(max(square - chance, 0.0))
+    free = k * (n - 1)
+    shown = chance > 0.0 and stats.chi2.sf(free * square / chance, free) < P_SHOWN
+    fits = [stats.linregress(np.arange(n), value) for value in values.T]
+    trend = math.hypot(*(float(fit.slope) * (n - 1) for fit in fits))
+    steady = min(fit.pvalue for fit in fits) >= P_SHOWN or trend <= matters
+    return (spread if shown and spread > matters else 0.0), (0.0 if steady else trend)

@@ -133,7 +133,7 @@ def write_camera(
     unknown = set(uncertainties or {}) - set(PARAMETERS[: 9 + len(camera.more)])
     if unknown:
         raise ConfigError(f"{path}: no such parameter: {', '.join(sorted(unknown))}")
-    write_atomically(path, _toml(camera, uncertainties or {}, comment).encode())
+    write_atomically(path, camera_text(camera, uncertainties or {}, comment).encode())
 
 
 def lens_keys(camera: Camera) -> list[tuple[str, str]]:
@@ -144,7 +144,8 @@ def lens_keys(camera: Camera) -> list[tuple[str, str]]:
     return [*model, *((name, repr(float(value))) for name, value in values)]
 
 
-def _toml(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> str:
+def camera_text(camera: Camera, uncertainties: Mapping[str, float], comment: str) -> str:
+    """Return what `write_camera` writes."""
     lines = [f"# {line}".rstrip() for line in comment.splitlines()]
     lines += [
         "[camera]",
