@@ -70,8 +70,9 @@ def transfer_figure(found: Characterisation, note: str) -> Figure:
     assert transfer is not None
     assert levels is not None
     used, free = levels.usable, transfer.degrees
-    both = found.numbers.items()
-    words = "; ".join(f"{name.removeprefix('sensor.')} {n.words}" for name, n in both if n.u > 0.0)
+    names = ("gain", "black_level", "dark_noise", "full_well", "gamma")
+    told = {name: found.numbers.get(f"sensor.{name}") for name in names}
+    words = "; ".join(f"{name} {n.words}" for name, n in told.items() if n is not None)
     if transfer.bent:
         words = "The response is curved: no gain can be given"
     elif "sensor.gamma" in found.numbers:
@@ -101,6 +102,7 @@ def transfer_figure(found: Characterisation, note: str) -> Figure:
     error = np.sqrt(2.0 / levels.degrees[used])
     right.errorbar(levels.mean[used], levels.variance[used] / expected, error, **POINTS)
     right.axhline(1.0, color=MODEL, linewidth=1.0)
+    right.locator_params("x", nbins=4)
     return page.figure
 
 

@@ -1,4 +1,4 @@
-"""How far a plate isn't flat, from its faces in several views.
+"""Flatness of a plate, from its faces in several views.
 
 A bend moves boundaries by how steeply they are seen from aside, so that views that differ tell it
 from the pose: derivatives of a face's grey values by bow across, bow up and twist, less what pose,

@@ -1,4 +1,4 @@
-"""What a camera is off by without a reference: a bar that mustn't change, moves that are known.
+"""Bias without a reference: a bar that mustn't change, moves that are known.
 
 Whatever a bar does, the pose of its second target in the frame of its first must not change.
 Scatter beyond what both poses claim, and dependence on where in the picture the bar is, is bias
