@@ -130,7 +130,6 @@ def words_of(found: Characterisation) -> list[str]:
     lines = [
         f"{name}: {n.words}" + ("" if n.source in n.words else f", {n.source}")
         for name, n in found.numbers.items()
-        if n.at_most or not name.endswith(", limit")
     ]
     if found.whiteness is not None:
         lines.append(found.whiteness.words)

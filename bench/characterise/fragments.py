@@ -48,11 +48,8 @@ def sensor_lines(found: Characterisation) -> Lines:
     ):
         if value is None:
             continue
-        comment = worth(numbers[f"sensor.{key}"])
-        limit = numbers["sensor.dark_noise, limit"]
-        if key == "dark_noise" and limit.at_most:
-            comment += f"; measured: {limit.words}"
-        rows.append((key, f'"{value:.6g}{unit}"' if unit else f"{value:.6g}", comment))
+        text = f'"{value:.6g}{unit}"' if unit else f"{value:.6g}"
+        rows.append((key, text, worth(numbers[f"sensor.{key}"])))
     if sensor.noise_correlation is not None:
         table = json.dumps(sensor.noise_correlation)
         rows.append(("noise_correlation", table, "measured: electrons seem more than they are"))

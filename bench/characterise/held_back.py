@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,7 +37,7 @@ from bench.typing import Array, IntArray
 # little (reports/photometric); neighbours that widen a mean by less than √(1 + 8 · 0.05) = 1.18.
 SPREAD_LIMITS, BLUR_LIMIT_PX, NEIGHBOUR_LIMIT = (0.81, 1.21), 0.05, 0.05
 # Whose squared residuals are known to √(2/1000) = 4.5 %, so that an honest camera's lie within
-# `SPREAD_LIMITS` less the guard band but for one in thirty; a face of fewer tells of blur alone.
+# `SPREAD_LIMITS` less the guard band but for one in thirty; undecided ones of fewer are left out.
 DECIDING_PIXELS = 1000
 # Frames whose faces are fitted: they differ by noise alone, which a few tell.
 FITTED = 4
@@ -162,12 +163,14 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
     # of shared noise, how many pixels tell as much of a variance as one
     shared = float(np.sum(known.correlation**2))
     for name, values, pixels, remedy in zip(names, parts, count, (REFOCUS, FIXED), strict=True):
-        if values and pixels >= shared * DECIDING_PIXELS:
-            ratio = float(np.mean(values))
-            # pattern is the same in all frames: pixels of one count
-            u = ratio * math.hypot(math.sqrt(2.0 * shared / pixels), known.u_noise)
-            what = f"{held.name}: squared residual {name} over predicted"
-            found.append(_ratio(what, ratio, u, remedy))
+        if not values:
+            continue
+        ratio = float(np.mean(values))
+        # pattern is the same in all frames: pixels of one count
+        u = ratio * math.hypot(math.sqrt(2.0 * shared / pixels), known.u_noise)
+        check = _ratio(f"{held.name}: squared residual {name} over predicted", ratio, u, remedy)
+        if check.state != "undecided" or pixels >= shared * DECIDING_PIXELS:
+            found.append(check)
     change = float(np.mean(blurs))
     u = math.hypot(held.face.u_blur_px / math.sqrt(len(blurs)), known.u_blur_px)
     what, limits = f"{held.name}: blur beyond predicted", (-BLUR_LIMIT_PX, BLUR_LIMIT_PX)
@@ -230,16 +233,12 @@ def pipeline_checks(
 def _poses(
     pipeline: Pipeline, pictures: Sequence[Picture], known: KnownCamera, target: Target
 ) -> list[Pose]:
-    found = []
+    found: list[Pose | None] = []
     for picture in pictures:
-        try:
-            seen = Observation(picture, known.camera, target, known.sensor)
-            _, estimate = pipeline.run(seen)
-        except PlugInError:
-            continue
-        if estimate.T_camera_target_est is not None:
-            found.append(estimate.T_camera_target_est)
-    return found
+        seen = Observation(picture, known.camera, target, known.sensor)
+        with suppress(PlugInError):
+            found.append(pipeline.run(seen)[1].T_camera_target_est)
+    return [pose for pose in found if pose is not None]
 
 
 def detection_check(name: str, tally: IntArray) -> Check:

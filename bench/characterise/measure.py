@@ -194,12 +194,12 @@ def _measured_sensor(
         electrons = (said.full_scale - black.value) / gain.value
         full = Number(electrons, math.nan, "e-", "assumed: white is full")
         full = replace(full, u=electrons * u_noise)
-    noise, used = dark.value, dark
     if dark.at_most and said.dark_noise <= dark.value:
-        noise, used = said.dark_noise, Number(said.dark_noise, math.nan, "e-", "data sheet")
+        source = f"data sheet; measured: {dark.words}"
+        dark = Number(said.dark_noise, math.nan, "e-", source)
     sensor = Sensor(
         quantum_efficiency=said.quantum_efficiency,
-        dark_noise=noise,
+        dark_noise=dark.value,
         dark_current=0.0,
         exposure=said.exposure,
         full_well=full.value,
@@ -212,8 +212,7 @@ def _measured_sensor(
     numbers = {
         "sensor.gain": gain,
         "sensor.black_level": black,
-        "sensor.dark_noise": used,
-        "sensor.dark_noise, limit": dark if dark.at_most else used,
+        "sensor.dark_noise": dark,
         "sensor.full_well": full,
         "sensor.quantum_efficiency": Number(said.quantum_efficiency, math.nan, "", "data sheet"),
     }

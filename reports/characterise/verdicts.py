@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -13,10 +15,11 @@ from bench.characterise.faces import find_pose
 from bench.characterise.held_back import held_of, picture_checks, pipeline_checks
 from bench.characterise.known import KnownCamera
 from bench.detect.observation import Observation
+from bench.geometry.camera import project
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging, expected_electrons
-from bench.imaging.optics import Optics
+from bench.imaging.optics import Optics, field_variance
 from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor, expose
@@ -24,6 +27,7 @@ from bench.scene.load import load_bay
 from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.typing import Array, GreyImage
 from reports.characterise.sensors import random_stream
+from reports.characterise.supersampled import supersampled
 
 FRAMES = 8
 Change = Callable[[GreyImage, Sensor, np.random.Generator], GreyImage]
@@ -53,6 +57,8 @@ def curved(grey: GreyImage, sensor: Sensor, rng: np.random.Generator) -> GreyIma
     return rounded(sensor.black_level + span * light ** (1.0 / 2.2), grey)
 
 
+# Cases of one camera share their light: the view's pose is what tells them from others.
+light_by_case = lru_cache(maxsize=2)(supersampled)
 SOFT = np.array([0.1, 0.8, 0.1])
 # What the camera is, beside what is said of it.
 CASES: dict[str, tuple[float, float, Change]] = {
@@ -64,8 +70,12 @@ CASES: dict[str, tuple[float, float, Change]] = {
 }
 
 
-def verdict(number: int, case: str, pipelines: tuple[Pipeline, ...]) -> int:
+def verdict(
+    number: int, case: str, pipelines: tuple[Pipeline, ...], *, other_renderer: bool = False
+) -> int:
     """Return the exit code for one camera of data-sheet sizes, known as its makers say.
+
+    Its pictures are the bench's own, or those of `reports.characterise.supersampled`.
 
     Noise times 1.5 is 2.25 times fewer electrons behind the same grey values, and 1.5 times the
     dark noise.
@@ -98,9 +108,14 @@ def verdict(number: int, case: str, pipelines: tuple[Pipeline, ...]) -> int:
     lens = replace(optics, sigma_px=optics.sigma_px + blur)
     region = region_of(target.drawing, pose, camera, 24)
     light = Illumination(float(rng.uniform(0.6, 0.9)), (0.05, -0.03))
-    electrons = expected_electrons(
-        target.drawing, pose, camera, Imaging(lens, light, real), region
-    )
+    if other_renderer:
+        place = project(np.zeros((1, 3)), pose, camera)[0]
+        sigma = math.sqrt(float(field_variance(lens, camera, *place)))
+        share = light_by_case(target.drawing, pose, camera, sigma, light.gradient, region)
+        electrons = np.maximum(share, 0.0) * light.level * real.full_well
+    else:
+        imaging = Imaging(lens, light, real)
+        electrons = expected_electrons(target.drawing, pose, camera, imaging, region)
     noise = random_stream("frames", number, case)
     pictures = [
         Picture(
