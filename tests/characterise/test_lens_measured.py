@@ -10,6 +10,7 @@ from scipy import special
 from bench.characterise.blur import blur_field
 from bench.characterise.edges import FREQUENCIES, edge_responses, response_of
 from bench.characterise.faces import fit_face
+from bench.characterise.flatness import flatness_of
 from bench.characterise.known import KnownCamera
 from bench.characterise.lighting import lighting_of
 from bench.characterise.spot import DECIDES, compare_spots
@@ -21,6 +22,7 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.imaging.sensor import Sensor
 from bench.render.planar import render_target
+from bench.targets.bend import Bend
 from bench.targets.design import MarkerDesign, build_target
 from bench.targets.ink import inked
 
@@ -99,6 +101,18 @@ def test_light_black_and_ink_are_found():
     assert found.black.value == pytest.approx(0.05, abs=max(4.0 * found.black.u, 0.001))
     assert found.ink.value == pytest.approx(1e-4, abs=4.0 * found.ink.u + 3e-6)
     assert abs(found.falloff.value) < 4.0 * found.falloff.u + 0.002
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bend", [(0.0, 0.0, 0.0), (3e-4, 0.0, -2e-4)], ids=["flat", "bent"])
+def test_a_plates_bend_is_told_from_its_poses_by_views_that_differ(bend):
+    drawing = replace(TARGET.drawing, bend=Bend(*bend))
+    pairs = [(observation, face.pose) for observation, face in seen(IMAGING, drawing)]
+    found = flatness_of(pairs, KnownCamera(CAMERA, OPTICS, SENSOR).noise)
+    for mode, true in zip(found.modes, bend, strict=True):
+        assert abs(mode.value - true) < 4.0 * mode.u, found.words
+        assert mode.u < 5e-5
+    assert flatness_of(pairs[:2], KnownCamera(CAMERA, OPTICS, SENSOR).noise) is None
 
 
 @pytest.mark.slow
