@@ -51,9 +51,9 @@ STEPS = (
     (
         "6  Bar: 10 pictures, or known moves, if you can",
         "Two targets of different ids screwed to one stiff bar, in many places of the picture and "
-        "at several ranges: their distance mustn't change. In a folder of its own, for --rigid. Or "
-        "one target before and after it is turned against a protractor or shifted by a shim: the "
-        "two pictures' names and the known amount in a table, for --known.",
+        "at several ranges: their distance mustn't change. In a folder of its own, for --rigid. "
+        "Or one target before and after it is turned against a protractor or shifted by a shim: "
+        "the two pictures' names and the known amount in a table, for --known.",
     ),
     (
         "Then",
