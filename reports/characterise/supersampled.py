@@ -19,15 +19,14 @@ from bench.targets.drawing import Area, Drawing
 from bench.typing import Array
 
 SAMPLES = 10  # a pixel, each way
-PAINT_M = 5e-5
+PAINT_M = 2e-5  # filled polygons reach half of it too far
 SHIFT = 8  # binary digits of a painted corner's place
 
 
-def painted(drawing: Drawing) -> npt.NDArray[np.float32]:
-    """Return reflectances on a grid of `PAINT_M` over the plate, from its top left."""
-    paint = np.full(
-        (round(drawing.height / PAINT_M), round(drawing.width / PAINT_M)), 0, np.float32
-    )
+def painted(drawing: Drawing) -> tuple[npt.NDArray[np.uint8], Array]:
+    """Return which reflectance lies where, on a grid of `PAINT_M` from the top left, and these."""
+    size = (round(drawing.height / PAINT_M), round(drawing.width / PAINT_M))
+    paint, levels = np.zeros(size, np.uint8), [drawing.background]
     corner = np.array([-0.5 * drawing.width, 0.5 * drawing.height])
     for shape in drawing.shapes:
         assert isinstance(shape, Area)
@@ -35,8 +34,10 @@ def painted(drawing: Drawing) -> npt.NDArray[np.float32]:
             np.rint(((ring - corner) * [1.0, -1.0] / PAINT_M - 0.5) * 2**SHIFT).astype(np.int32)
             for ring in shape.rings
         ]
-        cv2.fillPoly(paint, rings, float(shape.reflectance), shift=SHIFT)
-    return paint
+        if shape.reflectance not in levels:
+            levels.append(shape.reflectance)
+        cv2.fillPoly(paint, rings, levels.index(shape.reflectance), shift=SHIFT)
+    return paint, np.array(levels)
 
 
 def supersampled(
@@ -52,7 +53,7 @@ def supersampled(
     The plate must be flat, of polygons, its blur the same all over it; other parameters as
     `bench.imaging.model.expected_electrons` has them.
     """
-    paint, margin = painted(drawing), math.ceil(4.0 * blur_px) + 1
+    (paint, levels), margin = painted(drawing), math.ceil(4.0 * blur_px) + 1
     offsets = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     across = np.add.outer(np.arange(-margin, region.width + margin), offsets).ravel() + region.u0
     down = np.add.outer(np.arange(-margin, region.height + margin), offsets).ravel() + region.v0
@@ -66,11 +67,10 @@ def supersampled(
         column = np.floor((x + 0.5 * drawing.width) / PAINT_M).astype(int)
         row = np.floor((0.5 * drawing.height - y) / PAINT_M).astype(int)
         on = (column >= 0) & (column < paint.shape[1]) & (row >= 0) & (row < paint.shape[0])
-        seen = np.where(
-            on, paint[row.clip(0, len(paint) - 1), column.clip(0, paint.shape[1] - 1)], 0
-        )
+        seen = np.full(len(x), drawing.background)
+        seen[on] = levels[paint[row[on], column[on]]]
         way = (xy - t[:2] / t[2]) * t[2]  # linear in the picture, at the target's distance
-        light[k] = np.where(on, seen, drawing.background) * (1.0 + way @ gradient)
+        light[k] = seen * (1.0 + way @ gradient)
     cv2.GaussianBlur(light, (0, 0), SAMPLES * blur_px, light)
     means = light.reshape(len(down) // SAMPLES, SAMPLES, -1, SAMPLES).mean(axis=(1, 3))
     return np.asarray(means[margin:-margin, margin:-margin], dtype=np.float64)
