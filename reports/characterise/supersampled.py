@@ -1,7 +1,7 @@
 """Pictures of a target by plain supersampling: a second renderer, which shares no drawing code.
 
-Rays through a grid in each pixel meet the plate's plane; a finely painted plate is looked up
-there; a Gaussian blurs the samples, and each pixel takes their mean.
+Rays through a grid in each pixel meet the plate's plane, whose cells are looked up there; a
+Gaussian blurs the samples, and each pixel takes their mean.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import math
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from bench.geometry.camera import Camera, normalise
 from bench.geometry.pose import Pose
@@ -19,25 +18,27 @@ from bench.targets.drawing import Area, Drawing
 from bench.typing import Array
 
 SAMPLES = 10  # a pixel, each way
-PAINT_M = 2e-5  # filled polygons reach half of it too far
-SHIFT = 8  # binary digits of a painted corner's place
 
 
-def painted(drawing: Drawing) -> tuple[npt.NDArray[np.uint8], Array]:
-    """Return which reflectance lies where, on a grid of `PAINT_M` from the top left, and these."""
-    size = (round(drawing.height / PAINT_M), round(drawing.width / PAINT_M))
-    paint, levels = np.zeros(size, np.uint8), [drawing.background]
-    corner = np.array([-0.5 * drawing.width, 0.5 * drawing.height])
+def cells_of(drawing: Drawing) -> tuple[Array, Array, Array]:
+    """Return where reflectance may change across and up, and that of each cell between (Y, X).
+
+    All edges must be parallel to the plate's own, as a marker's are.
+    """
+    rings = [ring for shape in drawing.shapes for ring in getattr(shape, "rings", ())]
+    xs, ys = (np.unique(np.concatenate(rings)[:, axis]) for axis in (0, 1))
+    x, y = np.meshgrid(0.5 * (xs[1:] + xs[:-1]), 0.5 * (ys[1:] + ys[:-1]))
+    found = np.full(x.shape, drawing.background)
     for shape in drawing.shapes:
         assert isinstance(shape, Area)
-        rings = [
-            np.rint(((ring - corner) * [1.0, -1.0] / PAINT_M - 0.5) * 2**SHIFT).astype(np.int32)
-            for ring in shape.rings
-        ]
-        if shape.reflectance not in levels:
-            levels.append(shape.reflectance)
-        cv2.fillPoly(paint, rings, levels.index(shape.reflectance), shift=SHIFT)
-    return paint, np.array(levels)
+        inside = np.zeros(x.shape, dtype=np.bool_)
+        for ring in shape.rings:
+            for (x0, y0), (x1, y1) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+                assert x0 == x1 or y0 == y1
+                inside ^= (x0 == x1) & (x0 > x) & (min(y0, y1) < y) & (y < max(y0, y1))
+        found[inside] = shape.reflectance
+    edge = np.pad(found, 1, constant_values=drawing.background)
+    return xs, ys, edge
 
 
 def supersampled(
@@ -50,10 +51,10 @@ def supersampled(
 ) -> Array:
     """Return the light (H, W) of each pixel as a share of what reflectance 1 gives at the centre.
 
-    The plate must be flat, of polygons, its blur the same all over it; other parameters as
+    The plate must be flat, its blur the same all over it; other parameters as
     `bench.imaging.model.expected_electrons` has them.
     """
-    (paint, levels), margin = painted(drawing), math.ceil(4.0 * blur_px) + 1
+    (xs, ys, levels), margin = cells_of(drawing), math.ceil(4.0 * blur_px) + 1
     offsets = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     across = np.add.outer(np.arange(-margin, region.width + margin), offsets).ravel() + region.u0
     down = np.add.outer(np.arange(-margin, region.height + margin), offsets).ravel() + region.v0
@@ -64,11 +65,7 @@ def supersampled(
         ray = np.column_stack((xy, np.ones(len(xy))))
         place = ray * (R[:, 2] @ t / (ray @ R[:, 2]))[:, None] - t
         x, y = (place @ R)[:, :2].T
-        column = np.floor((x + 0.5 * drawing.width) / PAINT_M).astype(int)
-        row = np.floor((0.5 * drawing.height - y) / PAINT_M).astype(int)
-        on = (column >= 0) & (column < paint.shape[1]) & (row >= 0) & (row < paint.shape[0])
-        seen = np.full(len(x), drawing.background)
-        seen[on] = levels[paint[row[on], column[on]]]
+        seen = levels[np.searchsorted(ys, y), np.searchsorted(xs, x)]
         way = (xy - t[:2] / t[2]) * t[2]  # linear in the picture, at the target's distance
         light[k] = seen * (1.0 + way @ gradient)
     cv2.GaussianBlur(light, (0, 0), SAMPLES * blur_px, light)
