@@ -1,4 +1,4 @@
-"""`sightbench illustrate`: teaching pictures of good and bad target angles and conditions."""
+"""`sightbench illustrate`: slides that show a good view beside a spoilt one, and why."""
 
 from __future__ import annotations
 
@@ -12,16 +12,15 @@ from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, o
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import AsDrawnOption
 from bench.errors import ConfigError
-from bench.files import make_directory
+from bench.files import make_directory, settle
 from bench.scene.load import load_bay
-from bench.teaching.captions import copy_captions, read_captions
-from bench.teaching.illustration import illustrate_all
-from bench.teaching.scenes import SETS, SWEEP_NAME, SWEEP_SET, chosen, sweep
-from bench.teaching.sidecar import Making
-from bench.teaching.words import said
+from bench.teaching.captions import copy_captions, read_captions, with_scenes
+from bench.teaching.illustration import Making, illustrate_each, too_few
+from bench.teaching.scenes import SCENES, SETS, SWEEP_SET, chosen, good_of, read_scenes, sweep
+from bench.teaching.trials import Illustrated
 
 DEFAULT_OUT = Path("sightbench-illustrate")
-SHAPES = ("a4", "letter", "slide")
+SHAPES = ("a4", "letter")
 
 
 def command(
@@ -32,67 +31,89 @@ def command(
         typer.Option(
             "--set",
             metavar="NAME",
-            help=f"{', '.join(SETS)}; several by repeating.",
+            help=f"{', '.join(SETS)}, or your own; several by repeating.",
             show_default="all",
         ),
     ] = None,
     case: Annotated[
         str | None,
-        typer.Option(metavar="NAME", help="One picture of one set, without contact sheets."),
+        typer.Option(metavar="NAME", help="One picture of one set, without handout and notes."),
     ] = None,
     shape: Annotated[
-        list[str] | None, option("|".join(SHAPES), "Pages of the contact sheets.", "all")
+        list[str] | None,
+        option("|".join(SHAPES), "Pages of the handout.", "a4"),
     ] = None,
     trials: Annotated[
         int,
         typer.Option(
-            min=1, max=100_000, metavar="N", help="Pictures a scene; registrations, at most 40."
+            min=1,
+            max=100_000,
+            metavar="N",
+            help="Pictures a view, fewer of slow lenses; registrations, at most 10.",
         ),
-    ] = 100,
+    ] = 60,
     pipeline: Annotated[
-        str | None, typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first")
+        str | None,
+        typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
     ] = None,
     seed: SeedOption = None,
     as_drawn: AsDrawnOption = False,
+    scenes: Annotated[
+        Path | None,
+        option("FILE.toml", "Your own scenes."),
+    ] = None,
     language: Annotated[str, typer.Option(metavar="NAME", help="Of the captions: en, de.")] = "en",
     captions: Annotated[
-        Path | None, option("FILE.toml", "Your own words, or your own language.")
+        Path | None,
+        option("FILE.toml", "Your own words, or your own language."),
     ] = None,
     write_captions: Annotated[
-        Path | None, option("FILE.toml", "Write the language's texts there to reword, and stop.")
+        Path | None,
+        option("FILE.toml", "Write the language's texts there to reword, and stop."),
     ] = None,
     quiet: QuietOption = False,
 ) -> int:
-    """Make teaching pictures: what makes a target measure well, and what spoils it.
+    """Make teaching slides: a good view of a target beside a spoilt one, with the cause drawn.
 
-    Each picture shows the target as the first tower's camera sees it, one dot a pixel, and
-    enlarged; where camera and target are; and what error that gives, over many such pictures
-    through the same pipeline, with the reason in words. Camera, target, ranges and tolerance
-    are the bay file's.
+    Each slide shows the same view twice with one difference: what the camera sees, an arrow at
+    the edge that moved, the cause from above, and whether the bay's tolerance holds over many
+    such pictures through a pipeline. A dot in the ring holds, one on it is too close to call, one
+    out of it fails. Camera, target, ranges, lamps and tolerance are the bay file's.
 
     \b
-      SET-CASE.png, .json      a picture, and where each of its numbers comes from
-      SET-SHAPE.pdf, .png, .svg  the set's contact sheet
-      tilt-sweep.gif           a target that turns, with its error
+      SET-CASE.png, .svg, .pdf   a slide, 16:9
+      SET-CASE.json              where each of its numbers comes from, and its own command
+      SET-a4.pdf, SET-notes.txt  the set's handout, and notes for the speaker
+      tilt-sweep.gif             a plate that turns, with its error
+      tilt-steepest.png, ...     how steep is too steep, with bent plates and grazing light
 
-    The .json holds the command that makes exactly that picture again, and each case that its
-    numbers come from. Every picture is of a bay as built, as 'sightbench map' has it, beside
-    what it is about; --as-drawn leaves noise alone. Registrations, --set slip, are rehearsed
-    with noise alone.
+    Every picture is of a bay as built, as 'sightbench map' has it, beside what it is about;
+    --as-drawn leaves noise alone. Each slide is written as soon as it is done: the same command
+    in the same folder goes on where it was interrupted.
 
-    Captions are texts in a TOML file; {numbers} in braces are filled in. A picture's reason is
-    what always holds, and what its own numbers then allow to say. --write-captions writes all
-    texts of a language to a file. Keep in it what you reword and delete the rest, the key
+    A scene of your own is a few lines of TOML; it has all that its set's good view has but for
+    what it names, one key of assets/scenes.toml or more:
+
+    \b
+      [[scene]]
+      set = "light"
+      name = "two-lamps"
+      spot = { x = -0.2, y = 0.1, sigma = 0.1, level = 1.2 }
+      texts = { title = "Another lamp", mark = "Here it shines", lesson = "Move it.", why = "..." }
+
+    Captions are texts in a TOML file; {numbers} in braces are filled in. --write-captions writes
+    all texts of a language to a file. Keep in it what you reword and delete the rest, the key
     'language' first: the rest stays as shipped. Keep 'language' to translate: then every text
     must be there.
 
     \b
     Examples:
-      sightbench illustrate                                all sets, a few minutes
+      sightbench illustrate                                all slides, about a minute
       sightbench bay --new my-bay.toml                     your own bay and target ...
-      sightbench illustrate my-bay.toml --set tilt --shape slide     ... one set, for a projector
-      sightbench illustrate --set tilt --case sweep        the moving picture alone
-      sightbench illustrate --set dirt --case on-corner --trials 200
+      sightbench illustrate my-bay.toml --set tilt         ... one set
+      sightbench illustrate --set tilt --case sweep        the moving picture and its advice
+      sightbench illustrate --set plate --case mud --trials 200
+      sightbench illustrate --scenes my-scenes.toml --set light
       sightbench illustrate --language de --write-captions my-words.toml
       sightbench illustrate --language de --captions my-words.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
@@ -100,42 +121,63 @@ def command(
         copy_captions(language, write_captions)
         typer.echo(f"Wrote the texts of '{language}' to {write_captions}.")
         return 0
-    scenes, moving = chosen(sets, case)
+    own = () if scenes is None else read_scenes(scenes)
+    every = (*SCENES, *own)
+    views, moving = chosen(sets, case, every)
     for name in shape or ():
         if name not in SHAPES:
             raise ConfigError(f"--shape: '{name}' must be one of {', '.join(SHAPES)}")
     words = read_captions(language, captions)
+    if scenes is not None:
+        words = with_scenes(words, own, scenes)
     place = load_bay(bay)
+    # matplotlib takes a second to load, which bad input needn't wait for
+    from bench.teaching import files
+    from bench.teaching.words import said
+
+    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
+    warning = too_few(place, trials)
+    if warning:
+        typer.echo(f"Warning: {warning}")
     making = Making(
-        bay,
         pipeline or place.survey.pipelines[0],
         trials,
         place.survey.seed if seed is None else seed,
-        language,
-        captions,
         as_drawn,
+        every,
+        files.stored_cases(out),
     )
-    typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
-    frames = sweep() if moving else ()
+    job = files.Job(out, bay, place, making, language, words, scenes, captions)
+    if case is None:
+        # a good view stands beside each other one
+        views = tuple(one for one in views if good_of(one, every) is not None)
+    shown: list[Illustrated] = []
+    film: list[Illustrated] = []
     make_directory(out)
-    with progress_bar("pictures", quiet) as moved:
-        pictures, film, refused = illustrate_all(scenes, frames, place, making, moved)
-    with progress_bar("drawing", quiet):
-        # matplotlib takes a second to load, which bad input needn't wait for
-        from bench.teaching.set_files import write_cards, write_sheets, write_sweep
 
-        written = write_cards(out, pictures, place, making, words)
-        if case is None:
-            shapes = [name for name in SHAPES if not shape or name in shape]
-            written += write_sheets(out, pictures, shapes, place, making, words)
-        if film:
-            written += write_sweep(out, film, place, making, words)
-    typer.echo(f"Wrote {len(written)} files to {out}:")
-    for one in pictures:
-        text = said(one, place, words)
-        typer.echo(f"  {one.scene.set}-{one.scene.name}: {text.title}: {text.verdict}")
+    def done(one: Illustrated) -> None:
+        if one.scene.key.startswith(f"{SWEEP_SET}.sweep-"):
+            film.append(one)
+            files.save_frames(film, job)
+        else:
+            files.write_picture(one, job)
+            text = said(one, place, words)
+            typer.echo(f"  {one.scene.set}-{one.scene.name}: {text.title}: {text.headline}")
+            shown.append(one)
+        settle()  # finished ones stay, whatever comes
+
+    with progress_bar("pictures", quiet) as moved:
+        frames = sweep() if moving else ()
+        refused = illustrate_each((*views, *frames), place, making, done, moved)
+    for name in dict.fromkeys(one.scene.set for one in shown if case is None):
+        of_set = [one for one in shown if one.scene.set == name]
+        for paper in shape or SHAPES[:1]:
+            files.write_handout(of_set, paper, job)
+        files.write_notes(of_set, job)
     if film:
-        typer.echo(f"  {SWEEP_SET}-{SWEEP_NAME}.gif: {len(film)} turns")
+        _, advice = files.write_sweep(film, job)
+        typer.echo(f"  tilt-steepest: {advice}")
+    typer.echo(f"Wrote slides, handouts and notes to {out}.")
     for reason in refused:
         typer.echo(f"Left out: {reason}")
     return 0

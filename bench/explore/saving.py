@@ -52,7 +52,7 @@ def illustration(state: State, place: Place, bay_file: Path | None = None) -> di
     record["state"] = state.as_dict()
     text = json.dumps(record, indent=2, ensure_ascii=False, default=str)
     return {
-        f"{STEM}.png": illustration_bytes(shown, place.bay, captions, "png"),
+        f"{STEM}.png": illustration_bytes(shown, place.bay, captions),
         f"{STEM}.json": text.encode(),
     }
 

@@ -1,8 +1,8 @@
-"""Teaching pictures of good and bad views: scenes, numbers, words, cards, sheets.
+"""Teaching slides: a good view beside a spoilt one, with the cause, the edge and the lesson.
 
-A scene is a line in `teaching/scenes.py`; `judgement.py` decides what its
-numbers allow to be said; `assets/captions/` words it, and a scene's `why` must hold whatever the
-numbers are. Tests refuse missing keys, differing placeholders and text beyond the card. One camera
-pixel is one dot at 220 dpi. Every sidecar holds the command that makes its picture again, to the
-byte.
+A scene is a table in `assets/scenes.toml`: a set's first one is its good view, each other one
+names its one difference; a trainer's file is read alike. `judgement.py` decides what numbers allow
+to be said; `assets/captions/` words it. `causes.py` has a drawing for each key that a scene can
+differ in, `edges.py` the edge that it moved. A sidecar holds cases and the command that makes its
+picture again, to the byte; a set goes on from its sidecars.
 """

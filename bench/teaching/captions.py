@@ -6,7 +6,7 @@ rewording: what it has replaces the chosen language's text, the rest stays.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -24,139 +24,49 @@ from bench.teaching.scenes import (
     SETS,
     SWEEP_NAME,
     SWEEP_SET,
+    Scene,
+    good_of,
 )
 
 WORDS = (
-    "true_scale",
-    "enlarged",
-    "from_above",
-    "from_side",
-    "from_behind",
-    "frame",
-    "target",
-    "bar",
-    "plumb_line",
-    "angle_true",
-    "angle_drawn",
-    "as_built",
-    "as_drawn",
-    "result",
-    "result_some",
-    "result_none",
-    "result_slip",
-    "result_slip_none",
-    "result_plumb",
-    "interval",
-    "no_interval",
-    "better",
-    "same",
-    "worse",
-    "along",
-    "along_against",
-    "fits",
-    "fits_alone",
-    "fits_none",
-    "inside",
-    "outside",
-    "unsure",
-    "unsure_rate",
-    "inside_within",
-    "outside_within",
-    "unsure_within",
-    "few",
-    "none",
-    "alarm",
-    "degree",
-    "sheet",
-)
-# What may be said once the numbers are known, by set: the class of outcome chooses. A class that
-# a set has no text of its own for takes that of "any".
-ANY = "any"
-OUTCOMES = {
-    ANY: (
-        "inside",
-        "outside",
-        "unsure",
-        "few",
-        "none",
-        "better",
-        "same",
-        "worse",
-        "along",
-        "anyway",
-    ),
-    "tilt": ("inside", "outside", "better", "same", "worse"),
-    "range": ("same", "worse"),
-    "aim": ("same", "worse", "few", "none"),
-    "light": ("same", "worse", "none"),
-    "blur": ("same", "worse", "none"),
-    "dirt": ("same", "worse", "few", "none"),
-    "mirror": ("clear", "doubt"),
-    "slip": ("inside", "alarm", "false", "quiet", "few", "none"),
-    "plumb": ("same", "worse"),
-}
+    "from_above", "from_side", "from_behind", "enlarged", "brightened",
+    "dot", "shrunk", "drawn", "lamp",
+    "image",
+    "cure", "window", "sun", "shade", "post", "tyre", "clamp", "mud", "grease", "focus", "edge",
+    "plumb", "was", "bar", "other", "mirrored", "wanted", "there", "as_built", "as_drawn", "rate",
+    "toe", "camber", "inside", "outside", "unsure", "unsure_level", "few", "none", "alarm",
+    "mean_inside", "mean_outside", "mean_unsure", "numbers", "numbers_none", "numbers_mean",
+    "numbers_slip", "interval", "scale", "scale_mean", "tolerance", "moved", "step", "lost",
+    "degree", "sheet", "show", "say", "ask", "figures", "good", "bad", "steepest",
+    "steepest_lesson", "steepest_open", "steepest_bend", "steepest_bend_at", "steepest_axis",
+    "steepest_error", "steepest_all", "steepest_plate",
+)  # fmt: skip
+# What may be added to a lesson once the numbers are known; what came as it is taught needs none.
+OUTCOMES = ("inside", "same", "better", "along", "anyway", "unsure", "quiet")
 PLACEHOLDERS = (
-    "range",
-    "tilt",
-    "turn",
-    "size",
-    "across",
-    "margin",
-    "n",
-    "pictures",
-    "usable",
-    "missed",
-    "mirrored",
-    "unsure",
-    "rms",
-    "low",
-    "high",
-    "interval",
-    "along",
-    "tolerance",
-    "camber",
-    "toe",
-    "alarms",
-    "lean",
-    "slip",
-    "slipped",
-    "step",
-    "steps",
-    "blur",
-    "motion",
-    "light",
-    "dark",
-    "bright",
-    "saturated",
-    "fit",
-    "second",
-    "fits",
-    "asked",
-    "within",
-    "rolls",
-    "factor",
-    "reference",
-    "reference_rms",
-    "reference_interval",
-    "reference_along",
-    "reference_size",
-    "bay",
-    "target",
-    "pipeline",
-    "seed",
-    "page",
-    "pages",
-    "version",
+    "range", "tilt", "size", "across", "margin", "n", "pictures", "usable", "missed", "wrong_id",
+    "doubt", "lost", "within", "needed", "rms", "low", "high", "interval", "error", "along",
+    "along_good", "tolerance", "quantity", "alarms", "slip", "slipped", "step", "steps", "motion",
+    "focus", "twist", "by", "dark", "bright", "saturated", "moved", "cure", "lamp_angle", "there",
+    "wanted", "factor", "bay", "target", "pipeline", "seed", "page", "pages", "version",
+    "steepest", "first", "next", "bends", "bend", "flatness", "light",
+)  # fmt: skip
+_PARTS = ("title", "mark", "lesson", "why")
+_NAMED = (
+    *SCENES,
+    *(Scene(set=s, name=n) for s, n in ((SWEEP_SET, SWEEP_NAME), (OWN_SET, OWN_NAME))),
 )
 KEYS = (
     "language",
     "decimal",
     *(f"words.{word}" for word in WORDS),
-    *(f"set.{name}.{part}" for name in SETS for part in ("title", "text")),
-    *(f"scene.{scene.key}.{part}" for scene in SCENES for part in ("title", "why")),
-    *(f"scene.{SWEEP_SET}.{SWEEP_NAME}.{part}" for part in ("title", "why")),
-    *(f"scene.{OWN_SET}.{OWN_NAME}.{part}" for part in ("title", "why")),
-    *(f"outcome.{name}.{outcome}" for name, own in OUTCOMES.items() for outcome in own),
+    *(f"set.{name}" for name in SETS),
+    *(f"outcome.{name}" for name in OUTCOMES),
+    *(
+        f"scene.{scene.key}.{part}"
+        for scene in _NAMED
+        for part in (_PARTS if good_of(scene) or scene.set == OWN_SET else _PARTS[:2])
+    ),
 )
 MOST = 600  # characters of a text: a card holds no more
 
@@ -182,12 +92,6 @@ class Captions:
         unit = self.texts["words.degree"] if unit == "deg" else unit
         # the SI Brochure, 9th edition, 5.4.3: a space before each unit but ° of a plane angle
         return f"{text}{unit}" if unit in ("", "°") else f"{text} {unit}"
-
-
-def outcome_key(set_name: str, outcome: str) -> str:
-    """Return the key of the text for an outcome in a set."""
-    own = outcome in OUTCOMES.get(set_name, ())
-    return f"outcome.{set_name if own else ANY}.{outcome}"
 
 
 def languages() -> tuple[str, ...]:
@@ -220,6 +124,23 @@ def read_captions(language: str, reworded: Path | None = None) -> Captions:
     if "language" in own:
         return Captions(_complete(own, reworded))
     return Captions(_complete(texts, path) | own)
+
+
+def with_scenes(captions: Captions, scenes: Iterable[Scene], path: Path) -> Captions:
+    """Return a catalogue with the texts of a trainer's own scenes.
+
+    Raises
+    ------
+    ConfigError
+        A text has a placeholder that isn't known.
+    """
+    own: dict[str, str] = {}
+    for scene in scenes:
+        assert scene.texts is not None  # `read_scenes` asks for them
+        for part, text in scene.texts.model_dump().items():
+            _check(text, f"scene {scene.key}: {part}", path)
+            own[f"scene.{scene.key}.{part}"] = text
+    return Captions(dict(captions.texts) | own)
 
 
 def copy_captions(language: str, path: Path) -> None:

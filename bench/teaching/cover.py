@@ -57,6 +57,16 @@ def covered(drawing: Drawing, window: Array, reflectance: float) -> Drawing:
 
     Under the polygon each shape's step is taken back, and the polygon's own is added.
     """
+    return _over(drawing, window, 0.0, reflectance)
+
+
+def shaded(drawing: Drawing, window: Array, factor: float) -> Drawing:
+    """Return a drawing with a convex polygon (N, 2) that leaves a factor of its reflectances."""
+    return _over(drawing, window, factor, factor * drawing.background)
+
+
+def _over(drawing: Drawing, window: Array, kept: float, ground: float) -> Drawing:
+    """Keep a share of each shape's step under a polygon, and lay another ground there."""
     shapes: list[Area | Disc] = list(drawing.shapes)
     for shape in drawing.shapes:
         rings = (
@@ -66,6 +76,7 @@ def covered(drawing: Drawing, window: Array, reflectance: float) -> Drawing:
         )
         inside = tuple(part for ring in rings if len(part := clipped(ring, window)) >= 3)
         if inside:
-            shapes.append(Area(inside, reflectance=shape.below, below=shape.reflectance))
-    shapes.append(Area((window,), reflectance=reflectance, below=drawing.background))
+            back = shape.reflectance + (1.0 - kept) * (shape.below - shape.reflectance)
+            shapes.append(Area(inside, reflectance=back, below=shape.reflectance))
+    shapes.append(Area((window,), reflectance=ground, below=drawing.background))
     return replace(drawing, shapes=tuple(shapes))

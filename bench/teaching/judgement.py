@@ -19,9 +19,10 @@ from bench.typing import Array
 CONFIDENCE = 0.95  # of the intervals, two-sided
 ROTATION = "err_rot_deg"
 Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
+BAD = ("outside", "few", "none", "alarm")
 Outcome = Literal[
-    "inside", "outside", "unsure", "few", "none", "alarm", "false", "quiet",
-    "better", "same", "worse", "along", "clear", "doubt", "anyway",
+    "inside", "outside", "unsure", "few", "none", "alarm", "quiet", "better", "same", "worse",
+    "along", "anyway",
 ]  # fmt: skip
 
 
@@ -40,6 +41,8 @@ class Judged:
         What it is held against.
     within : int or None
         Usable cases within the tolerance; None where toe or camber is judged.
+    needed : int or None
+        Pictures that would decide where the rate is undecided; None where it lies at the level.
     verdict : str
         ``none`` or ``few`` usable, an ``alarm`` of a registration's checks; else ``inside`` or
         ``outside`` the tolerance, or ``unsure``. Of rotations it answers the bay's question of
@@ -56,19 +59,20 @@ class Judged:
     error_high_deg: float | None
     tolerance_deg: float
     within: int | None
+    needed: int | None
     verdict: Verdict
 
 
 def judge(shown: Illustrated, bay: Bay) -> Judged:
     """Judge a picture's numbers against the bay's tolerances."""
-    column, tolerance = _judged_by(shown, bay)
+    column, tolerance = judged_by(shown, bay)
     n, usable = shown.numbers["n"], shown.numbers["usable"]
     errors = errors_of(shown, column)
     rms = float(np.sqrt(np.mean(errors**2))) if len(errors) else None
     low, high = interval_of(shown, column)
     drawn = (rms, low, high)
     asked = request_of_bay(bay)
-    within = None
+    within = needed = None
     verdict: Verdict = "unsure"
     if rms is None:
         verdict = "none"
@@ -79,9 +83,14 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
         verdict = "few"
     elif column != ROTATION:
         if high <= tolerance:
-            verdict = "unsure" if lacks(shown, bay) else "inside"
+            lacks = usable < bay.tolerance.success * n
+            verdict = "unsure" if lacks else "inside"
         elif low > tolerance:
             verdict = "outside"
+        if verdict == "unsure" and math.isfinite(high - low):
+            # an interval shrinks with the root of the number
+            share = max(high - rms, rms - low) / max(abs(rms - tolerance), 1e-3 * tolerance)
+            needed = math.ceil(n * max(share, 1.0) ** 2)
     if column == ROTATION:
         sizes = np.abs(errors)
         within = int(np.count_nonzero(sizes <= asked.within_deg))
@@ -89,7 +98,8 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
             ends = quantile_interval(sizes, 0.95, CONFIDENCE)
             drawn = (float(np.quantile(sizes, 0.95)), *ends)
         if verdict == "unsure":
-            verdict = _BY_RATE[judge_rate(within, n, asked).verdict]
+            rate = judge_rate(within, n, asked)
+            verdict, needed = _BY_RATE[rate.verdict], rate.needed
     drawn_low, drawn_high = finite_or_none(drawn[1]), finite_or_none(drawn[2])
     return Judged(
         rms,
@@ -100,6 +110,7 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
         drawn_high,
         tolerance,
         within,
+        needed,
         verdict,
     )
 
@@ -107,34 +118,27 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
 _BY_RATE: dict[str, Verdict] = {HOLDS: "inside", FAILS: "outside", UNDECIDED: "unsure"}
 
 
-def lacks(shown: Illustrated, bay: Bay) -> bool:
-    """Tell whether fewer are usable than the bay asks for, by chance or not."""
-    return bool(shown.numbers["usable"] < bay.tolerance.success * shown.numbers["n"])
-
-
 def outcome_of(shown: Illustrated, bay: Bay) -> Outcome:
-    """Return the class of outcome that a caption may speak of.
+    """Return the class of outcome that a caption speaks of.
 
-    A comparison with the set's reference is made where both have an interval: worse or better
-    where the two intervals lie apart, which is stricter than a test at 5 %.
+    A spoilt view is held against the set's good one: what isn't good there either is no lesson of
+    the difference, and what holds in spite of it is said to. Errors are compared where both have
+    an interval: worse where the two intervals lie apart, which is stricter than a test at 5 %.
     """
-    own, numbers = judge(shown, bay), shown.numbers
-    if shown.scene.set == "mirror" and own.verdict != "none":
-        return "doubt" if numbers["mirrored"] + numbers["unsure"] else "clear"
-    if shown.scene.set == "mirror" and numbers["mirrored"] + numbers["unsure"]:
-        return "doubt"
-    if own.verdict == "alarm":
-        return "alarm" if shown.scene.slip_deg else "false"
-    if own.verdict in ("none", "few"):
-        # don't blame the condition for what is so without it
-        other = None if shown.reference is None else judge(shown.reference, bay).verdict
-        return "anyway" if other in ("none", "few") else own.verdict
-    if shown.scene.slip_deg:
-        return "quiet"
+    own = judge(shown, bay).verdict
+    if shown.reference is None:
+        return own
+    other = judge(shown.reference, bay).verdict
+    if other in BAD:
+        return "anyway"
+    if shown.scene.slip:
+        return "alarm" if own == "alarm" else "quiet"
+    if own in BAD or other == "unsure":
+        return own
     against = compared(shown, bay)
-    if against in ("same", "better") and compared(shown, bay, "err_along_mm") == "worse":
+    if against == "same" and compared(shown, bay, "err_along_mm") == "worse":
         return "along"
-    return against or own.verdict
+    return against or own
 
 
 def compared(
@@ -149,7 +153,7 @@ def compared(
     """
     if shown.reference is None:
         return None
-    column = _judged_by(shown, bay)[0] if column is None else column
+    column = judged_by(shown, bay)[0] if column is None else column
     low, high = interval_of(shown, column)
     other_low, other_high = interval_of(shown.reference, column)
     if not math.isfinite(low + high + other_low + other_high):
@@ -172,11 +176,12 @@ def interval_of(shown: Illustrated, column: str) -> tuple[float, float]:
     return rms_interval(errors_of(shown, column), CONFIDENCE, identity)
 
 
-def _judged_by(shown: Illustrated, bay: Bay) -> tuple[str, float]:
+def judged_by(shown: Illustrated, bay: Bay) -> tuple[str, float]:
     """Return the column of the error that matters in a scene, and its tolerance, degrees."""
-    tolerance = bay.tolerance
-    if shown.scene.slip_deg is not None:
-        return "err_toe_deg", math.degrees(tolerance.toe)
-    if shown.scene.lean_deg is not None:
+    tolerance, astray = bay.tolerance, shown.scene.astray
+    # a set's good view is judged by what its spoilt one is
+    if astray == "lean":
         return "err_camber_deg", math.degrees(tolerance.camber)
+    if astray or shown.scene.slip is not None:
+        return "err_toe_deg", math.degrees(tolerance.toe)
     return ROTATION, request_of_bay(bay).within_deg

@@ -1,206 +1,195 @@
-"""The scenes of the teaching pictures: what each set varies, as one table.
+"""The scenes of the teaching pictures, shipped or a trainer's own, as tables of a TOML file.
 
-Lengths on the target are in widths of its plate and ranges in those of the bay's own axles, so
-that the same table serves any bay and target.
+A set's first scene is its good view. Each other one inherits all that the first has, and names
+what differs: one variable moves. Lengths on the target are in widths of its plate and ranges in
+those of the bay's own axles, so that one table serves any bay and target.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
+from pydantic import Field
+
+from bench.assets import asset
 from bench.errors import ConfigError
+from bench.scene.fields import Fraction, Tilt
+from bench.scene.quantities import Quantity, written
+from bench.strict import Section, read_toml, validate
 
-# Which schematic says where things are.
-Diagram = Literal["above", "side", "bar", "tower"]
+Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=24)]
+Share = Annotated[float, Field(ge=-10.0, le=10.0)]
+Size = Annotated[float, Field(gt=0.0, le=10.0)]
+Text = Annotated[str, Field(min_length=1, max_length=300)]
+Pixels = Annotated[float, Quantity("pixels", "0 px", "100 px")]
+Small = Annotated[float, Quantity("angle", "-10 deg", "10 deg")]
+# The sweep's frames, also what says how steep is too steep; and a view that somebody set up.
+SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
+SWEEP_TURNS_DEG = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 75.0, 80.0, 84.0, 87.0)
+OWN_SET, OWN_NAME = "view", "own"
 
 
-@dataclass(frozen=True)
-class Spot:
-    """A highlight on the target's face: place and spread in plate widths, peak in full wells.
+class Spot(Section):
+    """A lamp's mirror image on the face: middle from the plate's, spread, peak in full wells."""
 
-    Attributes
-    ----------
-    on_corner : bool
-        Whether the place is counted from the pattern's upper right corner, else from its middle.
-    """
+    x: Share = 0.0
+    y: Share = 0.0
+    sigma: Size
+    level: Annotated[float, Field(ge=0.0, le=100.0)]
 
-    x: float
-    y: float
-    sigma: float
-    level: float
+
+class Shade(Section):
+    """A shadow's rectangle on the face, and what of the light it leaves."""
+
+    x: Share = 0.0
+    y: Share = 0.0
+    width: Size
+    height: Size
+    factor: Fraction
+
+
+class Cover(Section):
+    """Something opaque on or before the face: a rectangle, or an ellipse."""
+
+    kind: Literal["mud", "clamp", "post", "tyre"]
+    x: Share = 0.0
+    y: Share = 0.0
+    width: Size
+    height: Size
+    reflectance: Fraction
+    round: bool = False
     on_corner: bool = False
+    """Whether the middle is counted from the pattern's upper right corner, else the plate's."""
 
 
-@dataclass(frozen=True)
-class Cover:
-    """Something opaque on or before the face: an ellipse in plate widths, or a rectangle.
+class Texts(Section):
+    """A scene's words, in a trainer's own file; shipped scenes have theirs in a catalogue."""
 
-    Attributes
-    ----------
-    x, y : float
-        Middle.
-    width, height : float
-        Full size.
-    reflectance : float
-        Of its surface.
-    round_ : bool
-        An ellipse, else a rectangle.
-    on_corner : bool
-        Whether the middle is counted from the pattern's upper right corner.
-    """
-
-    x: float
-    y: float
-    width: float
-    height: float
-    reflectance: float
-    round_: bool = True
-    on_corner: bool = False
+    title: Text
+    mark: Text
+    """At most some ten words at the edge that moved."""
+    lesson: Text
+    why: Text
 
 
-@dataclass(frozen=True)
-class Scene:
-    """One teaching picture: the view, and what is changed from the bay as it stands.
+class Scene(Section):
+    """One teaching picture: the view, and what is changed from the bay as it stands."""
 
-    Attributes
-    ----------
-    set, name : str
-        Which set, and the scene's own name in it.
-    axle : {"near", "far"}
-        Whose range the view has: the nearest or the farthest axle of the tower.
-    times : float
-        Factor on that range.
-    turn_deg, pitch_deg : float
-        How the target is turned.
-    margin : float or None
-        Room between plate and the picture's right edge, plate widths; negative beyond it. None
-        is the picture's middle.
-    corner : bool
-        Whether the plate keeps that room from the lower edge too.
-    light : float
-        Factor on the bay's light.
-    gradient : float or None
-        Relative change of light over one plate width, to the right.
-    spot : Spot or None
-        A highlight.
-    blur_px : float or None
-        Gaussian blur on top of the lens's own.
-    motion_px : float
-        Movement during the exposure, to the right.
-    covers : tuple of Cover
-        Dirt, or what stands before the target.
-    slip_deg : float or None
-        Registration only: how far a target of the bar has turned in its holder half way.
-    lean_deg : float or None
-        Tower only: how far it leans sideways from where it was registered.
-    diagram : Diagram
-        The schematic.
-    """
-
-    set: str
-    name: str
+    set: Name
+    name: Name
     axle: Literal["near", "far"] = "near"
-    times: float = 1.0
-    turn_deg: float = 30.0
-    pitch_deg: float = 0.0
-    margin: float | None = None
-    corner: bool = False
-    light: float = 1.0
-    gradient: float | None = None
+    """Whose range the view has: the tower's nearest or farthest axle."""
+    times: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
+    """Factor on that range."""
+    turn: Tilt = written("30 deg")
+    pitch: Tilt = written("0 deg")
+    margin: Share | None = None
+    """Room between plate and the picture's right edge, plate widths; negative beyond it."""
+    light: Annotated[float, Field(ge=0.0, le=100.0)] = 1.0
+    """Factor on the bay's light."""
+    lit: bool = False
+    """Whether light grows and falls with the turn as the bay's own lamps have it."""
+    gradient: Share = 0.0
+    """Relative change of light over one plate width, to the right."""
     spot: Spot | None = None
-    blur_px: float | None = None
-    motion_px: float = 0.0
-    covers: tuple[Cover, ...] = ()
-    slip_deg: float | None = None
-    lean_deg: float | None = None
-    diagram: Diagram = "above"
+    shade: Shade | None = None
+    blur: Pixels = written("0 px")
+    """Gaussian blur on top of the lens's own."""
+    motion: Pixels = written("0 px")
+    """Movement during the exposure, to the right."""
+    focus: Annotated[float, Quantity("length", "0.01 m", "1000 m")] | None = None
+    """Where the lens is sharp; with `f_number`."""
+    f_number: Annotated[float, Field(ge=0.7, le=64.0)] | None = None
+    veil: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    """Stray light over the whole picture, full wells: a lens with grease on it."""
+    covers: list[Cover] = Field(default_factory=list)
+    twist: Annotated[float, Quantity("length", "-5 mm", "5 mm")] = written("0 mm")
+    """How far two opposite corners of a bent plate stand out of it; the others go back."""
+    other_id: bool = False
+    """Whether the plate has another id than the wheel's."""
+    astray: Literal["", "lean", "bump", "plate", "wheels"] = ""
+    """What isn't where the bay's registration has it, about the vertical but for a lean: the
+    tower, the plate in its holder, or two wheels' plates exchanged that differ by so much toe."""
+    by: Small = written("0 deg")
+    slip: Small | None = None
+    """Registration only: how far a target of the bar has turned in its holder half way."""
+    texts: Texts | None = None
 
     @property
     def key(self) -> str:
-        """Such as ``"tilt.face-on"``: its place in a catalogue of captions."""
+        """Such as ``"tilt.too-square"``: its place in a catalogue of captions."""
         return f"{self.set}.{self.name}"
 
+    @property
+    def content(self) -> dict[str, Any]:
+        """What decides its pictures: all but its names and texts."""
+        return self.model_dump(exclude={"set", "name", "texts"})
 
-MUD, POST = 0.25, 0.12  # reflectances: dried mud, dark paint
 
-SCENES: tuple[Scene, ...] = (
-    Scene("tilt", "face-on", times=1.5, turn_deg=0.0),
-    Scene("tilt", "gentle", times=1.5, turn_deg=15.0),
-    Scene("tilt", "good", times=1.5, turn_deg=40.0),
-    Scene("tilt", "pitched", times=1.5, turn_deg=0.0, pitch_deg=-40.0, diagram="side"),
-    Scene("tilt", "steep", times=1.5, turn_deg=70.0),
-    Scene("tilt", "edge-on", times=1.5, turn_deg=87.0),
-    Scene("range", "near"),
-    Scene("range", "far", axle="far"),
-    Scene("range", "double", axle="far", times=2.0),
-    Scene("range", "too-far", axle="far", times=6.0),
-    Scene("aim", "middle"),
-    Scene("aim", "corner", margin=0.5, corner=True),
-    Scene("aim", "at-the-edge", margin=0.02),
-    Scene("aim", "cut-off", margin=-0.2),
-    Scene("light", "good", times=1.2),
-    Scene("light", "dim", times=1.2, light=0.08),
-    Scene("light", "bright", times=1.2, light=2.2),
-    Scene("light", "uneven", times=1.2, gradient=1.2),
-    Scene("light", "glare", times=1.2, spot=Spot(0.12, 0.1, 0.22, 1.5)),
-    Scene("light", "glare-on-edge", times=1.2, spot=Spot(0.035, 0.035, 0.06, 0.7, on_corner=True)),
-    Scene("blur", "sharp"),
-    Scene("blur", "soft", blur_px=3.0),
-    Scene("blur", "out-of-focus", blur_px=9.0),
-    Scene("blur", "moving", motion_px=18.0),
-    Scene("dirt", "clean"),
-    Scene("dirt", "splash", covers=(Cover(0.05, -0.12, 0.1, 0.08, MUD),)),
-    Scene("dirt", "on-corner", covers=(Cover(0.0, 0.0, 0.11, 0.11, MUD, on_corner=True),)),
-    Scene("dirt", "grip", covers=(Cover(0.46, 0.0, 0.22, 0.3, POST, round_=False),)),
-    Scene("dirt", "half-hidden", covers=(Cover(-0.5, 0.0, 0.6, 1.4, POST, round_=False),)),
-    Scene("mirror", "near-turned", turn_deg=35.0),
-    Scene("mirror", "far-turned", axle="far", times=2.0, turn_deg=35.0),
-    Scene("mirror", "far-shallow", axle="far", times=2.0, turn_deg=8.0),
-    Scene("slip", "held", slip_deg=0.0, diagram="bar"),
-    Scene("slip", "small", slip_deg=0.2, diagram="bar"),
-    Scene("slip", "large", slip_deg=2.0, diagram="bar"),
-    Scene("plumb", "plumb", lean_deg=0.0, diagram="tower"),
-    Scene("plumb", "a-hair", lean_deg=0.05, diagram="tower"),
-    Scene("plumb", "leaning", lean_deg=0.5, diagram="tower"),
-)
+class _File(Section):
+    scene: list[dict[str, Any]] = Field(min_length=1, max_length=200)
+
+
+def read_scenes(path: Path) -> tuple[Scene, ...]:
+    """Return the scenes of a file; those of a shipped set start from its own good view.
+
+    Raises
+    ------
+    ConfigError
+        It can't be read; a key is unknown or a value not allowed; two scenes have one name.
+    """
+    content = validate(_File, read_toml(path), path).scene
+    shipped = path == asset("scenes.toml")
+    first = {} if shipped else {one.set: raw for one, raw in reversed(_raw())}
+    found: list[Scene] = []
+    for number, raw in enumerate(content):
+        inherited = first.setdefault(str(raw.get("set", "own")), raw)
+        both = {k: v for k, v in inherited.items() if k != "texts"} | {"set": "own"} | raw
+        try:
+            scene = validate(Scene, both, path)
+        except ConfigError as error:
+            raise ConfigError(f"{error} (scene {number + 1})") from error
+        if not shipped and scene.texts is None:
+            raise ConfigError(f"{path}: scene {number + 1}: texts: is missing")
+        if scene.key in {one.key for one in (*found, *(() if shipped else SCENES))}:
+            raise ConfigError(f"{path}: scene {number + 1}: two scenes are called {scene.key}")
+        found.append(scene)
+    return tuple(found)
+
+
+@lru_cache(maxsize=1)
+def _raw() -> list[tuple[Scene, dict[str, Any]]]:
+    path = asset("scenes.toml")
+    return list(zip(SCENES, read_toml(path)["scene"], strict=True))
+
+
+SCENES = read_scenes(asset("scenes.toml"))
 SETS = tuple(dict.fromkeys(scene.set for scene in SCENES))
-# What each set's other scenes are compared with.
-REFERENCES = {
-    "tilt": "good",
-    "range": "near",
-    "aim": "middle",
-    "light": "good",
-    "blur": "sharp",
-    "dirt": "clean",
-    "mirror": "near-turned",
-    "slip": "held",
-    "plumb": "plumb",
-}
-# A view that somebody else set up, such as in the live bench.
-OWN_SET, OWN_NAME = "view", "own"
-# Of the moving picture: one scene for each turn.
-SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
-SWEEP_TURNS_DEG = (*(float(turn) for turn in range(0, 86, 5)), 88.0)
 
 
 def sweep() -> tuple[Scene, ...]:
-    """Return the frames of the tilt sweep."""
+    """Return the frames of the tilt sweep: the set's good view, turned."""
+    good = next(one for one in SCENES if one.set == SWEEP_SET).model_dump(exclude_unset=True)
     return tuple(
-        Scene(SWEEP_SET, f"{SWEEP_NAME}-{turn:02.0f}", times=1.5, turn_deg=turn)
+        Scene.model_validate(
+            {"set": SWEEP_SET, "name": f"{SWEEP_NAME}-{turn:02.0f}", "times": good["times"]}
+            | {"lit": True, "turn": f"{turn:g} deg"}
+        )
         for turn in SWEEP_TURNS_DEG
     )
 
 
-def reference_of(scene: Scene) -> Scene | None:
-    """Return what a scene is compared with; None for a reference, and for views of one's own."""
-    name = REFERENCES.get(scene.set)
-    if name is None or name == scene.name:
-        return None
-    return next(other for other in SCENES if other.key == f"{scene.set}.{name}")
+def good_of(scene: Scene, scenes: tuple[Scene, ...] = SCENES) -> Scene | None:
+    """Return the good view of a scene's set; None for itself, and for views of one's own."""
+    first = next((one for one in (*SCENES, *scenes) if one.set == scene.set), None)
+    return None if first is None or first.key == scene.key else first
 
 
-def chosen(sets: list[str] | None, case: str | None) -> tuple[tuple[Scene, ...], bool]:
+def chosen(
+    sets: list[str] | None, case: str | None, scenes: tuple[Scene, ...] = SCENES
+) -> tuple[tuple[Scene, ...], bool]:
     """Return the scenes asked for, and whether the sweep is among them.
 
     Parameters
@@ -209,25 +198,28 @@ def chosen(sets: list[str] | None, case: str | None) -> tuple[tuple[Scene, ...],
         All when none is named.
     case : str or None
         One scene's name, or ``"sweep"``; needs exactly one set.
+    scenes : tuple of Scene
+        Among which.
 
     Raises
     ------
     ConfigError
         There is no such set or scene.
     """
+    known = tuple(dict.fromkeys(scene.set for scene in scenes))
     for name in sets or ():
-        if name not in SETS:
-            raise ConfigError(f"--set: there is no '{name}'; there are {', '.join(SETS)}")
-    found = tuple(scene for scene in SCENES if not sets or scene.set in sets)
+        if name not in known:
+            raise ConfigError(f"--set: there is no '{name}'; there are {', '.join(known)}")
+    found = tuple(scene for scene in scenes if not sets or scene.set in sets)
     if case is None:
-        return found, not sets or SWEEP_SET in sets
+        return found, SWEEP_SET in (sets or known)
     if not sets or len(set(sets)) != 1:
         raise ConfigError(f"--case: '{case}' needs the one --set that it belongs to")
-    if sets[0] == SWEEP_SET and case == SWEEP_NAME:
+    more = [SWEEP_NAME] if sets[0] == SWEEP_SET else []
+    if case in more:
         return (), True
-    found = tuple(scene for scene in found if scene.name == case)
-    if not found:
-        names = [scene.name for scene in SCENES if scene.set == sets[0]]
-        names += [SWEEP_NAME] if sets[0] == SWEEP_SET else []
+    one = tuple(scene for scene in found if scene.name == case)
+    if not one:
+        names = [*(scene.name for scene in found), *more]
         raise ConfigError(f"--case: set {sets[0]} has no '{case}'; it has {', '.join(names)}")
-    return found, False
+    return one, False

@@ -253,9 +253,10 @@ def test_a_saved_illustration_has_its_sidecar_with_key_and_command(client, place
     assert sorted(files.namelist()) == ["sightbench-explore.json", "sightbench-explore.png"]
     record = json.loads(files.read("sightbench-explore.json"))
     view = client.get("/api/view", params={"range_m": "4.5"}).json()
-    assert record["picture_of"] == view["key"]
+    (one,) = record["pictures"]
+    assert one["picture_of"] == view["key"]
     assert view["permalink"] in record["command"]
-    first = record["cases"][0]
+    first = one["cases"][0]
     assert first["err_rot_deg"] == view["row"]["err_rot_deg"]
     assert files.read("sightbench-explore.png").startswith(b"\x89PNG")
     assert np.isfinite(first["err_rot_deg"])

@@ -125,7 +125,7 @@ SUBJECTS = {
     ),
     "captions": _subject(
         "captions.toml",
-        "illustrate --captions FILE --set tilt --case face-on --trials 1 --out OUT",
+        "illustrate --captions FILE --set range --case too-far --trials 1 --out OUT",
     ),
     "measured bay": _subject("measured.toml", "site --as-built FILE --no-visibility --out OUT"),
     "plan of a map": _subject(

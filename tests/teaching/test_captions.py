@@ -37,35 +37,41 @@ def test_both_languages_use_the_same_placeholders():
 
 def test_a_rewording_replaces_what_it_has(tmp_path):
     own = tmp_path / "own.toml"
-    own.write_text('[scene.tilt.face-on]\ntitle = "Straight at you, {tilt}"\n')
+    own.write_text('[scene.tilt.too-square]\ntitle = "Straight at you, {tilt}"\n')
     captions = read_captions("en", own)
-    assert captions.say("scene.tilt.face-on.title", {"tilt": "0 deg"}) == "Straight at you, 0 deg"
-    assert (
-        captions.texts["scene.tilt.good.title"]
-        == read_captions("en").texts["scene.tilt.good.title"]
-    )
+    said = captions.say("scene.tilt.too-square.title", {"tilt": "0 deg"})
+    assert said == "Straight at you, 0 deg"
+    same = "scene.tilt.too-steep.title"
+    assert captions.texts[same] == read_captions("en").texts[same]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_at_an_edge_stand_ten_words_at_most(language):
+    texts = read_captions(language).texts
+    for key, text in texts.items():
+        assert not key.endswith(".mark") or len(text.split()) <= 10, key
 
 
 def test_a_number_that_is_not_there_is_a_dash():
-    assert read_captions("en").say("words.inside") == "inside tolerance: – of –"
+    assert read_captions("en").say("words.tolerance") == "tolerance –"
 
 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
         ('inside = "', 'insode = "', r"unknown key words\.insode; did you mean words\.inside\?"),
-        ("[set.mirror]\ntitle", "[set.mirror]\n#", r"set\.mirror\.title is missing"),
-        ("inside tolerance: {rms}", "inside {rmse}", r"words\.inside: \{rmse\} is no placeholder"),
-        ("inside tolerance: {rms}", "inside {rms", r"words\.inside: braces don't match"),
+        ("mirror = ", "# mirror = ", r"set\.mirror is missing"),
+        ("Holds: {within}", "inside {rmse}", r"words\.inside: \{rmse\} is no placeholder"),
+        ("Holds: {within}", "inside {rms", r"words\.inside: braces don't match"),
         (
-            "inside tolerance: {rms}",
+            "Holds: {within}",
             "inside {rms:.9}",
             r"words\.inside: \{rms\} is no placeholder",
         ),
-        ("inside tolerance: {rms}", "{rms.__class__}", r"is no placeholder"),
+        ("Holds: {within}", "{rms.__class__}", r"is no placeholder"),
         ('decimal = "."', 'decimal = ";"', "decimal: ';' must be"),
         ('decimal = "."', "decimal = 3", "decimal: 3 must be a text"),
-        ('frame = "whole picture"', 'frame = " "', "frame: must have 1 to"),
+        ('mud = "mud"', 'mud = " "', "mud: must have 1 to"),
         ("[words]", "[words", "not valid TOML"),
     ],
 )

@@ -1,4 +1,4 @@
-"""The cards and sheets of the teaching pictures."""
+"""Slides, cards and handouts of the teaching pictures."""
 
 import dataclasses
 import io
@@ -9,24 +9,29 @@ import pytest
 from PIL import Image
 
 from bench.draw import style
+from bench.draw.prints import FORMATS
+from bench.files import write_atomically
 from bench.registration.plan import default_sequence
 from bench.scene.load import load_bay
-from bench.teaching import words as illustrate_words
-from bench.teaching.captions import read_captions
-from bench.teaching.card import (
-    DPI,
-    HEIGHT,
-    PANEL_PX,
-    PANEL_Y,
-    PANELS_X,
-    WIDTH,
-    card_figure,
-    fitted,
+from bench.teaching import files
+from bench.teaching import words as teaching_words
+from bench.teaching.captions import OUTCOMES, read_captions
+from bench.teaching.files import (
+    SHAPES,
+    Job,
+    illustration_bytes,
+    save_sweep,
+    stored_cases,
+    write_handout,
+    write_notes,
+    write_picture,
 )
-from bench.teaching.files import save_illustration
-from bench.teaching.illustration import illustrate
-from bench.teaching.scenes import REFERENCES, SCENES, SETS, sweep
-from bench.teaching.sheet import SHAPES, save_pages, save_sweep, sheets
+from bench.teaching.illustration import Making, illustrate
+from bench.teaching.scenes import SCENES, SETS, good_of, sweep
+from bench.teaching.slide import CARD, DPI, card_figure, slide_figure, wrapped
+from bench.teaching.steepest import advice_figure
+
+MAKING = Making("apriltag/ippe-lm", 1, 1)
 
 
 @pytest.fixture(scope="module")
@@ -36,9 +41,7 @@ def bay():
 
 @pytest.fixture(scope="module")
 def shown(bay):
-    keys = ("tilt.face-on", "tilt.good", "tilt.steep", "tilt.edge-on", "range.double")
-    scenes = [scene for scene in SCENES if scene.key in keys]
-    return {s.key: illustrate(bay, s, "apriltag/ippe-lm", 1, 1) for s in scenes}
+    return illustrate(bay, next(one for one in SCENES if one.key == "range.too-far"), MAKING)
 
 
 @pytest.fixture(scope="module")
@@ -46,211 +49,189 @@ def captions():
     return read_captions("en")
 
 
+@pytest.fixture
+def job(tmp_path, bay, captions):
+    return Job(tmp_path, None, bay, MAKING, "en", captions)
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Files whose content is no matter here: drawing them takes most of the time."""
+
+    def save(figure, directory, stem):
+        paths = [directory / f"{stem}.{kind}" for kind in FORMATS]
+        for path in paths:
+            write_atomically(path, stem.encode())
+        return paths
+
+    monkeypatch.setattr(files, "save_print", save)
+    monkeypatch.setattr(files, "slide_figure", lambda *_: None)
+
+
 def dots(figure):
     buffer = io.BytesIO()
-    with style.applied():
-        figure.savefig(buffer, format="png", dpi=figure.dpi)
+    figure.savefig(buffer, format="png", dpi=figure.dpi)
     return np.asarray(Image.open(buffer).convert("L"))
 
 
-def is_within(box, figure):
-    low = min(box.x0, box.y0)
-    return low >= 0 and box.x1 <= figure.bbox.x1 and box.y1 <= figure.bbox.y1
+def drawn(figure):
+    figure.draw_without_rendering()
+    return [text for axes in figure.axes for text in axes.texts if text.get_text()]
 
 
-def panel(image, index):
-    """Return a panel's dots."""
-    left = round(PANELS_X[index] * DPI)
-    low = round(PANEL_Y * DPI)
-    return image[image.shape[0] - low - PANEL_PX : image.shape[0] - low, left : left + PANEL_PX]
-
-
-def contains(image, patch):
-    """Tell whether a patch (H, W) is somewhere in an image, dot for dot."""
-    windows = np.lib.stride_tricks.sliding_window_view(image, patch.shape)
-    return bool(np.any(np.all(windows == patch, axis=(2, 3))))
-
-
-def test_the_first_panel_is_the_picture_dot_for_dot(bay, shown, captions):
-    one = shown["range.double"]
+def test_a_slide_is_full_hd_and_shows_each_pixel_as_whole_dots(bay, shown, captions):
     with style.applied():
-        image = dots(card_figure(one, bay, captions))
-    assert image.shape == (round(HEIGHT * DPI), round(WIDTH * DPI))
-    middle = one.picture.grey8[20:60, 20:60]
-    assert contains(panel(image, 0), middle)
-
-
-def test_the_second_panel_repeats_each_pixel(bay, shown, captions):
-    one = shown["range.double"]
-    with style.applied():
-        image = dots(card_figure(one, bay, captions))
-    factor = PANEL_PX // max(one.picture.grey.shape)
-    patch = np.kron(one.picture.grey8[30:40, 30:40], np.ones((factor, factor), dtype=np.uint8))
+        image = dots(slide_figure(shown, bay, captions))
+    assert image.shape == (1080, 1920)
+    factor = 396 // max(shown.picture.grey.shape)
     assert factor >= 3
-    assert contains(panel(image, 1), patch)
+    patch = np.kron(shown.picture.grey8[3:9, 3:9], np.ones((factor, factor), dtype=np.uint8))
+    windows = np.lib.stride_tricks.sliding_window_view(image[:, 960:1400], patch.shape)
+    assert np.any(np.all(windows == patch, axis=(2, 3)))
 
 
-@pytest.mark.parametrize("name", SHAPES)
-def test_a_sheet_has_the_pages_size_and_keeps_within_it(bay, shown, captions, name):
-    shape = SHAPES[name]
-    of_set = [one for key, one in shown.items() if key.startswith("tilt.")]
+def test_what_is_enlarged_lies_in_the_picture(bay, shown, captions):
     with style.applied():
-        figures = sheets(of_set, shape, bay, captions, {"bay": bay.name})
-        assert len(figures) == -(-4 // (shape.across * shape.down))
-        for figure in figures:
-            assert tuple(figure.get_size_inches()) == (shape.width, shape.height)
-            figure.draw_without_rendering()
-            for text in (*figure.texts, *(t for axes in figure.axes for t in axes.texts)):
-                assert is_within(text.get_window_extent(), figure), text.get_text()
-
-
-@pytest.mark.slow
-def test_pages_become_one_pdf_and_numbered_pictures(tmp_path, bay, shown, captions):
-    of_set = [one for key, one in shown.items() if key.startswith("tilt.")]
-    with style.applied():
-        figures = sheets(of_set, SHAPES["a4"], bay, captions, {})
-    files = save_pages(figures, tmp_path, "tilt-a4")
-    names = {"tilt-a4-1.png", "tilt-a4-1.svg", "tilt-a4-2.png", "tilt-a4-2.svg", "tilt-a4.pdf"}
-    assert {file.name for file in files} == names == {file.name for file in tmp_path.iterdir()}
-    first = (tmp_path / "tilt-a4.pdf").read_bytes()
-    with style.applied():
-        figures = sheets(of_set, SHAPES["a4"], bay, captions, {})
-    save_pages(figures, tmp_path, "tilt-a4")
-    assert (tmp_path / "tilt-a4.pdf").read_bytes() == first
-
-
-def test_the_sweep_moves_there_and_back(tmp_path, bay, captions):
-    frames = [illustrate(bay, s, "apriltag/ippe-lm", 1, 1) for s in sweep()[:12:4]]
-    with Image.open(save_sweep(frames, bay, captions, tmp_path / "sweep.gif")) as film:
-        assert film.n_frames == 2 * len(frames) - 2
-        assert film.size == (round(WIDTH * DPI), round(HEIGHT * DPI))
-        assert film.info["loop"] == 0
-
-
-def test_a_slide_is_full_hd():
-    slide = SHAPES["slide"]
-    assert (round(slide.width * DPI), round(slide.height * DPI)) == (1920, 1080)
-
-
-def test_a_views_files_depend_on_it_alone(tmp_path, bay, shown, captions):
-    one = shown["range.double"]
-    kinds = ("png", "svg", "pdf")
-    files = save_illustration(one, bay, captions, "say this", tmp_path / "a", "view", kinds)
-    again = save_illustration(one, bay, captions, "say this", tmp_path / "b", "view", kinds)
-    assert [f.name for f in files] == ["view.png", "view.svg", "view.pdf", "view.json"]
-    assert [f.read_bytes() for f in files] == [f.read_bytes() for f in again]
-    sidecar = json.loads(files[-1].read_text(encoding="utf-8"))
-    assert sidecar["command"] == "say this"
-    assert sidecar["picture_of"] == one.cases[0]["key"]
-
-
-def every_outcome(scene):
-    """Return each class of outcome that a scene can have."""
-    if scene.set == "mirror":
-        return ("clear", "doubt", "none", *(() if scene.name == "near-turned" else ("anyway",)))
-    if scene.slip_deg:
-        return ("alarm", "quiet", "few", "none", "anyway")
-    if scene.slip_deg is not None:
-        return ("inside", "outside", "unsure", "false", "few", "none")
-    if REFERENCES[scene.set] == scene.name:
-        return ("inside", "outside", "unsure", "few", "none")
-    along = () if scene.lean_deg is not None else ("along",)
-    return ("better", "same", "worse", "few", "none", "anyway", "unsure", "outside", *along)
-
-
-@pytest.fixture(scope="module")
-def T_bay_bar(bay):
-    return default_sequence(bay)[0].T_bay_bar
-
-
-def kind_of(one, scene, bay, T_bay_bar):
-    """Return a picture of a scene with numbers as long as they come."""
-    longest = {
-        "n": 1000, "usable": 987, "missed": 100, "mirrored": 100, "unsure": 100, "alarms": 987,
-        "rms_along_mm": 0.123, "rms_toe_deg": 0.0123, "mean_camber_deg": 0.0123, "steps": 12,
-        "step_shown": 10, "rms_rot_deg": 0.0123, "rmse_px": 0.0123, "runner_up_rmse_px": 0.0234,
-        "rms_camber_deg": 0.0123, "slipped_px": 0.077, "roll_spread_deg": 15.0,
-    }  # fmt: skip
-    errors = {f"err_{name}_deg": 0.0123 for name in ("rot", "camber", "toe")}
-    rows = tuple(
-        {"key": f"r=1|trial={i}", "outcome": "ok", "err_along_mm": 0.123 + 0.001 * i}
-        | {name: value + 1e-4 * i for name, value in errors.items()}
-        for i in range(40)
-    )
-    bar = {"T_before": one.T_camera_target, "T_bay_bar": T_bay_bar}
-    if scene.slip_deg is None:
-        del longest["alarms"]
-    shown = dataclasses.replace(
-        one, scene=scene, numbers=longest, cases=rows, tower=bay.towers[0].name, **bar
-    )
-    name = REFERENCES[scene.set]
-    if name == scene.name:
-        return shown
-    other = next(s for s in SCENES if s.key == f"{scene.set}.{name}")
-    return dataclasses.replace(shown, reference=dataclasses.replace(shown, scene=other))
+        figure = slide_figure(shown, bay, captions)
+    for axes in figure.axes:
+        if axes.images:
+            left, right, low, high = axes.images[0].get_extent()
+            assert left <= axes.get_xlim()[0] < axes.get_xlim()[1] <= right
+            assert high <= axes.get_ylim()[1] < axes.get_ylim()[0] <= low
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_every_text_fits_its_card_whatever_came(bay, language, shown, T_bay_bar, monkeypatch):
-    words, one = read_captions(language), shown["tilt.good"]
+def test_no_text_of_a_slide_leaves_it_or_lies_over_another(bay, language, shown, monkeypatch):
+    words = read_captions(language)
     for scene in SCENES:
-        kind = kind_of(one, scene, bay, T_bay_bar)
-        for outcome in every_outcome(scene):
-            monkeypatch.setattr(illustrate_words, "outcome_of", lambda *_, is_=outcome: is_)
-            text = illustrate_words.said(kind, bay, words)
-            # 8 pt is what a page held in hand is read at
-            assert fitted(text)[0] >= 8.0, (scene.key, outcome)
-            assert "–" not in f"{text.title}{text.result}{text.why}{text.verdict}", scene.key
+        if good_of(scene) is None:
+            continue
+        pair = kind_of(shown, scene, bay)
+        monkeypatch.setattr(teaching_words, "outcome_of", lambda *_: max(OUTCOMES, key=len))
+        with style.applied():
+            figure = slide_figure(pair, bay, words)
+            texts = drawn(figure)
+            boxes = [text.get_window_extent() for text in texts]
+            for i, (text, box) in enumerate(zip(texts, boxes, strict=True)):
+                inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= 1920 and box.y1 <= 1080
+                assert inside, (scene.key, text.get_text())
+                assert text.get_fontsize() >= 7.5, (scene.key, text.get_text())
+                for other, over in zip(texts[:i], boxes[:i], strict=True):
+                    # a hair of bounding boxes, which are taller than letters
+                    across = min(box.x1, over.x1) - max(box.x0, over.x0)
+                    down = min(box.y1, over.y1) - max(box.y0, over.y0)
+                    both = (scene.key, text.get_text(), other.get_text())
+                    assert across < 4 or down < 6, both
 
 
-def test_no_line_ends_between_a_number_and_its_unit(bay, shown, captions):
-    texts = illustrate_words.said(shown["range.double"], bay, captions)
-    long = dataclasses.replace(texts, why="x " * 40 + "about 0.031 deg and 95 % of 12 px " * 8)
-    for line in fitted(long)[2]:
+def kind_of(shown, scene, bay):
+    """Return a pair of a scene with numbers as long as they come."""
+    rows = tuple(
+        {"key": f"{i}", "outcome": "ok", "err_along_mm": 0.123 + 0.001 * i}
+        | {f"err_{name}_deg": 0.123 + 1e-3 * i for name in ("rot", "camber", "toe")}
+        for i in range(40)
+    )
+    numbers = shown.numbers | {
+        "n": 1000, "usable": 987, "missed": 100, "wrong_id": 100, "mirrored": 100, "unsure": 100,
+        "rms_along_mm": 0.123, "rms_toe_deg": 0.0123, "rms_camber_deg": 0.0123, "steps": 12,
+        "step_shown": 10, "slipped_px": 0.77, "as_built": True,
+    }  # fmt: skip
+    T = default_sequence(bay)[0].T_bay_bar if scene.slip is not None else None
+    like = dataclasses.replace(shown, scene=scene, numbers=numbers, cases=rows, T_bay_bar=T)
+    if scene.slip is not None:
+        like = dataclasses.replace(
+            like, numbers=numbers | {"alarms": 987}, T_before=shown.T_camera_target
+        )
+    good = good_of(scene).model_copy(update={"astray": scene.astray})
+    return dataclasses.replace(
+        like, reference=dataclasses.replace(like, scene=good, reference=None)
+    )
+
+
+def test_the_lesson_is_the_largest_text_and_numbers_the_smallest(bay, shown, captions):
+    with style.applied():
+        texts = drawn(slide_figure(shown, bay, captions))
+    size = {" ".join(text.get_text().split()): text.get_fontsize() for text in texts}
+    said = teaching_words.said(shown, bay, captions)
+    assert size[said.lesson] == max(size.values())
+    assert size[said.numbers] == min(size.values())
+
+
+def test_no_line_ends_between_a_number_and_its_unit():
+    for line in wrapped("x " * 40 + "about 0.031 deg and 95 % of 12 px " * 8, 4.0, 9.0):
         assert line.split()[0] not in ("deg", "%", "px")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("language", ["en", "de"])
-def test_every_card_keeps_within_its_figure(bay, language, shown, T_bay_bar):
-    words, one = read_captions(language), shown["tilt.good"]
-    for scene in (next(s for s in SCENES[::-1] if s.set == name) for name in SETS):
+def test_a_handout_has_the_papers_size_and_its_slides_and_notes_as_text(job, shown):
+    import pypdfium2
+
+    for shape, (width, height) in SHAPES.items():
+        path = write_handout([shown] * 3, shape, job)
+        pdf = pypdfium2.PdfDocument(path)
+        assert len(pdf) == 2
+        page = pdf[0]
+        np.testing.assert_allclose(page.get_size(), (72 * width, 72 * height), atol=0.5)
+        text = page.get_textpage().get_text_bounded()
+        assert "Few pixels, poor angle" in text.replace("\r\n", " ")
+        assert "The same error of a corner" in text.replace("\r\n", " ")
+        first = path.read_bytes()
+        assert write_handout([shown] * 3, shape, job).read_bytes() == first
+
+
+def test_notes_say_what_to_show_to_ask_and_to_say(job, shown):
+    text = write_notes([shown], job).read_text(encoding="utf-8")
+    for part in ("Ask first", "Show, good:", "Show, bad:", "Say: Few pixels", "Numbers, bad:"):
+        assert part in text
+
+
+def test_a_finished_slide_is_not_drawn_again_and_its_cases_are_known(job, shown, undrawn):
+    made = write_picture(shown, job)
+    assert [f.suffix for f in made] == [".png", ".svg", ".pdf", ".json"]
+    times = [f.stat().st_mtime_ns for f in made]
+    assert write_picture(shown, job) == made
+    assert [f.stat().st_mtime_ns for f in made] == times
+    known = stored_cases(job.out)
+    assert {shown.made_of, shown.reference.made_of} == set(known)
+    assert tuple(known[shown.made_of]) == shown.cases
+    (job.out / "other.json").write_text("{ damaged")
+    assert set(stored_cases(job.out)) == set(known)
+    made[0].unlink()
+    write_picture(shown, job)
+    assert made[0].exists()
+
+
+@pytest.mark.slow
+def test_a_card_of_ones_own_view_depends_on_it_alone(bay, shown, captions):
+    alone = dataclasses.replace(shown, reference=None)
+    first = illustration_bytes(alone, bay, captions)
+    assert first == illustration_bytes(alone, bay, captions)
+    with Image.open(io.BytesIO(first)) as card:
+        assert card.size == (round(CARD[0] * DPI), round(CARD[1] * DPI))
+
+
+@pytest.mark.slow
+def test_the_sweep_moves_there_and_back_with_its_words_in_place(job, bay, captions):
+    frames = [illustrate(bay, s, MAKING) for s in sweep()[::5]]
+    frames = [dataclasses.replace(one, reference=None) for one in frames]
+    with Image.open(save_sweep(frames, job)) as film:
+        assert film.n_frames == 2 * len(frames) - 2
+        assert film.info["loop"] == 0
+    places = []
+    for one in frames:
         with style.applied():
-            figure = card_figure(kind_of(one, scene, bay, T_bay_bar), bay, words)
-            figure.draw_without_rendering()
-            for text in (t for axes in figure.axes for t in axes.texts):
-                assert is_within(text.get_window_extent(), figure), (scene.key, text.get_text())
-
-
-@pytest.mark.parametrize("language", ["en", "de"])
-def test_no_two_texts_of_a_schematic_lie_over_each_other(bay, language):
-    words = read_captions(language)
-    # a little farther than the near axle, so that words come closest to each other
-    for scene in (dataclasses.replace(s, times=1.3) for s in SCENES if s.set == "aim"):
-        figure = drawn(illustrate(bay, scene, "apriltag/ippe-lm", 1, 1), bay, words)
-        boxes = [text.get_window_extent() for text in figure.axes[-1].texts if text.get_text()]
-        for i, box in enumerate(boxes):
-            assert not any(box.overlaps(other) for other in boxes[:i]), scene.key
-
-
-@pytest.mark.parametrize("first", [0, 1])
-def test_no_text_lies_on_a_leaning_tower_on_either_side(bay, captions, first):
-    scene = next(s for s in SCENES if s.key == "plumb.leaning")
-    towers = (bay.towers[first], bay.towers[1 - first])
-    bay = dataclasses.replace(bay, towers=towers)
-    diagram = drawn(illustrate(bay, scene, "apriltag/ippe-lm", 1, 1), bay, captions).axes[-1]
-    # the tower is the thickest line
-    tower = max(diagram.lines, key=lambda line: line.get_linewidth())
-    ends = diagram.transData.transform(tower.get_xydata())
-    along = ends[0] + np.linspace(0.0, 1.0, 50)[:, None] * (ends[1] - ends[0])
-    for text in diagram.texts:
-        box = text.get_window_extent()
-        assert not any(box.contains(*point) for point in along), text.get_text()
-
-
-def drawn(one, bay, captions):
+            figure = card_figure(one, bay, captions, "tilt.sweep")
+            lesson = captions.texts["scene.tilt.sweep.lesson"]
+            text = next(t for t in drawn(figure) if t.get_text().replace("\n", " ") == lesson)
+            places.append(tuple(text.get_window_extent().bounds))
+    assert len(set(places)) == 1
     with style.applied():
-        figure = card_figure(one, bay, captions)
-        figure.draw_without_rendering()
-    return figure
+        assert len(drawn(advice_figure(frames, bay, captions))) > 5
+
+
+def test_sidecars_are_json_whatever_is_not_a_number(job, shown, undrawn):
+    path = write_picture(dataclasses.replace(shown, turn_deg=float("nan")), job)[-1]
+    content = json.loads(path.read_text(encoding="utf-8"))
+    assert content["pictures"][1]["view"]["turn_deg"] is None
+    assert set(SETS) >= {content["pictures"][0]["set"]}
