@@ -182,7 +182,9 @@ def sweep() -> tuple[Scene, ...]:
 
 
 def good_of(scene: Scene, scenes: tuple[Scene, ...] = SCENES) -> Scene | None:
-    """Return the good view of a scene's set; None for itself, and for views of one's own."""
+    """Return the good view of a scene's set; None for itself, a sweep and one's own."""
+    if scene.name.startswith(f"{SWEEP_NAME}-"):
+        return None
     first = next((one for one in (*SCENES, *scenes) if one.set == scene.set), None)
     return None if first is None or first.key == scene.key else first
 

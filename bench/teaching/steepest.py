@@ -127,11 +127,11 @@ def advice_figure(frames: Sequence[Illustrated], bay: Bay, captions: Captions) -
               label=words["words.steepest_all"])  # fmt: skip
     axes.axhline(tolerance, color=style.INK, lw=1.8)
     values = {"tolerance": captions.number(tolerance, "deg", 3)}
-    every = [*advice.errors_deg, *plate, tolerance]
-    low, high = 0.6 * min(every), 4.0 * max(every)
+    # what a bend does face-on is next to nothing: no reason to show it
+    low, high = 0.02 * tolerance, 6.0 * max(*advice.errors_deg, tolerance)
     axes.set(yscale="log", xlim=(-3, 91), ylim=(low, high), xlabel=words["words.steepest_axis"])
     axes.set_ylabel(words["words.steepest_error"])
-    axes.text(90.5, tolerance * 1.08, captions.say("words.tolerance", values), ha="right",
+    axes.text(-2.5, tolerance * 1.08, captions.say("words.tolerance", values), ha="left",
               size=style.SMALL)  # fmt: skip
     axes.xaxis.set_major_locator(FixedLocator(turns))
     ticks = [m * 10.0**e for e in range(-4, 3) for m in (1, 2, 5)]

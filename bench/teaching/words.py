@@ -11,6 +11,7 @@ from bench.scene.model import Bay
 from bench.teaching.captions import OUTCOMES, Captions
 from bench.teaching.edges import moved_px, step_px
 from bench.teaching.judgement import ROTATION, judge, judged_by, outcome_of
+from bench.teaching.scenes import SWEEP_SET
 from bench.teaching.trials import Illustrated
 from bench.teaching.views import degrees, lamp_of
 
@@ -190,6 +191,7 @@ def _tail(shown: Illustrated, about: Illustrated | None) -> str | None:
         return None
     if not shown.found:
         return "lost"
-    if pair.reference is not None and not pair.same_view and pair.scene.margin is None:
+    other = pair.scene.set == SWEEP_SET if pair.reference is None else not pair.same_view
+    if other and pair.scene.margin is None:
         return "step"
     return "moved" if moved_px(shown) is not None else None
