@@ -49,7 +49,7 @@ def command(
             min=1,
             max=100_000,
             metavar="N",
-            help="Pictures a view, fewer of slow lenses; registrations, at most 10.",
+            help="Pictures a view, fewer of slow lenses; registrations, at most 20.",
         ),
     ] = 60,
     pipeline: Annotated[

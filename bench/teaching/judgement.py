@@ -18,6 +18,7 @@ from bench.typing import Array
 
 CONFIDENCE = 0.95  # of the intervals, two-sided
 ROTATION = "err_rot_deg"
+LEAST_RMS = 20  # cases that give the RMS an interval, with room
 Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
 BAD = ("outside", "few", "none", "alarm")
 Outcome = Literal[
@@ -100,6 +101,8 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
         if verdict == "unsure":
             rate = judge_rate(within, n, asked)
             verdict, needed = _BY_RATE[rate.verdict], rate.needed
+    if verdict == "unsure" and column != ROTATION and needed is None:
+        needed = max(2 * n, LEAST_RMS)
     drawn_low, drawn_high = finite_or_none(drawn[1]), finite_or_none(drawn[2])
     return Judged(
         rms,

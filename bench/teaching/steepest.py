@@ -138,7 +138,7 @@ def advice_figure(frames: Sequence[Illustrated], bay: Bay, captions: Captions) -
     axes.yaxis.set_major_locator(FixedLocator([t for t in ticks if low <= t <= high]))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: captions.number(v)))
-    axes.legend(loc="lower left", frameon=False, fontsize=style.SMALL)
+    axes.legend(loc="lower right", frameon=False, fontsize=style.SMALL)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     box = axes.get_position()
