@@ -49,7 +49,7 @@ def command(
             min=1,
             max=100_000,
             metavar="N",
-            help="Pictures a view, fewer of slow lenses; registrations, at most 20.",
+            help="Pictures a view, fewer of slow lenses; registrations, at most 30.",
         ),
     ] = 60,
     pipeline: Annotated[
@@ -108,7 +108,7 @@ def command(
 
     \b
     Examples:
-      sightbench illustrate                                all slides, about a minute
+      sightbench illustrate                                all slides, some two minutes
       sightbench bay --new my-bay.toml                     your own bay and target ...
       sightbench illustrate my-bay.toml --set tilt         ... one set
       sightbench illustrate --set tilt --case sweep        the moving picture and its advice

@@ -15,7 +15,7 @@ from bench.teaching.trials import Illustrated, Rows, illustrate_plan
 from bench.teaching.views import stage
 
 # Each takes a dozen pictures or more.
-MOST_REGISTRATIONS = 20
+MOST_REGISTRATIONS = 30
 # Where a lens's blur isn't Gaussian a picture takes ten times as long; such scenes have a share of
 # the pictures, and no fewer than decide where nothing is usable.
 SLOW_SHARE, LEAST_SLOW = 0.2, 12

@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.scene.model import Bay
 from bench.survey.setup import request_of_bay
-from bench.survey.statistics import quantile_interval, rms_interval
+from bench.survey.statistics import MIN_BOOTSTRAP, quantile_interval, rms_interval
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED, judge_rate
 from bench.tables import finite_or_none
 from bench.teaching.trials import Illustrated
@@ -18,7 +18,7 @@ from bench.typing import Array
 
 CONFIDENCE = 0.95  # of the intervals, two-sided
 ROTATION = "err_rot_deg"
-LEAST_RMS = 20  # cases that give the RMS an interval, with room
+
 Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
 BAD = ("outside", "few", "none", "alarm")
 Outcome = Literal[
@@ -102,7 +102,7 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
             rate = judge_rate(within, n, asked)
             verdict, needed = _BY_RATE[rate.verdict], rate.needed
     if verdict == "unsure" and column != ROTATION and needed is None:
-        needed = max(2 * n, LEAST_RMS)
+        needed = max(2 * n, MIN_BOOTSTRAP)
     drawn_low, drawn_high = finite_or_none(drawn[1]), finite_or_none(drawn[2])
     return Judged(
         rms,
