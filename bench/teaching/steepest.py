@@ -1,4 +1,4 @@
-"""How steep is too steep: the sweep of turns as advice, with bent plates and grazing light."""
+"""Advice on the steepest turn that holds: the sweep, bent plates and grazing light."""
 
 from __future__ import annotations
 
