@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from scipy import stats
+import scipy
 
 from bench.book.digest import REPORT_FILE, book_digest, report_digest
 from bench.book.shelf import Leaf
@@ -164,7 +164,7 @@ def level_stage(book: Contents) -> Standing:
 def level_p_value(leaf: Leaf) -> float:
     """Return the chance of rows that contradict each other as much by their noise alone."""
     degrees = leaf.value["degrees"]
-    return float(stats.chi2.sf(leaf.value["chi_square"], degrees)) if degrees > 0 else 1.0
+    return float(scipy.stats.chi2.sf(leaf.value["chi_square"], degrees)) if degrees > 0 else 1.0
 
 
 def level_words(leaf: Leaf) -> str:

@@ -14,8 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.spatial.transform import Rotation
+import scipy
 
 from bench.budget.inputs import Causes
 from bench.budget.views import WheelViews
@@ -104,7 +103,7 @@ class Chain:
         self._put(blocks, ("tie shift",), left @ causes.transform[3:])
         self._put(blocks, ("level",), causes.level)
         # few causes act on each error: sparse, and once for all, is ten times as quick
-        self._errors_by_cause = csr_array(np.vstack(blocks))
+        self._errors_by_cause = scipy.sparse.csr_array(np.vstack(blocks))
 
     def _put(self, blocks: list[Array], key: tuple[str | int, ...], block: Array) -> None:
         start = sum(len(b) for b in blocks)
@@ -215,7 +214,7 @@ def common_axis(rotations: Sequence[Array], start: Array) -> Array:
 
 def _turn(rotvec: Array) -> Array:
     """Return rotations (N, 3, 3) of small rotation vectors (N, 3)."""
-    return np.asarray(Rotation.from_rotvec(rotvec).as_matrix())
+    return np.asarray(scipy.spatial.transform.Rotation.from_rotvec(rotvec).as_matrix())
 
 
 def _times(matrices: Array, vectors: Array) -> Array:

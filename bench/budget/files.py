@@ -7,10 +7,8 @@ from pathlib import Path
 
 from bench import __version__
 from bench.budget.budget import Budget
-from bench.budget.figure import draw_budget
 from bench.budget.result import BUDGET
 from bench.budget.tables import budget_content, budget_table
-from bench.draw.prints import save_print
 from bench.envelope import Origin, write_result
 from bench.files import make_directory, write_atomically
 from bench.scene.model import Bay
@@ -48,5 +46,9 @@ def write_budget(out: Path, budget: Budget, bay: Bay, origin: Origin) -> list[Pa
         f"{'; '.join(budget.basis)}. {budget.trials} trials, seed {origin.seed}. "
         f"{bay.path.name}, sightbench {__version__}."
     )
+    # matplotlib takes half a second to load, which a refusal needn't spend
+    from bench.budget.figure import draw_budget
+    from bench.draw.prints import save_print
+
     figure = draw_budget(budget, f"{bay.name}: uncertainty of toe, camber and thrust", caption)
     return [*written, *save_print(figure, out, "budget")]

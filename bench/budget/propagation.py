@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.budget.distributions import Inputs
 from bench.solve.covariance import propagate
@@ -59,7 +59,7 @@ class FirstOrder:
     def coverage_factor(self) -> Array:
         """Coverage factors k (Q,): Student's t, interpolated between whole degrees (G.4.1)."""
         dof = np.where(np.isfinite(self.dof), np.maximum(self.dof, 1.0), 1e12)
-        return np.asarray(stats.t.ppf(0.5 * (1.0 + self.confidence), dof))
+        return np.asarray(scipy.stats.t.ppf(0.5 * (1.0 + self.confidence), dof))
 
     @property
     def expanded(self) -> Array:

@@ -24,7 +24,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+import scipy
 
 from bench.built.face import BOX_VARIANCE
 from bench.geometry.camera import Camera, face_places, point_jacobian
@@ -163,7 +163,11 @@ def _modes(
         values, vectors = np.linalg.eigh(step * moments[axis](nodes))
         kept = values > SMALLEST * values[-1]
         strengths.append(values[kept])
-        shapes.append(CubicSpline(nodes, vectors[:, kept] / math.sqrt(step))(places[:, axis]))
+        shapes.append(
+            scipy.interpolate.CubicSpline(nodes, vectors[:, kept] / math.sqrt(step))(
+                places[:, axis]
+            )
+        )
     # a mode's mean square over the plate is 1 over its area
     told = float(fit.weights @ amplitude**2) / (drawing.width * drawing.height)
     strength = np.outer(*strengths)

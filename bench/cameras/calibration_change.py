@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.cameras.projection_uncertainty import frame_grid, rays_of
 from bench.errors import ConfigError, GeometryError
@@ -130,7 +130,7 @@ def change_between(
         spread.reshape(len(v), len(u)),
         chi_square,
         freedom,
-        float(stats.chi2.sf(chi_square, freedom)),
+        float(scipy.stats.chi2.sf(chi_square, freedom)),
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, point_jacobian, pose_jacobian, project
@@ -195,7 +195,7 @@ def pose_in_layout(seen: Sequence[TagSeen], camera: Camera) -> LayoutPose:
         _camera_covariance(T, fit.covariance),
         fit.chi_square,
         fit.freedom,
-        float(stats.chi2.sf(fit.chi_square, fit.freedom)) if fit.freedom > 0 else 1.0,
+        float(scipy.stats.chi2.sf(fit.chi_square, fit.freedom)) if fit.freedom > 0 else 1.0,
         tuple(found[i] for i in range(len(seen))),
         contradicted,
     )
@@ -222,7 +222,7 @@ def _verdicts(
         jacobian = pose_jacobian(tag.p_layout, T, camera).reshape(-1, 6)
         spread = tag.total_covariance(T, camera) + propagate(jacobian, pose.covariance)
         chi_square = float(residual @ np.linalg.solve(spread, residual))
-        p = float(stats.chi2.sf(chi_square, tag.degrees))
+        p = float(scipy.stats.chi2.sf(chi_square, tag.degrees))
         found[i] = TagVerdict(tag, chi_square, p, _off(tag, T), i not in inside)
     return found
 

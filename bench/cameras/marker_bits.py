@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.ndimage import map_coordinates
+import scipy
 
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
@@ -70,7 +70,9 @@ def _cell_greys(observation: Observation, detection: Detection, count: int) -> A
     pixels = project_camera(xyw, observation.camera)
     picture = observation.picture
     row_column = (pixels - (picture.u0, picture.v0)).T[::-1]
-    greys = map_coordinates(picture.grey.astype(np.float64), row_column, order=1, mode="nearest")
+    greys = scipy.ndimage.map_coordinates(
+        picture.grey.astype(np.float64), row_column, order=1, mode="nearest"
+    )
     return np.asarray(greys.reshape(count, -1).mean(axis=1))
 
 

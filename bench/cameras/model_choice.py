@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.cameras.adjustment import UNDETERMINED, BoardView, State
 from bench.cameras.intrinsics import SHAPES, Calibration, LensModel, calibrate
@@ -274,7 +274,7 @@ def _likelihood(calibration: Calibration, fullest: Calibration) -> float:
         return 1.0
     n = 2 * sum(len(r) for r in fullest.residuals)
     statistic = n * np.log(calibration.squares / fullest.squares) / fullest.widening**2
-    return float(stats.chi2.sf(max(statistic, 0.0), more))
+    return float(scipy.stats.chi2.sf(max(statistic, 0.0), more))
 
 
 def _lens_words(calibration: Calibration) -> str:

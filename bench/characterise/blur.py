@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.characterise.faces import FaceFit
 from bench.characterise.photon_transfer import Number
@@ -82,7 +82,7 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
         rows = np.stack((even, share, curve, curve**2), axis=1)
         (_, _, b, a), _, less = _weighted(rows, variance, u)
         ratio = (cost - less) / 2.0 / max(less / (free - 2), 1e-12)
-        p_range = float(stats.f.sf(ratio, 2, free - 2))
+        p_range = float(scipy.stats.f.sf(ratio, 2, free - 2))
         if p_range < P_SHOWN and a > 0.0 and b < 0.0:
             focus = float(-2.0 * a / b)
     covariance = covariance * scatter**2
@@ -90,7 +90,7 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
     sigma = Number(math.sqrt(centre), 0.5 * math.sqrt(covariance[0, 0] / centre), "px")
     grown, u_grown = float(found[1]), math.sqrt(covariance[1, 1])
     told = bool(np.ptp(share) > LEAST_SHARE)
-    shown = told and grown > stats.norm.isf(P_SHOWN) * u_grown
+    shown = told and grown > scipy.stats.norm.isf(P_SHOWN) * u_grown
     if shown:
         outer = Number(math.sqrt(grown), 0.5 * u_grown / math.sqrt(grown), "px")
     else:

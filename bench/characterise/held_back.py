@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.characterise.checks import Check, State, compare
 from bench.characterise.faces import FaceFit, blur_held, flat_parts, free_fit
@@ -247,7 +247,9 @@ def detection_check(name: str, tally: IntArray) -> Check:
     n = max(int(np.sum(tally[0])), 1)
     # as many as Fisher's exact test of two rates doesn't tell from the prediction
     alike = [
-        k for k in range(n + 1) if float(stats.fisher_exact([[k, n - k], tally[1]])[1]) >= ALPHA
+        k
+        for k in range(n + 1)
+        if float(scipy.stats.fisher_exact([[k, n - k], tally[1]])[1]) >= ALPHA
     ]
     low, high = alike[0] / n, alike[-1] / n
     state: State = "inside" if low <= share <= high else "outside"
@@ -265,7 +267,7 @@ def repeats_needed(counts: Sequence[int], pipelines: int) -> list[str]:
     def passes(repeats: int, series: int) -> float:
         level = ALPHA / (len(COMPONENTS) * pipelines)
         free = repeats - series, RENDERED * repeats - series
-        return math.sqrt(float(stats.f.isf(0.5 * level, *free))) if free[0] > 0 else math.inf
+        return math.sqrt(float(scipy.stats.f.isf(0.5 * level, *free))) if free[0] > 0 else math.inf
 
     most = passes(sum(counts), len(counts))
     if most <= ENOUGH_SCATTER:
@@ -322,7 +324,7 @@ def variance_ratio(
     first, second = order[:, :n].mean(axis=1), order[:, n:].mean(axis=1)
     drawn = first / np.maximum(second, 1e-300)
     ends = [0.5 * level, 1.0 - 0.5 * level]
-    by_chance, normal = np.quantile(drawn, ends), stats.f.ppf(ends, *free)
+    by_chance, normal = np.quantile(drawn, ends), scipy.stats.f.ppf(ends, *free)
     ratio = float(np.mean(both[:n]) / max(float(np.mean(both[n:])), 1e-300))
     return ratio, float(min(by_chance[0], normal[0])), float(max(by_chance[1], normal[1]))
 

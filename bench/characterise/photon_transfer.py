@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from bench.characterise.levels import (
     DITHERED_VARIANCE,
@@ -287,15 +287,17 @@ def _gamma(levels: Levels, black: float) -> Number | None:
         x = (y / full) ** gamma
         steep = (full / gamma * x ** (1.0 / gamma - 1.0)) ** 2
         rows = np.stack((steep * x, steep), axis=1) * weight[:, None]
-        (shot, dark), left = optimize.nnls(rows, variance * weight)
+        (shot, dark), left = scipy.optimize.nnls(rows, variance * weight)
         if dark > shot:
-            left = optimize.nnls(rows.sum(axis=1)[:, None], variance * weight)[1]
+            left = scipy.optimize.nnls(rows.sum(axis=1)[:, None], variance * weight)[1]
         return float(left**2)
 
     trials = np.linspace(0.3, 4.0, 75)
     costs = [cost(g) for g in trials]
     best = trials[int(np.argmin(costs))]
-    found = optimize.minimize_scalar(cost, bounds=(best - 0.06, best + 0.06), method="bounded")
+    found = scipy.optimize.minimize_scalar(
+        cost, bounds=(best - 0.06, best + 0.06), method="bounded"
+    )
     gamma, least, step = float(found.x), float(found.fun), 0.02
     bend = (cost(gamma + step) + cost(gamma - step) - 2.0 * least) / step**2
     misfit = max(1.0, least / max(int(np.count_nonzero(used)) - 3, 1))

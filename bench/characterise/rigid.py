@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.characterise.checks import Check, State
 from bench.geometry.pose import Pose
@@ -111,7 +111,7 @@ def agreement(
 ) -> Check:
     """Return whether a measured length or angle is the known one, of several that are asked."""
     u = math.hypot(measured.u, known.u)
-    off, limit = measured.value - known.value, float(stats.norm.isf(0.5 * ALPHA / among)) * u
+    off, limit = measured.value - known.value, float(scipy.stats.norm.isf(0.5 * ALPHA / among)) * u
     state: State = "inside" if abs(off) <= limit else "outside"
     if state == "inside" and limit > TELLS * known.value > 0.0:
         state = "undecided"
@@ -126,7 +126,7 @@ def _chi_square(what: str, values: Array, u: Array, places: Array) -> Check:
     mean = float(weight @ values / np.sum(weight))
     free = len(values) - 1
     square = float(weight @ (values - mean) ** 2)
-    low, high = (float(stats.chi2.ppf(p, free)) / free for p in (P_SHOWN, 1.0 - P_SHOWN))
+    low, high = (float(scipy.stats.chi2.ppf(p, free)) / free for p in (P_SHOWN, 1.0 - P_SHOWN))
     ratio = square / free
     state: State = "inside" if ratio <= high else "outside"
     if state == "outside":

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from bench.characterise.faces import free_fit
 from bench.detect.observation import Observation
@@ -87,7 +87,7 @@ def compare_spots(
 
     most = max(2.0 * MIN_SIGMA_PX, *(fit.blur_px for _, fit in fitted))
     try:
-        found = optimize.minimize_scalar(
+        found = scipy.optimize.minimize_scalar(
             cost, bounds=(MIN_SIGMA_PX, most), options={"xatol": 0.005}
         )
     except ConfigError:  # out of focus beyond what the model holds

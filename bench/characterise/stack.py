@@ -14,7 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy
 
 from bench.errors import PictureError
 from bench.imaging.sensor import QUANTISATION_VARIANCE
@@ -159,8 +159,8 @@ def _beyond_chance(values: Array, chance: float, matters: float) -> tuple[float,
     square = float(np.sum(values**2)) / (n - 1)
     spread = math.sqrt(max(square - chance, 0.0))
     free = k * (n - 1)
-    shown = chance > 0.0 and stats.chi2.sf(free * square / chance, free) < P_SHOWN
-    fits = [stats.linregress(np.arange(n), value) for value in values.T]
+    shown = chance > 0.0 and scipy.stats.chi2.sf(free * square / chance, free) < P_SHOWN
+    fits = [scipy.stats.linregress(np.arange(n), value) for value in values.T]
     trend = math.hypot(*(float(fit.slope) * (n - 1) for fit in fits))
     steady = min(fit.pvalue for fit in fits) >= P_SHOWN or trend <= matters
     return (spread if shown and spread > matters else 0.0), (0.0 if steady else trend)

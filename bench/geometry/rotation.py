@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy.spatial.transform import Rotation
+import scipy
 
 from bench.errors import GeometryError
 from bench.typing import Array
@@ -57,12 +57,16 @@ def rotation_z(angle: float) -> Array:
 
 def exp_rotvec(rotvec: Array) -> Array:
     """Return the rotation matrices (..., 3, 3) of rotation vectors (..., 3), radians."""
-    return np.asarray(Rotation.from_rotvec(rotvec).as_matrix(), dtype=np.float64)
+    return np.asarray(
+        scipy.spatial.transform.Rotation.from_rotvec(rotvec).as_matrix(), dtype=np.float64
+    )
 
 
 def log_rotation(matrix: Array) -> Array:
     """Return the rotation vector (3,), radians, norm at most pi, of a matrix (3, 3)."""
-    return np.asarray(Rotation.from_matrix(matrix).as_rotvec(), dtype=np.float64)
+    return np.asarray(
+        scipy.spatial.transform.Rotation.from_matrix(matrix).as_rotvec(), dtype=np.float64
+    )
 
 
 def angle_between(a: Array, b: Array) -> float:

@@ -13,7 +13,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
@@ -114,10 +114,10 @@ def _diffracted(
         parts = max(PARTS_SHARP, math.ceil(PARTS_PER_CUTOFF * aperture.cutoff) | 1)
     before = max(optics.sigma_px, MIN_SIGMA_PARTS / parts)
     fine = blurred_image(chords, 0.0, before, padded, parts)
-    shape = tuple(fft.next_fast_len(n, real=True) for n in fine.shape)
-    spectrum = fft.rfft2(fine, shape) * _remainder(shape, parts, before, optics, aperture)
+    shape = tuple(scipy.fft.next_fast_len(n, real=True) for n in fine.shape)
+    spectrum = scipy.fft.rfft2(fine, shape) * _remainder(shape, parts, before, optics, aperture)
     middle = pad * parts + parts // 2
-    sharp = fft.irfft2(spectrum, shape)[middle::parts, middle::parts]
+    sharp = scipy.fft.irfft2(spectrum, shape)[middle::parts, middle::parts]
     return np.asarray(background + sharp[: region.height, : region.width])
 
 
@@ -125,8 +125,8 @@ def _remainder(
     shape: tuple[int, ...], parts: int, before_px: float, optics: Optics, aperture: Aperture
 ) -> Array:
     """Return the OTF of lens and pixel over that of a Gaussian and a part of a pixel."""
-    nu_v = parts * fft.fftfreq(shape[0])[:, None]
-    nu_u = parts * fft.rfftfreq(shape[1])[None, :]
+    nu_v = parts * scipy.fft.fftfreq(shape[0])[:, None]
+    nu_u = parts * scipy.fft.rfftfreq(shape[1])[None, :]
     box_u, box_v = np.sinc(nu_u) / np.sinc(nu_u / parts), np.sinc(nu_v) / np.sinc(nu_v / parts)
     # The Gaussian's remainder in one exponent: apart, both factors could underflow to 0 / 0.
     variance = optics.sigma_px**2 - before_px**2

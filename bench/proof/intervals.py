@@ -11,14 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from scipy import stats
+import scipy
 
 Interval = tuple[float, float]
 
 
 def _g_and_h(dof: float, alpha: float) -> tuple[float, float]:
     """Return G = 1 - dof/χ²(upper α) and H = dof/χ²(lower α) - 1."""
-    low, high = stats.chi2.ppf([alpha, 1.0 - alpha], dof)
+    low, high = scipy.stats.chi2.ppf([alpha, 1.0 - alpha], dof)
     return 1.0 - dof / float(high), dof / float(low) - 1.0
 
 
@@ -47,8 +47,8 @@ def difference_interval(
     alpha = 0.5 * (1.0 - confidence)
     g1, h1 = _g_and_h(dof1, alpha)
     g2, h2 = _g_and_h(dof2, alpha)
-    upper = float(stats.f.isf(alpha, dof1, dof2))
-    lower = float(stats.f.isf(1.0 - alpha, dof1, dof2))
+    upper = float(scipy.stats.f.isf(alpha, dof1, dof2))
+    lower = float(scipy.stats.f.isf(1.0 - alpha, dof1, dof2))
     g12 = ((upper - 1.0) ** 2 - (g1 * upper) ** 2 - h2**2) / upper
     h12 = ((1.0 - lower) ** 2 - (h1 * lower) ** 2 - g2**2) / lower
     below = (g1 * first) ** 2 + (h2 * second) ** 2 + g12 * first * second

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.budget.measured import NOTHING, Measured
 from bench.errors import ConfigError
@@ -68,7 +68,7 @@ class LengthPlan:
         ones = np.full(len(self.places), self.length)
         information = ones @ np.linalg.solve(self.covariance([readings] * len(self.places)), ones)
         # two-sided normal test; the far tail adds nothing at such powers
-        needed = stats.norm.isf(alpha / 2.0) + stats.norm.isf(1.0 - power)
+        needed = scipy.stats.norm.isf(alpha / 2.0) + scipy.stats.norm.isf(1.0 - power)
         return float(needed / math.sqrt(information))
 
 
@@ -223,7 +223,7 @@ def evaluate_length(plan: LengthPlan, readings: Sequence[Sequence[float]]) -> Le
         errors,
         K * np.sqrt(np.diag(covariance)),
         chi_square,
-        float(stats.chi2.sf(chi_square, len(errors))),
+        float(scipy.stats.chi2.sf(chi_square, len(errors))),
         float(weight @ errors) / information,
         1.0 / math.sqrt(information),
     )

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
@@ -102,7 +102,7 @@ class MovedPlan:
     @property
     def limit(self) -> float:
         """Chi-square above which the tower is said to have moved."""
-        return float(stats.chi2.isf(self.alpha, 6))
+        return float(scipy.stats.chi2.isf(self.alpha, 6))
 
     @property
     def information(self) -> Array:
@@ -255,7 +255,7 @@ def evaluate_moved(plan: MovedPlan, before: Sequence[Pose], now: Sequence[Pose])
     if freedom > 0:
         squares = float(np.einsum("ni,ij,nj->", apart, np.linalg.inv(plan.noise), apart))
         # the rule of `bench.solve.covariance.noise_variance`: a claim stands until refuted
-        factor = max(1.0, squares / float(stats.chi2.isf(0.05, freedom)))
+        factor = max(1.0, squares / float(scipy.stats.chi2.isf(0.05, freedom)))
     pictures = plan.noise * (1.0 / len(before) + 1.0 / len(now))
     covariance = plan.covariance + (factor - 1.0) * pictures
     chi_square = float(difference @ np.linalg.solve(covariance, difference))
@@ -264,7 +264,7 @@ def evaluate_moved(plan: MovedPlan, before: Sequence[Pose], now: Sequence[Pose])
     return MovedResult(
         replace(plan, covariance=covariance),
         chi_square,
-        float(stats.chi2.sf(chi_square, 6)),
+        float(scipy.stats.chi2.sf(chi_square, 6)),
         inverse @ difference,
         np.sqrt(np.diag(uncertainty)),
         factor,
@@ -285,7 +285,7 @@ def alike(first: MovedResult, second: MovedResult, towers: Sequence[Tower], mark
         # without what both share, its being put back
         covariance += into @ (result.plan.covariance - _put_back(mark)) @ into.T
     apart = seen[0] - seen[1]
-    return float(stats.chi2.sf(float(apart @ np.linalg.solve(covariance, apart)), 6))
+    return float(scipy.stats.chi2.sf(float(apart @ np.linalg.solve(covariance, apart)), 6))
 
 
 def _small(reference: Pose, T: Pose, planned: Pose) -> Array:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from bench.digest import key_digest
 from bench.errors import ConfigError
@@ -103,14 +103,14 @@ class Design:
         """
         p, _, n = self.sizes
         d1, d2 = self.degrees["operator"], self.degrees["wheel by operator"]
-        limit = stats.f.isf(alpha, d1, d2)
-        return float(stats.f.sf(limit / (1.0 + p * n * ratio**2), d1, d2))
+        limit = scipy.stats.f.isf(alpha, d1, d2)
+        return float(scipy.stats.f.sf(limit / (1.0 + p * n * ratio**2), d1, d2))
 
     def detectable_ratio(self, power: float = 0.8, alpha: float = 0.05) -> float:
         """Return the ratio that `operator_power` shows with a probability of `power`."""
         p, _, n = self.sizes
         d1, d2 = self.degrees["operator"], self.degrees["wheel by operator"]
-        stretch = stats.f.isf(alpha, d1, d2) / stats.f.isf(power, d1, d2)
+        stretch = scipy.stats.f.isf(alpha, d1, d2) / scipy.stats.f.isf(power, d1, d2)
         return math.sqrt(max(float(stretch) - 1.0, 0.0) / (p * n))
 
     def repeatability_interval(self, confidence: float = 0.95) -> tuple[float, float]:
@@ -239,7 +239,7 @@ def evaluate(
 def _f_test(ms: dict[str, float], d: dict[str, int], top: str, bottom: str) -> float:
     if ms[bottom] == 0.0:
         return 1.0 if ms[top] == 0.0 else 0.0
-    return float(stats.f.sf(ms[top] / ms[bottom], d[top], d[bottom]))
+    return float(scipy.stats.f.sf(ms[top] / ms[bottom], d[top], d[bottom]))
 
 
 def _components(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
-from scipy import stats
+import scipy
 
 from bench.conformity import percent
 from bench.proof.repeat import Design, Study, evaluate
@@ -72,7 +72,7 @@ def gauge_verdict(name: str, study: Study, bay: Bay, readings: Array) -> tuple[s
             f"{name}: undecided, no repeated reading differs: rounded too coarsely, or copied"
         )
     gauge = study.component("gauge")
-    k = float(stats.norm.isf(0.025))
+    k = float(scipy.stats.norm.isf(0.025))
     tolerance = math.degrees(getattr(bay.tolerance, name))
     size, low, high = k * gauge.sigma, k * math.sqrt(gauge.low), k * math.sqrt(gauge.high)
     rule, level, chance = bay.tolerance.rule, bay.tolerance.confidence, ""

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.stats import chi2
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
@@ -236,8 +236,10 @@ class _Linear:
         if degrees == 0:
             return None
         rest, left = max(self.chi_square - statistic, 0.0), self.degrees - degrees
-        factor = max(1.0, rest / float(chi2.isf(IMPLAUSIBLE, left))) if left > 0 else 1.0
-        p = float(chi2.sf(statistic / factor, degrees))
+        factor = (
+            max(1.0, rest / float(scipy.stats.chi2.isf(IMPLAUSIBLE, left))) if left > 0 else 1.0
+        )
+        p = float(scipy.stats.chi2.sf(statistic / factor, degrees))
         return Check(name, statistic, degrees, p, estimate)
 
     def group(self, name: str, rows: IntArray) -> Check | None:

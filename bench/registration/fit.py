@@ -16,8 +16,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.stats import chi2
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
@@ -114,7 +113,9 @@ class Registration:
     @property
     def p_value(self) -> float:
         """Chance of a chi-square as large if the claimed noise is right; 1 without freedom."""
-        return float(chi2.sf(self.chi_square, self.degrees)) if self.degrees > 0 else 1.0
+        return (
+            float(scipy.stats.chi2.sf(self.chi_square, self.degrees)) if self.degrees > 0 else 1.0
+        )
 
     @property
     def length(self) -> tuple[float, float] | None:
@@ -185,7 +186,7 @@ def register(
     chi_square = _chi_square(residuals, jacobian, shifts)
     degrees = len(residuals) - found.n_parameters
     # the rule of `bench.solve.covariance.noise_variance`
-    factor = chi_square / float(chi2.isf(IMPLAUSIBLE, degrees)) if degrees > 0 else 1.0
+    factor = chi_square / float(scipy.stats.chi2.isf(IMPLAUSIBLE, degrees)) if degrees > 0 else 1.0
     factor = max(1.0, factor)
     return Registration(
         found.start,
@@ -254,7 +255,7 @@ def _fit(model: Model, causes: Causes) -> tuple[Model, Array]:
     def residuals(x: Array) -> Array:
         try:
             return model.residuals(x)
-        except GeometryError:  # a trial step too far; least_squares shortens it
+        except GeometryError:  # a trial step too far; scipy.optimize.least_squares shortens it
             return np.full(size, np.inf)
 
     x = np.zeros(model.n_parameters)
@@ -281,7 +282,7 @@ def _fit(model: Model, causes: Causes) -> tuple[Model, Array]:
     # scipy's first trust region is a ball of radius 1 in scaled parameters
     norms = np.sqrt(np.asarray(model.jacobian(x).power(2).sum(axis=0))).reshape(-1)
     scale = FIRST_RADIUS / np.where(norms > 0.0, norms, 1.0)
-    solution = least_squares(
+    solution = scipy.optimize.least_squares(
         residuals,
         x,
         jac=model.jacobian,

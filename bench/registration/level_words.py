@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
+import scipy
 
 from bench.registration.level import Level, Up, open_directions
 from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind
@@ -146,7 +146,7 @@ def up_words(bay: Bay, up: Up) -> str:
 
 def contradicts(level: Level, doubt: float) -> bool:
     """Whether residuals as large come up less often than `doubt` by uncertainties alone."""
-    return level.dof > 0 and float(chi2.sf(level.chi2, level.dof)) < doubt
+    return level.dof > 0 and float(scipy.stats.chi2.sf(level.chi2, level.dof)) < doubt
 
 
 def residual_words(level: Level, doubt: float, without: Level | None = None) -> list[str]:
@@ -161,7 +161,7 @@ def residual_words(level: Level, doubt: float, without: Level | None = None) -> 
             f"{np.degrees(level.bar_error_sigma):.4f} deg"
         )
     if level.dof > 0:
-        p_value = float(chi2.sf(level.chi2, level.dof))
+        p_value = float(scipy.stats.chi2.sf(level.chi2, level.dof))
         said.append(
             f"residuals: chi-square {level.chi2:.1f} for {level.dof} degrees of freedom, p = "
             f"{p_value:.2g}"

@@ -19,7 +19,7 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from scipy.sparse import csr_array
+import scipy
 
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -154,7 +154,7 @@ class Model:
             parts.append(np.array([(length - np.linalg.norm(unknowns.T_a_b.translation)) / u]))
         return np.concatenate(parts)
 
-    def jacobian(self, x: Array) -> csr_array:
+    def jacobian(self, x: Array) -> scipy.sparse.csr_array:
         """Return the derivative (M, P) of `residuals`, sparse."""
         unknowns = self.start.moved(x, self.two_ends)
         blocks = x.reshape(-1, 6)
@@ -179,7 +179,9 @@ class Model:
             counts.append(np.array([3]))
         pointers = np.concatenate(([0], np.cumsum(np.concatenate(counts))))
         shape = (len(pointers) - 1, self.n_parameters)
-        return csr_array((np.concatenate(data), np.concatenate(columns), pointers), shape=shape)
+        return scipy.sparse.csr_array(
+            (np.concatenate(data), np.concatenate(columns), pointers), shape=shape
+        )
 
     def _chain(
         self, unknowns: Unknowns, step: int, sight: Sight | MeasuredPose

@@ -15,8 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.stats import chi2, ncx2
+import scipy
 
 from bench.registration.bar_views import cameras_of, refuse_unseen, step_of, unknowns_of
 from bench.registration.checks import FALSE_ALARM, LEAST_SHARE, bend_columns, fitted_basis
@@ -148,8 +147,12 @@ def reliability(
 
 def noncentrality(alpha: float, degrees: int, power: float = POWER) -> float:
     """Return the noncentrality at which a chi-square test at level alpha has this power."""
-    limit = float(chi2.isf(alpha, degrees))
-    return float(brentq(lambda lam: ncx2.sf(limit, degrees, lam) - power, 1e-9, 1e4, xtol=1e-9))
+    limit = float(scipy.stats.chi2.isf(alpha, degrees))
+    return float(
+        scipy.optimize.brentq(
+            lambda lam: scipy.stats.ncx2.sf(limit, degrees, lam) - power, 1e-9, 1e4, xtol=1e-9
+        )
+    )
 
 
 class Network:

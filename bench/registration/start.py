@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy.spatial.transform import Rotation
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
@@ -184,5 +184,9 @@ def _complete(found: Found, n: int, T_a_b: Pose, shared: Sequence[Pose]) -> Unkn
 
 def mean_pose(poses: Sequence[Pose]) -> Pose:
     """Return the chordal mean of the rotations and the mean of the translations."""
-    rotation = Rotation.from_matrix(np.array([T.rotation for T in poses])).mean().as_matrix()
+    rotation = (
+        scipy.spatial.transform.Rotation.from_matrix(np.array([T.rotation for T in poses]))
+        .mean()
+        .as_matrix()
+    )
     return Pose(np.asarray(rotation), np.mean([T.translation for T in poses], axis=0))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, normalise
@@ -258,7 +258,7 @@ def camera_picture(
     ) @ np.array(LUMINANCE)
     sigma = imaging.optics.sigma_px
     if sigma > 0.0:
-        light = gaussian_filter(light, sigma, mode="nearest", truncate=5.0)
+        light = scipy.ndimage.gaussian_filter(light, sigma, mode="nearest", truncate=5.0)
     electrons = light * imaging.sensor.full_well
     grey = expose(electrons, imaging.sensor, rng)
     return Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import Camera, project_camera
@@ -242,7 +242,9 @@ def turned_to(
         seen = turned(x).T_bay_camera().inverse() @ centres
         return np.asarray((project_camera(seen, camera) - pixels).ravel())
 
-    found = least_squares(residuals, start, x_scale=0.01, xtol=1e-12, ftol=1e-12, gtol=1e-12)
+    found = scipy.optimize.least_squares(
+        residuals, start, x_scale=0.01, xtol=1e-12, ftol=1e-12, gtol=1e-12
+    )
     return turned(found.x)
 
 

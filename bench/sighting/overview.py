@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import scipy
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
 from matplotlib.patheffects import withStroke
-from scipy.spatial import ConvexHull
 
 from bench.draw import style
 from bench.draw.labels import Labels
@@ -184,7 +184,7 @@ def _ground(axes: Axes, bay: Bay, solids: Sequence[Solid]) -> list[Array]:
 def _footprint(axes: Axes, solid: Solid) -> Array:
     """Draw what a solid covers of the floor; return its outline."""
     points = solid.vertices[:, :2]
-    hull = points[ConvexHull(points, qhull_options="QJ").vertices]
+    hull = points[scipy.spatial.ConvexHull(points, qhull_options="QJ").vertices]
     order = 2.5 if solid.kind == "tyre" else 3.5 if solid.kind == "target" else 2.0
     axes.add_patch(
         Polygon(

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
-from scipy.ndimage import distance_transform_edt
+import scipy
 
 from bench.typing import Array, BoolArray
 
@@ -43,8 +42,10 @@ class RatioGrid:
         low, high = (np.array([axis[end] for axis in grid]) for end in (0, -1))
         inside = np.all((place >= low - 1e-9) & (place <= high + 1e-9), axis=-1)
         place = np.clip(place, low, high)
-        share = RegularGridInterpolator(grid, self.measured.astype(np.float64))(place)
-        ratios = RegularGridInterpolator(grid, self.ratios)(place)
+        share = scipy.interpolate.RegularGridInterpolator(grid, self.measured.astype(np.float64))(
+            place
+        )
+        ratios = scipy.interpolate.RegularGridInterpolator(grid, self.ratios)(place)
         measured = inside & (share.reshape(inside.shape) > 1.0 - 1e-9)
         return ratios.reshape(*inside.shape, KINDS), np.asarray(measured)
 
@@ -55,5 +56,7 @@ def ratio_grid(ranges: Array, tilts: Array, ratios: Array, measured: BoolArray) 
     Parameters as `RatioGrid`; ratios of cells that aren't measured may be anything. One at
     least must be.
     """
-    nearest = distance_transform_edt(~measured, return_distances=False, return_indices=True)
+    nearest = scipy.ndimage.distance_transform_edt(
+        ~measured, return_distances=False, return_indices=True
+    )
     return RatioGrid(ranges, tilts, ratios[tuple(nearest)], measured)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import nnls
+import scipy
 
 from bench.scene.model import Bay, Tower
 from bench.siting.constraints import Unit, amount
@@ -133,7 +133,7 @@ def stationarity(one: LensSiting) -> tuple[dict[int, float], dict[str, float], f
                 columns.append(np.append(sign * np.eye(len(VARIABLES))[i], 0.0))
                 names.append((f"{kind} {name}", float(programme.span[i])))
     balance = np.append(np.zeros(len(VARIABLES)), 1.0)
-    weights, residual = nnls(np.column_stack(columns), balance)
+    weights, residual = scipy.optimize.nnls(np.column_stack(columns), balance)
     rest = weights[len(top) :]
     of_room = {int(j): float(w) for j, w in zip(active, rest, strict=False)}
     of_ends = {

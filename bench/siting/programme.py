@@ -20,8 +20,7 @@ from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
-from scipy.optimize import minimize
-from scipy.stats import qmc
+import scipy
 
 from bench.siting.aiming import aim
 from bench.siting.problem import VARIABLES, Judged, Problem
@@ -93,7 +92,9 @@ def solve(
     progress : callable
         Called after every start.
     """
-    sobol = qmc.Sobol(N, scramble=True, rng=np.random.default_rng(np.random.SeedSequence(seed)))
+    sobol = scipy.stats.qmc.Sobol(
+        N, scramble=True, rng=np.random.default_rng(np.random.SeedSequence(seed))
+    )
     # a whole power of two, as the sequence likes it
     if problem.sight_lines is None:
         points = sobol.random_base2(int(np.ceil(np.log2(max(starts, 2)))))[:starts]
@@ -332,7 +333,7 @@ class Programme:
     ) -> Array:
         """Minimise `sign` times the extra variable subject to rows >= 0."""
         gradient = np.append(np.zeros(N), sign)
-        found = minimize(
+        found = scipy.optimize.minimize(
             lambda z: sign * z[N],
             np.append(u, extra),
             jac=lambda z: gradient,

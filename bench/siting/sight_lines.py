@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
+import scipy
 
 from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.vehicle import Wheel
@@ -30,7 +30,7 @@ class SightLines:
         By tower; each gives the fractions (..., N) of its wheels.
     """
 
-    tables: Mapping[str, RegularGridInterpolator]
+    tables: Mapping[str, scipy.interpolate.RegularGridInterpolator]
 
     def at(self, tower: str, x: Array) -> Array:
         """Return the fractions (L, N) for spacings, heights and standoffs (L, 3)."""
@@ -74,7 +74,9 @@ def tabulate(
         progress(done + 1, len(places))
     return SightLines(
         {
-            name: RegularGridInterpolator(axes, np.array(table).reshape(*PLACES, -1))
+            name: scipy.interpolate.RegularGridInterpolator(
+                axes, np.array(table).reshape(*PLACES, -1)
+            )
             for name, table in found.items()
         }
     )

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
+import scipy
 from scipy.special import chdtrc
 
 from bench.errors import GeometryError
@@ -197,7 +197,7 @@ def _residuals(stack: Array, A: Array, B: Array, angles: Array) -> Array:
     turns[:, 1, 0], turns[:, 0, 1], turns[:, 2, 2] = s, -s, 1.0
     model = A @ turns @ B.T
     apart = np.swapaxes(model, 1, 2) @ stack
-    return np.asarray(Rotation.from_matrix(apart).as_rotvec() @ B)
+    return np.asarray(scipy.spatial.transform.Rotation.from_matrix(apart).as_rotvec() @ B)
 
 
 def _system(weights: Array, angles: Array, B: Array, play: float) -> tuple[Array, Array]:

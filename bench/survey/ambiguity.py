@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 import polars as pl
-from scipy.spatial.transform import Rotation
+import scipy
 
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
@@ -49,7 +49,7 @@ def wrong_side(cases: pl.DataFrame) -> BoolArray:
     to_camera = np.stack(
         [-np.sin(turn), np.cos(turn) * np.sin(pitch), np.cos(turn) * np.cos(pitch)], axis=1
     )
-    normal = Rotation.from_rotvec(rotvec[can_be]).apply(z)
+    normal = scipy.spatial.transform.Rotation.from_rotvec(rotvec[can_be]).apply(z)
     mirrored = 2.0 * to_camera[:, 2:] * to_camera - z
     found = np.zeros(len(cases), dtype=np.bool_)
     found[can_be] = np.sum(normal * mirrored, axis=1) > normal[:, 2]

@@ -137,7 +137,7 @@ class CellBounds:
 
 def _node(k: int, case: Case, plan: Plan, pixel: tuple[float, float]) -> View:
     """Return a view of a cell, spread evenly over its variation and the same for every seed."""
-    vary = 2.0 * ((0.5 + k * _STEPS) % 1.0) - 1.0
+    vary = 2.0 * ((0.5 + k * recurrence_steps(6)) % 1.0) - 1.0
     return View(
         range_m=case.range_m * (1.0 + plan.range_spread * vary[5]),
         turn=math.radians(case.turn_deg + plan.tilt_spread_deg * vary[3]),
@@ -145,9 +145,6 @@ def _node(k: int, case: Case, plan: Plan, pixel: tuple[float, float]) -> View:
         roll=math.radians(plan.roll_deg + plan.roll_spread_deg * vary[2]),
         pixel=(pixel[0] + 0.5 * vary[0], pixel[1] + 0.5 * vary[1]),
     )
-
-
-_STEPS = recurrence_steps(6)
 
 
 def _place(view: View, case: Case, plan: Plan) -> Array:

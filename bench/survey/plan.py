@@ -275,7 +275,7 @@ def _show(value: Any) -> str:
 def view_of_case(case: Case, plan: Plan, camera: Camera) -> View:
     """Return how the target is held in a case: the cell's nominal view and its variation."""
     shift = _shift(plan.seed, case.cell_key)
-    vary = 2.0 * point(shift, _STEPS, case.trial) - 1.0
+    vary = 2.0 * point(shift, recurrence_steps(DIMENSIONS), case.trial) - 1.0
     u, v = position_pixel(position_of_case(case, plan), camera)
     return View(
         range_m=case.range_m * (1.0 + plan.range_spread * vary[5]),
@@ -322,9 +322,6 @@ def position_pixel(position: Position | None, camera: Camera) -> Position:
     if position is None:
         return camera.cx, camera.cy
     return position[0] * camera.width - 0.5, position[1] * camera.height - 0.5
-
-
-_STEPS = recurrence_steps(DIMENSIONS)
 
 
 @lru_cache(maxsize=4096)

@@ -13,8 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
-from scipy.ndimage import distance_transform_edt
+import scipy
 
 from bench.built.response import own_covariance, responses
 from bench.errors import GeometryError
@@ -124,7 +123,7 @@ def _ratio(
     pose: Callable[[float, float], Pose],
     ranges_m: Sequence[float],
     turns_deg: Sequence[float],
-) -> RegularGridInterpolator:
+) -> scipy.interpolate.RegularGridInterpolator:
     """Return the image's bound over the corners', (N, 6), by log range and turn (N, 2)."""
     near, far = min(ranges_m), max(max(ranges_m), 1.01 * min(ranges_m))
     low, high = min(turns_deg), max(max(turns_deg), min(turns_deg) + 1.0)
@@ -145,5 +144,9 @@ def _ratio(
     known = np.all(np.isfinite(logs), axis=-1)
     if not known.any():
         raise GeometryError("the target's picture doesn't determine its pose in any cell")
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return RegularGridInterpolator((np.log(ranges), turns), np.exp(logs[tuple(nearest)]))
+    nearest = scipy.ndimage.distance_transform_edt(
+        ~known, return_distances=False, return_indices=True
+    )
+    return scipy.interpolate.RegularGridInterpolator(
+        (np.log(ranges), turns), np.exp(logs[tuple(nearest)])
+    )

@@ -10,17 +10,21 @@ from sharing their points.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 
 from bench.digest import key_digest
 from bench.typing import Array
 
 
+@cache
 def recurrence_steps(dimensions: int) -> Array:
-    """Return the R-sequence's steps a (dimensions,), each in 0 to 1."""
-    g = brentq(lambda x: x ** (dimensions + 1) - x - 1.0, 1.0, 2.0, xtol=1e-15)
+    """Return the R-sequence's steps (dimensions,), each in 0 to 1; read only."""
+    g = scipy.optimize.brentq(lambda x: x ** (dimensions + 1) - x - 1.0, 1.0, 2.0, xtol=1e-15)
     steps: Array = float(g) ** -np.arange(1.0, dimensions + 1.0)
+    steps.flags.writeable = False
     return steps
 
 

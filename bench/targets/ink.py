@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from bench.errors import TargetError
 from bench.targets.drawing import Area, Disc, Drawing
@@ -236,5 +236,5 @@ def _finest_of_discs(discs: Array) -> float:
     diameter = 2.0 * discs[:, 2]
     if len(discs) == 1:
         return float(diameter[0])
-    apart = cKDTree(discs[:, :2]).query(discs[:, :2], k=2)[0][:, 1]
+    apart = scipy.spatial.cKDTree(discs[:, :2]).query(discs[:, :2], k=2)[0][:, 1]
     return float(min(np.min(diameter), np.min(apart) - np.max(diameter)))

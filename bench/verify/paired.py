@@ -15,7 +15,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
+import scipy
 from scipy.special import ndtr, ndtri, stdtrit
 
 from bench.typing import Array, BoolArray
@@ -32,7 +32,9 @@ def mcnemar(lost: int, gained: int) -> tuple[float, float]:
     n = lost + gained
     if n == 0:
         return 1.0, 1.0
-    return float(stats.binom.sf(lost - 1, n, 0.5)), float(stats.binom.sf(gained - 1, n, 0.5))
+    return float(scipy.stats.binom.sf(lost - 1, n, 0.5)), float(
+        scipy.stats.binom.sf(gained - 1, n, 0.5)
+    )
 
 
 def sign_flip(differences: Array) -> tuple[float, float]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bench.budget.measured import Measured, checked
-from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.lenses import PARAMETERS
 from bench.cameras.result import read_calibration
 from bench.cli.main import main
 from bench.envelope import read_sealed

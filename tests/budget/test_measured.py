@@ -10,7 +10,7 @@ import pytest
 from bench.budget.budget import chain_of, setting_of
 from bench.budget.measured import Measured, checked
 from bench.budget.propagation import first_order
-from bench.cameras.intrinsics import PARAMETERS
+from bench.cameras.lenses import PARAMETERS
 from bench.cameras.result import CALIBRATION, read_calibration
 from bench.digest import key_digest
 from bench.envelope import BayMark, Origin, write_result

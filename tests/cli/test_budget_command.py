@@ -81,7 +81,6 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
         (["--confidence", "0.3"], "confidence must lie from 0.5 to 0.999"),
         (["--bound", "best"], "--bound: 'best' is neither image nor corner"),
         (["--bound", "image", "--corner-sigma", "0.1 px"], "the image's bound knows no corners"),
-        (["--level", "0.3 arcmin"], "takes an angle by --level-uncertainty now"),
         (["--poses", "missing.toml"], "missing.toml: No such file"),
         (["--corner-sigma", "0 px"], "'0 px' lies outside the limits, above 0 px to 100 px"),
         (
