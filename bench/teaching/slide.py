@@ -26,9 +26,10 @@ from bench.geometry.viewing import mirrored_normal
 from bench.scene.model import Bay
 from bench.solve.response import target_points
 from bench.teaching.captions import WORDS, Captions
-from bench.teaching.causes import HIGH, WIDE, draw_cause
+from bench.teaching.causes import draw_cause
 from bench.teaching.edges import edge_of
 from bench.teaching.marks import BLUE, RED, draw_arrow, draw_verdict
+from bench.teaching.sketch import HIGH, WIDE
 from bench.teaching.trials import Illustrated
 from bench.teaching.words import Said, said, values_of
 from bench.typing import Array
