@@ -352,10 +352,12 @@ def _claims(run: CalibrationRun) -> list[str]:
             for name, value, u, _ in _shape_rows(run)
         )
         lines.append(f"the board is {SHAPE_WORDS[len(calibration.shape)]}: {sizes} at its corners")
-    if calibration.widening > 1.0:
+    lens, board = calibration.widening, calibration.shape_widening
+    if max(lens, board) > 1.0:
+        shape = f", the board's shape's by {board:.2f}" if len(calibration.shape) else ""
         lines.append(
-            f"errors within a view aren't independent: leaving views out one at a time widens "
-            f"all standard uncertainties by {calibration.widening:.2f}"
+            "errors within a view aren't independent: leaving views out one at a time widens the "
+            f"lens's standard uncertainties by {lens:.2f}{shape}"
         )
     lines.append(projection_words(projection_map(calibration, columns=12)))
     if run.wide is not None:

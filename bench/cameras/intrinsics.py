@@ -126,9 +126,10 @@ class Calibration:
         its points' extent (`bench.targets.bend`), positive toward the viewer.
     shape_uncertainties : (S,) float64
         Standard uncertainties of `shape`.
-    widening : float
-        What standard uncertainties were multiplied by, 1 or more: errors within a view that
-        aren't independent (`bench.cameras.resampling.widening`).
+    widening, shape_widening : float
+        What standard uncertainties of the lens and of the board's shape were multiplied by, 1 or
+        more: errors within a view that aren't independent (`bench.cameras.resampling.widening`).
+        Each has its own, since a hand that bends the board moves its shape more than the lens.
     state : State or None
         What was adjusted.
     rows : tuple of Row
@@ -147,6 +148,7 @@ class Calibration:
     shape: Array = field(default_factory=lambda: np.zeros(0))
     shape_uncertainties: Array = field(default_factory=lambda: np.zeros(0))
     widening: float = 1.0
+    shape_widening: float = 1.0
     state: State | None = None
     rows: tuple[Row, ...] = ()
     joint: Array = field(default_factory=lambda: np.zeros((0, 0)))
@@ -238,9 +240,13 @@ def calibrate(
     jacobians = [row.pose_free for row in rows]
     cofactor = cofactor_of(jacobians)
     moves, left_out_rmse = left_out(jacobians, residuals)
-    wider = widening(moves, sigma_px**2 * cofactor)
-    joint = (wider * sigma_px) ** 2 * cofactor
     n = len(model.free)
+    independent = sigma_px**2 * cofactor
+    lens, board = (
+        widening(moves[:, own], independent[own, own]) for own in (slice(n), slice(n, None))
+    )
+    wider = np.repeat((lens, board), (n, len(independent) - n))
+    joint = independent * np.outer(wider, wider)
     covariance = model.basis @ joint[:n, :n] @ model.basis.T
     relative = float(np.sqrt(covariance[1, 1])) / camera.fy
     if relative > MAX_FOCAL_UNCERTAINTY:
@@ -258,7 +264,8 @@ def calibrate(
         left_out_rmse,
         state.shape,
         np.sqrt(np.diag(joint)[n:]),
-        wider,
+        lens,
+        board,
         state,
         tuple(rows),
         joint,

@@ -207,6 +207,7 @@ def claimed(
             covariance=full.covariance,
             shape_uncertainties=full.shape_uncertainties[: len(calibration.shape)],
             widening=full.widening,
+            shape_widening=full.shape_widening,
             state=full.state,
             rows=full.rows,
             joint=full.joint,

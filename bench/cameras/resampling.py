@@ -61,8 +61,10 @@ def widening(moves: Array, covariance: Array) -> float:
     """Return by how much standard uncertainties are too small, 1 or more.
 
     The squared factor is the jackknife's variance over that of independent errors, averaged over
-    the directions in which the latter is round: tr(C⁻¹ C_jackknife) / F.
+    the directions in which the latter is round: tr(C⁻¹ C_jackknife) / F; 1 of no parameters.
     """
+    if not len(covariance):
+        return 1.0
     scale = np.sqrt(np.diag(covariance))
     whole = covariance / np.outer(scale, scale)
     resampled = jackknife(moves / scale)

@@ -31,7 +31,9 @@ class CalibrationValue(Section):
     board: str
     pictures: int
     widening: float = 1.0
-    """What views left out multiplied the standard uncertainties by; in `covariance` already."""
+    """What views left out multiplied the lens's uncertainties by; in `covariance` already."""
+    shape_widening: float = 1.0
+    """The same of the board's shape; in `shape_uncertainty` already."""
     shape: dict[str, float] = Field(default_factory=dict)
     """Of the board, metres at its corners: bow_across, bow_up, twist, as fitted."""
     shape_uncertainty: dict[str, float] = Field(default_factory=dict)
@@ -61,6 +63,7 @@ def calibration_value(
         "board": board,
         "pictures": len(found.poses),
         "widening": found.widening,
+        "shape_widening": found.shape_widening,
         "shape": dict(zip(SHAPE_NAMES, found.shape.tolist(), strict=False)),
         "shape_uncertainty": dict(
             zip(SHAPE_NAMES, found.shape_uncertainties.tolist(), strict=False)

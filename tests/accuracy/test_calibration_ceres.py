@@ -124,7 +124,8 @@ def test_values_and_covariance_are_those_of_ceres(shape):
     views, poses = views_and_poses(BEND if shape else np.zeros(3))
     ours = calibrate(views, SIZE, LensModel(), shape)
     values, cofactor = by_ceres(views, poses, shape)
-    claimed = (ours.widening * ours.sigma_px) ** 2 * cofactor
+    wider = np.repeat((ours.widening, ours.shape_widening), (len(LENS), shape)) * ours.sigma_px
+    claimed = np.outer(wider, wider) * cofactor
     sigma = np.sqrt(np.diag(claimed))
     # one minimum: either stops where a step lessens the sum of squares by less than 1e-12 of it,
     # that is by 1e-9 of a coordinate's variance, so within 1e-4 standard uncertainties of it

@@ -202,6 +202,7 @@ def test_claims_widen_where_errors_are_shared_and_hardly_where_not():
     # than 8 patterns, sqrt(54 / 8) = 2.6 at full share
     assert shared.widening > 1.5
     assert widening(np.zeros((12, 5)), np.eye(5)) == 1.0
+    assert widening(np.zeros((12, 0)), np.eye(0)) == 1.0
 
 
 def test_uncertainty_of_a_projected_point_is_least_among_the_boards_and_grows_far_away():
