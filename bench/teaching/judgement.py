@@ -102,7 +102,8 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
             rate = judge_rate(within, n, asked)
             verdict, needed = _BY_RATE[rate.verdict], rate.needed
     if verdict == "unsure" and column != ROTATION and needed is None:
-        needed = max(2 * n, MIN_BOOTSTRAP)
+        # so many usable ones have an interval
+        needed = 2 * n if usable >= MIN_BOOTSTRAP else math.ceil(MIN_BOOTSTRAP * n / usable)
     drawn_low, drawn_high = finite_or_none(drawn[1]), finite_or_none(drawn[2])
     return Judged(
         rms,
