@@ -80,6 +80,7 @@ REFUSALS = (
 )
 # How libraries say, each in its own error, that there was no memory left.
 NO_MEMORY = (
+    "name 'plr' is not defined",  # polars goes on without its library and trips over it
     "cannot allocate memory",
     "failed to map segment",
     "insufficient memory",

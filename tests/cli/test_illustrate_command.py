@@ -114,7 +114,8 @@ def test_what_a_bay_cannot_show_is_left_out_and_named(tmp_path, capsys):
     bay = tmp_path / "bay.toml"
     text = asset("training-workshop.toml").read_text(encoding="utf-8")
     bay.write_text(text.replace('pixel_pitch = "3.45 um"\n', "").replace(
-        'focal_length = "12 mm"', 'focal_length = "3478 px"'), encoding="utf-8")  # fmt: skip
+        'focal_length = "12 mm"', 'focal_length = "3478 px"').replace(
+        'lenses = "8, 12, 16 mm"\n', ""), encoding="utf-8")  # fmt: skip
     options = ("--trials", 1, "--set", "lens", "--out", tmp_path / "out")
     assert illustrate(bay, *options) == 0
     out = capsys.readouterr().out

@@ -77,7 +77,7 @@ def test_equal_recordings_are_as_good_and_nothing_is_named(make_rows):
     result = report(rows, rows)
     assert result.verdict is ComparisonVerdict.GOOD
     assert result.named == ()
-    assert result.headline.startswith("as good: none of ")
+    assert result.headline.startswith("as good: no answer differs; ")
     assert environment_words(result) == "The environment is the same."
 
 
