@@ -48,7 +48,7 @@ def survey(
     with tempfile.TemporaryDirectory() as folder:
         store = RunStore(Path(folder))
         run_survey(Job(plan, here), store, ProcessExecutor(workers), progress=progress)
-        cases = open_cases(Path(folder))
+        counted = ambiguity_table(open_cases(Path(folder)))  # read while it is there
     order = pl.DataFrame({"pipeline": PIPELINES, "rank": range(len(PIPELINES))})
-    table = ambiguity_table(cases).join(order, on="pipeline").sort("rank", "turn_deg", "range_m")
+    table = counted.join(order, on="pipeline").sort("rank", "turn_deg", "range_m")
     return with_predictions(table.drop("rank"), here)
