@@ -108,5 +108,5 @@ def read_page():
 
 @pytest.fixture(scope="session")
 def report_page(report_text):
-    # BokehJS holds markup in its strings, which isn't the page's
+    # scripts hold markup in their strings, which isn't the page's
     return Page(re.sub(r"<script>.*?</script>", "", report_text, flags=re.DOTALL))
