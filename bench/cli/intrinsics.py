@@ -9,10 +9,11 @@ from typing import Annotated
 import typer
 
 from bench import provenance
-from bench.cameras.calibration import Sighting, calibrate_from, summary
+from bench.cameras.calibration import Sighting, calibrate_from
 from bench.cameras.calibration_change import change_between, change_words
 from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
 from bench.cameras.calibration_pictures import look_for_boards, read_points
+from bench.cameras.calibration_words import summary
 from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
 from bench.cameras.photograph_targets import BOARDS, board_detector
 from bench.cameras.result import read_calibration

@@ -8,8 +8,9 @@ import pytest
 
 from bench.cameras.adjustment import BoardView
 from bench.cameras.board_search import LEGACY, LIGHT, nominal_camera, search, why_missed
-from bench.cameras.calibration import Sighting, calibrate_from, search_words
+from bench.cameras.calibration import Sighting, calibrate_from
 from bench.cameras.calibration_pictures import look_for_boards, read_points
+from bench.cameras.calibration_words import search_words
 from bench.cameras.intrinsics import LensModel
 from bench.cameras.model_choice import Freedom
 from bench.cameras.photograph_targets import board_detector

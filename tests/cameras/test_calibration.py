@@ -6,9 +6,9 @@ from bench.cameras.calibration import (
     calibrate_from,
     look_for_board,
     parameters_table,
-    summary,
     views_table,
 )
+from bench.cameras.calibration_words import summary
 from bench.cameras.intrinsics import BoardView
 from bench.cameras.model_choice import Freedom
 from bench.detect.chessboard import Chessboard
