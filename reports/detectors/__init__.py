@@ -1,1 +1,0 @@
-"""What optional detectors are good for."""

@@ -1,1 +1,0 @@
-"""How far results differ between types of processor."""
