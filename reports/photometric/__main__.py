@@ -23,7 +23,7 @@ def main() -> None:
         cases = work.run(work.tasks(grid(), options.n), options.seed, options.workers, progress)
     with progress_bar("mirrored poses", quiet=False) as progress:
         mirrored = ambiguity.survey(options.seed, few, options.workers, progress)
-    study = Study(cell_table(cases), cases, mirrored, options.n, few, options.seed, started)
+    study = Study(cell_table(cases), mirrored, options.n, few, options.seed, started)
     options.out.mkdir(parents=True, exist_ok=True)
     report.write(study, options.out)
     figures.write(study, options.out)

@@ -102,7 +102,8 @@ def calibration_figure(study: Study) -> Figure:
         "",
         f"n = {study.n} pictures a cell, seed {study.seed}. Left: mean squared error normalised "
         "by the claimed covariance, cells in the order of cells.csv; the band holds 95 % of "
-        "honest cells one by one, the dotted lines all of them at once. Right: 95 % Wilson "
+        "exact claims one by one, the dotted lines all of them at once; above are claims too "
+        "narrow, below claims that allow for what a picture can't rule out. Right: 95 % Wilson "
         "intervals; cells with neither a mirrored pose nor 0.01 % of them predicted are left out. "
         f"sightbench {__version__}.",
         panels.height,
@@ -113,7 +114,7 @@ def calibration_figure(study: Study) -> Figure:
 
 
 def _nees_panel(axes: Axes, study: Study) -> None:
-    panel_title(axes, "normalised squared error, six if honest")
+    panel_title(axes, "normalised squared error, six where exact")
     cells = study.cells
     n = cells["n_solved"].to_numpy() - cells["n_mirrored"].to_numpy()
     x = np.arange(len(cells))

@@ -15,8 +15,6 @@ class Study:
     ----------
     cells : polars.DataFrame
         Of `reports.photometric.tables.cell_table`.
-    cases : polars.DataFrame
-        The cases behind them.
     mirrored : polars.DataFrame
         Of `bench.survey.ambiguity.with_predictions`.
     n, few, seed : int
@@ -26,7 +24,6 @@ class Study:
     """
 
     cells: pl.DataFrame
-    cases: pl.DataFrame
     mirrored: pl.DataFrame
     n: int
     few: int

@@ -137,7 +137,6 @@ def test_holm_steps_down():
 def test_report_and_figures_say_what_the_tables_say(tmp_path):
     study = Study(
         cells=cell_table(made_up(40)),
-        cases=made_up(40),
         mirrored=made_up_mirrored(),
         n=40,
         few=8,
