@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from fixtures.supersampled_shots import Shot, gaussian_lens, photograph
 from numpy.testing import assert_allclose
 
 from bench.detect.detection import Detection, Found
@@ -15,6 +14,7 @@ from bench.solve.imprint import KINDS, TRUNCATED, kinds_left, place_of, truncati
 from bench.solve.photometric import PhotometricSolver
 from bench.targets.design import build_target
 from bench.targets.marker import MarkerDesign
+from reports.photometric.shots import Shot, gaussian_lens, photograph
 
 CAMERA = Camera(2448, 2048, 3478.0, 3478.0, 1223.5, 1023.5)
 TARGET = build_target(MarkerDesign(size=0.2))

@@ -1,0 +1,1 @@
+"""What optional detectors are good for."""
