@@ -46,6 +46,12 @@ class CalibrationValue(Section):
         """The covariance (P, P), in the order of `parameters`; pixels, and without unit."""
         return np.array(self.covariance)
 
+    @property
+    def uncertainties(self) -> dict[str, float]:
+        """Standard, of the parameters that were free."""
+        sigma = np.sqrt(np.diag(self.matrix))
+        return {n: float(u) for n, u in zip(self.parameters, sigma, strict=True) if u > 0.0}
+
 
 CALIBRATION = Kind("calibration", "calibration.json", "intrinsics", CalibrationValue)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +33,17 @@ def verdict_of(found: Characterisation) -> int:
 
 
 def write_characterisation(
-    out: Path, found: Characterisation, bay: Bay, tower: int, digest: str, origin: Origin
+    out: Path,
+    found: Characterisation,
+    bay: Bay,
+    tower: int,
+    digest: str,
+    origin: Origin,
+    calibrated: Mapping[str, float] | None = None,
 ) -> list[str]:
     """Write all that was found; return the files' names.
+
+    Intrinsics that are `calibrated` have standard uncertainties, by name; others are the bay's.
 
     Raises
     ------
@@ -47,12 +56,12 @@ def write_characterisation(
     head = f"Measured by: {origin.command}\nPictures: sha256 {digest}"
     texts: dict[str, str] = {}
     if found.known is not None and found.numbers:
-        texts["camera.toml"] = measured_camera(found, head)
+        texts["camera.toml"] = measured_camera(found, head, calibrated)
         if found.light is not None:
             texts["light.toml"] = light_text(found.light, head)
             section = read_toml(bay.path).get("target", {})
             texts["target.toml"] = target_text(section, found.light, found.flatness, head)
-        whole = bay_text(bay.path, tower, found)
+        whole = bay_text(bay.path, tower, found, calibrated=calibrated is not None)
         if whole is not None:
             texts["bay.toml"] = f"# {head.splitlines()[1]}\n{whole}"
     for name, text in texts.items():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -33,10 +34,17 @@ def worth(number: Number) -> str:
     return f"u = {number.u:.2g} {number.unit}".rstrip() + f", {number.source}"
 
 
-def sensor_lines(found: Characterisation) -> Lines:
-    """Return [camera.sensor]."""
+def camera_lines(found: Characterisation) -> dict[str, Lines]:
+    """Return the lines of [optics] and [sensor]."""
     assert found.known is not None
-    sensor, numbers = found.known.sensor, found.numbers
+    optics, sensor, numbers = found.known.optics, found.known.sensor, found.numbers
+    lens: Lines = []
+    for key, value in (("sigma", optics.sigma_px), ("field_sigma", optics.field_sigma_px)):
+        number = numbers.get(f"optics.{key}")
+        if value > 0.0 or key == "sigma":
+            lens.append(
+                (key, f'"{value:.4f} px"', "data sheet" if number is None else worth(number))
+            )
     rows: Lines = []
     for key, value, unit in (
         ("quantum_efficiency", sensor.quantum_efficiency, ""),
@@ -46,39 +54,30 @@ def sensor_lines(found: Characterisation) -> Lines:
         ("gain", sensor.system_gain, " DN/e-"),
         ("gamma", sensor.gamma, ""),
     ):
-        if value is None:
-            continue
-        text = f'"{value:.6g}{unit}"' if unit else f"{value:.6g}"
-        rows.append((key, text, worth(numbers[f"sensor.{key}"])))
+        if value is not None:
+            text = f'"{value:.6g}{unit}"' if unit else f"{value:.6g}"
+            rows.append((key, text, worth(numbers[f"sensor.{key}"])))
     if sensor.noise_correlation is not None:
         table = json.dumps(sensor.noise_correlation)
         rows.append(("noise_correlation", table, "measured: electrons seem more than they are"))
-    return [
-        *rows,
+    rows += [
         ("dark_current", '"0 e-/s"', "in dark_noise and black_level, at this exposure"),
         ("exposure", f'"{sensor.exposure * 1e3:.6g} ms"', "data sheet"),
         ("bit_depth", str(sensor.bit_depth), "of the files"),
     ]
+    return {"optics": lens, "sensor": rows}
 
 
-def optics_lines(found: Characterisation) -> Lines:
-    """Return [camera.optics]."""
+def measured_camera(
+    found: Characterisation, head: str, uncertainties: Mapping[str, float] | None
+) -> str:
+    """Return the whole camera as TOML; intrinsics without uncertainties are the bay's."""
     assert found.known is not None
-    optics, numbers = found.known.optics, found.numbers
-    rows: Lines = []
-    for key, value in (("sigma", optics.sigma_px), ("field_sigma", optics.field_sigma_px)):
-        number = numbers.get(f"optics.{key}")
-        if value > 0.0 or key == "sigma":
-            comment = "data sheet" if number is None else worth(number)
-            rows.append((key, f'"{value:.4f} px"', comment))
-    return rows
-
-
-def measured_camera(found: Characterisation, head: str) -> str:
-    """Return the whole camera as TOML, intrinsics as calibrated or said."""
-    assert found.known is not None
-    tables = {"camera.optics": optics_lines(found), "camera.sensor": sensor_lines(found)}
-    return camera_text(found.known.camera, {}, head) + _text("", tables)
+    if uncertainties is None:
+        head += "\nIntrinsics: of the bay file"
+    tables = {f"camera.{name}": rows for name, rows in camera_lines(found).items()}
+    text = camera_text(found.known.camera, uncertainties or {}, head)
+    return text + _text("", tables)
 
 
 def light_lines(light: Lighting) -> Lines:
@@ -110,10 +109,9 @@ def target_text(
     section: Mapping[str, Any], light: Lighting, flatness: Flatness | None, head: str
 ) -> str:
     """Return [target] as TOML, its black measured against its white; ink and plate as comments."""
-    lines: Lines = []
     told = {"white": "assumed: only its ratio to black shows", "black": worth(light.black)}
-    for key, value in {"white": 0.85, **section, "black": round(light.black.value, 4)}.items():
-        lines.append((key, json.dumps(value), told.get(key, "")))
+    values = {"white": 0.85, **section, "black": round(light.black.value, 4)}
+    lines = [(key, json.dumps(value), told.get(key, "")) for key, value in values.items()]
     text = _text(head, {"target": lines})
     if light.ink is not None:
         text += f"# Black has grown at its boundaries by {light.ink.times(1e6, 'um').words}.\n"
@@ -124,21 +122,30 @@ def target_text(
     return text
 
 
-def bay_text(path: Path, tower: int, found: Characterisation) -> str | None:
+def bay_text(path: Path, tower: int, found: Characterisation, *, calibrated: bool) -> str | None:
     """Return the bay file with the measured numbers in place; None where it has them elsewhere.
 
-    Only sensor, optics and light change, and of a tower with a camera of its own that camera.
+    Only sensor, optics, light and calibrated intrinsics change, and of a tower with a camera of
+    its own that camera.
     """
-    text = path.read_text(encoding="utf-8")
+    assert found.known is not None
     towers = read_toml(path).get("tower", [])
     own = isinstance(towers, list) and tower < len(towers) and "camera" in towers[tower]
     base: tuple[str | int, ...] = ("tower", tower, "camera") if own else ("camera",)
-    tables = [("sensor", sensor_lines(found)), ("optics", optics_lines(found))]
-    edits = [Edit((*base, name), key, value) for name, rows in tables for key, value, _ in rows]
+    edits = [
+        Edit((*base, name), key, value)
+        for name, rows in camera_lines(found).items()
+        for key, value, _ in rows
+    ]
+    if calibrated:
+        camera = tomllib.loads(camera_text(found.known.camera, {}, ""))["camera"]
+        lens = camera.pop("distortion")
+        edits += [Edit(base, key, json.dumps(value)) for key, value in camera.items()]
+        edits += [Edit((*base, "distortion"), key, json.dumps(v)) for key, v in lens.items()]
     if found.light is not None:
         edits += [Edit(("light",), key, value) for key, value, _ in light_lines(found.light)]
     try:
-        return edit_toml(text, edits)
+        return edit_toml(path.read_text(encoding="utf-8"), edits)
     except ConfigError:
         return None
 

@@ -4,7 +4,7 @@ Noise by its variance in dark and in bright parts, whether neighbours share it, 
 lens's own blur leaves on boundaries and on flat parts, the blur itself, and for each pipeline
 whether it finds the target and how each component of its pose scatters over repeats, against
 rendered repeats of the same view (F test). Scatter doesn't see what is off in every picture alike:
-`bench.characterise.rigid` does.
+`bench.characterise.bias` does.
 """
 
 from __future__ import annotations

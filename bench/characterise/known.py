@@ -52,6 +52,9 @@ class KnownCamera:
         Relative standard uncertainty of a variance.
     u_blur_px : float
         Standard uncertainty of the blur.
+    others : tuple of Sensor
+        As the sensor may be as well, each with another black level, or another gamma, that is a
+        standard uncertainty away.
     """
 
     camera: Camera
@@ -59,6 +62,7 @@ class KnownCamera:
     sensor: Sensor
     u_noise: float = 0.0
     u_blur_px: float = 0.0
+    others: tuple[Sensor, ...] = ()
 
     @property
     def linear(self) -> Sensor:

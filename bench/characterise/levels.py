@@ -75,7 +75,8 @@ def levels_of(stacks: Sequence[Stack]) -> Levels:
     plateau = _plateau(mean, variance, max(stack.full_scale for stack in stacks))
     top = float(max(s.full_scale for s in stacks)) if plateau is None else plateau
     widest = np.sqrt(np.max(variance, initial=0.0))
-    usable = (variance >= DITHERED_VARIANCE) & (mean + HEADROOM * widest < top)
+    steps = np.array([stack.step for stack in stacks])[series.astype(int)]
+    usable = (variance >= DITHERED_VARIANCE * steps**2) & (mean + HEADROOM * widest < top)
     usable &= mean - HEADROOM * np.sqrt(variance) > 0.0
     return Levels(mean, variance, pixels, frames, spread, series, usable, plateau)
 

@@ -1,10 +1,16 @@
-"""Light on the target and the target's own reflectances, from faces in many pictures."""
+"""Light on the target and the target's own reflectances, from faces in many pictures.
+
+All of these go by grey values in proportion to light: what another black level or another gamma,
+one standard uncertainty away, would make of the same faces is in each claim. A gamma that is a
+little off moves every boundary to one side, as ink does that spreads, and in all faces alike, so
+that their scatter doesn't show it.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -12,11 +18,15 @@ from bench.characterise.blur import share_of
 from bench.characterise.faces import FaceFit
 from bench.characterise.known import KnownCamera
 from bench.characterise.photon_transfer import Number
-from bench.imaging.sensor import Sensor
-from bench.targets.drawing import Drawing
+from bench.geometry.camera import Camera
+from bench.imaging.picture import Picture
+from bench.targets.target import Target
 from bench.typing import Array
 
 LEAST = 3
+# Faces that are fitted anew with each other response; and of light, what differs between faces
+# of which a black level is told.
+REFITTED, LEAST_CHANGE = 3, 0.3
 
 
 @dataclass(frozen=True)
@@ -59,9 +69,7 @@ class Lighting:
         return told
 
 
-def lighting_of(
-    faces: Sequence[FaceFit], known: KnownCamera, drawing: Drawing, u_black_dn: float
-) -> Lighting:
+def lighting_of(faces: Sequence[FaceFit], known: KnownCamera, target: Target) -> Lighting:
     """Return light and reflectances; `faces` were seen at one exposure."""
     full = known.linear.system_gain * known.sensor.full_well
     lights = np.array([face.light_at_centre(known.camera) for face in faces])
@@ -71,39 +79,81 @@ def lighting_of(
     if len(faces) > LEAST + 1 and np.ptp(shares) > 0.3:
         fit, covariance = np.polyfit(shares, level / np.mean(level), 1, cov=True)
         falloff = Number(-float(fit[0] / fit[1]), math.sqrt(covariance[0, 0]), "")
-    black, of_dn = _black(lights, faces, drawing, known.linear)
-    found = _mean(black, "")
-    u_level = u_black_dn * known.linear.system_gain / known.sensor.system_gain * np.mean(of_dn)
-    reflects = min(max(found.value, 0.0), 1.0)
-    spread = float(np.std(level, ddof=1) / np.mean(level)) if len(faces) >= LEAST else math.nan
+    shapes = target.drawing.shapes
+    white, drawn = shapes[0].reflectance, min(shape.reflectance for shape in shapes)
+    offset = np.array([face.light[0] for face in faces]) - known.linear.dark_level
+    black = _mean(white * (offset + lights[:, 0] * drawn) / (offset + lights[:, 0] * white), "")
     return Lighting(
         _mean(level, ""),
         _mean(across, "1/m"),
         _mean(down, "1/m"),
-        spread,
+        float(np.std(level, ddof=1) / np.mean(level)) if len(faces) >= LEAST else math.nan,
         falloff,
-        Number(reflects, math.hypot(np.nan_to_num(found.u), float(u_level)), ""),
+        replace(black, value=min(max(black.value, 0.0), 1.0)),
         _ink(faces),
     )
+
+
+def light_claimed(
+    pictures: Sequence[Picture], faces: Sequence[FaceFit], known: KnownCamera, target: Target
+) -> tuple[Lighting, float]:
+    """Return light and reflectances, and by how much the response's uncertainty moves a blur, px.
+
+    Raises
+    ------
+    GeometryError, numpy.linalg.LinAlgError
+        As `bench.characterise.faces.fit_face`.
+
+    Parameters
+    ----------
+    pictures, faces : sequence of Picture, sequence of FaceFit
+        Of one exposure.
+    known, target : KnownCamera, Target
+        What took them, and of what.
+    """
+    light = lighting_of(faces, known, target)
+    some = list(zip(pictures, faces, strict=True))[:REFITTED]
+    base = lighting_of([face for _, face in some], known, target)
+    moved = 0.0
+    for sensor in known.others:
+        other, anew = replace(known, sensor=sensor), [face for _, face in some]
+        if sensor.curve is not None:  # without, the offset of light takes up what black is off by
+            anew = [other.fitted(f.name, picture, target, f.pose) for picture, f in some]
+        light = _widened(light, lighting_of(anew, other, target), base)
+        step = np.mean(
+            [new.blur_px - old.blur_px for new, (_, old) in zip(anew, some, strict=True)]
+        )
+        moved = math.hypot(moved, float(step))
+    return light, moved
+
+
+def _widened(light: Lighting, other: Lighting, base: Lighting) -> Lighting:
+    """Return light, each claim with what tells the other from the base."""
+    wider = {}
+    for name in (one.name for one in fields(Lighting)):
+        own, *ends = (getattr(one, name) for one in (light, other, base))
+        if isinstance(own, Number) and None not in ends:
+            moved = ends[0].value - ends[1].value
+            wider[name] = replace(own, u=math.hypot(np.nan_to_num(own.u), moved))
+    return replace(light, **wider)
+
+
+def black_of_light(faces: Sequence[FaceFit], camera: Camera) -> Number | None:
+    """Return the grey value without light, of faces under different light: at other distances.
+
+    What isn't in proportion to the light on a face is the black level: the offset of all faces
+    against their light is a line that begins there. None where light differs too little.
+    """
+    level = np.array([face.light_at_centre(camera)[0] for face in faces])
+    if len(faces) <= LEAST or np.ptp(level) < LEAST_CHANGE * np.max(level):
+        return None
+    (_, value), covariance = np.polyfit(level, [face.light[0] for face in faces], 1, cov=True)
+    return Number(float(value), math.sqrt(covariance[1, 1]), "DN")
 
 
 def _mean(values: Array, unit: str) -> Number:
     u = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else math.nan
     return Number(float(np.mean(values)), u, unit)
-
-
-def _black(lights: Array, faces: Sequence[FaceFit], drawing: Drawing, sensor: Sensor) -> Array:
-    """Return the pattern's reflectance by face, and what a grey value of black level does to it.
-
-    Grey values of black over white, less black level.
-    """
-    white = drawing.shapes[0].reflectance
-    drawn = min(shape.reflectance for shape in drawing.shapes)
-    offset = np.array([face.light[0] for face in faces]) - sensor.dark_level
-    bright = offset + lights[:, 0] * white
-    return np.asarray(
-        white / bright * np.stack((offset + lights[:, 0] * drawn, np.ones(len(faces))))
-    )
 
 
 def _ink(faces: Sequence[FaceFit]) -> Number | None:

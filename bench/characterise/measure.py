@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from bench.characterise.blur import BlurField, blur_field
 from bench.characterise.checks import Check
 from bench.characterise.edges import EdgeResponse, edge_responses
-from bench.characterise.faces import FaceFit
+from bench.characterise.faces import FaceFit, fit_face
 from bench.characterise.flatness import Flatness, flatness_of
 from bench.characterise.held_back import (
     RAW,
@@ -23,24 +24,26 @@ from bench.characterise.held_back import (
 )
 from bench.characterise.known import WIDE, KnownCamera
 from bench.characterise.levels import Levels, levels_of
-from bench.characterise.lighting import Lighting, lighting_of
+from bench.characterise.lighting import Lighting, black_of_light, light_claimed
 from bench.characterise.photon_transfer import Number, Transfer, photon_transfer
-from bench.characterise.series import Series
-from bench.characterise.shots import Setup, Shot, read_shot
+from bench.characterise.shots import Series, Setup, Shot, check_bits, read_shot
 from bench.characterise.spot import Spots, compare_spots
 from bench.characterise.stack import Stack
 from bench.characterise.whiteness import Whiteness, pattern_of, whiteness_of
+from bench.detect.observation import Observation
 from bench.errors import GeometryError, PictureError
 from bench.geometry.pose import Pose
 from bench.imaging.picture import Picture
 from bench.imaging.processing import Correlation, Curve
 from bench.imaging.sensor import Sensor
+from bench.solve.noise import Noise
 from bench.typing import Array
 
 HELD_VIEW = 4  # of views, every so many is held back
 FACES_A_SERIES = 3
 MUCH_DARK = 4.0  # times the data sheet's dark noise, which no setting of a sensor makes
 SATURATED = 0.001  # of pixels, beyond which a face isn't fitted
+FAILURES = (GeometryError, np.linalg.LinAlgError)
 Progress = Callable[[int, int], None]
 
 
@@ -62,20 +65,17 @@ class Characterisation:
         Used for the lens.
     responses : list of (str, EdgeResponse)
         Of edges, by picture.
-    blur, light, flatness : BlurField, Lighting, Flatness or None
-        Over the field; on the target; of its plate.
+    blur, light, flatness, spots : BlurField, Lighting, Flatness, Spots or None
+        Over the field; on the target; of its plate; which spot explains the faces, where the data
+        sheet has an f-number.
     checks : list of Check
         Of what was held back.
-    reasons : list of str
-        Why it can't be told, where it can't.
+    reasons, notes : list of str
+        Why it can't be told, where it can't; what else to know.
     numbers : dict of str to Number
         All that a camera file says, by its key.
-    spots : Spots or None
-        Which spot explains the faces, where the data sheet has an f-number.
     residual : (H, W) float64 or None
         What the camera leaves of the first series that was held back, standard deviations.
-    notes : list of str
-        Of how much these pictures can show.
     """
 
     stacks: list[Stack]
@@ -89,12 +89,12 @@ class Characterisation:
     blur: BlurField | None = None
     light: Lighting | None = None
     flatness: Flatness | None = None
+    spots: Spots | None = None
     checks: list[Check] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
-    numbers: dict[str, Number] = field(default_factory=dict)
-    spots: Spots | None = None
-    residual: Array | None = None
     notes: list[str] = field(default_factory=list)
+    numbers: dict[str, Number] = field(default_factory=dict)
+    residual: Array | None = None
 
 
 def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> Characterisation:
@@ -112,7 +112,8 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
         shots.append(read_shot(one, setup, shots))
         done += len(one.paths)
         progress(done, total)
-    found = _sensor([s for s in shots if s.series.kind != "view"], setup)
+    check_bits(shots, setup.imaging.sensor.bit_depth)
+    found = _sensor(shots, setup)
     if found.known is None:
         return found
     found = _lens(found, found.known, shots, setup)
@@ -120,9 +121,9 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
     return _held_back(found, found.known, shots, setup)
 
 
-def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
+def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
     """Return what statistics of frames say; without a camera where they can't."""
-    said = setup.imaging.sensor
+    said, shots = setup.imaging.sensor, [s for s in every if s.series.kind != "view"]
     if setup.as_said:
         found = _statistics([shot.stack(said.curve) for shot in shots], shots)
         known = KnownCamera(setup.camera, setup.imaging.optics, said)
@@ -133,15 +134,16 @@ def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
     gamma: Number | None = None
     try:
         transfer = photon_transfer(stacks, dark, most_dark=MUCH_DARK * said.dark_noise)
-        if transfer.bent and transfer.gamma is not None and transfer.black is not None:
+        if transfer.black is None and not transfer.bent:
+            transfer = photon_transfer(stacks, dark, _black_of_faces(every, transfer, setup))
+        if transfer.gamma is not None and transfer.black is not None:
             gamma, black = transfer.gamma, transfer.black
             curve = Curve(gamma.value, black.value, said.full_scale)
             shots = [shot for shot in shots if shot.series.kind != "dark"]
             stacks = [shot.stack(curve) for shot in shots]
             transfer = photon_transfer(stacks, black=black.times(WIDE / said.full_scale))
     except PictureError as error:
-        found = _statistics(stacks, shots)
-        return replace(found, reasons=[str(error)])
+        return replace(_statistics(stacks, shots), reasons=[str(error)])
     found = replace(_statistics(stacks, shots), transfer=transfer, levels=levels_of(stacks))
     white = found.whiteness
     assert white is not None
@@ -149,13 +151,22 @@ def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
     reasons = []
     if white.correlated and shared is None:
         reasons.append(f"no bay file says such noise: {RAW}")
-    if transfer.bent and (curve is not None or transfer.gamma is None):
-        reasons.append("grey values aren't in proportion to light, and no gamma explains them")
+    if transfer.apart:
+        reasons.append(
+            f"noise of {', '.join(transfer.apart)} isn't that of the other series at their grey "
+            "values: take all with one camera, at one gain"
+        )
     if transfer.black is None:
         reasons.append(
             "the grey value without light can't be told: take the same scene at a second exposure"
-            + ("" if transfer.bent else ", or dark frames")
+            + (
+                ""
+                if transfer.bent
+                else ", targets at distances with half the light, or dark frames"
+            )
         )
+    elif transfer.bent:
+        reasons.append("grey values aren't in proportion to light, and no gamma explains them")
     if reasons or transfer.gain is None or transfer.black is None or transfer.dark_noise is None:
         return replace(found, reasons=reasons)
     # a curve's slope where light is full is in proportion to γ, a variance before it to γ²
@@ -164,8 +175,23 @@ def _sensor(shots: list[Shot], setup: Setup) -> Characterisation:
     if shared is not None:
         u_noise *= white.widening
     sensor, numbers = _measured_sensor(transfer, said, gamma, shared, u_noise)
-    known = KnownCamera(setup.camera, setup.imaging.optics, sensor, u_noise)
-    return replace(found, known=known, numbers=numbers)
+    black = numbers["sensor.black_level"]
+    others = [
+        replace(
+            sensor,
+            black_level=sensor.black_level + black.u,
+            full_well=sensor.full_well - black.u / sensor.system_gain,
+        )
+    ]
+    if gamma is not None:
+        others.append(replace(sensor, gamma=gamma.value + gamma.u))
+    known = KnownCamera(setup.camera, setup.imaging.optics, sensor, u_noise, others=tuple(others))
+    steps = sorted({stack.step for stack in stacks if stack.step > 1})
+    notes = [
+        f"grey values are multiples of {k}: bits shifted up; dark_noise holds their rounding"
+        for k in steps
+    ]
+    return replace(found, known=known, numbers=numbers, notes=notes)
 
 
 def _statistics(stacks: list[Stack], shots: list[Shot]) -> Characterisation:
@@ -175,6 +201,16 @@ def _statistics(stacks: list[Stack], shots: list[Shot]) -> Characterisation:
     return Characterisation(stacks, whiteness=white, pattern=pattern_of(lit, white))
 
 
+def _black_of_faces(shots: list[Shot], transfer: Transfer, setup: Setup) -> Number | None:
+    """Return the grey value without light as faces at several distances tell it."""
+    noise, faces = Noise(max(transfer.line[0], 0.1), transfer.line[1], 0.0), []
+    for name, picture, pose, _ in _views(shots, held=False):
+        seen = Observation(picture, setup.camera, setup.target, setup.imaging.sensor)
+        with suppress(*FAILURES):
+            faces.append(fit_face(name, seen, pose, noise, ()))
+    return black_of_light(faces, setup.camera)
+
+
 def _measured_sensor(
     transfer: Transfer,
     said: Sensor,
@@ -182,29 +218,30 @@ def _measured_sensor(
     shared: Correlation | None,
     u_noise: float,
 ) -> tuple[Sensor, dict[str, Number]]:
-    gain, black, dark = transfer.gain, transfer.black, transfer.dark_noise
+    gain, black, dark, full = (
+        transfer.gain,
+        transfer.black,
+        transfer.dark_noise,
+        transfer.saturation,
+    )
     assert gain is not None
     assert black is not None
     assert dark is not None
     scale = 1.0 if gamma is None else said.full_scale / WIDE
     gain, black = replace(gain.times(scale), u=scale * u_noise * gain.value), black.times(scale)
     dark = replace(dark, u=math.hypot(dark.u, u_noise * dark.value))
-    full = transfer.saturation
     if full is None:
         electrons = (said.full_scale - black.value) / gain.value
-        full = Number(electrons, math.nan, "e-", "assumed: white is full")
-        full = replace(full, u=electrons * u_noise)
+        full = Number(electrons, electrons * u_noise, "e-", "assumed: white is full")
     if dark.at_most and said.dark_noise <= dark.value:
         source = f"data sheet; measured: {dark.words}"
         dark = Number(said.dark_noise, math.nan, "e-", source)
-    sensor = Sensor(
-        quantum_efficiency=said.quantum_efficiency,
+    sensor = replace(
+        said,
         dark_noise=dark.value,
         dark_current=0.0,
-        exposure=said.exposure,
         full_well=full.value,
         gain=gain.value,
-        bit_depth=said.bit_depth,
         black_level=max(black.value, 0.0),
         gamma=None if gamma is None else gamma.value,
         noise_correlation=shared,
@@ -223,31 +260,41 @@ def _lens(
     found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
 ) -> Characterisation:
     """Return it with faces, blur and light of pictures that aren't held back."""
-    faces, responses, single, asked = [], [], [], []
+    taken: list[tuple[Picture, FaceFit, bool]] = []
+    responses, asked = [], []
     for name, picture, pose, alone in _views(shots, held=False):
         if np.mean(picture.grey >= picture.full_scale) > SATURATED:
             continue
         try:
             face = known.fitted(name, picture, setup.target, pose)
-        except (GeometryError, np.linalg.LinAlgError):
+        except FAILURES:
             continue
         seen = known.seen(picture, setup.target)
-        faces.append(face)
+        taken.append((picture, face, alone))
         asked.append((seen, face.pose))
-        single += [face] if alone else []
         responses += [(name, one) for one in edge_responses(seen, face.pose)]
+    faces = [face for _, face, _ in taken]
+    numbers, notes, light, moved = dict(found.numbers), list(found.notes), None, 0.0
+    if taken:
+        # without views, those of one exposure: of the first series
+        single = [one for one in taken if one[2]]
+        single = (
+            single or [one for one in taken if one[1].region == faces[0].region][:FACES_A_SERIES]
+        )
+        of = [picture for picture, *_ in single], [face for _, face, _ in single]
+        light, moved = light_claimed(*of, known, setup.target)
     blur = blur_field(faces, setup.camera)
-    numbers = dict(found.numbers)
     if blur is not None and not setup.as_said:
+        blur = replace(blur, sigma=replace(blur.sigma, u=math.hypot(blur.sigma.u, moved)))
         known = replace(known, optics=blur.optics, u_blur_px=blur.sigma.u)
         numbers |= {"optics.sigma": blur.sigma, "optics.field_sigma": blur.field_sigma}
-    light = None
-    if faces:
-        black = found.numbers.get("sensor.black_level")
-        u_black = 0.0 if black is None else black.u
-        # without views, those of one exposure: of the first series
-        single = single or [face for face in faces if face.region == faces[0].region][:3]
-        light = lighting_of(single, known, setup.target.drawing, u_black)
+    own = {face.name: face.blur_px for face in faces}
+    widths = [one.sigma_px / own[name] for name, one in responses if math.isfinite(one.sigma_px)]
+    if widths:
+        notes.append(
+            f"slanted edges, which assume no kernel, are {np.median(widths):.2f} times as wide as "
+            f"the blur of their faces ({len(widths)} edges)"
+        )
     return replace(
         found,
         faces=faces,
@@ -257,6 +304,7 @@ def _lens(
         light=light,
         flatness=flatness_of(asked, known.noise),
         numbers=numbers,
+        notes=notes,
         spots=compare_spots(asked[:: max(len(asked) // 4, 1)], setup.imaging.optics, known.noise),
     )
 
@@ -281,20 +329,21 @@ def _held_back(
     found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
 ) -> Characterisation:
     """Return it with what the pictures say that were held back."""
-    asked = [
-        (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
-        for shot in shots
-        if shot.repeated and shot.pose is not None
-    ]
-    repeated = [
-        held_of(name, pictures, pose, known, setup.target)
-        for name, pictures, pose in asked
-        if np.mean(pictures[0].grey >= pictures[0].full_scale) <= SATURATED
-    ]
-    views = [
-        held_of(name, [picture], pose, known, setup.target)
-        for name, picture, pose, _ in _views(shots, held=True)
-    ]
+    repeated, views = (
+        [
+            held_of(name, pictures, pose, known, setup.target)
+            for name, pictures, pose in asked
+            if np.mean(pictures[0].grey >= pictures[0].full_scale) <= SATURATED
+        ]
+        for asked in (
+            [
+                (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
+                for shot in shots
+                if shot.repeated and shot.pose is not None
+            ],
+            [(name, [picture], pose) for name, picture, pose, _ in _views(shots, held=True)],
+        )
+    )
     checks = [c for held in repeated + views for c in picture_checks(known, setup.target, held)]
     if not repeated:
         return replace(found, checks=checks)
@@ -304,5 +353,5 @@ def _held_back(
         found,
         checks=checks,
         residual=residual_map(known, setup.target, repeated[0]),
-        notes=repeats_needed(counts, len(setup.pipelines)),
+        notes=[*found.notes, *repeats_needed(counts, len(setup.pipelines))],
     )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import scipy
@@ -81,7 +81,9 @@ class Transfer:
     bent : bool
         Whether levels contradict a line, as a curved response has it.
     gamma : Number or None
-        The power that explains them, grey = light^(1/γ), where they do.
+        The power that explains them, grey = light^(1/γ), where one does.
+    apart : list of str
+        Series whose noise lies off the line of all: of another gain, or camera.
     """
 
     gain: Number | None
@@ -92,7 +94,8 @@ class Transfer:
     chi_square: float
     degrees: float
     bent: bool
-    gamma: Number | None
+    gamma: Number | None = None
+    apart: list[str] = field(default_factory=list)
 
 
 def photon_transfer(
@@ -145,7 +148,7 @@ def photon_transfer(
     # a curve that is steep at black lifts the mean of noise there: dark frames can't tell
     black = black or _black_of_exposures(lit, least)
     if bent:
-        gamma = _gamma(levels, 0.0 if black is None else black.value)
+        gamma = None if black is None else _gamma(levels, black)
         return Transfer(None, black, None, None, both, chi_square, free, True, gamma)
     gain = Number(both[1], math.sqrt(covariance[1, 1]), "DN/e-")
     noise = None if black is None else _dark_noise(both, covariance, black)
@@ -153,7 +156,15 @@ def photon_transfer(
     if levels.plateau is not None and black is not None:
         electrons = (levels.plateau - black.value) / gain.value
         full = Number(electrons, electrons * gain.u / gain.value, "e-")
-    return Transfer(gain, black, noise, full, both, chi_square, free, False, None)
+    apart = []
+    for k, stack in enumerate(stacks):
+        own = levels.series[used] == k
+        if np.any(own):
+            over, count = variance[own] / (both[0] + both[1] * mean[own]), degrees[own]
+            off = abs(float(np.average(over, weights=count)) - 1.0)
+            if off > max(BENT_SHARE, BENT_SIGMAS * math.sqrt(2.0 / float(np.sum(count)))):
+                apart.append(stack.name)
+    return Transfer(gain, black, noise, full, both, chi_square, free, False, apart=apart)
 
 
 def _line(mean: Array, variance: Array, degrees: Array, order: int) -> tuple[Array, Array, float]:
@@ -270,7 +281,16 @@ def _crossing(one: Stack, other: Stack, least: Callable[[Array], Array]) -> Numb
     return Number(float(b), u, "DN")
 
 
-def _gamma(levels: Levels, black: float) -> Number | None:
+def _gamma(levels: Levels, black: Number) -> Number | None:
+    """Return γ as `_power` finds it, its uncertainty with that of the black level."""
+    ends = [_power(levels, black.value + off) for off in (0.0, black.u)]
+    if ends[0] is None or ends[1] is None:
+        return None
+    gamma, moved = ends[0], ends[1].value - ends[0].value
+    return replace(gamma, u=math.hypot(gamma.u, moved))
+
+
+def _power(levels: Levels, black: float) -> Number | None:
     """Return γ of grey = light^(1/γ) above black that makes the variance of light a line.
 
     With y above black of a full scale L: variance = (L/γ · x^(1/γ - 1))² (α x + β), x = (y/L)^γ;

@@ -1,28 +1,78 @@
-"""Series as they were read: what is known before, and the part of each frame with the target."""
+"""Picture files sorted into series, read, and cut to the part with the target."""
 
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from bench.characterise.faces import MARGIN_PX, crop, find_pose
 from bench.characterise.known import proportional
-from bench.characterise.series import Series, held_from, middle_of, read_frame
-from bench.characterise.stack import Stack, reduce_stack
+from bench.characterise.stack import Stack, odd_frame, reduce_stack
 from bench.detect.observation import Observation
-from bench.errors import GeometryError, PictureError
+from bench.errors import ConfigError, GeometryError, PictureError
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.imaging.model import Imaging
 from bench.imaging.picture import Picture, Region
 from bench.imaging.processing import Curve
+from bench.imaging.read import DEPTHS, read_picture
 from bench.imaging.region import region_of
 from bench.solve.pipeline import Pipeline
 from bench.targets.target import Target
 
+Kind = Literal["repeats", "dark", "flat", "view"]
+LEAST_REPEATS = 8
+NUMBER = re.compile(r"[-_ .]*\d+$")
+SIDE_PX = 256  # of dark and flat frames, what is looked at in the middle
 SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
+
+
+@dataclass(frozen=True)
+class Series:
+    """Pictures taken one after the other."""
+
+    name: str
+    kind: Kind
+    paths: tuple[Path, ...]
+
+
+def series_of(paths: Sequence[Path]) -> list[Series]:
+    """Return series by folder and by name up to a last number: ``near-01.png``, ``near-02.png``.
+
+    Names that begin with dark or flat are such frames; eight or more of others are repeats of a
+    scene that didn't move; fewer are views, each its own.
+
+    Raises
+    ------
+    PictureError
+        There are no repeats to learn noise from.
+    """
+    groups: dict[tuple[Path, str], list[Path]] = {}
+    for path in paths:
+        groups.setdefault((path.parent, NUMBER.sub("", path.stem)), []).append(path)
+    found = []
+    for (folder, stem), members in groups.items():
+        name = stem or folder.name or "frames"
+        kind: Kind | None = "repeats" if len(members) >= LEAST_REPEATS else None
+        if name.lower().startswith(("dark", "flat")):
+            kind = "dark" if name.lower().startswith("dark") else "flat"
+        if kind is None:
+            found += [Series(path.stem, "view", (path,)) for path in members]
+        else:
+            found.append(Series(name, kind, tuple(members)))
+    if not any(one.kind in ("repeats", "flat") for one in found):
+        raise PictureError(
+            f"no series of {LEAST_REPEATS} or more repeats (name-01.png, name-02.png, …): noise "
+            "can't be told from single pictures; 'sightbench characterise --sheet' says what to "
+            "take"
+        )
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,10 +81,8 @@ class Setup:
 
     Attributes
     ----------
-    camera : Camera
-        Intrinsics.
-    imaging : Imaging
-        As said; optics and sensor of what can't be measured, and the bits.
+    camera, imaging : Camera, Imaging
+        Intrinsics; as said, optics and sensor of what can't be measured, and the bits.
     target : Target
         In the pictures.
     pipelines : tuple of Pipeline
@@ -72,15 +120,39 @@ class Shot:
 
     @property
     def fitted(self) -> int:
-        """How many frames aren't held back."""
-        return held_from(len(self.pictures)) if self.repeated else len(self.pictures)
+        """How many frames aren't held back: of repeats all but a third, four at least."""
+        count = len(self.pictures)
+        return count - max(count // 3, 4) if self.repeated else count
 
     def stack(self, curve: Curve | None = None) -> Stack:
         """Return the frames that aren't held back, reduced, a response curve undone."""
         used = [proportional(picture, curve) for picture in self.pictures[: self.fitted]]
-        corner = (used[0].u0, used[0].v0)
         grey = np.stack([picture.grey for picture in used])
-        return reduce_stack(self.series.name, grey, used[0].full_scale, corner)
+        return reduce_stack(self.series.name, grey, used[0].full_scale, (used[0].u0, used[0].v0))
+
+
+def read_frame(path: Path, camera: Camera, bits: int) -> Picture:
+    """Return a picture of this camera at its bit depth.
+
+    Raises
+    ------
+    PictureError
+        It can't be read, or has another size.
+    ConfigError
+        It is brighter than the bits allow.
+    """
+    picture = read_picture(path, camera)
+    if picture.grey.dtype == np.uint8 and bits > 8:
+        raise ConfigError(
+            f"{path}: has 8 bits, but camera.sensor.bit_depth is {bits}: save all bits, or say 8"
+        )
+    full, brightest = (1 << bits) - 1, int(picture.grey.max())
+    if brightest > full:
+        raise ConfigError(
+            f"{path}: has grey value {brightest}, but camera.sensor.bit_depth is {bits}: at most "
+            f"{full}; of a camera that shifts its bits up say 16"
+        )
+    return Picture(picture.grey, full_scale=full)
 
 
 def read_shot(one: Series, setup: Setup, before: list[Shot]) -> Shot:
@@ -91,23 +163,55 @@ def read_shot(one: Series, setup: Setup, before: list[Shot]) -> Shot:
     PictureError, ConfigError
         A picture can't be read, doesn't show the target, or isn't the repeat that it is named.
     """
-    bits = setup.imaging.sensor.bit_depth
-    first, pose = read_frame(one.paths[0], setup.camera, bits), None
-    region: Region | None = middle_of(setup.camera)
+    bits, camera = setup.imaging.sensor.bit_depth, setup.camera
+    first, pose = read_frame(one.paths[0], camera, bits), None
+    width, height = min(SIDE_PX, camera.width), min(SIDE_PX, camera.height)
+    region: Region | None = Region(
+        (camera.width - width) // 2, (camera.height - height) // 2, width, height
+    )
     if one.kind in ("repeats", "view"):
         pose = setup.pose_in(first)
         region = _region(pose, before, setup)
     if region is None:
         raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
-    rest = [crop(read_frame(path, setup.camera, bits), region) for path in one.paths[1:]]
-    if one.kind == "repeats" and pose is not None:
-        end = setup.pose_in(rest[-1])
-        if end is None or _apart_px(pose, end, setup) > MOST_MOVED_PX:
-            raise PictureError(
-                f"{one.paths[-1]}: isn't a repeat of {one.paths[0].name}: the target isn't within "
-                f"{MOST_MOVED_PX:g} px of where it was; give views names of their own"
+    pictures = [
+        crop(first, region),
+        *(crop(read_frame(path, camera, bits), region) for path in one.paths[1:]),
+    ]
+    if one.kind == "repeats":
+        _check_repeats(one, pictures, pose, setup)
+    return Shot(one, pictures, pose)
+
+
+def _check_repeats(one: Series, pictures: list[Picture], pose: Pose | None, setup: Setup) -> None:
+    """Raise `PictureError` unless pictures are repeats of one scene, each taken anew."""
+    end = None if pose is None else setup.pose_in(pictures[-1])
+    odd = odd_frame(np.stack([picture.grey for picture in pictures]))
+    if pose is not None and (end is None or _apart_px(pose, end, setup) > MOST_MOVED_PX):
+        odd = len(pictures) - 1
+    if odd is not None:
+        other = one.paths[0 if odd else 1].name
+        raise PictureError(
+            f"{one.paths[odd]}: isn't a repeat of {other}: the target isn't within "
+            f"{MOST_MOVED_PX:g} px of where it was, or something else changed; leave it out, or "
+            "give views names of their own"
+        )
+    seen: dict[bytes, Path] = {}
+    for path, picture in zip(one.paths, pictures, strict=True):
+        twin = seen.setdefault(picture.grey.tobytes(), path)
+        if twin != path:
+            raise PictureError(f"{path}: is {twin.name} again: a copy says nothing of noise")
+
+
+def check_bits(shots: Sequence[Shot], bits: int) -> None:
+    """Raise `ConfigError` where all grey values end at the white of fewer bits than are said."""
+    brightest = max(int(p.grey.max()) for shot in shots for p in shot.pictures)
+    for fewer in (8, *DEPTHS):
+        if fewer < bits and brightest == (1 << fewer) - 1:
+            raise ConfigError(
+                f"camera.sensor.bit_depth: is {bits}, but pictures are cut off at {brightest}, "
+                f"the white of {fewer} bits: say {fewer}"
             )
-    return Shot(one, [crop(first, region), *rest], pose)
 
 
 def _apart_px(first: Pose, second: Pose, setup: Setup) -> float:
@@ -123,9 +227,9 @@ def _apart_px(first: Pose, second: Pose, setup: Setup) -> float:
 
 def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | None:
     """Return the part that shows the target; that of an earlier series where it stands alike."""
-    earlier = [(shot.pose, shot.pictures[0].region) for shot in before if shot.repeated]
+    earlier = [(s.pose, s.pictures[0].region) for s in before if s.repeated and s.pose is not None]
     if pose is None:  # too bright to be found: it stands where it stood
-        return next((region for start, region in reversed(earlier) if start is not None), None)
+        return earlier[-1][1] if earlier else None
     for start, region in earlier:
         if start is not None and _apart_px(pose, start, setup) < SAME_PLACE_PX:
             return region

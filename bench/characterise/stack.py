@@ -3,6 +3,7 @@
 Light that flickers moves all pixels of a frame by a share of their level, and an offset that
 drifts moves all alike: both are fitted to each frame and taken out, so that what is left of a
 pixel over the frames is its temporal noise. A scene that moves changes pixels by their slope.
+What goes steadily from first to last frame is drift or creep, what is left flicker or motion.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ FLAT_SIGMAS = 0.5
 # A chance of 1 in 10,000 for each of the few things asked; and sizes below which they don't
 # matter: 0.2 % of light is 0.4 DN at 200, 0.02 px is a fifth of what detectors claim for a corner.
 P_SHOWN, FLICKER_MATTERS, MOTION_MATTERS_PX = 1e-4, 0.002, 0.02
+# Times the middle frame's residual: of 100 shifts along one line the largest is hardly 5.
+ODD = 5.0
+# So many different grey values tell what all of them are multiples of.
+VALUES_FOR_STEP = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,36 +42,34 @@ class Stack:
     ----------
     name : str
         Of the series.
-    mean : (H, W) float64
-        Over the frames, DN.
+    mean, variance : (H, W) float64
+        Over the frames, DN; temporal, DN².
     residual : (N, H, W) float64
         Grey value minus mean, less what its frame has in common.
-    variance : (H, W) float64
-        Temporal, DN².
     flat : (H, W) bool
         Where a shift wouldn't matter.
-    flicker : float
-        Standard deviation of the frames' light, a fraction, beyond noise; 0 where not shown.
-    drift : float
-        Change of the light over the series, a fraction; 0 where not shown.
+    flicker, drift : float
+        Standard deviation of the frames' light beyond noise and drift, and its steady change over
+        the series, fractions; 0 where not shown.
     motion_px, creep_px : float
-        Root mean square shift of the frames, and shift over the whole series; 0 where not shown.
-    full_scale : int
-        Largest grey value.
+        The same of where the scene is in the picture, pixels.
+    full_scale, step : int
+        Largest grey value; what all are multiples of: above 1 where bits are shifted up.
     corner : (int, int)
         Sensor column and row of the first pixel.
     """
 
     name: str
     mean: Array
-    residual: Array
     variance: Array
+    residual: Array
     flat: BoolArray
     flicker: float
     drift: float
     motion_px: float
     creep_px: float
     full_scale: int
+    step: int = 1
     corner: tuple[int, int] = (0, 0)
 
     @property
@@ -111,15 +114,31 @@ def reduce_stack(
     noise = math.sqrt(float(np.median(variance)) + QUANTISATION_VARIANCE)
     # over three pixels: pixels that differ from their neighbours aren't slopes
     flat = np.hypot(*np.gradient(cv2.blur(mean, (3, 3)))) <= FLAT_SIGMAS * noise
-    down, across = (np.asarray(part) for part in np.gradient(mean))
     common, light = _common(residual, mean, flat if np.count_nonzero(flat) > 100 else ~flat)
     residual -= common
     variance = np.asarray(np.sum(residual**2, axis=0) / (frames - 1))
-    flicker, drift = _shown_light(light, variance, mean)
-    motion, creep = _motion(residual, across, down, variance)
+    level, chance = float(np.mean(mean)), float(np.mean(variance)) / variance.size
+    shown = _beyond_chance(light[:, None], chance, FLICKER_MATTERS * level)
     return Stack(
-        name, mean, residual, variance, flat, flicker, drift, motion, creep, full_scale, corner
+        name, mean, variance, residual, flat, shown[0] / level, shown[1] / level,
+        *_motion(residual, mean, variance), full_scale, _step(grey[0]), corner
     )  # fmt: skip
+
+
+def odd_frame(grey: npt.NDArray[Any]) -> int | None:
+    """Return which frame differs far more from the mean (N, H, W) than others do, if one does."""
+    mean: Array = np.asarray(np.mean(grey, axis=0, dtype=np.float64))
+    residual: Array = np.asarray(grey - mean)
+    residual -= _common(residual, mean, np.ones(mean.shape, dtype=np.bool_))[0]
+    size = np.sqrt(np.mean(residual**2, axis=(1, 2)))
+    return int(np.argmax(size)) if 0.0 < ODD * np.median(size) < np.max(size) else None
+
+
+def _step(grey: npt.NDArray[Any]) -> int:
+    """Return the power of two that grey values are multiples of, but for an offset."""
+    values = np.unique(grey)
+    step = int(np.gcd.reduce(values - values[0])) if len(values) >= VALUES_FOR_STEP else 1
+    return step & -step
 
 
 def _common(residual: Array, mean: Array, used: BoolArray) -> tuple[Array, Array]:
@@ -134,15 +153,9 @@ def _common(residual: Array, mean: Array, used: BoolArray) -> tuple[Array, Array
     return np.tensordot(amounts.T, np.stack(rows), axes=1), amounts[0]
 
 
-def _shown_light(light: Array, variance: Array, mean: Array) -> tuple[float, float]:
-    """Return flicker and drift of the frames' mean grey values, 0 where chance explains them."""
-    level, chance = float(np.mean(mean)), float(np.mean(variance)) / variance.size
-    both = _beyond_chance(light[:, None], chance, FLICKER_MATTERS * level)
-    return both[0] / level, both[1] / level
-
-
-def _motion(residual: Array, across: Array, down: Array, variance: Array) -> tuple[float, float]:
+def _motion(residual: Array, mean: Array, variance: Array) -> tuple[float, float]:
     """Return the shifts' root mean square beyond noise, and that from first to last frame."""
+    down, across = (np.asarray(part) for part in np.gradient(mean))
     steep = np.hypot(across, down) > 2.0 * math.sqrt(float(np.median(variance)) + 1e-9)
     if np.count_nonzero(steep) < 50:
         return 0.0, 0.0
@@ -154,13 +167,18 @@ def _motion(residual: Array, across: Array, down: Array, variance: Array) -> tup
 
 
 def _beyond_chance(values: Array, chance: float, matters: float) -> tuple[float, float]:
-    """Return root mean square and trend of values (N, K) by frame, where chance has others."""
+    """Return root mean square about the trend, and the trend, of values (N, K) by frame.
+
+    Each is 0 where chance, or the other, explains it.
+    """
     n, k = values.shape
-    square = float(np.sum(values**2)) / (n - 1)
-    spread = math.sqrt(max(square - chance, 0.0))
-    free = k * (n - 1)
-    shown = chance > 0.0 and scipy.stats.chi2.sf(free * square / chance, free) < P_SHOWN
     fits = [scipy.stats.linregress(np.arange(n), value) for value in values.T]
     trend = math.hypot(*(float(fit.slope) * (n - 1) for fit in fits))
     steady = min(fit.pvalue for fit in fits) >= P_SHOWN or trend <= matters
-    return (spread if shown and spread > matters else 0.0), (0.0 if steady else trend)
+    slopes = np.zeros(k) if steady else np.array([float(fit.slope) for fit in fits])
+    about = values - (np.arange(n) - 0.5 * (n - 1))[:, None] * slopes
+    free = n - 1 - (not steady)
+    square = float(np.sum(about**2)) / free
+    shown = chance > 0.0 and scipy.stats.chi2.sf(k * free * square / chance, k * free) < P_SHOWN
+    spread = math.sqrt(max(square - chance, 0.0)) if shown else 0.0
+    return (spread if spread > matters else 0.0), (0.0 if steady else trend)

@@ -137,7 +137,8 @@ def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
                     total[REACH + i, REACH + j] += s
                     pairs[REACH + i, REACH + j] += n
         far += np.sum([_pairs(z, used, 0, j) for j in ROW_LAGS], axis=0)
-        column = np.broadcast_to(np.arange(z.shape[2]) % 8 == 7, used.shape)
+        # blocks are the whole picture's, of which this is a part
+        column = np.broadcast_to((stack.corner[0] + np.arange(z.shape[2])) % 8 == 7, used.shape)
         borders += _pairs(z, used, 0, 1, column)
         within += _pairs(z, used, 0, 1, ~column)
     total += total[::-1, ::-1]

@@ -127,13 +127,12 @@ def command(
       sightbench characterise shots/ --bay my-bay.toml --known moves.csv
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     from bench.cameras.result import read_calibration
+    from bench.characterise.bias import bar_in_pictures, bar_length_of, known_moves
     from bench.characterise.files import verdict_of, words_of, write_characterisation
-    from bench.characterise.fixed_pictures import bar_in_pictures, bar_length_of, known_moves
     from bench.characterise.measure import characterise
     from bench.characterise.rehearsal import write_rehearsal
-    from bench.characterise.series import check_alike, series_of
     from bench.characterise.sheet import write_sheets
-    from bench.characterise.shots import Setup
+    from bench.characterise.shots import Setup, series_of
     from bench.solve.pipeline import pipeline_from_name
     from bench.survey.setup import find_tower
 
@@ -144,10 +143,16 @@ def command(
         return 0
     if bool(rigid) != (second is not None):
         raise ConfigError("characterise: --rigid and --second belong together")
+    if bar_length is not None and not rigid:
+        raise ConfigError("characterise: --bar-length needs the bar's pictures (--rigid)")
     length = None if bar_length is None else bar_length_of(bar_length)
     site = load_bay(bay)
     own = find_tower(site, tower)
-    camera = own.camera if calibration is None else read_calibration(calibration)[1]
+    camera, calibrated, parts = own.camera, None, bay_parts(site)
+    if calibration is not None:
+        read, camera = read_calibration(calibration)
+        calibrated = read.value.uncertainties
+        parts["calibration"] = hashlib.sha256(read_file(read.path)).hexdigest()
     if (camera.width, camera.height) != (own.camera.width, own.camera.height):
         raise ConfigError(f"{calibration}: its pictures have another size than the bay's camera")
     names = pipeline or list(site.survey.pipelines)
@@ -164,7 +169,6 @@ def command(
             paths = write_rehearsal(site, own, out, moved)
     say_large(paths)
     series = series_of(paths)
-    check_alike(series)
     chosen = site.survey.seed if seed is None else seed
     setup = Setup(camera, own.imaging, site.target, pipelines, chosen, as_said)
     with progress_bar("pictures", quiet) as moved:
@@ -180,9 +184,8 @@ def command(
         state.update(read_file(path))
     digest = state.hexdigest()
     index = site.towers.index(own)
-    parts = bay_parts(site) | {"pictures": digest}
-    origin = origin_of(started, site, chosen, parts)
-    written = write_characterisation(out, found, site, index, digest, origin)
+    origin = origin_of(started, site, chosen, parts | {"pictures": digest})
+    written = write_characterisation(out, found, site, index, digest, origin, calibrated)
     say(words_of(found))
     typer.echo(f"wrote {', '.join(written)} in {out}")
     return verdict_of(found)

@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 
 from bench.cameras.measuring import same_marker
-from bench.characterise.fixed_pictures import bar_in_pictures, known_moves
+from bench.characterise.bias import Known, bar_in_pictures, known_moves
 from bench.characterise.known import KnownCamera
-from bench.characterise.rigid import Known
 from bench.characterise.shots import Setup
 from bench.errors import ConfigError, PictureError
 from bench.geometry.camera import Camera

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from bench.characterise.edges import FREQUENCIES, edge_responses, response_of
 from bench.characterise.faces import fit_face
 from bench.characterise.flatness import flatness_of
 from bench.characterise.known import KnownCamera
-from bench.characterise.lighting import lighting_of
+from bench.characterise.lighting import black_of_light, light_claimed, lighting_of
 from bench.characterise.spot import DECIDES, compare_spots
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
@@ -95,12 +96,42 @@ def test_light_black_and_ink_are_found():
     spread = inked(TARGET.drawing, 1e-4)
     pairs = list(seen(IMAGING, spread))
     known = KnownCamera(CAMERA, OPTICS, SENSOR)
-    found = lighting_of([face for _, face in pairs], known, TARGET.drawing, 0.02)
+    found = lighting_of([face for _, face in pairs], known, TARGET)
     assert found.level.value == pytest.approx(0.8, abs=max(4.0 * found.level.u, 0.002))
     assert found.across.value == pytest.approx(0.08, abs=max(4.0 * found.across.u, 0.002))
     assert found.black.value == pytest.approx(0.05, abs=max(4.0 * found.black.u, 0.001))
     assert found.ink.value == pytest.approx(1e-4, abs=4.0 * found.ink.u + 3e-6)
     assert abs(found.falloff.value) < 4.0 * found.falloff.u + 0.002
+
+
+def test_a_gamma_that_is_a_little_off_is_in_what_ink_claims():
+    # no ink; a gamma of 2.2 that was measured as 2.23 ± 0.03 moves all boundaries to one side
+    sensors = [replace(SENSOR, bit_depth=12, gamma=gamma) for gamma in (2.2, 2.23, 2.26)]
+    known = KnownCamera(CAMERA, OPTICS, sensors[1], others=(sensors[2],))
+    pictures = [o.picture for o, _ in seen(replace(IMAGING, sensor=sensors[0]), places=PLACES[:1])]
+    pose = pose_of_view(View(2.0, math.radians(-20), 0.15, 0.1, (600.0, 500.0)), CAMERA)
+    faces = [known.fitted("face", pictures[0], TARGET, pose)]
+    plain = lighting_of(faces, known, TARGET)
+    found, _ = light_claimed(pictures, faces, known, TARGET)
+    assert abs(plain.ink.value) > 4.0 * plain.ink.u
+    assert abs(found.ink.value) < 2.0 * found.ink.u
+    assert abs(found.black.value - 0.05) < 2.0 * found.black.u
+
+
+def test_black_level_is_told_by_faces_under_different_light():
+    rng = np.random.default_rng(3)
+    levels = np.array([900.0, 600.0, 420.0, 300.0])
+    # half a per cent of stray light in proportion, each offset known to 0.05 DN
+    faces = [
+        SimpleNamespace(
+            light=[8.0 + 0.005 * v + rng.normal(0, 0.05)], light_at_centre=lambda _, v=v: (v, 0, 0)
+        )
+        for v in levels
+    ]
+    found = black_of_light(faces, CAMERA)
+    assert abs(found.value - 8.0) < 4.0 * found.u < 1.0
+    assert black_of_light(faces[:3], CAMERA) is None
+    assert black_of_light([faces[0]] * 4, CAMERA) is None
 
 
 @pytest.mark.slow

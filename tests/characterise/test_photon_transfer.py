@@ -3,12 +3,13 @@
 import importlib.util
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
-from bench.characterise.levels import rounding_square
+from bench.characterise.levels import levels_of, rounding_square
 from bench.characterise.photon_transfer import photon_transfer
-from bench.characterise.stack import reduce_stack
+from bench.characterise.stack import odd_frame, reduce_stack
 from bench.characterise.whiteness import pattern_of, whiteness_of
 from bench.errors import PictureError
 from bench.imaging.sensor import Sensor, expose
@@ -36,8 +37,6 @@ def stacks_through(change, sensor=SENSOR, levels=(0.9, 0.3), frames=24):
 
 
 def smoothed(frame, rng):
-    import cv2
-
     return np.rint(cv2.GaussianBlur(frame.astype(np.float64), (0, 0), 0.5)).astype(np.uint16)
 
 
@@ -134,6 +133,51 @@ def test_flicker_is_taken_out_and_told():
     assert flickers[0].flicker == pytest.approx(0.01, rel=0.6)
     found = photon_transfer(flickers)
     assert abs(found.gain.value - 0.06) < 4.0 * found.gain.u + 0.02 * 0.06
+
+
+def test_drift_and_flicker_are_told_apart():
+    rng = random_stream("drift")
+    frames = frames_of(SENSOR, 0.9, 24, rng).astype(np.float64)
+    slow = np.linspace(0.98, 1.02, 24)[:, None, None]
+    drifts = reduce_stack("drifts", np.rint(6.0 + (frames - 6.0) * slow).astype(int), 1023)
+    assert drifts.flicker == 0.0
+    assert drifts.drift == pytest.approx(0.04, rel=0.05)
+    assert stacks_through(flickering)[0].drift == 0.0
+
+
+def test_series_of_another_gain_are_named():
+    other = replace(SENSOR, gain=0.08, full_well=SENSOR.full_well * 0.75)
+    stacks = [stacks_through(unchanged, s, (0.9, 0.3))[k] for k, s in enumerate((SENSOR, other))]
+    assert photon_transfer(stacks).apart
+    assert not photon_transfer(stacks_through(unchanged)).apart
+
+
+def test_blocks_of_a_compressed_picture_are_found_wherever_it_is_cut():
+    rng = random_stream("jpeg")
+    coded = [
+        cv2.imdecode(cv2.imencode(".jpg", f, [cv2.IMWRITE_JPEG_QUALITY, 80])[1], 0)[5:, 3:]
+        for f in rng.normal(120.0, 6.0, (16, 96, 96)).round().astype(np.uint8)
+    ]
+    found = whiteness_of([reduce_stack("jpeg", np.stack(coded), 255, (3, 5))])
+    assert found.blocked
+    assert "JPEG" in found.words
+
+
+def test_bits_that_are_shifted_up_are_seen_and_levels_that_rounding_hides_left_out():
+    frames = frames_of(SENSOR, 0.9, 24, random_stream("shifted")) * 16
+    stack = reduce_stack("shifted", frames, 65535)
+    assert stack.step == 16
+    quiet = replace(SENSOR, gain=0.006, full_well=1000 / 0.006)  # 2.1 DN of noise, rounded to 4
+    hidden = reduce_stack("q", frames_of(quiet, 0.9, 24, random_stream("q")) // 4 * 4, 1023)
+    assert hidden.step == 4
+    assert not levels_of([hidden]).usable.any()
+
+
+def test_a_frame_of_another_scene_is_found_among_repeats():
+    frames = frames_of(SENSOR, 0.9, 8, random_stream("odd"))
+    assert odd_frame(frames) is None
+    frames[5] = np.roll(frames[5], 2, axis=1)
+    assert odd_frame(frames) == 5
 
 
 def test_a_scene_that_moves_is_told():

@@ -5,7 +5,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from bench.characterise.series import series_of
+from bench.characterise.shots import series_of
 from bench.cli.main import main
 from bench.scene.camera_file import read_camera
 from bench.scene.load import load_bay
