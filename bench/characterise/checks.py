@@ -14,24 +14,18 @@ PREDICTS, CONTRADICTED, UNDECIDED = 0, 1, 3
 
 @dataclass(frozen=True)
 class Check:
-    """One comparison.
+    """One comparison: what, and what to do where it is off (`remedy`).
 
     Attributes
     ----------
-    what : str
-        What is compared, and where.
-    value, u : float
+    value, u, unit : float, float, str
         Observed against predicted, and its standard uncertainty.
     low, high : float
         Within which the bench predicts this camera.
-    unit : str
-        Of all these.
     state : State
         By a guard band of 2 u on either side; of a test, by its level.
     matters : float
         What it would gain to put it right: about the share by which claims are off.
-    remedy : str
-        What to do.
     """
 
     what: str
@@ -56,22 +50,14 @@ class Check:
 
 
 def compare(
-    what: str,
-    value: float,
-    u: float,
-    limits: tuple[float, float],
-    unit: str,
-    matters: float,
-    remedy: str,
-) -> Check:
+    what: str, value: float, u: float, limits: tuple[float, float], unit: str, matters: float,
+    remedy: str
+) -> Check:  # fmt: skip
     """Return a comparison judged with a guard band (ISO 14253-1)."""
     low, high = limits
-    state: State = "undecided"
-    if not math.isfinite(value):
-        state = "undecided"
-    elif low <= value - COVERAGE * u and value + COVERAGE * u <= high:
-        state = "inside"
-    elif value + COVERAGE * u < low or value - COVERAGE * u > high:
+    least, most = value - COVERAGE * u, value + COVERAGE * u  # of what isn't finite, neither
+    state: State = "inside" if low <= least and most <= high else "undecided"
+    if most < low or least > high:
         state = "outside"
     return Check(what, value, u, low, high, unit, state, matters, remedy)
 

@@ -7,8 +7,8 @@ other, since a round blur moves no boundary.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +22,7 @@ from bench.imaging.appearance import POSE
 from bench.imaging.picture import Picture, Region
 from bench.solve.face import face_after, face_of
 from bench.solve.image_fit import EVERYTHING, ImageFit, Scene, fit_image
-from bench.solve.imprint import amounts_of, scaled_inverse
+from bench.solve.imprint import scaled_inverse
 from bench.solve.noise import Noise
 from bench.solve.pipeline import Pipeline
 from bench.solve.robust import FLAT, strength_of
@@ -40,10 +40,8 @@ class FaceFit:
 
     Attributes
     ----------
-    name : str
-        Of the picture.
-    pose : Pose
-        Target to camera.
+    name, pose : str, Pose
+        Of the picture; target to camera.
     place : (float, float)
         Where its centre appears, pixels.
     blur_px, u_blur_px : float
@@ -52,10 +50,8 @@ class FaceFit:
         Half the difference of the blur's variances across and down, and their covariance, px².
     ink_m, u_ink_m : float
         By which black has grown at its boundaries; NaN for a drawing that takes none.
-    light : (4,) float64
-        As `bench.imaging.appearance` has it.
-    region : Region
-        In which the light's coordinates are.
+    light, region : (4,) float64, Region
+        As `bench.imaging.appearance` has it, and in which its coordinates are.
     chi_square, degrees : float
         Of the fit.
     tilt : float
@@ -87,13 +83,10 @@ class FaceFit:
 
         Slopes are relative, to the right and down, at the target's distance.
         """
-        half = 0.5 * max(self.region.width, self.region.height)
-        middle = (
-            self.region.u0 + 0.5 * (self.region.width - 1),
-            self.region.v0 + 0.5 * (self.region.height - 1),
-        )
-        across, down = ((p - m) / half for p, m in zip(self.place, middle, strict=True))
-        level = float(self.light[1] + self.light[2] * across + self.light[3] * down)
+        r = self.region
+        half = 0.5 * max(r.width, r.height)
+        middle = [r.u0 + 0.5 * (r.width - 1), r.v0 + 0.5 * (r.height - 1)]
+        level = float(self.light[1] + self.light[2:4] @ (np.array(self.place) - middle) / half)
         z = float(self.pose.translation[2])
         slopes = self.light[2:4] / half / level * np.array([camera.fx, camera.fy]) / z
         return level, float(slopes[0]), float(slopes[1])
@@ -118,30 +111,26 @@ def fit_face(
     GeometryError, numpy.linalg.LinAlgError
         Too little of the face is in the picture.
     """
-    scene, fit = free_fit(observation, start, noise)
-    plain = fit
-    try:
-        shared = replace(scene, kinds=kinds)
-        fit = fit_image(
-            shared, fit.pose, fit.blur_px, Weigher(noise), amounts=np.zeros(amounts_of(kinds))
-        )
-    except (GeometryError, TargetError, np.linalg.LinAlgError):
-        kinds = ()
-    covariance = scaled_inverse(fit.information)
-    sigma = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    amounts, own = fit.amounts, sigma[POSE + 1 : POSE + 1 + len(fit.amounts)]
-    place = project(np.zeros((1, 3)), fit.pose, observation.camera)[0]
-    ellipse = amounts[:2] if kinds else np.full(2, np.nan)
+    scene, plain = free_fit(observation, start, noise)
+    fit = plain
+    with suppress(GeometryError, TargetError, np.linalg.LinAlgError):
+        fit = fit_image(replace(scene, kinds=kinds), fit.pose, fit.blur_px, Weigher(noise))
+    sigma = np.sqrt(np.maximum(np.diag(scaled_inverse(fit.information)), 0.0))
+    # what a drawing takes none of isn't a number
+    nothing = np.full(3 - len(fit.amounts), np.nan)
+    amounts = np.append(fit.amounts, nothing)
+    own = np.append(sigma[POSE + 1 : POSE + 1 + len(fit.amounts)], nothing)
+    u, v = project(np.zeros((1, 3)), fit.pose, observation.camera)[0]
     return FaceFit(
         name=name,
         pose=fit.pose,
-        place=(float(place[0]), float(place[1])),
+        place=(float(u), float(v)),
         blur_px=fit.blur_px,
         u_blur_px=float(sigma[POSE]),
-        ellipse=np.asarray(ellipse),
-        u_ellipse=own[:2] if kinds else np.full(2, np.nan),
-        ink_m=float(amounts[2]) if len(amounts) > 2 else math.nan,
-        u_ink_m=float(own[2]) if len(own) > 2 else math.nan,
+        ellipse=amounts[:2],
+        u_ellipse=own[:2],
+        ink_m=float(amounts[2]),
+        u_ink_m=float(own[2]),
         light=fit.light,
         region=scene.pixels.region,
         chi_square=plain.chi_square,

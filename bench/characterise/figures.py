@@ -13,6 +13,7 @@ from matplotlib.lines import Line2D
 
 from bench.characterise.checks import Check
 from bench.characterise.edges import FREQUENCIES, pixel_response
+from bench.characterise.held_back import BLUR_LIMIT_PX
 from bench.characterise.measure import Characterisation
 from bench.draw import style
 from bench.draw.page_layout import Box, Page, shorten
@@ -27,6 +28,7 @@ STATES = {
 POINTS: dict[str, Any] = {"fmt": "o", "color": MEASURED, "markersize": 3, "linewidth": 0.8}
 ROW = 0.22  # inches
 MOST_ROWS = 40
+LAGS = 12  # px
 
 
 def write_figures(out: Path, found: Characterisation, note: str) -> list[Path]:
@@ -55,13 +57,18 @@ def _dots(label: str, colour: str = MEASURED, marker: str = "o") -> Line2D:
     return _line(label, colour, marker=marker, linestyle="")
 
 
-def _pair(page: Page, left: tuple[str, str], right: tuple[str, str]) -> tuple[Axes, Axes]:
-    """Return a page's two panels by their axes' names."""
+def _pair(page: Page, *names: str) -> tuple[Axes, Axes]:
+    """Return a page's two panels by their axes' names: across and up of each."""
     panels = page.axes(Box(0.7, 0.15, 4.9, 3.5)), page.axes(Box(6.5, 0.15, 3.0, 3.5))
-    for panel, (across, up) in zip(panels, (left, right), strict=True):
+    for panel, across, up in zip(panels, names[::2], names[1::2], strict=True):
         panel.set_xlabel(across)
         panel.set_ylabel(up)
     return panels
+
+
+def _around(values: Array) -> tuple[float, float]:
+    """Return an axis's ends about blurs, wide enough that what doesn't matter looks small."""
+    return float(np.min(values)) - BLUR_LIMIT_PX, float(np.max(values)) + BLUR_LIMIT_PX
 
 
 def transfer_figure(found: Characterisation, note: str) -> Figure:
@@ -69,7 +76,7 @@ def transfer_figure(found: Characterisation, note: str) -> Figure:
     transfer, levels = found.transfer, found.levels
     assert transfer is not None
     assert levels is not None
-    used, free = levels.usable, transfer.degrees
+    used = levels.usable
     names = ("gain", "black_level", "dark_noise", "full_well", "gamma")
     told = {name: found.numbers.get(f"sensor.{name}") for name in names}
     words = "; ".join(f"{name} {n.words}" for name, n in told.items() if n is not None)
@@ -80,18 +87,13 @@ def transfer_figure(found: Characterisation, note: str) -> Figure:
     page = Page(
         "Photon transfer",
         "temporal variance of a pixel against its mean, each point the pixels of one grey level",
-        f"{words}. χ² = {transfer.chi_square:.0f} with {free:.0f} degrees of freedom. Right: over "
-        f"the line, with one standard deviation; noise alone lies about 1.\n{note}",
+        f"{words}. χ² is {transfer.chi_square:.0f} with {transfer.degrees:.0f} degrees of "
+        "freedom. Right: over the line, with one standard deviation; noise alone lies about "
+        f"1.\n{note}",
         4.2,
-        [
-            _dots("levels used"),
-            _dots("left out: rounding, saturation", AWAY, "x"),
-            _line("line"),
-        ],
+        [_dots("levels used"), _dots("left out: rounding, saturation", AWAY, "x"), _line("line")],
     )
-    left, right = _pair(
-        page, ("mean, DN", "variance, DN²"), ("mean, DN", "variance over the line")
-    )
+    left, right = _pair(page, "mean, DN", "variance, DN²", "mean, DN", "variance over the line")
     left.plot(levels.mean[used], levels.variance[used], "o", color=MEASURED, markersize=4)
     left.plot(levels.mean[~used], levels.variance[~used], "x", color=AWAY, markersize=5)
     ends = np.array([0.0, float(np.max(levels.mean))])
@@ -124,22 +126,23 @@ def blur_figure(found: Characterisation, note: str) -> Figure:
         4.2,
         [_dots("a target's blur"), _line("the bench's lens")],
     )
-    left, right = _pair(page, ("u, px", "v, px"), ("distance over half the diagonal", "blur, px"))
-    left.scatter(places[:, 0], places[:, 1], c=sigma, cmap=style.ERROR_MAP, s=90, ec=style.INK)
+    left, right = _pair(page, "u, px", "v, px", "distance over half the diagonal", "blur, px")
+    low, high = _around(sigma)
+    colours = {"c": sigma, "cmap": style.ERROR_MAP, "vmin": low, "vmax": high}
+    left.scatter(places[:, 0], places[:, 1], s=90, ec=style.INK, **colours)
     shown: list[tuple[float, float]] = []
     for (u, v), value in zip(places, sigma, strict=True):
         if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in shown):
             shown.append((float(u), float(v)))
-            left.annotate(
-                f"{value:.3f}", (u, v), (0, 8), textcoords="offset points", ha="center", fontsize=9
-            )
-    left.set_xlim(0, camera.width)
-    left.set_ylim(camera.height, 0)
+            said = {"textcoords": "offset points", "ha": "center", "fontsize": 9}
+            left.annotate(f"{value:.3f}", (u, v), (0, 8), **said)
+    left.set(xlim=(0, camera.width), ylim=(camera.height, 0))
     left.set_aspect("equal", anchor="NW")
     out = np.linspace(0.0, max(math.sqrt(float(np.max(blur.shares))), 0.2), 50)
     right.errorbar(np.sqrt(blur.shares), sigma, 0.5 * blur.u_variances / sigma, **POINTS)
     optics = known.optics
     right.plot(out, np.hypot(optics.sigma_px, optics.field_sigma_px * out), color=MODEL)
+    right.set_ylim(low, high)
     return page.figure
 
 
@@ -159,40 +162,48 @@ def response_figure(found: Characterisation, note: str) -> Figure:
         ],
     )
     left, right = _pair(
-        page,
-        ("frequency, cycles per pixel", "response"),
-        ("blur of the face, px", "width of an edge, px"),
-    )
+        page, "frequency, cycles per pixel", "response", "blur of the face, px",
+        "width of an edge, px"
+    )  # fmt: skip
     for _, _, one in pairs:
         shown = one.response / pixel_response(one.direction)
         left.plot(FREQUENCIES, shown, color=MEASURED, alpha=0.3, linewidth=0.8)
     if pairs:
         faces, edges = np.array([pair[:2] for pair in pairs]).T
-        middle, ends = float(np.median(faces)), [min(*faces, *edges), max(*faces, *edges)]
+        middle, ends = float(np.median(faces)), _around(np.append(faces, edges))
         left.plot(FREQUENCIES, np.exp(-2.0 * (np.pi * middle * FREQUENCIES) ** 2), color=MODEL)
         right.plot(faces, edges, "o", color=MEASURED, markersize=3)
         right.plot(ends, ends, color=MODEL, linewidth=1.0)
+        right.set(xlim=ends, ylim=ends)
+        right.locator_params("x", nbins=4)
     left.set_ylim(0.0, 1.1)
     return page.figure
 
 
 def residual_figure(residual: Array, note: str) -> Figure:
-    """Draw what the measured camera leaves of a face."""
+    """Draw what the measured camera leaves of a face, and how alike neighbours are in that."""
     page = Page(
         "What the measured camera leaves of the target",
         "observed less predicted, mean of held-back frames, in standard deviations of that mean",
         f"Standard deviation {float(np.nanstd(residual)):.2f}; 1 is noise alone. Lines along "
         "boundaries speak of the blur or of the print, patches of light, the same grain in all "
-        f"frames of fixed pattern.\n{note}",
+        f"frames of fixed pattern. Right: noise alone lies about 0.\n{note}",
         4.2,
+        [_line("along rows", MEASURED, marker="o"), _line("along columns", AWAY, marker="x")],
     )
-    width = min(3.5 * residual.shape[1] / residual.shape[0], 8.0)
-    left = page.axes(Box(0.7, 0.15, width, width * residual.shape[0] / residual.shape[1]))
+    left, right = _pair(page, "px", "px", "distance of two pixels, px", "correlation")
+    width = min(3.5 * residual.shape[1] / residual.shape[0], 4.2)
     drawn = left.imshow(residual, cmap="RdBu_r", vmin=-5.0, vmax=5.0, interpolation="nearest")
-    left.set_xlabel("px")
-    left.set_ylabel("px")
+    left.set_anchor("W")
     bar = page.figure.colorbar(drawn, cax=page.axes(Box(width + 0.9, 0.15, 0.12, 3.5)))
     bar.ax.set_ylabel("standard deviations")
+    lags, whole = np.arange(1, LAGS + 1), np.nanmean(residual**2)
+    for values, colour, marker in ((residual, MEASURED, "o"), (residual.T, AWAY, "x")):
+        alike = [np.nanmean(values[:, k:] * values[:, :-k]) / whole for k in lags]
+        right.plot(lags, alike, color=colour, marker=marker, markersize=4, linewidth=0.8)
+    right.axhline(0.0, color=MODEL, linewidth=1.0)
+    low, high = right.get_ylim()
+    right.set_ylim(min(low, -0.1), max(high, 0.1))
     return page.figure
 
 
@@ -207,7 +218,6 @@ def _between(check: Check) -> float:
 def checks_figure(checks: list[Check], note: str) -> Figure:
     """Draw each comparison between its limits, what matters most on top."""
     order = sorted(checks, key=lambda c: (c.state == "inside", -c.matters))[:MOST_ROWS]
-    handles = [_dots(label, colour, marker) for colour, marker, label in STATES.values()]
     rest = len(checks) - len(order)
     page = Page(
         "Predicted against observed, on pictures that were held back",
@@ -215,7 +225,7 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
         (f"{rest} more comparisons are in checks.csv. " if rest else "")
         + f"Off or undecided ones are on top.\n{note}",
         ROW * len(order) + 0.3,
-        handles,
+        [_dots(label, colour, marker) for colour, marker, label in STATES.values()],
     )
     for k, check in enumerate(order):
         colour, marker, _ = STATES[check.state]
@@ -225,8 +235,7 @@ def checks_figure(checks: list[Check], note: str) -> Figure:
         place = min(max(_between(check), -0.45), 1.45)
         axes.axvspan(0.0, 1.0, color=style.FAINT)
         axes.plot([place], [0.5], marker, color=colour, markersize=6, clip_on=False)
-        axes.set_xlim(-0.5, 1.5)
-        axes.set_ylim(0.0, 1.0)
+        axes.set(xlim=(-0.5, 1.5), ylim=(0.0, 1.0))
         axes.axis("off")
         text = f"{check.value:.2g}{check.unit} in {check.low:.2g} to {check.high:.2g}"
         page.text(7.4, top, shorten(text, 2.3, style.SMALL), fontsize=9, va="center")

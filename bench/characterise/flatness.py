@@ -32,14 +32,9 @@ MOST_U_M = 2e-3
 
 @dataclass(frozen=True)
 class Flatness:
-    """How far a plate's corners stand out of its plane.
+    """How far a plate's corners stand out of its plane, as so many `views` told it.
 
-    Attributes
-    ----------
-    modes : tuple of Number
-        Bow across, bow up and twist, metres, as `bench.targets.bend.Bend` has them.
-    views : int
-        That told it.
+    `modes` are bow across, bow up and twist, metres, as `bench.targets.bend.Bend` has them.
     """
 
     modes: tuple[Number, ...]
@@ -53,23 +48,14 @@ class Flatness:
 
 
 def flatness_of(faces: Sequence[tuple[Observation, Pose]], noise: Noise) -> Flatness | None:
-    """Return how flat the plate is; None where views don't tell.
-
-    Parameters
-    ----------
-    faces : sequence of (Observation, Pose)
-        Pictures and poses near enough; the last ones count.
-    noise : Noise
-        Of the pictures.
-    """
+    """Return how flat the plate is of views with poses near enough; None where they don't tell."""
     total, pull, each = np.zeros((3, 3)), np.zeros(3), []
     for observation, pose in faces[-MOST_VIEWS:]:
         try:
             information, gradient = _equations(*free_fit(observation, pose, noise))
         except (GeometryError, np.linalg.LinAlgError):
             continue
-        total += information
-        pull += gradient
+        total, pull = total + information, pull + gradient
         each.append((information, gradient))
     if len(each) < LEAST_VIEWS or np.linalg.cond(total) > 1e12:
         return None

@@ -59,17 +59,7 @@ PIPELINE = "compare this pipeline's other settings, or take another one (sightbe
 
 @dataclass(frozen=True, eq=False)
 class Held:
-    """Repeats that were held back.
-
-    Attributes
-    ----------
-    name : str
-        Of the series.
-    pictures : sequence of Picture
-        The same part of each frame.
-    face : FaceFit
-        The target there.
-    """
+    """Repeats that were held back: the same part of each frame, and the target's face there."""
 
     name: str
     pictures: Sequence[Picture]
@@ -94,12 +84,17 @@ def held_of(
 
 def picture_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
     """Return what noise and boundaries of a series say."""
-    return [*_noise_checks(known, held), *_boundary_checks(known, target, held)]
+    found = _noise_checks(known, held) if len(held.pictures) >= LEAST_FRAMES else []
+    return [*found, *_boundary_checks(known, target, held)]
+
+
+def _ratio(what: str, ratio: float, pixels: float, known: KnownCamera, remedy: str) -> Check:
+    """Return a ratio of variances of so many pixels, judged by what it does to a claim."""
+    u = ratio * math.hypot(math.sqrt(2.0 / pixels), known.u_noise)
+    return compare(what, ratio, u, SPREAD_LIMITS, "", abs(math.sqrt(ratio) - 1.0), remedy)
 
 
 def _noise_checks(known: KnownCamera, held: Held) -> list[Check]:
-    if len(held.pictures) < LEAST_FRAMES:
-        return []
     flat = [proportional(picture, known.sensor.curve) for picture in held.pictures]
     stack = reduce_stack(held.name, np.stack([p.grey for p in flat]), flat[0].full_scale)
     levels, white = levels_of([stack]), whiteness_of([stack])
@@ -109,13 +104,11 @@ def _noise_checks(known: KnownCamera, held: Held) -> list[Check]:
     said = known.correlation
     found = []
     for name, part in (("dark", clear & ~bright), ("bright", clear & bright)):
-        if not np.any(part):
-            continue
-        weight = levels.degrees[part] / np.sum(said**2)
-        ratio = float(np.average(levels.variance[part] / expected[part], weights=weight))
-        u = ratio * math.hypot(math.sqrt(2.0 / float(np.sum(weight))), known.u_noise)
-        what = f"{held.name}: noise variance in {name} parts over predicted"
-        found.append(_ratio(what, ratio, u, MORE_NOISE))
+        if np.any(part):
+            weight = levels.degrees[part] / np.sum(said**2)
+            ratio = float(np.average(levels.variance[part] / expected[part], weights=weight))
+            what = f"{held.name}: noise variance in {name} parts over predicted"
+            found.append(_ratio(what, ratio, float(np.sum(weight)), known, MORE_NOISE))
     near = white.correlation - said
     worst = float(near.flat[int(np.argmax(np.abs(near)))])
     limits = (-NEIGHBOUR_LIMIT, NEIGHBOUR_LIMIT)
@@ -124,58 +117,46 @@ def _noise_checks(known: KnownCamera, held: Held) -> list[Check]:
     return [*found, compare(what, worst, white.u, limits, "", matters, RAW)]
 
 
-def _ratio(what: str, ratio: float, u: float, remedy: str) -> Check:
-    """Return a ratio of variances, judged by what it does to a claim."""
-    return compare(what, ratio, u, SPREAD_LIMITS, "", abs(math.sqrt(ratio) - 1.0), remedy)
-
-
 def _fixed_fits(
     known: KnownCamera, target: Target, held: Held
 ) -> Iterator[tuple[Scene, ImageFit, ImageFit]]:
     """Yield the scene and its fit with the blur free, and held at the lens's own."""
     for picture in held.pictures[:FITTED]:
-        try:
+        with suppress(GeometryError, np.linalg.LinAlgError):
             scene, fit = free_fit(known.seen(picture, target), held.face.pose, known.noise)
             yield scene, fit, blur_held(scene, fit, known.blur_at(held.face.place), known.noise)
-        except (GeometryError, np.linalg.LinAlgError):
-            continue
 
 
 def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Check]:
     """Return what is left with the lens's own blur, and how the blur differs."""
-    parts: tuple[list[float], list[float]] = ([], [])
-    count = [1, 1]
-    blurs = []
+    blur = known.blur_at(held.face.place)
+    squares: dict[str, list[float]] = {"on boundaries": [], "on flat parts": []}
+    count, blurs = {}, []
     for scene, fit, fixed in _fixed_fits(known, target, held):
         flat, strong = flat_parts(scene, fixed)
         square = (scene.grey - fixed.predicted) ** 2 * fixed.weights
         # where rounding hides noise, its own error depends on the level and not on chance
         flat &= 1.0 / fixed.weights >= DITHERED_VARIANCE
-        for k, part in enumerate((strong, flat)):
+        for name, part in zip(squares, (strong, flat), strict=True):
             if np.any(part):
-                parts[k].append(float(np.mean(square[part])))
-                count[k] = int(np.count_nonzero(part))
-        blurs.append(fit.blur_px - known.blur_at(held.face.place))
+                squares[name].append(float(np.mean(square[part])))
+                count[name] = int(np.count_nonzero(part))
+        blurs.append(fit.blur_px - blur)
     if not blurs:
         return []
     found = []
-    names = ("on boundaries", "on flat parts")
     # of shared noise, how many pixels tell as much of a variance as one
     shared = float(np.sum(known.correlation**2))
-    for name, values, pixels, remedy in zip(names, parts, count, (REFOCUS, FIXED), strict=True):
-        if not values:
-            continue
-        ratio = float(np.mean(values))
-        # pattern is the same in all frames: pixels of one count
-        u = ratio * math.hypot(math.sqrt(2.0 * shared / pixels), known.u_noise)
-        check = _ratio(f"{held.name}: squared residual {name} over predicted", ratio, u, remedy)
-        if check.state != "undecided" or pixels >= shared * DECIDING_PIXELS:
-            found.append(check)
+    for (name, values), remedy in zip(squares.items(), (REFOCUS, FIXED), strict=True):
+        if values:  # pattern is the same in all frames: pixels of one count
+            what, pixels = f"{held.name}: squared residual {name} over predicted", count[name]
+            check = _ratio(what, float(np.mean(values)), pixels / shared, known, remedy)
+            if check.state != "undecided" or pixels >= shared * DECIDING_PIXELS:
+                found.append(check)
     change = float(np.mean(blurs))
     u = math.hypot(held.face.u_blur_px / math.sqrt(len(blurs)), known.u_blur_px)
     what, limits = f"{held.name}: blur beyond predicted", (-BLUR_LIMIT_PX, BLUR_LIMIT_PX)
-    matters = abs(change) / known.blur_at(held.face.place)
-    return [*found, compare(what, change, u, limits, " px", matters, REFOCUS)]
+    return [*found, compare(what, change, u, limits, " px", abs(change) / blur, REFOCUS)]
 
 
 def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
@@ -186,8 +167,7 @@ def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
     """
     total: dict[tuple[int, int], list[Array]] = {}
     for scene, _, fixed in _fixed_fits(known, target, held):
-        region = scene.pixels.region
-        image = np.full((region.height, region.width), np.nan)
+        image = np.full((scene.pixels.region.height, scene.pixels.region.width), np.nan)
         image.flat[scene.pixels.index] = (scene.grey - fixed.predicted) * np.sqrt(fixed.weights)
         total.setdefault(image.shape, []).append(image)
     alike = max(total.values(), key=len, default=[np.full((1, 1), np.nan)])
@@ -208,25 +188,29 @@ def pipeline_checks(
     found: list[Check] = []
     views = []
     for held in series:
-        count = RENDERED * len(held.pictures)
-        region = held.pictures[0].region
-        views.append((held, list(known.predicted(target, held.face, region, count, seed))))
+        count, region = RENDERED * len(held.pictures), held.pictures[0].region
+        rendered = list(known.predicted(target, held.face, region, count, seed))
+        views.append((held.pictures, rendered))
+    level = ALPHA / (len(COMPONENTS) * len(pipelines))
     for pipeline in pipelines:
-        seen: list[Array] = []
-        expected: list[Array] = []
+        scaled: list[list[Array]] = []
         tally = np.zeros((2, 2), dtype=np.int64)
-        for held, rendered in views:
-            poses = [_poses(pipeline, part, known, target) for part in (held.pictures, rendered)]
-            for row, part, tried in zip(tally, poses, (held.pictures, rendered), strict=True):
-                row += [len(part), len(tried) - len(part)]
+        for both in views:
+            poses = [_poses(pipeline, part, known, target) for part in both]
+            tally += [[len(p), len(part) - len(p)] for p, part in zip(poses, both, strict=True)]
             if min(len(part) for part in poses) >= LEAST_REPEATED:
                 off = [_deviations(part) for part in poses]
                 scale = np.maximum(np.sqrt(np.mean(off[1] ** 2, axis=0)), 1e-300)
-                seen.append(off[0] / scale)
-                expected.append(off[1] / scale)
+                scaled.append([one / scale for one in off])
         found.append(detection_check(pipeline.name, tally))
-        if seen:
-            found += _scatter_checks(pipeline.name, seen, expected, len(pipelines))
+        for k, component in enumerate(COMPONENTS if scaled else ()):
+            # a mean of each series is lost
+            pair = (np.concatenate([one[i][:, k] for one in scaled]) for i in (0, 1))
+            ratio, low, high = variance_ratio(*pair, level, len(scaled))
+            state: State = "inside" if low <= ratio <= high else "outside"
+            what = f"{pipeline.name}: variance of {component} over predicted"
+            matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
+            found.append(Check(what, ratio, math.nan, low, high, "", state, matters, PIPELINE))
     return found
 
 
@@ -254,8 +238,9 @@ def detection_check(name: str, tally: IntArray) -> Check:
     low, high = alike[0] / n, alike[-1] / n
     state: State = "inside" if low <= share <= high else "outside"
     what = f"{name} finds the target in a share of (predicted {predicted:.2g})"
-    matters = abs(share - predicted)
-    return Check(what, share, math.nan, low, high, "", state, matters, PIPELINE)
+    return Check(
+        what, share, math.nan, low, high, "", state, abs(share - predicted), PIPELINE
+    )  # fmt: skip
 
 
 def repeats_needed(counts: Sequence[int], pipelines: int) -> list[str]:
@@ -263,39 +248,22 @@ def repeats_needed(counts: Sequence[int], pipelines: int) -> list[str]:
 
     By the upper end of F: what a pose may scatter beyond its prediction and still pass.
     """
+    level, series, each = ALPHA / (len(COMPONENTS) * pipelines), len(counts), max(counts)
 
-    def passes(repeats: int, series: int) -> float:
-        level = ALPHA / (len(COMPONENTS) * pipelines)
+    def passes(repeats: int) -> float:
         free = repeats - series, RENDERED * repeats - series
         return math.sqrt(float(scipy.stats.f.isf(0.5 * level, *free))) if free[0] > 0 else math.inf
 
-    most = passes(sum(counts), len(counts))
+    most = passes(sum(counts))
     if most <= ENOUGH_SCATTER:
         return []
-    each = max(counts)
-    while passes(each * len(counts), len(counts)) > ENOUGH_SCATTER:
+    while passes(each * series) > ENOUGH_SCATTER:
         each += 1
     return [
         f"{sum(counts)} repeats held back tell poses that scatter {most:.2g} times what is "
         f"predicted; to tell {ENOUGH_SCATTER:g} times, take {3 * each} pictures in each of "
-        f"{len(counts)} series"
+        f"{series} series"
     ]
-
-
-def _scatter_checks(
-    name: str, seen: Sequence[Array], expected: Sequence[Array], pipelines: int
-) -> list[Check]:
-    level = ALPHA / (len(COMPONENTS) * pipelines)
-    lost = len(seen)  # a mean of each series
-    found = []
-    for k, component in enumerate(COMPONENTS):
-        ours, theirs = (np.concatenate([one[:, k] for one in g]) for g in (seen, expected))
-        ratio, low, high = variance_ratio(ours, theirs, level, lost)
-        state: State = "inside" if low <= ratio <= high else "outside"
-        what = f"{name}: variance of {component} over predicted"
-        matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
-        found.append(Check(what, ratio, math.nan, low, high, "", state, matters, PIPELINE))
-    return found
 
 
 def variance_ratio(
@@ -309,11 +277,11 @@ def variance_ratio(
     Parameters
     ----------
     observed, predicted : (N,), (M,) float64
-        Deviations from their means.
+        Deviations, of so many `series`, from their means.
     level : float
         Two-sided.
     series : int
-        How many series, each about a mean of its own.
+        Each about a mean of its own.
     """
     n, m = len(observed), len(predicted)
     free = (n - series, m - series)

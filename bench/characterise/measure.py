@@ -149,7 +149,7 @@ def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
     assert white is not None
     shared = white.model() if white.correlated else None
     reasons = []
-    if white.correlated and shared is None:
+    if (white.correlated or white.blocked) and shared is None:
         reasons.append(f"no bay file says such noise: {RAW}")
     if transfer.apart:
         reasons.append(

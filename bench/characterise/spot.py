@@ -35,14 +35,8 @@ MOST_FACES = 4
 class Spots:
     """Which spot explains the faces.
 
-    Attributes
-    ----------
-    gain : float
-        χ² of the Gaussian less that of diffraction and defocus: positive speaks for the latter.
-    faces : int
-        How many were asked.
-    sigma_px : float
-        Of the Gaussian that is left beside diffraction, pixels.
+    `gain` is χ² of the Gaussian less that of diffraction and defocus of so many `faces`: positive
+    speaks for the latter, beside which a Gaussian of `sigma_px` is left.
     """
 
     gain: float
@@ -61,16 +55,9 @@ class Spots:
 def compare_spots(
     faces: Sequence[tuple[Observation, Pose]], optics: Optics, noise: Noise
 ) -> Spots | None:
-    """Return which spot explains faces; None where the optics have no f-number, or of no face.
+    """Return which spot explains faces, their poses near enough.
 
-    Parameters
-    ----------
-    faces : sequence of (Observation, Pose)
-        Pictures and poses near enough.
-    optics : Optics
-        As the data sheet says.
-    noise : Noise
-        Of the pictures.
+    None where the optics, as the data sheet says them, have no f-number, or of no face.
     """
     if optics.f_number is None:
         return None

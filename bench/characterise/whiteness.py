@@ -99,17 +99,16 @@ class Whiteness:
         near = float(np.mean(self.correlation[[REACH, REACH + 1], [REACH + 1, REACH]]))
         if self.u > 0.5 * MATTERS:
             return "whether neighbours share noise can't be told: too few pixels, or all saturated"
-        if not self.correlated:
-            return f"noise is white: neighbours correlate by {near:+.3f} ± {self.u:.3f}"
-        if self.blocked:
-            why = "in blocks of 8: compressed as JPEG"
-        elif self.banded:
-            why = "along rows: lines have noise of their own"
-        elif near < 0.0:
-            why = "opposite: sharpened"
-        else:
-            why = "alike: denoised, scaled, or interpolated from a colour mosaic"
-        return f"noise isn't white: neighbours correlate by {near:+.3f} ± {self.u:.3f}, {why}"
+        told = f"neighbours correlate by {near:+.3f} ± {self.u:.3f}"
+        if not (self.correlated or self.blocked):
+            return f"noise is white: {told}"
+        reasons = (
+            (self.blocked, "in blocks of 8: compressed as JPEG"),
+            (self.banded, "along rows: lines have noise of their own"),
+            (near < 0.0, "opposite: sharpened"),
+            (True, "alike: denoised, scaled, or interpolated from a colour mosaic"),
+        )
+        return f"noise isn't white: {told}, {next(why for holds, why in reasons if holds)}"
 
 
 def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
@@ -174,8 +173,8 @@ def pattern_of(stacks: Sequence[Stack], white: Whiteness) -> tuple[float, float]
     the level isn't known well enough to tell an offset pattern from it; take dark frames for that.
     """
     squares, errors = [], []
-    next_one, next_but_one = white.correlation[REACH, REACH + 1 : REACH + 3]
-    left = 1.0 - (4.0 * next_one - next_but_one) / 3.0  # of noise, in second differences
+    near = white.correlation[REACH, REACH + 1 : REACH + 3]
+    left = 1.0 - (4.0 * near[0] - near[1]) / 3.0  # of noise, in second differences
     for stack in stacks:
         bright = stack.flat & (stack.mean > 0.4 * float(np.max(stack.mean)))
         bright &= stack.mean < 0.96 * stack.full_scale
