@@ -71,13 +71,7 @@ class Known:
 
 
 def bar_length_of(text: str) -> Known:
-    """Return a length and its standard uncertainty, metres, of "800 mm +- 0.1 mm".
-
-    Raises
-    ------
-    ConfigError
-        It isn't written so.
-    """
+    """Return a length and its standard uncertainty, metres, of "800 mm +- 0.1 mm"."""
     value, mark, u = text.replace("±", "+-").partition("+-")
     if not mark:
         raise ConfigError(f"--bar-length: must be like '800 mm +- 0.1 mm', got '{text}'")
@@ -97,10 +91,8 @@ def bar_in_pictures(
 
     Raises
     ------
-    TargetError, ConfigError
-        The target isn't a single marker, or has that id itself.
-    PictureError
-        Too few pictures show both.
+    TargetError, ConfigError, PictureError
+        The target isn't a single marker, or has that id itself; too few pictures show both.
     """
     other = same_marker(setup.target, second)
     if set(other.markers) == set(setup.target.markers):
@@ -124,12 +116,7 @@ def bar_in_pictures(
 def bar_checks(views: Sequence[BarView], length: Known | None = None) -> list[Check]:
     """Return whether a bar's length and its targets' relative rotation change.
 
-    Parameters
-    ----------
-    views : sequence of BarView
-        Where both targets were found.
-    length : Known, optional
-        Calibrated, between the targets' centres.
+    `length`, between the targets' centres, is calibrated.
     """
     relative = [view.first.pose.inverse() @ view.second.pose for view in views]
     distance = np.array([float(np.linalg.norm(pose.translation)) for pose in relative])
@@ -151,22 +138,15 @@ def bar_checks(views: Sequence[BarView], length: Known | None = None) -> list[Ch
 
 
 def known_moves(table: Path, known: KnownCamera, setup: Setup) -> list[Check]:
-    """Return whether a target moved between pictures as a table says that it did.
+    """Return whether a target moved between pictures as a table (CSV) says that it did.
 
-    Parameters
-    ----------
-    table : pathlib.Path
-        CSV: first, second (pictures, beside the table), and turn_deg, u_turn_deg, shift_mm and
-        u_shift_mm of its centre as far as they are known.
-    known, setup : KnownCamera, Setup
-        What took the pictures, and of what.
+    Its columns are first, second (pictures, beside the table), and turn_deg, u_turn_deg, shift_mm
+    and u_shift_mm of the target's centre as far as they are known.
 
     Raises
     ------
-    ConfigError
-        The table can't be used.
-    PictureError
-        A picture can't be read, or doesn't show the target.
+    ConfigError, PictureError
+        The table can't be used; a picture can't be read, or doesn't show the target.
     """
     rows = read_table(table, COLUMNS)
     asked = [_known_of(row) for row in rows]

@@ -40,10 +40,8 @@ class BlurField:
         For the bench.
     scatter : float
         Birge ratio: by how much faces scatter more than they claim, 1 or more.
-    p_range : float
-        Of the F test that blur depends on range; NaN where ranges are too alike.
-    focus_m : float
-        Where it is least; NaN if not shown.
+    p_range, focus_m : float
+        Of the F test that blur depends on range; where it is least; NaN if not shown.
     radial, u_radial : float
         How much more variance boundaries along a radius have than those across, at the corner,
         px².
@@ -74,21 +72,16 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
     curve = 1.0 / np.array([float(face.pose.translation[2]) for face in faces])
     even = np.ones_like(share)
     found, covariance, cost = _weighted(np.stack((even, share), axis=1), variance, u)
-    scatter, p_range, focus = 1.0, math.nan, math.nan
-    free = len(faces) - 2
-    if free > 0:
-        scatter = math.sqrt(max(cost / free, 1.0))
+    p_range, focus, free = math.nan, math.nan, len(faces) - 2
+    scatter = math.sqrt(max(cost / free, 1.0))
     if np.ptp(1.0 / curve) > (RANGES_FOR_FOCUS - 1.0) / np.max(curve) and free > 3:
         rows = np.stack((even, share, curve, curve**2), axis=1)
-        (_, _, b, a), _, less = _weighted(rows, variance, u)
+        (*_, b, a), _, less = _weighted(rows, variance, u)
         ratio = (cost - less) / 2.0 / max(less / (free - 2), 1e-12)
         p_range = float(scipy.stats.f.sf(ratio, 2, free - 2))
         if p_range < P_SHOWN and a > 0.0 and b < 0.0:
             focus = float(-2.0 * a / b)
-    covariance = covariance * scatter**2
-    centre = max(float(found[0]), MIN_SIGMA_PX**2)
-    sigma = Number(math.sqrt(centre), 0.5 * math.sqrt(covariance[0, 0] / centre), "px")
-    grown, u_grown = float(found[1]), math.sqrt(covariance[1, 1])
+    grown, u_grown = float(found[1]), scatter * math.sqrt(covariance[1, 1])
     told = bool(np.ptp(share) > LEAST_SHARE)
     shown = told and grown > scipy.stats.norm.isf(P_SHOWN) * u_grown
     if shown:
@@ -98,10 +91,9 @@ def blur_field(faces: Sequence[FaceFit], camera: Camera) -> BlurField | None:
         outer = Number(most, math.nan, "px", at_most=True)
         if not told:
             outer = Number(0.0, math.nan, "px", "assumed: targets in one place don't tell")
-        mean, mean_covariance, _ = _weighted(even[:, None], variance, u)
-        centre = max(float(mean[0]), MIN_SIGMA_PX**2)
-        spread = 0.5 * scatter * math.sqrt(mean_covariance[0, 0] / centre)
-        sigma = Number(math.sqrt(centre), spread, "px")
+        found, covariance, _ = _weighted(even[:, None], variance, u)
+    centre = max(float(found[0]), MIN_SIGMA_PX**2)
+    sigma = Number(math.sqrt(centre), 0.5 * scatter * math.sqrt(covariance[0, 0] / centre), "px")
     radial, u_radial = _radial(faces, camera, share)
     lens = Optics(min(sigma.value, MAX_SIGMA_PX), field_sigma_px=outer.value if shown else 0.0)
     return BlurField(

@@ -9,6 +9,7 @@ edges will do. What is left after the pixel's own box is of a Gaussian lens exp(
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,16 +33,10 @@ FREQUENCIES = np.linspace(0.0, 0.5, 26)  # cycles per pixel
 
 @dataclass(frozen=True, eq=False)
 class EdgeResponse:
-    """One edge's response.
+    """One edge's response (26,) at `FREQUENCIES`, the pixel's box included.
 
-    Attributes
-    ----------
-    direction : float
-        Of its normal in the picture, radians from the rows' direction.
-    response : (26,) float64
-        At `FREQUENCIES`, the pixel's box included.
-    sigma_px : float
-        Of the Gaussian that is left after the pixel's box; NaN where there is none.
+    `direction` is that of its normal in the picture, radians from the rows' direction; `sigma_px`
+    of the Gaussian that is left after the pixel's box, NaN where there is none.
     """
 
     direction: float
@@ -73,11 +68,9 @@ def edge_responses(observation: Observation, pose: Pose) -> list[EdgeResponse]:
     edges.sort(key=lambda edge: -edge[0])
     found = []
     for _, room, points in edges[:MOST_EDGES]:
-        try:
+        with suppress(GeometryError):
             seen = project(np.column_stack((points, np.zeros(len(points)))), pose, camera)
-        except GeometryError:
-            continue
-        found.append(_response(observation.picture, seen, room))
+            found.append(_response(observation.picture, seen, room))
     return [one for one in found if one is not None]
 
 

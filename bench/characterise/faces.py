@@ -142,10 +142,7 @@ def fit_face(
 def free_fit(observation: Observation, start: Pose, noise: Noise) -> tuple[Scene, ImageFit]:
     """Return the pixels that show the face, all of them, and their fit with the blur free.
 
-    Raises
-    ------
-    GeometryError, numpy.linalg.LinAlgError
-        As `bench.solve.face.face_of`.
+    Errors are those of `bench.solve.face.face_of`.
     """
     every = replace(observation, sensor=None)  # every pixel, not a sample of flat ones
     rough = face_of(every, start, START_BLUR_PX, noise)

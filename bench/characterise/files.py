@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import statistics
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -44,11 +45,6 @@ def write_characterisation(
     """Write all that was found; return the files' names.
 
     Intrinsics that are `calibrated` have standard uncertainties, by name; others are the bay's.
-
-    Raises
-    ------
-    RunError
-        A file can't be written.
     """
     from bench.characterise.figures import write_figures  # matplotlib loads slowly
 
@@ -68,39 +64,41 @@ def write_characterisation(
         write_atomically(out / name, text.encode())
     write_result(out / CHARACTERISATION.file, CHARACTERISATION, value_of(found, digest), origin)
     write_table(out, "checks", checks_table(found.checks))
-    names = [CHARACTERISATION.file, "checks", *texts]
     if found.faces:
         write_table(out, "faces", faces_table(found), decimals=6)
-        names.append("faces")
-    return [*names, *(path.name for path in write_figures(out, found, origin.command))]
+    tables = ["checks", *(["faces"] if found.faces else [])]
+    figures = (path.name for path in write_figures(out, found, origin.command))
+    return [CHARACTERISATION.file, *tables, *texts, *figures]
 
 
 def value_of(found: Characterisation, digest: str) -> dict[str, Any]:
     """Return it as plain numbers."""
-    white = found.whiteness
-    names = ("name", "frames", "flicker", "drift", "motion_px", "creep_px")
+    series = ("name", "frames", "flicker", "drift", "motion_px", "creep_px")
     blur = ("p_range", "focus_m", "radial", "u_radial", "scatter")
+    white, plain = found.whiteness, dataclasses.asdict
     return {
         "verdict": verdict_of(found),
         "reasons": found.reasons,
         "notes": found.notes,
         "to_do": what_to_do(found.checks),
         "pictures_sha256": digest,
-        "numbers": {name: dataclasses.asdict(n) for name, n in found.numbers.items()},
+        "numbers": {name: plain(n) for name, n in found.numbers.items()},
         "noise": white
-        and {
-            "correlation": white.correlation.tolist(),
-            "inflation": white.inflation,
-            "words": white.words,
-        },
+        and _chosen(white, "inflation", "words") | {"correlation": white.correlation.tolist()},
         "fixed_pattern": list(found.pattern),
-        "series": [{name: getattr(stack, name) for name in names} for stack in found.stacks],
-        "blur": found.blur and {name: getattr(found.blur, name) for name in blur},
-        "spots": found.spots and dataclasses.asdict(found.spots),
-        "light": found.light and dataclasses.asdict(found.light),
-        "flatness": found.flatness and dataclasses.asdict(found.flatness),
-        "checks": [dataclasses.asdict(check) for check in found.checks],
+        "series": [_chosen(stack, *series) for stack in found.stacks],
+        "blur": found.blur and _chosen(found.blur, *blur),
+        **{
+            name: part and plain(part)
+            for name in ("spots", "light", "flatness")
+            for part in [getattr(found, name)]
+        },
+        "checks": [plain(check) for check in found.checks],
     }
+
+
+def _chosen(part: object, *names: str) -> dict[str, Any]:
+    return {name: getattr(part, name) for name in names}
 
 
 def checks_table(checks: list[Check]) -> pl.DataFrame:
@@ -113,24 +111,25 @@ def checks_table(checks: list[Check]) -> pl.DataFrame:
 
 def faces_table(found: Characterisation) -> pl.DataFrame:
     """Return a row a face: place, range, blur, and the mean of its edges' own widths."""
-    rows = []
-    for face in found.faces:
-        widths = [r.sigma_px for name, r in found.responses if name == face.name]
-        widths = [w for w in widths if math.isfinite(w)]
-        rows.append(
-            {
-                "picture": face.name,
-                "u_px": face.place[0],
-                "v_px": face.place[1],
-                "range_m": face.range_m,
-                "tilt_deg": math.degrees(face.tilt),
-                "blur_px": face.blur_px,
-                "u_blur_px": face.u_blur_px,
-                "edges_blur_px": sum(widths) / len(widths) if widths else None,
-                "ink_um": face.ink_m * 1e6,
-                "chi_square_over_degrees": face.chi_square / face.degrees,
-            }
-        )
+    widths: dict[str, list[float]] = {}
+    for name, response in found.responses:
+        if math.isfinite(response.sigma_px):
+            widths.setdefault(name, []).append(response.sigma_px)
+    rows = [
+        {
+            "picture": face.name,
+            "u_px": face.place[0],
+            "v_px": face.place[1],
+            "range_m": face.range_m,
+            "tilt_deg": math.degrees(face.tilt),
+            "blur_px": face.blur_px,
+            "u_blur_px": face.u_blur_px,
+            "edges_blur_px": statistics.fmean(widths.get(face.name, [math.nan])),
+            "ink_um": face.ink_m * 1e6,
+            "chi_square_over_degrees": face.chi_square / face.degrees,
+        }
+        for face in found.faces
+    ]
     return pl.DataFrame(rows).fill_nan(None)
 
 

@@ -132,16 +132,19 @@ def bay_text(path: Path, tower: int, found: Characterisation, *, calibrated: boo
     towers = read_toml(path).get("tower", [])
     own = isinstance(towers, list) and tower < len(towers) and "camera" in towers[tower]
     base: tuple[str | int, ...] = ("tower", tower, "camera") if own else ("camera",)
-    edits = [
-        Edit((*base, name), key, value)
-        for name, rows in camera_lines(found).items()
-        for key, value, _ in rows
-    ]
+    edits, tables = [], camera_lines(found)
     if calibrated:
         camera = tomllib.loads(camera_text(found.known.camera, {}, ""))["camera"]
         lens = camera.pop("distortion")
         edits += [Edit(base, key, json.dumps(value)) for key, value in camera.items()]
-        edits += [Edit((*base, "distortion"), key, json.dumps(v)) for key, v in lens.items()]
+        tables["distortion"] = [(key, json.dumps(value), "") for key, value in lens.items()]
+    section = towers[tower]["camera"] if own else read_toml(path).get("camera", {})
+    for name, rows in tables.items():
+        if name in section:
+            edits += [Edit((*base, name), key, value) for key, value, _ in rows]
+        else:
+            whole = ", ".join(f"{key} = {value}" for key, value, _ in rows)
+            edits.append(Edit(base, name, f"{{{whole}}}"))
     if found.light is not None:
         edits += [Edit(("light",), key, value) for key, value, _ in light_lines(found.light)]
     try:

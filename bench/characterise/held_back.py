@@ -69,13 +69,7 @@ class Held:
 def held_of(
     name: str, pictures: Sequence[Picture], start: Pose, known: KnownCamera, target: Target
 ) -> Held:
-    """Return repeats with the target in the first of them.
-
-    Raises
-    ------
-    PictureError
-        Too little of the target's face is in it.
-    """
+    """Return repeats with the target in the first; `PictureError` of one that hardly shows it."""
     try:
         return Held(name, pictures, known.fitted(name, pictures[0], target, start, ()))
     except (GeometryError, np.linalg.LinAlgError) as error:
@@ -205,8 +199,8 @@ def pipeline_checks(
         found.append(detection_check(pipeline.name, tally))
         for k, component in enumerate(COMPONENTS if scaled else ()):
             # a mean of each series is lost
-            pair = (np.concatenate([one[i][:, k] for one in scaled]) for i in (0, 1))
-            ratio, low, high = variance_ratio(*pair, level, len(scaled))
+            ours, theirs = (np.concatenate([one[i][:, k] for one in scaled]) for i in (0, 1))
+            ratio, low, high = variance_ratio(ours, theirs, level, len(scaled))
             state: State = "inside" if low <= ratio <= high else "outside"
             what = f"{pipeline.name}: variance of {component} over predicted"
             matters = min(abs(math.sqrt(ratio) - 1.0), 2.0)
@@ -272,25 +266,15 @@ def variance_ratio(
     """Return F, the ratio of variances, and its limits at a level of false alarms.
 
     Limits are the wider of those of a normal distribution and of permutations: corners jump now
-    and then, so that few poses scatter far more than most, which F takes for a change.
-
-    Parameters
-    ----------
-    observed, predicted : (N,), (M,) float64
-        Deviations, of so many `series`, from their means.
-    level : float
-        Two-sided.
-    series : int
-        Each about a mean of its own.
+    and then, so that few poses scatter far more than most, which F takes for a change. Deviations
+    (N,) and (M,) are those of so many series, each from a mean of its own; the level is two-sided.
     """
     n, m = len(observed), len(predicted)
     free = (n - series, m - series)
-    wider = [observed * math.sqrt(n / free[0]), predicted * math.sqrt(m / free[1])]
-    both = np.concatenate(wider) ** 2
+    both = np.concatenate([observed**2 * (n / free[0]), predicted**2 * (m / free[1])])
     key = np.random.SeedSequence([n, m, PERMUTATIONS])
     order = np.random.default_rng(key).permuted(np.tile(both, (PERMUTATIONS, 1)), axis=1)
-    first, second = order[:, :n].mean(axis=1), order[:, n:].mean(axis=1)
-    drawn = first / np.maximum(second, 1e-300)
+    drawn = order[:, :n].mean(axis=1) / np.maximum(order[:, n:].mean(axis=1), 1e-300)
     ends = [0.5 * level, 1.0 - 0.5 * level]
     by_chance, normal = np.quantile(drawn, ends), scipy.stats.f.ppf(ends, *free)
     ratio = float(np.mean(both[:n]) / max(float(np.mean(both[n:])), 1e-300))

@@ -32,12 +32,9 @@ def proportional(picture: Picture, curve: Curve | None) -> Picture:
     """Return a picture whose grey values are in proportion to light, of 16 bits where curved."""
     if curve is None:
         return picture
-    grey = np.clip(
-        np.rint(curve.before(picture.grey.astype(np.float64)) * (WIDE / picture.full_scale)),
-        0,
-        WIDE,
-    )
-    return Picture(grey.astype(np.uint16), picture.u0, picture.v0, WIDE)
+    light = curve.before(picture.grey.astype(np.float64)) * (WIDE / picture.full_scale)
+    grey = np.clip(np.rint(light), 0, WIDE).astype(np.uint16)
+    return Picture(grey, picture.u0, picture.v0, WIDE)
 
 
 @dataclass(frozen=True)
@@ -67,18 +64,12 @@ class KnownCamera:
     @property
     def linear(self) -> Sensor:
         """The sensor of `proportional` pictures, of white noise."""
-        if self.sensor.curve is None:
-            return replace(self.sensor, noise_correlation=None)
-        scale = WIDE / self.sensor.full_scale
-        black, gain = self.sensor.black_level * scale, self.sensor.system_gain * scale
-        return replace(
-            self.sensor,
-            gamma=None,
-            noise_correlation=None,
-            bit_depth=WIDE_BITS,
-            black_level=black,
-            gain=gain,
-        )
+        white = replace(self.sensor, noise_correlation=None)
+        if white.curve is None:
+            return white
+        scale = WIDE / white.full_scale
+        black, gain = white.black_level * scale, white.system_gain * scale
+        return replace(white, gamma=None, bit_depth=WIDE_BITS, black_level=black, gain=gain)
 
     @property
     def noise(self) -> Noise:
@@ -112,19 +103,12 @@ class KnownCamera:
     ) -> FaceFit:
         """Return a face's fit, its claims as wide as noise that neighbours share makes them.
 
-        Raises
-        ------
-        GeometryError, numpy.linalg.LinAlgError
-            As `fit_face`.
+        Errors are those of `fit_face`.
         """
         face = fit_face(name, self.seen(picture, target), start, self.noise, kinds)
         wider = math.sqrt(noise_widening(self.sensor.noise_correlation, face.blur_px))
-        return replace(
-            face,
-            u_blur_px=wider * face.u_blur_px,
-            u_ellipse=wider * face.u_ellipse,
-            u_ink_m=wider * face.u_ink_m,
-        )
+        names = ("u_blur_px", "u_ellipse", "u_ink_m")
+        return replace(face, **{name: wider * getattr(face, name) for name in names})
 
     def light_of(self, face: FaceFit) -> Illumination:
         """Return the light under which a face was seen."""

@@ -39,14 +39,10 @@ class Levels:
 
     Attributes
     ----------
-    mean, variance : (L,) float64
-        DN, DN².
-    pixels, frames : (L,) float64
-        Behind each.
-    spread : (L,) float64
-        Standard deviation of the pixels' own means, DN.
-    series : (L,) int
-        Number of the series.
+    mean, variance, spread : (L,) float64
+        DN, DN²; standard deviation of the pixels' own means, DN.
+    pixels, frames, series : (L,) float64
+        Behind each, and the number of its series.
     usable : (L,) bool
         Dithered, and far enough from where grey values are cut off.
     plateau : float or None
@@ -86,15 +82,12 @@ def _levels(number: int, stack: Stack) -> list[tuple[float, ...]]:
     mean, variance = stack.mean[stack.flat], stack.variance[stack.flat]
     order = np.argsort(mean, kind="stable")
     count = min(len(mean) // PIXELS_A_LEVEL, MOST_LEVELS)
-    if count == 0:
-        return []
     found: list[tuple[float, ...]] = []
-    for part in np.array_split(order, count):
+    for part in np.array_split(order, count) if count else ():
         level, noise = float(np.mean(mean[part])), float(np.mean(variance[part]))
         spread = math.sqrt(max(float(np.var(mean[part])) - noise / stack.frames, 0.0))
-        if spread > MIXED * stack.full_scale:
-            continue
-        found.append((level, noise, float(len(part)), float(stack.frames), spread, float(number)))
+        if spread <= MIXED * stack.full_scale:
+            found.append((level, noise, len(part), stack.frames, spread, number))
     return found
 
 
@@ -102,14 +95,12 @@ def _plateau(mean: Array, variance: Array, full_scale: int) -> float | None:
     """Return where saturation holds the brightest pixels: less noise at more light."""
     if not len(mean):
         return None
-    peak = int(np.argmax(variance))
+    peak, end = int(np.argmax(variance)), float(np.max(mean))
     beyond = (mean >= mean[peak]) & (variance < 0.5 * variance[peak])
     # at the bright end of what was seen, and above all that is noisier
-    if not np.any(beyond) or np.max(mean[beyond]) < np.max(mean) - 1e-9:
+    if np.max(mean[beyond], initial=0.0) < max(end - 1e-9, 0.3 * full_scale):
         return None
-    if np.max(mean) < 0.3 * full_scale or mean[peak] < 0.5 * np.max(mean):
-        return None
-    return float(np.median(mean[beyond & (mean > np.max(mean) - 2.0)]))
+    return float(np.median(mean[beyond & (mean > end - 2.0)])) if mean[peak] >= 0.5 * end else None
 
 
 def rounding_square(variance: Array) -> Array:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -35,19 +36,16 @@ class Lighting:
 
     Attributes
     ----------
-    level : Number
-        Of full well, for a reflectance of 1.
-    across, down : Number
-        Relative change to the right and down, 1/m.
+    level, across, down : Number
+        Of full well, for a reflectance of 1; relative change to the right and down, 1/m.
     spread : float
         Standard deviation of the level from picture to picture, a fraction; NaN of too few.
     falloff : Number or None
         Of the level half the diagonal away from the principal point, a fraction: vignetting, as
         far as the same light fell on all; None of too few pictures, or all in one place.
-    black : Number
-        Reflectance of the pattern, the plate's being as the drawing says.
-    ink : Number or None
-        By which black has grown at its boundaries, metres.
+    black, ink : Number, Number or None
+        Reflectance of the pattern, the plate's being as the drawing says; by which black has grown
+        at its boundaries, metres.
     """
 
     level: Number
@@ -97,39 +95,31 @@ def lighting_of(faces: Sequence[FaceFit], known: KnownCamera, target: Target) ->
 def light_claimed(
     pictures: Sequence[Picture], faces: Sequence[FaceFit], known: KnownCamera, target: Target
 ) -> tuple[Lighting, float]:
-    """Return light and reflectances, and by how much the response's uncertainty moves a blur, px.
+    """Return light and reflectances of pictures of one exposure, with what the response may be.
+
+    Beside them stands by how much that moves a blur, pixels.
 
     Raises
     ------
     GeometryError, numpy.linalg.LinAlgError
         As `bench.characterise.faces.fit_face`.
-
-    Parameters
-    ----------
-    pictures, faces : sequence of Picture, sequence of FaceFit
-        Of one exposure.
-    known, target : KnownCamera, Target
-        What took them, and of what.
     """
-    light = lighting_of(faces, known, target)
-    some = list(zip(pictures, faces, strict=True))[:REFITTED]
-    base = lighting_of([face for _, face in some], known, target)
-    moved = 0.0
+    light, some = lighting_of(faces, known, target), faces[:REFITTED]
+    base, moved = lighting_of(some, known, target), 0.0
     for sensor in known.others:
-        other, anew = replace(known, sensor=sensor), [face for _, face in some]
+        other, anew = replace(known, sensor=sensor), some
         if sensor.curve is not None:  # without, the offset of light takes up what black is off by
-            anew = [other.fitted(f.name, picture, target, f.pose) for picture, f in some]
+            pairs = zip(pictures[:REFITTED], some, strict=True)
+            anew = [other.fitted(f.name, picture, target, f.pose) for picture, f in pairs]
         light = _widened(light, lighting_of(anew, other, target), base)
-        step = np.mean(
-            [new.blur_px - old.blur_px for new, (_, old) in zip(anew, some, strict=True)]
-        )
-        moved = math.hypot(moved, float(step))
+        blurs = [np.mean([face.blur_px for face in fitted]) for fitted in (anew, some)]
+        moved = math.hypot(moved, float(blurs[0] - blurs[1]))
     return light, moved
 
 
 def _widened(light: Lighting, other: Lighting, base: Lighting) -> Lighting:
     """Return light, each claim with what tells the other from the base."""
-    wider = {}
+    wider: dict[str, Any] = {}
     for name in (one.name for one in fields(Lighting)):
         own, *ends = (getattr(one, name) for one in (light, other, base))
         if isinstance(own, Number) and None not in ends:

@@ -54,28 +54,18 @@ class Characterisation:
     Attributes
     ----------
     stacks : list of Stack
-        Repeats, flat and dark frames.
-    levels, transfer, whiteness : Levels, Transfer, Whiteness or None
-        Of these, a response curve undone.
-    pattern : (float, float)
-        Fixed pattern as a fraction, and its uncertainty.
+        Repeats, flat and dark frames; of these, a response curve undone, `levels`, `transfer` and
+        `whiteness`, and fixed `pattern` as a fraction and its uncertainty.
     known : KnownCamera or None
-        The camera; None where these pictures can't tell.
-    faces : list of FaceFit
-        Used for the lens.
-    responses : list of (str, EdgeResponse)
-        Of edges, by picture.
-    blur, light, flatness, spots : BlurField, Lighting, Flatness, Spots or None
-        Over the field; on the target; of its plate; which spot explains the faces, where the data
-        sheet has an f-number.
+        The camera; None where these pictures can't tell, for which there are `reasons`.
+    faces, responses : list of FaceFit, list of (str, EdgeResponse)
+        Used for the lens, and of their edges; from them `blur` over the field, `light`, `flatness`
+        of the plate and `spots`: which explains them, where the data sheet has an f-number.
     checks : list of Check
-        Of what was held back.
-    reasons, notes : list of str
-        Why it can't be told, where it can't; what else to know.
+        Of what was held back; `residual` is what the camera leaves of the first series of that,
+        standard deviations (H, W).
     numbers : dict of str to Number
-        All that a camera file says, by its key.
-    residual : (H, W) float64 or None
-        What the camera leaves of the first series that was held back, standard deviations.
+        All that a camera file says, by its key; `notes` are what else to know.
     """
 
     stacks: list[Stack]
@@ -106,12 +96,10 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
         A picture can't be read or used.
     """
     total = sum(len(one.paths) for one in series)
-    done = 0
     shots: list[Shot] = []
     for one in series:
         shots.append(read_shot(one, setup, shots))
-        done += len(one.paths)
-        progress(done, total)
+        progress(sum(len(shot.pictures) for shot in shots), total)
     check_bits(shots, setup.imaging.sensor.bit_depth)
     found = _sensor(shots, setup)
     if found.known is None:
@@ -195,8 +183,7 @@ def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
 
 
 def _statistics(stacks: list[Stack], shots: list[Shot]) -> Characterisation:
-    pairs = zip(stacks, shots, strict=True)
-    lit = [stack for stack, shot in pairs if shot.series.kind != "dark"]
+    lit = [s for s, shot in zip(stacks, shots, strict=True) if shot.series.kind != "dark"]
     white = whiteness_of(lit)
     return Characterisation(stacks, whiteness=white, pattern=pattern_of(lit, white))
 
@@ -263,16 +250,14 @@ def _lens(
     taken: list[tuple[Picture, FaceFit, bool]] = []
     responses, asked = [], []
     for name, picture, pose, alone in _views(shots, held=False):
-        if np.mean(picture.grey >= picture.full_scale) > SATURATED:
+        if _saturated(picture):
             continue
-        try:
+        with suppress(*FAILURES):
             face = known.fitted(name, picture, setup.target, pose)
-        except FAILURES:
-            continue
-        seen = known.seen(picture, setup.target)
-        taken.append((picture, face, alone))
-        asked.append((seen, face.pose))
-        responses += [(name, one) for one in edge_responses(seen, face.pose)]
+            seen = known.seen(picture, setup.target)
+            taken.append((picture, face, alone))
+            asked.append((seen, face.pose))
+            responses += [(name, one) for one in edge_responses(seen, face.pose)]
     faces = [face for _, face, _ in taken]
     numbers, notes, light, moved = dict(found.numbers), list(found.notes), None, 0.0
     if taken:
@@ -309,6 +294,10 @@ def _lens(
     )
 
 
+def _saturated(picture: Picture) -> bool:
+    return bool(np.mean(picture.grey >= picture.full_scale) > SATURATED)
+
+
 def _views(shots: list[Shot], *, held: bool) -> Iterator[tuple[str, Picture, Pose, bool]]:
     """Yield name, picture, pose and whether it is a single view, held back or not."""
     views = 0
@@ -329,22 +318,19 @@ def _held_back(
     found: Characterisation, known: KnownCamera, shots: list[Shot], setup: Setup
 ) -> Characterisation:
     """Return it with what the pictures say that were held back."""
-    repeated, views = (
-        [
-            held_of(name, pictures, pose, known, setup.target)
-            for name, pictures, pose in asked
-            if np.mean(pictures[0].grey >= pictures[0].full_scale) <= SATURATED
-        ]
-        for asked in (
-            [
-                (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
-                for shot in shots
-                if shot.repeated and shot.pose is not None
-            ],
-            [(name, [picture], pose) for name, picture, pose, _ in _views(shots, held=True)],
-        )
-    )
-    checks = [c for held in repeated + views for c in picture_checks(known, setup.target, held)]
+    asked = [
+        (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
+        for shot in shots
+        if shot.repeated and shot.pose is not None
+    ]
+    asked += [(name, [picture], pose) for name, picture, pose, _ in _views(shots, held=True)]
+    every = [
+        held_of(name, pictures, pose, known, setup.target)
+        for name, pictures, pose in asked
+        if not _saturated(pictures[0])
+    ]
+    checks = [c for held in every for c in picture_checks(known, setup.target, held)]
+    repeated = [held for held in every if len(held.pictures) > 1]
     if not repeated:
         return replace(found, checks=checks)
     checks += pipeline_checks(known, setup.target, repeated, setup.pipelines, setup.seed)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 import scipy
@@ -93,7 +94,7 @@ class Transfer:
     line: tuple[float, float]
     chi_square: float
     degrees: float
-    bent: bool
+    bent: bool = False
     gamma: Number | None = None
     apart: list[str] = field(default_factory=list)
 
@@ -126,14 +127,12 @@ def photon_transfer(
     curve, curve_covariance, _ = _line(mean, variance, degrees, 2)
     bend = abs(curve[2]) * np.ptp(mean) ** 2 / 4.0
     height = max(abs(line[1]) * np.ptp(mean), float(np.ptp(variance)))
-    u_bend = math.sqrt(curve_covariance[2, 2])
-    bent = bool(abs(curve[2]) > BENT_SIGMAS * u_bend and bend > BENT_SHARE * height)
-    bent |= line[1] < 3.0 * math.sqrt(covariance[1, 1])
     low, high = (line[0] + line[1] * end(mean) for end in (np.min, np.max))
-    bent |= bool(low > 0.5 * high and math.sqrt(low) > most_dark * line[1])
-    free = len(mean) - 2.0
-    both = (float(line[0]), float(line[1]))
-    lit = [stack for k, stack in enumerate(stacks) if k not in dark]
+    bent = bool(
+        (bend > BENT_SHARE * height and curve[2] ** 2 > BENT_SIGMAS**2 * curve_covariance[2, 2])
+        or line[1] < 3.0 * math.sqrt(covariance[1, 1])
+        or (low > 0.5 * high and math.sqrt(low) > most_dark * line[1])
+    )
 
     def least(level: Array) -> Array:
         """Return the least variance before rounding that levels may have."""
@@ -146,25 +145,26 @@ def photon_transfer(
     if black is None and not bent:
         black = _black_of_dark(levels, dark)
     # a curve that is steep at black lifts the mean of noise there: dark frames can't tell
+    lit = [stack for k, stack in enumerate(stacks) if k not in dark]
     black = black or _black_of_exposures(lit, least)
+    fitted = (float(line[0]), float(line[1])), chi_square, len(mean) - 2.0
     if bent:
         gamma = None if black is None else _gamma(levels, black)
-        return Transfer(None, black, None, None, both, chi_square, free, True, gamma)
-    gain = Number(both[1], math.sqrt(covariance[1, 1]), "DN/e-")
-    noise = None if black is None else _dark_noise(both, covariance, black)
+        return Transfer(None, black, None, None, *fitted, bent=True, gamma=gamma)
+    gain = Number(float(line[1]), math.sqrt(covariance[1, 1]), "DN/e-")
+    noise = None if black is None else _dark_noise(line, covariance, black)
     full = None
     if levels.plateau is not None and black is not None:
         electrons = (levels.plateau - black.value) / gain.value
         full = Number(electrons, electrons * gain.u / gain.value, "e-")
     apart = []
-    for k, stack in enumerate(stacks):
+    for k in np.unique(levels.series[used]):
         own = levels.series[used] == k
-        if np.any(own):
-            over, count = variance[own] / (both[0] + both[1] * mean[own]), degrees[own]
-            off = abs(float(np.average(over, weights=count)) - 1.0)
-            if off > max(BENT_SHARE, BENT_SIGMAS * math.sqrt(2.0 / float(np.sum(count)))):
-                apart.append(stack.name)
-    return Transfer(gain, black, noise, full, both, chi_square, free, False, apart=apart)
+        over, count = variance[own] / (line[0] + line[1] * mean[own]), degrees[own]
+        off = abs(float(np.average(over, weights=count)) - 1.0)
+        if off > max(BENT_SHARE, BENT_SIGMAS * math.sqrt(2.0 / float(np.sum(count)))):
+            apart.append(stacks[int(k)].name)
+    return Transfer(gain, black, noise, full, *fitted, apart=apart)
 
 
 def _line(mean: Array, variance: Array, degrees: Array, order: int) -> tuple[Array, Array, float]:
@@ -180,25 +180,22 @@ def _line(mean: Array, variance: Array, degrees: Array, order: int) -> tuple[Arr
         normal = rows.T @ (rows * weight[:, None])
         found = np.linalg.solve(normal, rows.T @ (weight * variance))
         expected = rows @ found
-    return (
-        np.asarray(found),
-        np.asarray(np.linalg.inv(normal)),
-        float(weight @ (variance - expected) ** 2),
-    )
+    chi_square = float(weight @ (variance - expected) ** 2)
+    return np.asarray(found), np.asarray(np.linalg.inv(normal)), chi_square
 
 
-def _dark_noise(line: tuple[float, float], covariance: Array, black: Number) -> Number:
+def _dark_noise(line: Array, covariance: Array, black: Number) -> Number:
     """Return σ_d, or its upper limit where rounding and shot noise hide it."""
     at_black: Array = np.array([1.0, black.value])
-    square = line[0] + line[1] * black.value - QUANTISATION_VARIANCE
-    u_square = math.hypot(math.sqrt(at_black @ covariance @ at_black), line[1] * black.u)
+    gain, square = float(line[1]), float(at_black @ line) - QUANTISATION_VARIANCE
+    u_square = math.hypot(math.sqrt(at_black @ covariance @ at_black), gain * black.u)
     if square < SEEN_SIGMAS * u_square:
         most = max(square, 0.0) + LIMIT_SIGMAS * u_square
-        return Number(math.sqrt(most) / line[1], math.nan, "e-", at_most=True)
-    sigma = math.sqrt(square) / line[1]
-    slope = np.array([0.5 / square, 0.5 * black.value / square - 1.0 / line[1]])
+        return Number(math.sqrt(most) / gain, math.nan, "e-", at_most=True)
+    sigma = math.sqrt(square) / gain
+    slope = np.array([0.5 / square, 0.5 * black.value / square - 1.0 / gain])
     part = sigma * sigma * float(slope @ covariance @ slope)
-    return Number(sigma, math.sqrt(part + (0.5 * sigma * line[1] * black.u / square) ** 2), "e-")
+    return Number(sigma, math.sqrt(part + (0.5 * sigma * gain * black.u / square) ** 2), "e-")
 
 
 def _black_of_dark(levels: Levels, dark: Sequence[int]) -> Number | None:
@@ -210,14 +207,14 @@ def _black_of_dark(levels: Levels, dark: Sequence[int]) -> Number | None:
     chosen = np.isin(levels.series, dark)
     if not np.any(chosen):
         return None
-    pixels, mean = levels.pixels[chosen], levels.mean[chosen]
-    value = float(np.average(mean, weights=pixels))
-    variance = float(np.average(levels.variance[chosen], weights=pixels))
+    pixels = levels.pixels[chosen]
+    value, variance = (
+        float(np.average(v[chosen], weights=pixels)) for v in (levels.mean, levels.variance)
+    )
     chance = variance / float(np.sum(pixels * levels.frames[chosen]))
-    spread = float(np.mean(levels.spread[chosen])) ** 2
     signal = variance - QUANTISATION_VARIANCE if variance >= DITHERED_VARIANCE else 0.0
-    moved = float(rounding_square(np.array([signal + spread]))[0])
-    return Number(value, math.sqrt(chance + moved), "DN")
+    moved = rounding_square(np.array([signal + float(np.mean(levels.spread[chosen])) ** 2]))
+    return Number(value, math.sqrt(chance + float(moved[0])), "DN")
 
 
 def _black_of_exposures(stacks: Sequence[Stack], least: Callable[[Array], Array]) -> Number | None:
@@ -228,47 +225,43 @@ def _black_of_exposures(stacks: Sequence[Stack], least: Callable[[Array], Array]
     choose what is averaged. Of several pairs that which tells most counts.
     """
     found = [
-        number
-        for i, one in enumerate(stacks)
-        for other in stacks[i + 1 :]
-        if (one.mean.shape, one.corner) == (other.mean.shape, other.corner)
-        for number in [_crossing(one, other, least)]
-        if number is not None
+        _crossing(pair, least)
+        for pair in combinations(stacks, 2)
+        if len({(stack.mean.shape, stack.corner) for stack in pair}) == 1
     ]
-    return min(found, key=lambda number: number.u, default=None)
+    return min((n for n in found if n is not None), key=lambda n: n.u, default=None)
 
 
-def _crossing(one: Stack, other: Stack, least: Callable[[Array], Array]) -> Number | None:
-    top = 0.96 * min(one.full_scale, other.full_scale)
-    flat = one.flat & other.flat & (one.mean < top) & (other.mean < top)
-    half = [stack.frames // 2 for stack in (one, other)]
-    early = [s.residual[:h].mean(axis=0) + s.mean for s, h in zip((one, other), half, strict=True)]
-    sorting = (early[0] + early[1])[flat]
+def _crossing(pair: Sequence[Stack], least: Callable[[Array], Array]) -> Number | None:
+    top = 0.96 * min(stack.full_scale for stack in pair)
+    flat = np.all([stack.flat & (stack.mean < top) for stack in pair], axis=0)
     count = min(int(np.count_nonzero(flat)) // 150, 40)
     if count < LEAST_LEVELS:
         return None
-    parts = np.array_split(np.argsort(sorting), count)
-    means: list[Array] = []
-    squares: list[Array] = []
-    clear = np.ones(count, dtype=np.bool_)
-    for stack, first in zip((one, other), half, strict=True):
-        late = (stack.residual[first:].mean(axis=0) + stack.mean)[flat]
-        noise = stack.variance[flat]
-        level = np.array([np.mean(late[p]) for p in parts])
-        own = np.array([np.mean(noise[p]) for p in parts])
-        spread = np.array([np.std(late[p]) for p in parts])
-        rounding = rounding_square(np.maximum(least(level), 0.0))
-        size = np.array([len(p) for p in parts], dtype=np.float64)
+    halves = [
+        [s.mean + part.mean(axis=0) for part in np.split(s.residual, [s.frames // 2])]
+        for s in pair
+    ]
+    parts = np.array_split(np.argsort((halves[0][0] + halves[1][0])[flat]), count)
+    size = np.array([len(p) for p in parts], dtype=np.float64)
+    means, squares, clear = [], [], np.ones(count, dtype=np.bool_)
+    for stack, (_, late) in zip(pair, halves, strict=True):
+        level, own = (
+            np.array([np.mean(values[flat][p]) for p in parts])
+            for values in (late, stack.variance)
+        )
+        spread = np.array([np.std(late[flat][p]) for p in parts])
         means.append(level)
-        squares.append(own / (stack.frames - first) / size + rounding)
+        frames = stack.frames - stack.frames // 2
+        squares.append(own / frames / size + rounding_square(np.maximum(least(level), 0.0)))
         clear &= (spread < MIXED * stack.full_scale) & (level > HEADROOM * np.sqrt(own))
     if np.count_nonzero(clear) < LEAST_LEVELS:
         return None
-    (y, x), squares = [m[clear] for m in means], [q[clear] for q in squares]
+    (y, x), (of_y, of_x) = ([one[clear] for one in both] for both in (means, squares))
     slope, intercept = np.polyfit(x, y, 1)[:2]
+    rows = np.stack((np.ones_like(x), x), axis=1)
     for _ in range(ROUNDS):  # both are uncertain: Deming's line, by its effective variance
-        weight = 1.0 / (squares[0] + slope**2 * squares[1])
-        rows = np.stack((np.ones_like(x), x), axis=1)
+        weight = 1.0 / (of_y + slope**2 * of_x)
         covariance = np.linalg.inv(rows.T @ (rows * weight[:, None]))
         intercept, slope = covariance @ rows.T @ (weight * y)
     if abs(1.0 - slope) < 0.1:  # hardly another exposure
@@ -282,12 +275,11 @@ def _crossing(one: Stack, other: Stack, least: Callable[[Array], Array]) -> Numb
 
 
 def _gamma(levels: Levels, black: Number) -> Number | None:
-    """Return γ as `_power` finds it, its uncertainty with that of the black level."""
-    ends = [_power(levels, black.value + off) for off in (0.0, black.u)]
-    if ends[0] is None or ends[1] is None:
+    """Return γ as `_power` finds it, what the black level's uncertainty moves it by in its own."""
+    gamma, moved = (_power(levels, black.value + off) for off in (0.0, black.u))
+    if gamma is None or moved is None:
         return None
-    gamma, moved = ends[0], ends[1].value - ends[0].value
-    return replace(gamma, u=math.hypot(gamma.u, moved))
+    return replace(gamma, u=math.hypot(gamma.u, moved.value - gamma.value))
 
 
 def _power(levels: Levels, black: float) -> Number | None:
@@ -313,8 +305,7 @@ def _power(levels: Levels, black: float) -> Number | None:
         return float(left**2)
 
     trials = np.linspace(0.3, 4.0, 75)
-    costs = [cost(g) for g in trials]
-    best = trials[int(np.argmin(costs))]
+    best = trials[int(np.argmin([cost(g) for g in trials]))]
     found = scipy.optimize.minimize_scalar(
         cost, bounds=(best - 0.06, best + 0.06), method="bounded"
     )

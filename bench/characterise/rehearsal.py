@@ -48,13 +48,11 @@ def rehearsed(bay: Bay, tower: Tower) -> Iterator[tuple[str, Picture]]:
         for k, place in enumerate(PLACES)
     }
     still = View(near, math.radians(25.0), 0.1, 0.06)
-    shots = [
-        ({f"{name}-{k + 1:02d}": still for k in range(count)}, factor)
-        for name, (factor, count) in SERIES.items()
-    ]
-    for seen, factor in [*shots, (views, 1.0)]:
-        level = imaging.illumination.level * factor
-        light = replace(imaging.illumination, level=level)
+    shots = [(views, 1.0)]
+    for name, (factor, count) in SERIES.items():
+        shots.append(({f"{name}-{k + 1:02d}": still for k in range(count)}, factor))
+    for seen, factor in shots:
+        light = replace(imaging.illumination, level=imaging.illumination.level * factor)
         of = replace(imaging, optics=optics, illumination=light)
         for name, picture, _ in rehearse(seen, bay.target, camera, of, bay.survey.seed):
             yield name, picture

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from PIL import Image
 
 from bench.characterise.faces import MARGIN_PX, crop, find_pose
 from bench.characterise.known import proportional
@@ -75,6 +78,18 @@ def series_of(paths: Sequence[Path]) -> list[Series]:
     return found
 
 
+def file_notes(paths: Sequence[Path]) -> list[str]:
+    """Return what picture files say of what was done to the pictures."""
+    told = set()
+    for path in paths:
+        with suppress(OSError), Image.open(path) as head:
+            if head.format in ("JPEG", "WEBP"):
+                told.add(f"{head.format} files are compressed with loss, noise first")
+            if head.mode.startswith(("RGB", "CMYK", "YCbCr", "P")):
+                told.add("colour pictures: grey is mixed from what a mosaic's pixels interpolate")
+    return [f"{words}; raw grey pictures tell more" for words in sorted(told)]
+
+
 @dataclass(frozen=True, eq=False)
 class Setup:
     """What is known before: the data sheet's camera, the target, and what to run.
@@ -136,10 +151,8 @@ def read_frame(path: Path, camera: Camera, bits: int) -> Picture:
 
     Raises
     ------
-    PictureError
-        It can't be read, or has another size.
-    ConfigError
-        It is brighter than the bits allow.
+    PictureError, ConfigError
+        It can't be read, or has another size; it is brighter than the bits allow.
     """
     picture = read_picture(path, camera)
     if picture.grey.dtype == np.uint8 and bits > 8:
@@ -174,10 +187,8 @@ def read_shot(one: Series, setup: Setup, before: list[Shot]) -> Shot:
         region = _region(pose, before, setup)
     if region is None:
         raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
-    pictures = [
-        crop(first, region),
-        *(crop(read_frame(path, camera, bits), region) for path in one.paths[1:]),
-    ]
+    rest = (read_frame(path, camera, bits) for path in one.paths[1:])
+    pictures = [crop(picture, region) for picture in chain([first], rest)]
     if one.kind == "repeats":
         _check_repeats(one, pictures, pose, setup)
     return Shot(one, pictures, pose)
@@ -231,7 +242,7 @@ def _region(pose: Pose | None, before: list[Shot], setup: Setup) -> Region | Non
     if pose is None:  # too bright to be found: it stands where it stood
         return earlier[-1][1] if earlier else None
     for start, region in earlier:
-        if start is not None and _apart_px(pose, start, setup) < SAME_PLACE_PX:
+        if _apart_px(pose, start, setup) < SAME_PLACE_PX:
             return region
     try:
         return region_of(setup.target.drawing, pose, setup.camera, MARGIN_PX)

@@ -30,8 +30,7 @@ FLAT_SIGMAS = 0.5
 P_SHOWN, FLICKER_MATTERS, MOTION_MATTERS_PX = 1e-4, 0.002, 0.02
 # Times the middle frame's residual: of 100 shifts along one line the largest is hardly 5.
 ODD = 5.0
-# So many different grey values tell what all of them are multiples of.
-VALUES_FOR_STEP = 16
+VALUES_FOR_STEP = 16  # grey values, so many of which tell what all of them are multiples of
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -34,14 +35,11 @@ class Whiteness:
 
     Attributes
     ----------
-    correlation : (2 REACH + 1, 2 REACH + 1) float64
-        With the pixel so many rows and columns away; 1 in the middle.
-    u : float
-        Standard uncertainty of a coefficient.
-    rows : float
-        Correlation along a row far beyond neighbours: of lines that are read out together.
-    blocks : float
-        Correlation of neighbours within blocks of 8 less that across their borders.
+    correlation, u : (2 REACH + 1, 2 REACH + 1) float64, float
+        With the pixel so many rows and columns away, 1 in the middle; its standard uncertainty.
+    rows, blocks : float
+        Along a row far beyond neighbours: of lines that are read out together; and of neighbours
+        within blocks of 8 less that across their borders.
     """
 
     correlation: Array
@@ -57,9 +55,8 @@ class Whiteness:
     @property
     def correlated(self) -> bool:
         """Whether any neighbour's correlation is shown and matters."""
-        found = np.abs(self.correlation)
-        found[REACH, REACH] = 0.0
-        return bool(np.max(found) > max(SHOWN_SIGMAS * self.u, MATTERS)) or self.banded
+        second = float(np.sort(np.abs(self.correlation), axis=None)[-2])  # the first is 1
+        return second > max(SHOWN_SIGMAS * self.u, MATTERS) or self.banded
 
     @property
     def banded(self) -> bool:
@@ -118,9 +115,8 @@ def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
     what rounding adds, which neighbours don't share; what subtracting the mean of N frames does to
     all of them alike, it does to pairs too.
     """
-    size = 2 * REACH + 1
-    total, pairs = np.zeros((size, size)), np.zeros((size, size))
-    within, borders, far = np.zeros(2), np.zeros(2), np.zeros(2)
+    sums = np.zeros((2, 2 * REACH + 1, 2 * REACH + 1))  # of products, and how many
+    within, borders, far = np.zeros((3, 2))
     for stack in stacks:
         used = stack.flat & (stack.variance > STEADY) & (stack.mean < 0.97 * stack.full_scale)
         signal = np.maximum(stack.variance - QUANTISATION_VARIANCE, 0.5 * stack.variance)
@@ -129,24 +125,20 @@ def whiteness_of(stacks: Sequence[Stack]) -> Whiteness:
         # a correlation of few is too small by 1/(2 degrees) of itself (Olkin and Pratt 1958)
         free = stack.frames - 1.0
         z *= math.sqrt(stack.frames / free * (1.0 + 0.5 / free))
-        for i in range(REACH + 1):
-            for j in range(-REACH, REACH + 1):
-                if (i, j) > (0, 0):
-                    s, n = _pairs(z, used, i, j)
-                    total[REACH + i, REACH + j] += s
-                    pairs[REACH + i, REACH + j] += n
+        for i, j in product(range(REACH + 1), range(-REACH, REACH + 1)):
+            if (i, j) > (0, 0):
+                sums[:, REACH + i, REACH + j] += _pairs(z, used, i, j)
         far += np.sum([_pairs(z, used, 0, j) for j in ROW_LAGS], axis=0)
         # blocks are the whole picture's, of which this is a part
         column = np.broadcast_to((stack.corner[0] + np.arange(z.shape[2])) % 8 == 7, used.shape)
         borders += _pairs(z, used, 0, 1, column)
         within += _pairs(z, used, 0, 1, ~column)
-    total += total[::-1, ::-1]
-    pairs += pairs[::-1, ::-1]
+    total, pairs = sums + sums[:, ::-1, ::-1]
     correlation = total / np.maximum(pairs, 1.0)
     correlation[REACH, REACH] = 1.0
     u = 1.0 / math.sqrt(max(pairs[REACH, REACH + 1], 1.0))
-    block = within[0] / max(within[1], 1.0) - borders[0] / max(borders[1], 1.0)
-    return Whiteness(correlation, u, float(far[0] / max(far[1], 1.0)), float(block))
+    rows, inside, across = (float(s / max(n, 1.0)) for s, n in (far, within, borders))
+    return Whiteness(correlation, u, rows, inside - across)
 
 
 def _pairs(
@@ -161,8 +153,8 @@ def _pairs(
     both = used[here] & used[there]
     if first is not None:
         both = both & first[here]
-    product = np.einsum("nij,nij,ij->", z[:, *here], z[:, *there], both.astype(np.float64))
-    return float(product), float(np.count_nonzero(both) * len(z))
+    total = np.einsum("nij,nij,ij->", z[:, *here], z[:, *there], both.astype(np.float64))
+    return float(total), float(np.count_nonzero(both) * len(z))
 
 
 def pattern_of(stacks: Sequence[Stack], white: Whiteness) -> tuple[float, float]:
@@ -172,7 +164,7 @@ def pattern_of(stacks: Sequence[Stack], white: Whiteness) -> tuple[float, float]
     leaves of N frames: smooth light cancels. On a target the paper's grain is in it. Above black
     the level isn't known well enough to tell an offset pattern from it; take dark frames for that.
     """
-    squares, errors = [], []
+    found = []
     near = white.correlation[REACH, REACH + 1 : REACH + 3]
     left = 1.0 - (4.0 * near[0] - near[1]) / 3.0  # of noise, in second differences
     for stack in stacks:
@@ -180,17 +172,13 @@ def pattern_of(stacks: Sequence[Stack], white: Whiteness) -> tuple[float, float]
         bright &= stack.mean < 0.96 * stack.full_scale
         inner = bright[:, 2:] & bright[:, 1:-1] & bright[:, :-2]
         n = int(np.count_nonzero(inner))
-        if n < 200:
-            continue
-        difference = stack.mean[:, 2:] - 2.0 * stack.mean[:, 1:-1] + stack.mean[:, :-2]
-        level = float(np.mean(stack.mean[bright]))
-        whole = float(np.mean(difference[inner] ** 2)) / 6.0
-        noise = left * float(np.mean(stack.variance[bright])) / stack.frames
-        squares.append((whole - noise) / level**2)
-        # 35/18: what neighbouring differences, which share pixels, add to the variance of a mean
-        errors.append(whole / level**2 * math.sqrt(2.0 * 35.0 / 18.0 / n))
-    if not squares:
-        return math.nan, math.nan
-    square, u = squares[int(np.argmin(errors))], min(errors)
+        if n >= 200:
+            whole = float(np.mean(np.diff(stack.mean, 2)[inner] ** 2)) / 6.0
+            noise = left * float(np.mean(stack.variance[bright])) / stack.frames
+            level = float(np.mean(stack.mean[bright])) ** 2
+            # 35/18: what neighbouring differences, which share pixels, add to a mean's variance
+            u = whole / level * math.sqrt(2.0 * 35.0 / 18.0 / n)
+            found.append((u, (whole - noise) / level))
+    u, square = min(found, default=(math.nan, math.nan))
     root = math.sqrt(max(square, 0.0))
     return root, (0.5 * u / root if square > 2.0 * u else math.sqrt(u))

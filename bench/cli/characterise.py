@@ -132,7 +132,7 @@ def command(
     from bench.characterise.measure import characterise
     from bench.characterise.rehearsal import write_rehearsal
     from bench.characterise.sheet import write_sheets
-    from bench.characterise.shots import Setup, series_of
+    from bench.characterise.shots import Setup, file_notes, series_of
     from bench.solve.pipeline import pipeline_from_name
     from bench.survey.setup import find_tower
 
@@ -173,12 +173,14 @@ def command(
     setup = Setup(camera, own.imaging, site.target, pipelines, chosen, as_said)
     with progress_bar("pictures", quiet) as moved:
         found = characterise(series, setup, moved)
-    more = []
+    checks, notes = list(found.checks), [*file_notes(paths), *found.notes]
+    if found.known is None and (rigid or known):
+        notes.append("bars and known moves can be judged once the camera is measured")
     if rigid and second is not None and found.known is not None:
-        more += bar_in_pictures(find_pictures(rigid), found.known, second, setup, length)
+        checks += bar_in_pictures(find_pictures(rigid), found.known, second, setup, length)
     if known is not None and found.known is not None:
-        more += known_moves(known, found.known, setup)
-    found = replace(found, checks=[*found.checks, *more])
+        checks += known_moves(known, found.known, setup)
+    found = replace(found, checks=checks, notes=notes)
     state = hashlib.sha256()
     for path in paths:
         state.update(read_file(path))

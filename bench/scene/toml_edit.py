@@ -8,6 +8,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import Table
 
 from bench.errors import ConfigError
 
@@ -44,7 +45,14 @@ def edit_toml(text: str, edits: Sequence[Edit]) -> str:
     try:
         document = tomlkit.parse(text)
         for edit in edits:
-            _table(document, edit.table)[edit.key] = tomlkit.value(edit.value)
+            table, after = _table(document, edit.table), []
+            if isinstance(table, Table) and edit.key not in table:
+                body = table.value.body  # what stands behind the last key belongs to what follows
+                while body and body[-1][0] is None:
+                    after.insert(0, body.pop())
+            table[edit.key] = tomlkit.value(edit.value)
+            if after:
+                body.extend(after)
         return document.as_string()
     except TOMLKitError as error:
         raise ConfigError(str(error)) from error

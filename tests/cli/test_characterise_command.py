@@ -1,12 +1,20 @@
 import json
+from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import polars as pl
 import pytest
 
-from bench.characterise.shots import series_of
+from bench.characterise.fragments import bay_text, measured_camera
+from bench.characterise.known import KnownCamera
+from bench.characterise.measure import Characterisation
+from bench.characterise.photon_transfer import Number
+from bench.characterise.shots import check_bits, series_of
 from bench.cli.main import main
+from bench.errors import ConfigError
+from bench.imaging.picture import Picture
 from bench.scene.camera_file import read_camera
 from bench.scene.load import load_bay
 
@@ -139,6 +147,7 @@ def test_the_sheet_is_written(tmp_path):
     ("arguments", "words"),
     [
         (["--second", "8"], "--rigid and --second belong together"),
+        (["--bar-length", "800 mm +- 0.1 mm"], "--bar-length needs"),
         (["--tower", "middle"], "middle"),
         (["nothing-here-*.png"], "no such file"),
         (["--pipeline", "no/such"], "no"),
@@ -149,6 +158,32 @@ def test_bad_input_is_one_line(arguments, words, tmp_path, capsys):
     said = capsys.readouterr().err
     assert words in said
     assert len(said.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("lens", ["", "[camera.distortion]\nk1 = 0.2\n"], ids=["none", "a table"])
+def test_calibrated_intrinsics_reach_both_files(lens, tmp_path):
+    (tmp_path / "bay.toml").write_text(BAY.replace("[camera.optics]", f"{lens}[camera.optics]"))
+    own = load_bay(tmp_path / "bay.toml").towers[0]
+    camera = replace(own.camera, fx=801.0, cx=239.0, distortion=(-0.05, 0.01, 0.0, 0.0, 0.0))
+    known = KnownCamera(camera, own.imaging.optics, own.imaging.sensor)
+    names = ("quantum_efficiency", "dark_noise", "full_well", "black_level", "gain")
+    numbers = {f"sensor.{name}": Number(1.0, 0.1, "") for name in names}
+    found = Characterisation([], known=known, numbers=numbers)
+    text = bay_text(tmp_path / "bay.toml", 0, found, calibrated=True)
+    (tmp_path / "new.toml").write_text(text)
+    assert load_bay(tmp_path / "new.toml").towers[0].camera == camera
+    (tmp_path / "camera.toml").write_text(measured_camera(found, "measured", {"fx": 0.2}))
+    assert read_camera(tmp_path / "camera.toml") == camera
+    assert 'fx = "0.2 px"' in (tmp_path / "camera.toml").read_text()
+
+
+def test_a_bit_depth_that_pictures_contradict_is_refused():
+    shots = [
+        SimpleNamespace(pictures=[Picture(np.array([[3, 1023]], np.uint16), full_scale=4095)])
+    ]
+    check_bits(shots, 10)
+    with pytest.raises(ConfigError, match="say 10"):
+        check_bits(shots, 12)
 
 
 def test_series_go_by_name(tmp_path):
