@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from bench.characterise.known import WIDE, KnownCamera
 from bench.characterise.levels import Levels, levels_of
 from bench.characterise.lighting import Lighting, black_of_light, light_claimed
 from bench.characterise.photon_transfer import Number, Transfer, photon_transfer
-from bench.characterise.shots import Series, Setup, Shot, check_bits, read_shot
+from bench.characterise.shots import NotFoundError, Series, Setup, Shot, check_bits, read_shot
 from bench.characterise.spot import Spots, compare_spots
 from bench.characterise.stack import Stack
 from bench.characterise.whiteness import Whiteness, pattern_of, whiteness_of
@@ -97,8 +98,14 @@ def characterise(series: Sequence[Series], setup: Setup, progress: Progress) -> 
     """
     total = sum(len(one.paths) for one in series)
     shots: list[Shot] = []
-    for one in series:
-        shots.append(read_shot(one, setup, shots))
+    late: list[Series] = []  # too bright, perhaps: another series may tell where the target stands
+    for one in chain(series, late):
+        try:
+            shots.append(read_shot(one, setup, shots))
+        except NotFoundError:
+            if one.kind != "repeats" or one in late:
+                raise
+            late.append(one)
         progress(sum(len(shot.pictures) for shot in shots), total)
     check_bits(shots, setup.imaging.sensor.bit_depth)
     found = _sensor(shots, setup)
@@ -154,7 +161,10 @@ def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
             )
         )
     elif transfer.bent:
-        reasons.append("grey values aren't in proportion to light, and no gamma explains them")
+        reasons.append(
+            "grey values aren't in proportion to light, and no gamma explains them; or series "
+            "differ in gain"
+        )
     if reasons or transfer.gain is None or transfer.black is None or transfer.dark_noise is None:
         return replace(found, reasons=reasons)
     # a curve's slope where light is full is in proportion to γ, a variance before it to γ²

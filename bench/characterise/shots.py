@@ -36,6 +36,10 @@ SIDE_PX = 256  # of dark and flat frames, what is looked at in the middle
 SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
 
 
+class NotFoundError(PictureError):
+    """A picture doesn't show the target."""
+
+
 @dataclass(frozen=True)
 class Series:
     """Pictures taken one after the other."""
@@ -186,7 +190,12 @@ def read_shot(one: Series, setup: Setup, before: list[Shot]) -> Shot:
         pose = setup.pose_in(first)
         region = _region(pose, before, setup)
     if region is None:
-        raise PictureError(f"{one.paths[0]}: {setup.target.name} isn't found in it")
+        brightest = int(first.grey.max())
+        dark = f": its brightest pixel has {brightest} of {first.full_scale}, by bit_depth {bits}"
+        raise NotFoundError(
+            f"{one.paths[0]}: {setup.target.name} isn't found in it"
+            + (dark if brightest < first.full_scale / 4 else "")
+        )
     rest = (read_frame(path, camera, bits) for path in one.paths[1:])
     pictures = [crop(picture, region) for picture in chain([first], rest)]
     if one.kind == "repeats":

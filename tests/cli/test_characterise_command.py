@@ -7,11 +7,12 @@ import numpy as np
 import polars as pl
 import pytest
 
+from bench.characterise import measure
 from bench.characterise.fragments import bay_text, measured_camera
 from bench.characterise.known import KnownCamera
 from bench.characterise.measure import Characterisation
 from bench.characterise.photon_transfer import Number
-from bench.characterise.shots import check_bits, series_of
+from bench.characterise.shots import NotFoundError, Series, check_bits, series_of
 from bench.cli.main import main
 from bench.errors import ConfigError
 from bench.imaging.picture import Picture
@@ -184,6 +185,24 @@ def test_a_bit_depth_that_pictures_contradict_is_refused():
     check_bits(shots, 10)
     with pytest.raises(ConfigError, match="say 10"):
         check_bits(shots, 12)
+
+
+def test_a_series_too_bright_to_be_found_waits_for_one_that_shows_the_target(monkeypatch):
+    def read(one, setup, before):
+        if one.name == "bright" and not before:
+            raise NotFoundError("bright-01.png")
+        return SimpleNamespace(series=one, pictures=[])
+
+    seen = []
+    monkeypatch.setattr(measure, "read_shot", read)
+    monkeypatch.setattr(measure, "check_bits", lambda shots, bits: seen.extend(shots))
+    monkeypatch.setattr(measure, "_sensor", lambda shots, setup: SimpleNamespace(known=None))
+    series = [Series(name, "repeats", ()) for name in ("bright", "still")]
+    setup = SimpleNamespace(imaging=SimpleNamespace(sensor=SimpleNamespace(bit_depth=8)))
+    measure.characterise(series, setup, lambda done, total: None)
+    assert [shot.series.name for shot in seen] == ["still", "bright"]
+    with pytest.raises(NotFoundError):
+        measure.characterise(series[:1], setup, lambda done, total: None)
 
 
 def test_series_go_by_name(tmp_path):
