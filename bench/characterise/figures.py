@@ -128,14 +128,14 @@ def blur_figure(found: Characterisation, note: str) -> Figure:
     )
     left, right = _pair(page, "u, px", "v, px", "distance over half the diagonal", "blur, px")
     low, high = _around(sigma)
-    colours = {"c": sigma, "cmap": style.ERROR_MAP, "vmin": low, "vmax": high}
-    left.scatter(places[:, 0], places[:, 1], s=90, ec=style.INK, **colours)
+    left.scatter(*places.T, s=90, c=sigma, cmap=style.ERROR_MAP, vmin=low, vmax=high, ec=style.INK)
     shown: list[tuple[float, float]] = []
     for (u, v), value in zip(places, sigma, strict=True):
         if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in shown):
             shown.append((float(u), float(v)))
-            said = {"textcoords": "offset points", "ha": "center", "fontsize": 9}
-            left.annotate(f"{value:.3f}", (u, v), (0, 8), **said)
+            left.annotate(
+                f"{value:.3f}", (u, v), (0, 8), textcoords="offset points", ha="center", fontsize=9
+            )
     left.set(xlim=(0, camera.width), ylim=(camera.height, 0))
     left.set_aspect("equal", anchor="NW")
     out = np.linspace(0.0, max(math.sqrt(float(np.max(blur.shares))), 0.2), 50)

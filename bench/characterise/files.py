@@ -139,18 +139,15 @@ def words_of(found: Characterisation) -> list[str]:
         f"{name}: {n.words}" + ("" if n.source in n.words else f", {n.source}")
         for name, n in found.numbers.items()
     ]
-    if found.whiteness is not None:
-        lines.append(found.whiteness.words)
+    lines += [found.whiteness.words] if found.whiteness else []
     share, u = found.pattern
     if math.isfinite(share):
         lines.append(f"fixed pattern, paper included: {100.0 * share:.2f} ± {100.0 * u:.2f} %")
-    lines += [
-        f"{stack.name}: {', '.join(stack.changes)}" for stack in found.stacks if stack.changes
-    ]
-    blur, light = found.blur, found.light
-    if blur is not None and math.isfinite(blur.focus_m):
-        lines.append(f"blur depends on range; least at {blur.focus_m:.3g} m: give an f_number")
-    lines += [part.words for part in (found.spots, light, found.flatness) if part is not None]
+    lines += [f"{s.name}: {', '.join(s.changes)}" for s in found.stacks if s.changes]
+    if found.blur is not None and math.isfinite(found.blur.focus_m):
+        least = f"{found.blur.focus_m:.3g} m"
+        lines.append(f"blur depends on range; least at {least}: give an f_number")
+    lines += [part.words for part in (found.spots, found.light, found.flatness) if part]
     lines += [*found.notes, VERDICTS[verdict_of(found)]]
     lines += [f"- {reason}" for reason in found.reasons]
     for state in ("outside", "undecided"):

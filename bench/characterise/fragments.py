@@ -46,7 +46,7 @@ def camera_lines(found: Characterisation) -> dict[str, Lines]:
                 (key, f'"{value:.4f} px"', "data sheet" if number is None else worth(number))
             )
     rows: Lines = []
-    for key, value, unit in (
+    for key, amount, unit in (
         ("quantum_efficiency", sensor.quantum_efficiency, ""),
         ("dark_noise", sensor.dark_noise, " e-"),
         ("full_well", sensor.full_well, " e-"),
@@ -54,8 +54,8 @@ def camera_lines(found: Characterisation) -> dict[str, Lines]:
         ("gain", sensor.system_gain, " DN/e-"),
         ("gamma", sensor.gamma, ""),
     ):
-        if value is not None:
-            text = f'"{value:.6g}{unit}"' if unit else f"{value:.6g}"
+        if amount is not None:
+            text = f'"{amount:.6g}{unit}"' if unit else f"{amount:.6g}"
             rows.append((key, text, worth(numbers[f"sensor.{key}"])))
     if sensor.noise_correlation is not None:
         table = json.dumps(sensor.noise_correlation)

@@ -45,10 +45,8 @@ class KnownCamera:
     ----------
     camera, optics, sensor : Camera, Optics, Sensor
         As a bay file has them.
-    u_noise : float
-        Relative standard uncertainty of a variance.
-    u_blur_px : float
-        Standard uncertainty of the blur.
+    u_noise, u_blur_px : float
+        Standard uncertainties: relative, of a variance; of the blur, pixels.
     others : tuple of Sensor
         As the sensor may be as well, each with another black level, or another gamma, that is a
         standard uncertainty away.

@@ -155,9 +155,8 @@ def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
         reasons.append(
             "the grey value without light can't be told: take the same scene at a second exposure"
             + (
-                ""
-                if transfer.bent
-                else ", targets at distances with half the light, or dark frames"
+                ", or dark frames, or targets at distances with half the light"
+                * (not transfer.bent)
             )
         )
     elif transfer.bent:
@@ -174,22 +173,16 @@ def _sensor(every: list[Shot], setup: Setup) -> Characterisation:
         u_noise *= white.widening
     sensor, numbers = _measured_sensor(transfer, said, gamma, shared, u_noise)
     black = numbers["sensor.black_level"]
-    others = [
-        replace(
-            sensor,
-            black_level=sensor.black_level + black.u,
-            full_well=sensor.full_well - black.u / sensor.system_gain,
-        )
-    ]
+    full = sensor.full_well - black.u / sensor.system_gain
+    others = [replace(sensor, black_level=sensor.black_level + black.u, full_well=full)]
     if gamma is not None:
         others.append(replace(sensor, gamma=gamma.value + gamma.u))
     known = KnownCamera(setup.camera, setup.imaging.optics, sensor, u_noise, others=tuple(others))
-    steps = sorted({stack.step for stack in stacks if stack.step > 1})
-    notes = [
-        f"grey values are multiples of {k}: bits shifted up; dark_noise holds their rounding"
-        for k in steps
-    ]
-    return replace(found, known=known, numbers=numbers, notes=notes)
+    steps = sorted({stack.step for stack in stacks} - {1})
+    shifted = "grey values are multiples of {}: bits shifted up; dark_noise holds their rounding"
+    return replace(
+        found, known=known, numbers=numbers, notes=[shifted.format(step) for step in steps]
+    )
 
 
 def _statistics(stacks: list[Stack], shots: list[Shot]) -> Characterisation:
@@ -260,8 +253,6 @@ def _lens(
     taken: list[tuple[Picture, FaceFit, bool]] = []
     responses, asked = [], []
     for name, picture, pose, alone in _views(shots, held=False):
-        if _saturated(picture):
-            continue
         with suppress(*FAILURES):
             face = known.fitted(name, picture, setup.target, pose)
             seen = known.seen(picture, setup.target)
@@ -309,7 +300,7 @@ def _saturated(picture: Picture) -> bool:
 
 
 def _views(shots: list[Shot], *, held: bool) -> Iterator[tuple[str, Picture, Pose, bool]]:
-    """Yield name, picture, pose and whether it is a single view, held back or not."""
+    """Yield name, picture, pose, whether it is a single view: held back or not, none saturated."""
     views = 0
     for shot in shots:
         name = shot.series.name
@@ -317,11 +308,12 @@ def _views(shots: list[Shot], *, held: bool) -> Iterator[tuple[str, Picture, Pos
             continue
         if shot.series.kind == "view":
             views += 1
-            if (views % HELD_VIEW == 0) == held:
+            if (views % HELD_VIEW == 0) == held and not _saturated(shot.pictures[0]):
                 yield name, shot.pictures[0], shot.pose, True
         elif shot.repeated and not held:
             for k, picture in enumerate(shot.pictures[:FACES_A_SERIES]):
-                yield f"{name} {k + 1}", picture, shot.pose, False
+                if not _saturated(picture):
+                    yield f"{name} {k + 1}", picture, shot.pose, False
 
 
 def _held_back(
@@ -331,14 +323,10 @@ def _held_back(
     asked = [
         (shot.series.name, shot.pictures[shot.fitted :], shot.pose)
         for shot in shots
-        if shot.repeated and shot.pose is not None
+        if shot.repeated and shot.pose is not None and not _saturated(shot.pictures[-1])
     ]
     asked += [(name, [picture], pose) for name, picture, pose, _ in _views(shots, held=True)]
-    every = [
-        held_of(name, pictures, pose, known, setup.target)
-        for name, pictures, pose in asked
-        if not _saturated(pictures[0])
-    ]
+    every = [held_of(name, pictures, pose, known, setup.target) for name, pictures, pose in asked]
     checks = [c for held in every for c in picture_checks(known, setup.target, held)]
     repeated = [held for held in every if len(held.pictures) > 1]
     if not repeated:

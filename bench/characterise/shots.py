@@ -98,18 +98,8 @@ def file_notes(paths: Sequence[Path]) -> list[str]:
 class Setup:
     """What is known before: the data sheet's camera, the target, and what to run.
 
-    Attributes
-    ----------
-    camera, imaging : Camera, Imaging
-        Intrinsics; as said, optics and sensor of what can't be measured, and the bits.
-    target : Target
-        In the pictures.
-    pipelines : tuple of Pipeline
-        To judge; the first that finds the target gives the start.
-    seed : int
-        Of rendered repeats.
-    as_said : bool
-        Hold the camera as it is said against the pictures, without measuring it.
+    Of pipelines, which are judged, the first that finds the target gives the start; the seed is
+    that of rendered repeats; a camera that is held against pictures `as_said` isn't measured.
     """
 
     camera: Camera

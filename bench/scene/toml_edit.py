@@ -46,13 +46,12 @@ def edit_toml(text: str, edits: Sequence[Edit]) -> str:
         document = tomlkit.parse(text)
         for edit in edits:
             table, after = _table(document, edit.table), []
-            if isinstance(table, Table) and edit.key not in table:
-                body = table.value.body  # what stands behind the last key belongs to what follows
-                while body and body[-1][0] is None:
-                    after.insert(0, body.pop())
+            new = isinstance(table, Table) and edit.key not in table
+            body = table.value.body if new else []
+            while body and body[-1][0] is None:  # belongs to what follows, not to this table
+                after.append(body.pop())
             table[edit.key] = tomlkit.value(edit.value)
-            if after:
-                body.extend(after)
+            body.extend(reversed(after))
         return document.as_string()
     except TOMLKitError as error:
         raise ConfigError(str(error)) from error
