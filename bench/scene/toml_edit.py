@@ -45,7 +45,8 @@ def edit_toml(text: str, edits: Sequence[Edit]) -> str:
     try:
         document = tomlkit.parse(text)
         for edit in edits:
-            table, after = _table(document, edit.table), []
+            table = _table(document, edit.table)
+            after: list[Any] = []
             new = isinstance(table, Table) and edit.key not in table
             body = table.value.body if new else []
             while body and body[-1][0] is None:  # belongs to what follows, not to this table
