@@ -296,7 +296,8 @@ def _lens(
 
 
 def _saturated(picture: Picture) -> bool:
-    return bool(np.mean(picture.grey >= picture.full_scale) > SATURATED)
+    peak = picture.grey.max()  # of bits that are shifted up a little below full scale
+    return bool(peak > 0.98 * picture.full_scale and np.mean(picture.grey == peak) > SATURATED)
 
 
 def _views(shots: list[Shot], *, held: bool) -> Iterator[tuple[str, Picture, Pose, bool]]:
