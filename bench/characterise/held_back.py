@@ -141,7 +141,9 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
     found = []
     # of shared noise, how many pixels tell as much of a variance as one
     shared = float(np.sum(known.correlation**2))
-    for (name, values), remedy in zip(squares.items(), (REFOCUS, FIXED), strict=True):
+    # of pictures that were sharpened or denoised, boundaries are no lens's either
+    lens = REFOCUS if known.sensor.noise_correlation is None else RAW
+    for (name, values), remedy in zip(squares.items(), (lens, FIXED), strict=True):
         if values:  # pattern is the same in all frames: pixels of one count
             what, pixels = f"{held.name}: squared residual {name} over predicted", count[name]
             check = _ratio(what, float(np.mean(values)), pixels / shared, known, remedy)
@@ -150,7 +152,7 @@ def _boundary_checks(known: KnownCamera, target: Target, held: Held) -> list[Che
     change = float(np.mean(blurs))
     u = math.hypot(held.face.u_blur_px / math.sqrt(len(blurs)), known.u_blur_px)
     what, limits = f"{held.name}: blur beyond predicted", (-BLUR_LIMIT_PX, BLUR_LIMIT_PX)
-    return [*found, compare(what, change, u, limits, " px", abs(change) / blur, REFOCUS)]
+    return [*found, compare(what, change, u, limits, " px", abs(change) / blur, lens)]
 
 
 def residual_map(known: KnownCamera, target: Target, held: Held) -> Array:
