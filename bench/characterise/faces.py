@@ -7,7 +7,7 @@ other, since a round blur moves no boundary.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -151,6 +151,15 @@ def free_fit(observation: Observation, start: Pose, noise: Noise) -> tuple[Scene
     if face is not rough:
         fit = fit_image(face.scene, fit.pose, fit.blur_px, Weigher(noise))
     return face.scene, fit
+
+
+def free_fits(
+    faces: Sequence[tuple[Observation, Pose]], noise: Noise
+) -> Iterator[tuple[Scene, ImageFit]]:
+    """Yield `free_fit` of those faces that can be fitted, their poses near enough."""
+    for observation, pose in faces:
+        with suppress(GeometryError, np.linalg.LinAlgError):
+            yield free_fit(observation, pose, noise)
 
 
 def blur_held(scene: Scene, fit: ImageFit, blur_px: float, noise: Noise) -> ImageFit:

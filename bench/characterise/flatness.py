@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bench.characterise.faces import free_fit
+from bench.characterise.faces import free_fits
 from bench.characterise.photon_transfer import Number
 from bench.detect.observation import Observation
-from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import jacobian, predict
 from bench.solve.image_fit import ImageFit, Scene, reflectance_at
@@ -49,15 +48,11 @@ class Flatness:
 
 def flatness_of(faces: Sequence[tuple[Observation, Pose]], noise: Noise) -> Flatness | None:
     """Return how flat the plate is of views with poses near enough; None where they don't tell."""
-    total, pull, each = np.zeros((3, 3)), np.zeros(3), []
-    for observation, pose in faces[-MOST_VIEWS:]:
-        try:
-            information, gradient = _equations(*free_fit(observation, pose, noise))
-        except (GeometryError, np.linalg.LinAlgError):
-            continue
-        total, pull = total + information, pull + gradient
-        each.append((information, gradient))
-    if len(each) < LEAST_VIEWS or np.linalg.cond(total) > 1e12:
+    each = [_equations(scene, fit) for scene, fit in free_fits(faces[-MOST_VIEWS:], noise)]
+    if len(each) < LEAST_VIEWS:
+        return None
+    total, pull = (np.sum(part, axis=0) for part in zip(*each, strict=True))
+    if np.linalg.cond(total) > 1e12:
         return None
     covariance = np.linalg.inv(total)
     bend = covariance @ pull

@@ -10,15 +10,14 @@ for aberrations is searched for all faces at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
 
-from bench.characterise.faces import free_fit
+from bench.characterise.faces import free_fits
 from bench.detect.observation import Observation
-from bench.errors import ConfigError, GeometryError
+from bench.errors import ConfigError
 from bench.geometry.pose import Pose
 from bench.imaging.appearance import fit_light, predict
 from bench.imaging.optics import MIN_SIGMA_PX, Optics
@@ -61,10 +60,7 @@ def compare_spots(
     """
     if optics.f_number is None:
         return None
-    fitted = []
-    for observation, pose in faces[:MOST_FACES]:
-        with suppress(GeometryError, np.linalg.LinAlgError):
-            fitted.append(free_fit(observation, pose, noise))
+    fitted = list(free_fits(faces[:MOST_FACES], noise))
     if not fitted:
         return None
 
