@@ -128,7 +128,8 @@ def blur_figure(found: Characterisation, note: str) -> Figure:
     )
     left, right = _pair(page, "u, px", "v, px", "distance over half the diagonal", "blur, px")
     low, high = _around(sigma)
-    left.scatter(*places.T, s=90, c=sigma, cmap=style.ERROR_MAP, vmin=low, vmax=high, ec=style.INK)
+    x, y = places.T
+    left.scatter(x, y, s=90, c=sigma, cmap=style.ERROR_MAP, vmin=low, vmax=high, ec=style.INK)
     shown: list[tuple[float, float]] = []
     for (u, v), value in zip(places, sigma, strict=True):
         if all(math.hypot(u - a, v - b) > 0.09 * camera.width for a, b in shown):
