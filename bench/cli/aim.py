@@ -46,12 +46,12 @@ def command(
     tower: Annotated[str | None, option("NAME", "Judge this tower alone.", "all")] = None,
     margin: Annotated[
         float | None,
-        typer.Option(
+        option(
+            "WIDTHS",
+            "Room that every plate keeps from the picture's edge, in widths of the plate.",
+            "from the bay file; one is common practice",
             min=0.0,
             max=10.0,
-            metavar="WIDTHS",
-            help="Room that every plate keeps from the picture's edge, in widths of the plate.",
-            show_default="from the bay file; one is common practice",
         ),
     ] = None,
     bound: BoundOption = None,
@@ -81,9 +81,7 @@ def command(
     stop: Annotated[
         float, quantity_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
     ] = "0.1 deg",  # type: ignore[assignment]  # read by the parser
-    port: Annotated[
-        int, typer.Option(metavar="N", help="Of the page; 0 takes a free one.")
-    ] = DEFAULT_PORT,
+    port: Annotated[int, option("N", "Of the page; 0 takes a free one.")] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
     ] = True,

@@ -30,11 +30,7 @@ def command(
     bay: BayArgument = None,
     new: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="Write a commented starter file; never overwrites.",
-            dir_okay=False,
-        ),
+        option("FILE", "Write a commented starter file; never overwrites.", dir_okay=False),
     ] = None,
     schema: Annotated[
         bool,
@@ -53,10 +49,9 @@ def command(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
-            metavar="DIR",
-            help="Write the description there too, bay.txt and bay.json; with --schema or "
+        option(
+            "DIR",
+            "Write the description there too, bay.txt and bay.json; with --schema or "
             "--layout, where that goes (here when left out).",
         ),
     ] = None,

@@ -45,12 +45,11 @@ def command(
     ] = False,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
-            metavar="DIR",
+        option(
+            "DIR",
+            "Write the state there too, book.txt and book.json.",
+            "it is printed alone",
             parser=parse_local,
-            help="Write the state there too, book.txt and book.json.",
-            show_default="it is printed alone",
         ),
     ] = None,
 ) -> int:

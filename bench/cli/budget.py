@@ -28,6 +28,7 @@ from bench.cli.options import (
     QuietOption,
     RuleOption,
     SeedOption,
+    option,
     quantity_option,
     ruled,
 )
@@ -67,16 +68,10 @@ def command(
     bound: BoundOption = None,
     corner_sigma: CornerSigmaOption = None,
     confidence: Annotated[
-        float,
-        typer.Option(
-            metavar="RATE", help="Of expanded uncertainties and intervals, 0.5 to 0.999."
-        ),
+        float, option("RATE", "Of expanded uncertainties and intervals, 0.5 to 0.999.")
     ] = CONFIDENCE,
     trials: Annotated[
-        int,
-        typer.Option(
-            min=20_000, max=10_000_000, metavar="N", help="Most Monte Carlo trials a vehicle."
-        ),
+        int, option("N", "Most Monte Carlo trials a vehicle.", min=20_000, max=10_000_000)
     ] = TRIALS,
     seed: SeedOption = None,
     rule: RuleOption = None,

@@ -60,12 +60,7 @@ def command(
             "--second. May be given several times.",
         ),
     ] = None,
-    second: Annotated[
-        int | None,
-        typer.Option(
-            min=0, metavar="ID", help="Id of the bar's other marker.", show_default=False
-        ),
-    ] = None,
+    second: Annotated[int | None, option("ID", "Id of the bar's other marker.", min=0)] = None,
     bar_length: Annotated[
         str | None,
         option(

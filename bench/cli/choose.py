@@ -18,6 +18,7 @@ from bench.choice.choice import Surveyed, choose_drawing
 from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
 from bench.choice.tables import write_choice
 from bench.choice.trials import default_trials
+from bench.cli import surveying
 from bench.cli.grids import parse_position
 from bench.cli.options import (
     BayArgument,
@@ -30,32 +31,6 @@ from bench.cli.options import (
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
-from bench.cli.surveying import (
-    DEFAULT_CHUNK,
-    INTERRUPTED,
-    AsDrawnOption,
-    ChunkOption,
-    DryRunOption,
-    PitchesOption,
-    PositionOption,
-    RollOption,
-    RollSpreadOption,
-    SchedulerOption,
-    TowerOption,
-    WorkersOption,
-    changed_request,
-    confidence_option,
-    degrees,
-    executor_of,
-    pipeline_option,
-    processes_of,
-    ranges_option,
-    run_surveys,
-    success_option,
-    trials_option,
-    turns_option,
-    within_option,
-)
 from bench.cli.targets import parse_plate
 from bench.draw.cell_grid import choose
 from bench.scene.load import load_bay
@@ -97,37 +72,39 @@ def command(
             "that of the bay's target",
         ),
     ] = None,
-    within: Annotated[float | None, within_option()] = None,
-    success: Annotated[float | None, success_option()] = None,
-    confidence: Annotated[float | None, confidence_option()] = None,
-    ranges: Annotated[Any, ranges_option(f"{MOST_RANGES} of the bay file's")] = None,
-    turns: Annotated[Any, turns_option(f"{MOST_TURNS} of the bay file's")] = None,
-    pitches: PitchesOption = None,
-    roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
-    roll_spread: RollSpreadOption = None,
-    position: PositionOption = None,
+    within: Annotated[float | None, surveying.within_option()] = None,
+    success: Annotated[float | None, surveying.success_option()] = None,
+    confidence: Annotated[float | None, surveying.confidence_option()] = None,
+    ranges: Annotated[Any, surveying.ranges_option(f"{MOST_RANGES} of the bay file's")] = None,
+    turns: Annotated[Any, surveying.turns_option(f"{MOST_TURNS} of the bay file's")] = None,
+    pitches: surveying.PitchesOption = None,
+    roll: surveying.RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
+    roll_spread: surveying.RollSpreadOption = None,
+    position: surveying.PositionOption = None,
     trials: Annotated[
-        int | None, trials_option("the fewest that show what is asked with one miss")
+        int | None, surveying.trials_option("the fewest that show what is asked with one miss")
     ] = None,
     pipeline: Annotated[
         list[str] | None,
-        pipeline_option("ippe-lm and photometric on the detector that suits each drawing"),
+        surveying.pipeline_option(
+            "ippe-lm and photometric on the detector that suits each drawing"
+        ),
     ] = None,
     seed: SeedOption = None,
-    tower: TowerOption = None,
-    as_drawn: AsDrawnOption = False,
+    tower: surveying.TowerOption = None,
+    as_drawn: surveying.AsDrawnOption = False,
     show_turn: Annotated[
         float,
-        typer.Option(
+        option(
+            "ANGLE",
+            "Turn at which errors and pictures are drawn; the nearest surveyed is taken.",
             parser=parse_angle,
-            metavar="ANGLE",
-            help="Turn at which errors and pictures are drawn; the nearest surveyed is taken.",
         ),
     ] = "45 deg",  # type: ignore[assignment]  # typer parses the default too
-    workers: WorkersOption = None,
-    scheduler: SchedulerOption = None,
-    chunk: ChunkOption = DEFAULT_CHUNK,
-    dry_run: DryRunOption = False,
+    workers: surveying.WorkersOption = None,
+    scheduler: surveying.SchedulerOption = None,
+    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw choice.png.")] = True,
     quiet: QuietOption = False,
 ) -> int:
@@ -172,7 +149,7 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    asked = changed_request(request_of_bay(place), within, success, confidence)
+    asked = surveying.changed_request(request_of_bay(place), within, success, confidence)
     board = read_plate(place, plate)
     candidates = read_candidates(candidate or (), place.target, board, pipeline or ())
     jobs = jobs_of(
@@ -181,23 +158,24 @@ def command(
         tower,
         as_built=not as_drawn,
         ranges_m=ranges or tuple(choose(sorted(place.survey.ranges_m), MOST_RANGES)),
-        turns_deg=degrees(turns) or tuple(choose(sorted(place.survey.turns_deg), MOST_TURNS)),
-        pitches_deg=degrees(pitches),
+        turns_deg=surveying.degrees(turns)
+        or tuple(choose(sorted(place.survey.turns_deg), MOST_TURNS)),
+        pitches_deg=surveying.degrees(pitches),
         roll_deg=math.degrees(roll),
         roll_spread_deg=None if roll_spread is None else math.degrees(roll_spread),
         positions=tuple(map(parse_position, position)) if position else None,
         trials=trials or default_trials(asked),
         seed=seed,
     )
-    executor = executor_of(workers, scheduler)
+    executor = surveying.executor_of(workers, scheduler)
     typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     if dry_run:
-        say(plan_words(place, board, candidates, jobs, asked, processes_of(workers)))
+        say(plan_words(place, board, candidates, jobs, asked, surveying.processes_of(workers)))
         return 0
     surveys = [(out / each.folder, place, jobs[each.name]) for each in candidates]
-    who = scheduler or processes_of(workers)
-    if not run_surveys(out, surveys, executor, who, chunk, quiet):
-        return INTERRUPTED
+    who = scheduler or surveying.processes_of(workers)
+    if not surveying.run_surveys(out, surveys, executor, who, chunk, quiet):
+        return surveying.INTERRUPTED
     origin = origin_of(started, place, common_plan(jobs).seed)
     surveyed = []
     rolls = roll_words(common_plan(jobs).roll_deg, common_plan(jobs).roll_spread_deg)

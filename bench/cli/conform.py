@@ -42,20 +42,18 @@ def command(
     ] = None,
     target: Annotated[
         str,
-        typer.Option(
-            metavar="TARGET",
-            help="What the pipeline can look for, such as 'grid:36h11:3x2:80 mm:20 mm' or "
+        option(
+            "TARGET",
+            "What the pipeline can look for, such as 'grid:36h11:3x2:80 mm:20 mm' or "
             "'circles:4x11:20 mm:15 mm'.",
         ),
     ] = DEFAULT_TARGET,
     one_shot: Annotated[
         bool, typer.Option("--one-shot", help="Run the command anew for each picture.")
     ] = False,
-    timeout: Annotated[
-        float, typer.Option(metavar="SECONDS", help="Time for an answer.")
-    ] = TIMEOUT_S,
+    timeout: Annotated[float, option("SECONDS", "Time for an answer.")] = TIMEOUT_S,
     start: Annotated[
-        float, typer.Option(metavar="SECONDS", help="More time for a process's first answer.")
+        float, option("SECONDS", "More time for a process's first answer.")
     ] = START_S,
     out: Annotated[
         Path | None, option("DIR", "Also write conformance.json there.", "nowhere")

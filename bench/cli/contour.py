@@ -10,35 +10,12 @@ import typer
 
 from bench import provenance
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
+from bench.cli import surveying
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
-from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
+from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.saying import say, say_written
-from bench.cli.surveying import (
-    DEFAULT_CHUNK,
-    INTERRUPTED,
-    AsDrawnOption,
-    ChunkOption,
-    DryRunOption,
-    PitchesOption,
-    SchedulerOption,
-    TowerOption,
-    WorkersOption,
-    changed_request,
-    confidence_option,
-    degrees,
-    executor_of,
-    pipeline_option,
-    processes_of,
-    ranges_option,
-    setting_words,
-    success_option,
-    trials_option,
-    turns_option,
-    warn_of_failures,
-    within_option,
-)
 from bench.scene.load import load_bay
 from bench.survey.cells import summarise
 from bench.survey.contour import MAX_LEVELS, contour_of
@@ -62,39 +39,36 @@ DEFAULT_TRIALS = 400
 def command(
     bay: BayArgument = None,
     out: PlaceOption = DEFAULT_OUT,
-    within: Annotated[float | None, within_option()] = None,
-    success: Annotated[float | None, success_option()] = None,
-    confidence: Annotated[float | None, confidence_option()] = None,
-    ranges: Annotated[Any, ranges_option()] = None,
-    turns: Annotated[Any, turns_option()] = None,
-    pitches: PitchesOption = None,
+    within: Annotated[float | None, surveying.within_option()] = None,
+    success: Annotated[float | None, surveying.success_option()] = None,
+    confidence: Annotated[float | None, surveying.confidence_option()] = None,
+    ranges: Annotated[Any, surveying.ranges_option()] = None,
+    turns: Annotated[Any, surveying.turns_option()] = None,
+    pitches: surveying.PitchesOption = None,
     levels: Annotated[
         int,
-        typer.Option(
+        option(
+            "N",
+            "How often the grid's intervals are halved where the contour crosses them.",
             min=0,
             max=MAX_LEVELS,
-            metavar="N",
-            help="How often the grid's intervals are halved where the contour crosses them.",
         ),
     ] = 2,
     looks: Annotated[
         int,
-        typer.Option(
-            min=1,
-            max=12,
-            metavar="N",
-            help="How often a cell is judged, each time after twice as many trials.",
+        option(
+            "N", "How often a cell is judged, each time after twice as many trials.", min=1, max=12
         ),
     ] = 4,
-    trials: Annotated[int, trials_option(str(DEFAULT_TRIALS))] = DEFAULT_TRIALS,
-    pipeline: Annotated[list[str] | None, pipeline_option()] = None,
+    trials: Annotated[int, surveying.trials_option(str(DEFAULT_TRIALS))] = DEFAULT_TRIALS,
+    pipeline: Annotated[list[str] | None, surveying.pipeline_option()] = None,
     seed: SeedOption = None,
-    tower: TowerOption = None,
-    as_drawn: AsDrawnOption = False,
-    workers: WorkersOption = None,
-    scheduler: SchedulerOption = None,
-    chunk: ChunkOption = DEFAULT_CHUNK,
-    dry_run: DryRunOption = False,
+    tower: surveying.TowerOption = None,
+    as_drawn: surveying.AsDrawnOption = False,
+    workers: surveying.WorkersOption = None,
+    scheduler: surveying.SchedulerOption = None,
+    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw contour.png.")] = True,
     quiet: QuietOption = False,
 ) -> int:
@@ -125,27 +99,27 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     started = provenance.now()
     place = load_bay(bay)
-    request = changed_request(request_of_bay(place), within, success, confidence)
+    request = surveying.changed_request(request_of_bay(place), within, success, confidence)
     job = job_of_bay(
         place,
         tower,
         as_built=not as_drawn,
         ranges_m=ranges,
-        turns_deg=degrees(turns),
-        pitches_deg=degrees(pitches),
+        turns_deg=surveying.degrees(turns),
+        pitches_deg=surveying.degrees(pitches),
         trials=trials,
         pipelines=tuple(pipeline) if pipeline else None,
         seed=seed,
     )
     contour = contour_of(job.plan, request, levels, looks)
     job = replace(job, plan=contour.plan)
-    executor = executor_of(workers, scheduler)
+    executor = surveying.executor_of(workers, scheduler)
     check_plan(job.plan, job.setting)
     check_pipelines(job)
     typer.echo(AS_DRAWN_WORDS if as_drawn else sizes_words(place))
     if dry_run:
         typer.echo(plan_words(contour))
-        typer.echo(time_words(job, contour, processes_of(workers)))
+        typer.echo(time_words(job, contour, surveying.processes_of(workers)))
         return 0
     store = RunStore(out, contour.as_dict())
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
@@ -153,19 +127,19 @@ def command(
     write_run_file(
         out,
         job.plan,
-        setting_words(job),
+        surveying.setting_words(job),
         report.run,
-        scheduler or processes_of(workers),
+        scheduler or surveying.processes_of(workers),
         origin_of(started, place),
     )
-    warn_of_failures(report.run)
+    surveying.warn_of_failures(report.run)
     if not report.complete:
         typer.echo(
             f"{report.run.found + report.run.added} pictures are done and kept in {out}; the "
             "same command goes on from there.",
             err=True,
         )
-        return INTERRUPTED
+        return surveying.INTERRUPTED
     origin = origin_of(started, place, job.plan.seed)
     cases = open_cases(out)
     rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)

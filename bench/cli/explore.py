@@ -21,9 +21,7 @@ PAGES = ("target", "bay")
 
 def command(
     bay: BayArgument = None,
-    port: Annotated[
-        int, typer.Option(metavar="N", help="Where to listen; 0 takes a free port.")
-    ] = DEFAULT_PORT,
+    port: Annotated[int, option("N", "Where to listen; 0 takes a free port.")] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
     ] = True,
@@ -31,10 +29,7 @@ def command(
         str | None,
         option("QUERY", "Start with these values: what follows the '?' of a page's address."),
     ] = None,
-    page: Annotated[
-        str,
-        typer.Option(metavar="|".join(PAGES), help="Which of the two pages opens."),
-    ] = PAGES[0],
+    page: Annotated[str, option("|".join(PAGES), "Which of the two pages opens.")] = PAGES[0],
     out: Annotated[
         Path | None,
         option("DIR", "Write the state's pictures, with sidecar or bay file, and serve nothing."),

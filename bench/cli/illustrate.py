@@ -36,40 +36,32 @@ def command(
         ),
     ] = None,
     case: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="One picture of one set, without handout and notes."),
+        str | None, option("NAME", "One picture of one set, without handout and notes.")
     ] = None,
     shape: Annotated[
-        list[str] | None,
-        option("|".join(SHAPES), "Pages of the handout.", "a4"),
+        list[str] | None, option("|".join(SHAPES), "Pages of the handout.", "a4")
     ] = None,
     trials: Annotated[
         int,
-        typer.Option(
+        option(
+            "N",
+            "Pictures a view, fewer of slow lenses; registrations, at most 30.",
             min=1,
             max=100_000,
-            metavar="N",
-            help="Pictures a view, fewer of slow lenses; registrations, at most 30.",
         ),
     ] = 60,
     pipeline: Annotated[
-        str | None,
-        typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first"),
+        str | None, typer.Option(metavar="DETECTOR/SOLVER", show_default="the bay file's first")
     ] = None,
     seed: SeedOption = None,
     as_drawn: AsDrawnOption = False,
-    scenes: Annotated[
-        Path | None,
-        option("FILE.toml", "Your own scenes."),
-    ] = None,
-    language: Annotated[str, typer.Option(metavar="NAME", help="Of the captions: en, de.")] = "en",
+    scenes: Annotated[Path | None, option("FILE.toml", "Your own scenes.")] = None,
+    language: Annotated[str, option("NAME", "Of the captions: en, de.")] = "en",
     captions: Annotated[
-        Path | None,
-        option("FILE.toml", "Your own words, or your own language."),
+        Path | None, option("FILE.toml", "Your own words, or your own language.")
     ] = None,
     write_captions: Annotated[
-        Path | None,
-        option("FILE.toml", "Write the language's texts there to reword, and stop."),
+        Path | None, option("FILE.toml", "Write the language's texts there to reword, and stop.")
     ] = None,
     quiet: QuietOption = False,
 ) -> int:

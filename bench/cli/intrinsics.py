@@ -61,28 +61,28 @@ def command(
     ] = None,
     window: Annotated[
         int | None,
-        typer.Option(
+        option(
+            "N",
+            "Half side of the window that refines a chessboard corner, pixels.",
+            "a third of the distance to the next corner, 2 to 11",
             min=1,
             max=50,
-            metavar="N",
-            help="Half side of the window that refines a chessboard corner, pixels.",
-            show_default="a third of the distance to the next corner, 2 to 11",
         ),
     ] = None,
     corners: Annotated[
         str | None,
-        typer.Option(
-            metavar="DETECTOR",
-            help="Of chessboards: chessboard (OpenCV's) or chess-corners, where it is installed.",
-            show_default="chessboard",
+        option(
+            "DETECTOR",
+            "Of chessboards: chessboard (OpenCV's) or chess-corners, where it is installed.",
+            "chessboard",
         ),
     ] = None,
     lens: Annotated[
         str | None,
-        typer.Option(
-            metavar="MODEL",
-            help="brown-conrady, rational or fisheye.",
-            show_default="brown-conrady, unless only another describes the pictures",
+        option(
+            "MODEL",
+            "brown-conrady, rational or fisheye.",
+            "brown-conrady, unless only another describes the pictures",
         ),
     ] = None,
     square_pixels: Annotated[

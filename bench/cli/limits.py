@@ -9,7 +9,7 @@ import typer
 
 from bench.built.one_bay import one_bay_from
 from bench.built.sizes import one_bay_words
-from bench.cli.options import parse_place
+from bench.cli.options import option, parse_place
 from bench.cli.origin import origin_of
 from bench.cli.saying import say, say_written
 from bench.cli.surveying import changed_request, confidence_option, success_option, within_option
@@ -48,12 +48,7 @@ def command(
     ] = False,
     out: Annotated[
         Path | None,
-        typer.Option(
-            metavar="DIR",
-            parser=parse_place,
-            help="Write limits.json and tables here too.",
-            show_default="no files",
-        ),
+        option("DIR", "Write limits.json and tables here too.", "no files", parser=parse_place),
     ] = None,
 ) -> int:
     """Say, from a finished run, where a tolerance holds; nothing is rendered.

@@ -10,34 +10,13 @@ import typer
 
 from bench import provenance
 from bench.built.sizes import AS_DRAWN_WORDS, one_bay_words, sizes_words
+from bench.cli import surveying
 from bench.cli.grids import parse_position
 from bench.cli.map_vary import VaryOption, vary
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
-from bench.cli.surveying import (
-    DEFAULT_CHUNK,
-    INTERRUPTED,
-    AsDrawnOption,
-    ChunkOption,
-    DryRunOption,
-    PitchesOption,
-    PositionOption,
-    RollOption,
-    RollSpreadOption,
-    SchedulerOption,
-    TowerOption,
-    WorkersOption,
-    degrees,
-    executor_of,
-    pipeline_option,
-    processes_of,
-    ranges_option,
-    run_surveys,
-    trials_option,
-    turns_option,
-)
 from bench.cli.this_bay import ThisBayOption, this_bay
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
@@ -60,23 +39,23 @@ DEFAULT_OUT = Path("sightbench-map")
 def command(
     bay: BayArgument = None,
     out: PlaceOption = DEFAULT_OUT,
-    ranges: Annotated[Any, ranges_option()] = None,
-    turns: Annotated[Any, turns_option()] = None,
-    pitches: PitchesOption = None,
-    roll: RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
-    roll_spread: RollSpreadOption = None,
-    position: PositionOption = None,
-    trials: Annotated[int | None, trials_option()] = None,
-    pipeline: Annotated[list[str] | None, pipeline_option()] = None,
+    ranges: Annotated[Any, surveying.ranges_option()] = None,
+    turns: Annotated[Any, surveying.turns_option()] = None,
+    pitches: surveying.PitchesOption = None,
+    roll: surveying.RollOption = "0 deg",  # type: ignore[assignment]  # typer parses the default too
+    roll_spread: surveying.RollSpreadOption = None,
+    position: surveying.PositionOption = None,
+    trials: Annotated[int | None, surveying.trials_option()] = None,
+    pipeline: Annotated[list[str] | None, surveying.pipeline_option()] = None,
     seed: SeedOption = None,
-    tower: TowerOption = None,
-    as_drawn: AsDrawnOption = False,
+    tower: surveying.TowerOption = None,
+    as_drawn: surveying.AsDrawnOption = False,
     one_bay: ThisBayOption = None,
     vary_: VaryOption = None,
-    workers: WorkersOption = None,
-    scheduler: SchedulerOption = None,
-    chunk: ChunkOption = DEFAULT_CHUNK,
-    dry_run: DryRunOption = False,
+    workers: surveying.WorkersOption = None,
+    scheduler: surveying.SchedulerOption = None,
+    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw the maps and the contact sheet.")] = True,
     quiet: QuietOption = False,
 ) -> int:
@@ -109,8 +88,8 @@ def command(
     changes: dict[str, Any] = {
         "as_built": not as_drawn,
         "ranges_m": ranges,
-        "turns_deg": degrees(turns),
-        "pitches_deg": degrees(pitches),
+        "turns_deg": surveying.degrees(turns),
+        "pitches_deg": surveying.degrees(pitches),
         "roll_deg": math.degrees(roll),
         "roll_spread_deg": None if roll_spread is None else math.degrees(roll_spread),
         "positions": tuple(map(parse_position, position)) if position else None,
@@ -118,7 +97,10 @@ def command(
         "pipelines": tuple(pipeline) if pipeline else None,
         "seed": seed,
     }
-    who, executor = scheduler or processes_of(workers), executor_of(workers, scheduler)
+    who, executor = (
+        scheduler or surveying.processes_of(workers),
+        surveying.executor_of(workers, scheduler),
+    )
     if vary_ is not None:
         if one_bay is not None or dry_run:
             raise ConfigError(
@@ -140,10 +122,10 @@ def command(
     if this.one is not None:
         typer.echo(one_bay_words(this.one.name))
     if dry_run:
-        say(map_plan_words(place, job, request, processes_of(workers)))
+        say(map_plan_words(place, job, request, surveying.processes_of(workers)))
         return 0
-    if not run_surveys(out, [(out, place, job)], executor, who, chunk, quiet):
-        return INTERRUPTED
+    if not surveying.run_surveys(out, [(out, place, job)], executor, who, chunk, quiet):
+        return surveying.INTERRUPTED
     cases = open_cases(out)
     rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
     cells, limits = summarise(cases), find_limits(cases, request, rolls=rolls)

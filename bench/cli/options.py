@@ -62,9 +62,9 @@ def within(field: Quantity) -> Callable[[str], float]:
     return _parser(field.kind.upper(), field.read)
 
 
-def option(metavar: str, help_: str, default: bool | str = False) -> Any:
-    """Return an option; `default` is what help shows of its default, nothing by itself."""
-    return typer.Option(metavar=metavar, help=help_, show_default=default)
+def option(metavar: str, help_: str, default: bool | str = True, **more: Any) -> Any:
+    """Return an option; `default` is what help shows of its default, `more` as typer has it."""
+    return typer.Option(metavar=metavar, help=help_, show_default=default, **more)
 
 
 def quantity_option(help_: str, field: Quantity, default: bool | str = True) -> Any:

@@ -17,6 +17,7 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     RuleOption,
+    option,
     quantity_option,
     ruled,
 )
@@ -99,10 +100,8 @@ PlaceTurnOption = Annotated[
         "The same about each axis.", ERROR_ANGLE, f"{math.degrees(D.turn_sigma):g} deg"
     ),
 ]
-PowerOption = Annotated[float, typer.Option(metavar="RATE", help="Of finding the move.")]
-AlarmOption = Annotated[
-    float, typer.Option(metavar="RATE", help="Of false alarms, for both towers together.")
-]
+PowerOption = Annotated[float, option("RATE", "Of finding the move.")]
+AlarmOption = Annotated[float, option("RATE", "Of false alarms, for both towers together.")]
 
 
 @app.command("plan")

@@ -83,13 +83,13 @@ def evaluate_command(
     bay: BayArgument = None,
     pool: Annotated[
         float,
-        typer.Option(
-            metavar="P",
-            help="An interaction of wheel and operator less significant than this p-value counts "
+        option(
+            "P",
+            "An interaction of wheel and operator less significant than this p-value counts "
             "as repetition; 1 never does.",
         ),
     ] = POOL_ABOVE,
-    confidence: Annotated[float, typer.Option(metavar="RATE", help="Of the intervals.")] = 0.95,
+    confidence: Annotated[float, option("RATE", "Of the intervals.")] = 0.95,
     rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:

@@ -21,6 +21,7 @@ from bench.cli.options import (
     SeedOption,
     centre_option,
     fraction,
+    option,
     percent_option,
     poses_option,
     quantity_option,
@@ -81,10 +82,7 @@ def plan_command(
         ),
     ] = None,
     steps: Annotated[
-        int,
-        typer.Option(
-            min=3, max=30, metavar="N", help="Bar poses to find; the way back comes on top."
-        ),
+        int, option("N", "Bar poses to find; the way back comes on top.", min=3, max=30)
     ] = DEFAULT_LENGTH,
     corner_sigma: CornerSigmaOption = None,
     seed: SeedOption = None,

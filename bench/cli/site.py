@@ -66,17 +66,17 @@ def command(
         ),
     ] = True,
     starts: Annotated[
-        int, typer.Option(min=1, max=4096, metavar="N", help="Layouts to start from, for a lens.")
+        int, option("N", "Layouts to start from, for a lens.", min=1, max=4096)
     ] = STARTS,
-    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Of the starts.")] = 1,
+    seed: Annotated[int, option("N", "Of the starts.", min=0)] = 1,
     spare: Annotated[
         float,
-        typer.Option(
+        option(
+            "FRACTION",
+            "How much of the best uncertainty is given up for room to every limit: what "
+            "installers may be off by grows with it.",
             min=0.0,
             max=10.0,
-            metavar="FRACTION",
-            help="How much of the best uncertainty is given up for room to every limit: what "
-            "installers may be off by grows with it.",
         ),
     ] = SPARE,
     bound: BoundOption = None,
@@ -91,9 +91,9 @@ def command(
     as_drawn: PredictAsDrawnOption = False,
     as_built: Annotated[
         Path | None,
-        typer.Option(
-            metavar="MEASURED.toml",
-            help="What was measured on site: say whether the bay still holds, what to move.",
+        option(
+            "MEASURED.toml",
+            "What was measured on site: say whether the bay still holds, what to move.",
         ),
     ] = None,
     template: Annotated[

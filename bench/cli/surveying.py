@@ -85,11 +85,11 @@ def pipeline_option(default: str = FROM_BAY) -> Any:
 
 PitchesOption = Annotated[
     Any,
-    typer.Option(
+    option(
+        "ANGLES",
+        "Pitches about the target's horizontal, written as turns are.",
+        FROM_BAY,
         parser=parse_angle_grid,
-        metavar="ANGLES",
-        help="Pitches about the target's horizontal, written as turns are.",
-        show_default=FROM_BAY,
     ),
 ]
 # Give it ``"0 deg"``: typer parses the default too.
@@ -117,23 +117,18 @@ AsDrawnOption = Annotated[
     ),
 ]
 TowerOption = Annotated[str | None, option("NAME", "Whose camera to look through.", "the first")]
-WorkersOption = Annotated[
-    int | None,
-    typer.Option(min=1, max=256, metavar="N", help="Processes.", show_default="one a core"),
-]
+WorkersOption = Annotated[int | None, option("N", "Processes.", "one a core", min=1, max=256)]
 SchedulerOption = Annotated[
     str | None,
-    typer.Option(
-        metavar="ADDRESS",
-        help="A Dask scheduler whose workers do the work, tcp://host:8786, instead of this "
+    option(
+        "ADDRESS",
+        "A Dask scheduler whose workers do the work, tcp://host:8786, instead of this "
         "machine's processes. The numbers are the same. Needs sightbench[cluster], there too. "
         "A scheduler runs code for whoever can reach it, and this machine believes what it "
         "answers: use one on a network you trust, or Dask's own TLS.",
     ),
 ]
-ChunkOption = Annotated[
-    int, typer.Option(min=1, metavar="N", help="Pictures handed to a worker at a time.")
-]
+ChunkOption = Annotated[int, option("N", "Pictures handed to a worker at a time.", min=1)]
 DEFAULT_CHUNK = CHUNK
 DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")

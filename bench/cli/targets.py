@@ -75,35 +75,28 @@ def command(
     ] = None,
     size: Annotated[
         float | None,
-        typer.Option(
+        option(
+            "LENGTH",
+            "Side of a marker's black square, or between corners within its data.",
             parser=parse_length,
-            metavar="LENGTH",
-            help="Side of a marker's black square, or between corners within its data.",
         ),
     ] = None,
     picture: Annotated[
         str | None, option("FILE", "Black and white picture of --kind bitmap, --size wide.")
     ] = None,
-    columns: Annotated[
-        int | None, typer.Option(metavar="N", help="Markers, squares or circles in a row.")
-    ] = None,
-    rows: Annotated[int | None, typer.Option(metavar="N", help="Rows of them.")] = None,
+    columns: Annotated[int | None, option("N", "Markers, squares or circles in a row.")] = None,
+    rows: Annotated[int | None, option("N", "Rows of them.")] = None,
     gap: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_length, metavar="LENGTH", help="White between a grid's markers."
-        ),
+        float | None, option("LENGTH", "White between a grid's markers.", parser=parse_length)
     ] = None,
     square: Annotated[
-        float | None,
-        typer.Option(parser=parse_length, metavar="LENGTH", help="Side of a chessboard square."),
+        float | None, option("LENGTH", "Side of a chessboard square.", parser=parse_length)
     ] = None,
     pitch: Annotated[
-        float | None,
-        typer.Option(parser=parse_length, metavar="LENGTH", help="Distance of rows of circles."),
+        float | None, option("LENGTH", "Distance of rows of circles.", parser=parse_length)
     ] = None,
     diameter: Annotated[
-        float | None, typer.Option(parser=parse_length, metavar="LENGTH", help="Of a circle.")
+        float | None, option("LENGTH", "Of a circle.", parser=parse_length)
     ] = None,
     symmetric: Annotated[
         bool | None,
@@ -113,21 +106,16 @@ def command(
     ] = None,
     plate: Annotated[
         str | None,
-        typer.Option(
-            metavar="W x H", help="Size of the plate; the pattern and its quiet zone by default."
-        ),
+        option("W x H", "Size of the plate; the pattern and its quiet zone by default."),
     ] = None,
     quiet_zone: Annotated[
-        float | None,
-        typer.Option(
-            parser=parse_length, metavar="LENGTH", help="White margin around the pattern."
-        ),
+        float | None, option("LENGTH", "White margin around the pattern.", parser=parse_length)
     ] = None,
     page: Annotated[
         str,
-        typer.Option(
-            metavar="PAGE",
-            help=f"{', '.join(PAPERS)}; 'fit', one page as large as it must be; "
+        option(
+            "PAGE",
+            f"{', '.join(PAPERS)}; 'fit', one page as large as it must be; "
             "'auto', the first of a4, a3, fit that takes the plate whole.",
         ),
     ] = "auto",

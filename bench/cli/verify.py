@@ -52,18 +52,12 @@ app = typer.Typer(
 
 SuiteOption = Annotated[
     str,
-    typer.Option(
-        metavar="NAME|FILE.toml",
-        help=f"A suite that ships ({', '.join(SHIPPED)}), or a file of your own.",
-    ),
+    option("NAME|FILE.toml", f"A suite that ships ({', '.join(SHIPPED)}), or a file of your own."),
 ]
 PipelineOption = Annotated[str | None, option("DETECTOR/SOLVER", "Which pipeline.")]
 CommandOption = Annotated[
     str | None,
-    typer.Option(
-        metavar="'PROGRAM ...'",
-        help="An external pipeline instead: a program that answers JSON lines.",
-    ),
+    option("'PROGRAM ...'", "An external pipeline instead: a program that answers JSON lines."),
 ]
 TimeoutOption = Annotated[
     float,
@@ -83,9 +77,7 @@ def record_command(
     pipeline: PipelineOption = None,
     command: CommandOption = None,
     timeout_s: TimeoutOption = DEFAULT_TIMEOUT_S,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="FILE", help="The baseline to write.")
-    ] = DEFAULT_BASELINE,
+    out: Annotated[Path, option("FILE", "The baseline to write.")] = DEFAULT_BASELINE,
     noise: Annotated[
         int, typer.Option(min=0, help="Noise key; another one gives new sensor noise.")
     ] = 0,
@@ -160,35 +152,22 @@ def compare_command(
         ),
     ] = False,
     margin: Annotated[
-        float,
-        typer.Option(
-            min=0.1,
-            max=1000.0,
-            metavar="PERCENT",
-            help="Rise of errors that still counts as good.",
-        ),
+        float, option("PERCENT", "Rise of errors that still counts as good.", min=0.1, max=1000.0)
     ] = 100 * Margins.error,
     rate_margin: Annotated[
         float,
-        typer.Option(
+        option(
+            "POINTS",
+            "Drop of rates, in percentage points, that still counts as good.",
             min=0.01,
             max=100.0,
-            metavar="POINTS",
-            help="Drop of rates, in percentage points, that still counts as good.",
         ),
     ] = 100 * Margins.rate,
     corner_margin: Annotated[
         float,
-        typer.Option(
-            min=0.001,
-            max=100.0,
-            metavar="PIXELS",
-            help="Mean shift of corners that still counts as good.",
-        ),
+        option("PIXELS", "Mean shift of corners that still counts as good.", min=0.001, max=100.0),
     ] = Margins.corner_px,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Where to write the reports.")
-    ] = DEFAULT_OUT,
+    out: Annotated[Path, option("DIR", "Where to write the reports.")] = DEFAULT_OUT,
     workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> int:

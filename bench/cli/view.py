@@ -36,12 +36,7 @@ def command(
     ] = True,
     fineness: Annotated[
         int,
-        typer.Option(
-            min=1,
-            max=4,
-            metavar="N",
-            help="Sub-pixels along a pixel's side, 1 to 4: finer takes longer.",
-        ),
+        option("N", "Sub-pixels along a pixel's side, 1 to 4: finer takes longer.", min=1, max=4),
     ] = 1,
     seed: SeedOption = None,
     quiet: QuietOption = False,
