@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -34,7 +34,6 @@ from bench.strict import Section, validate
 HEAD, VALUE = "sightbench", "value"
 # Of a result; the largest known, a budget of nine vehicles at three stations, has 0.4 MB.
 MAX_BYTES = 100_000_000
-NOTE_UNVERIFIED = "unverified: written before results said what they are made for"
 
 
 class BayMark(Section):
@@ -87,9 +86,6 @@ class Kind(Generic[Value]):
         Of its value.
     schema : int
         Raised when the same keys would mean something else.
-    older : callable or None
-        The value's keys from what versions before the envelope wrote; None takes those that
-        the model knows.
     """
 
     name: str
@@ -97,7 +93,6 @@ class Kind(Generic[Value]):
     command: str
     model: type[Value]
     schema: int = 1
-    older: Callable[[dict[str, Any]], dict[str, Any]] | None = None
 
 
 @dataclass(frozen=True)
@@ -143,8 +138,6 @@ class Result(Generic[Value]):
         Digests of what it depends on.
     digest : str
         Of the value.
-    verified : bool
-        Whether it has an envelope; older files with a bay's digest are read without.
     """
 
     value: Value
@@ -153,12 +146,6 @@ class Result(Generic[Value]):
     bay: BayMark | None
     parts: Mapping[str, str]
     digest: str
-    verified: bool = True
-
-    @property
-    def words(self) -> str:
-        """Name the file, and say so where its envelope is missing."""
-        return str(self.path) if self.verified else f"{self.path} ({NOTE_UNVERIFIED})"
 
 
 def value_digest(value: object) -> str:
@@ -227,19 +214,24 @@ def read_result(place: Path, kind: Kind[Value]) -> Result[Value]:
     Raises
     ------
     ConfigError
-        It isn't there, is damaged, was changed, is of another kind or a later version, or was
-        written before there were envelopes and doesn't say for which bay.
+        It isn't there, is damaged, was changed, or is of another kind or version.
     """
     path = place / kind.file if place.is_dir() else place
-    content = read_object(path, kind)
-    if HEAD not in content:
-        return _without_envelope(path, kind, content)
-    head = validate(Header, _table(content, HEAD, path), path)
-    if head.kind != kind.name:
+    makes = f"'sightbench {kind.command}'"
+    try:
+        found = _sealed(path, MAX_BYTES)
+    except FileNotFoundError as error:
+        raise ConfigError(f"{path}: there is no such file; {makes} writes it") from error
+    except ConfigError as error:
+        raise ConfigError(f"{error}; {makes} writes it") from error
+    if found is None:
         raise ConfigError(
-            f"{path}: holds a {head.kind}, not a {kind.name}; 'sightbench {kind.command}' "
-            f"writes one"
+            f"{path}: doesn't say what it is: not a {kind.name} of this version; make it again "
+            f"with {makes}"
         )
+    head = found.head
+    if head.kind != kind.name:
+        raise ConfigError(f"{path}: holds a {head.kind}, not a {kind.name}; {makes} writes one")
     if head.schema_ > kind.schema:
         raise ConfigError(
             f"{path}: {kind.name} of schema {head.schema_}, this sightbench {__version__} reads "
@@ -247,23 +239,10 @@ def read_result(place: Path, kind: Kind[Value]) -> Result[Value]:
         )
     if head.schema_ < kind.schema:
         raise ConfigError(
-            f"{path}: {kind.name} of the earlier schema {head.schema_}; make it again with "
-            f"'sightbench {kind.command}'"
+            f"{path}: {kind.name} of the earlier schema {head.schema_}; make it again with {makes}"
         )
-    value = _table(content, VALUE, path)
-    if value_digest(value) != head.value_digest:
-        raise ConfigError(
-            f"{path}: was changed or damaged after it was written; make it again with "
-            f"'sightbench {kind.command}'"
-        )
-    return Result(
-        validate(kind.model, value, path),
-        path,
-        head.command,
-        head.bay,
-        head.parts,
-        head.value_digest,
-    )
+    value = validate(kind.model, found.value, path)
+    return Result(value, path, head.command, head.bay, head.parts, head.value_digest)
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,9 +273,14 @@ def read_sealed(path: Path, most_bytes: int = MAX_BYTES) -> Sealed | None:
         It can't be read, isn't JSON, or was changed or damaged after it was written.
     """
     try:
-        found = parse_json(read_text(path, most_bytes))
+        return _sealed(path, most_bytes)
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: {error.strerror}") from error
+
+
+def _sealed(path: Path, most_bytes: int) -> Sealed | None:
+    try:
+        found = parse_json(read_text(path, most_bytes))
     except BenchError as error:
         raise ConfigError(str(error)) from error
     except ValueError as error:
@@ -308,30 +292,6 @@ def read_sealed(path: Path, most_bytes: int = MAX_BYTES) -> Sealed | None:
     if value_digest(value) != head.value_digest:
         raise ConfigError(f"{path}: was changed or damaged after it was written")
     return Sealed(path, head, value)
-
-
-def read_object(path: Path, kind: Kind[Any]) -> dict[str, Any]:
-    """Return the JSON object in a file, whatever is in it.
-
-    Raises
-    ------
-    ConfigError
-        It isn't there, can't be read, is too large or isn't an object.
-    """
-    makes = f"'sightbench {kind.command}' writes it"
-    try:
-        content = read_text(path, MAX_BYTES)
-    except FileNotFoundError as error:
-        raise ConfigError(f"{path}: there is no such file; {makes}") from error
-    except BenchError as error:
-        raise ConfigError(f"{error}; {makes}") from error
-    try:
-        found = parse_json(content)
-    except ValueError as error:
-        raise ConfigError(f"{path}: damaged, or not JSON: {error}; {makes}") from error
-    if not isinstance(found, dict):
-        raise ConfigError(f"{path}: not a {kind.name}, which is a JSON object; {makes}")
-    return found
 
 
 def refuse_other(result: Result[Any], here: Mapping[str, str], whose: str) -> None:
@@ -357,45 +317,6 @@ def refuse_other(result: Result[Any], here: Mapping[str, str], whose: str) -> No
         raise ConfigError(
             f"{result.path}: was made for another {' and '.join(other)}{bay} than {whose} has"
         )
-
-
-def _without_envelope(path: Path, kind: Kind[Value], content: dict[str, Any]) -> Result[Value]:
-    """Read what versions before the envelope wrote: the value's keys beside where it is from."""
-    mark = _old_mark(content)
-    again = f"make it again with 'sightbench {kind.command}'"
-    if mark is None:
-        raise ConfigError(
-            f"{path}: doesn't say what it is or for which bay it was made: not a {kind.name} of "
-            f"this version; {again}"
-        )
-    try:
-        value = content if kind.older is None else kind.older(content)
-        known = {f.alias or name for name, f in kind.model.model_fields.items()}
-        value = {name: item for name, item in value.items() if name in known}
-        checked = validate(kind.model, value, path)
-    except (ConfigError, LookupError, TypeError) as error:
-        said = str(error) if isinstance(error, ConfigError) else f"{path}: not a {kind.name}"
-        raise ConfigError(f"{said}: written by another version, or damaged; {again}") from error
-    command = content.get("command")
-    return Result(
-        checked,
-        path,
-        command if isinstance(command, str) else "",
-        mark,
-        {},
-        value_digest(value),
-        verified=False,
-    )
-
-
-def _old_mark(content: dict[str, Any]) -> BayMark | None:
-    bay = content.get("bay")
-    named = bay if isinstance(bay, dict) else {}
-    digest = named.get("digest") or content.get("bay_digest") or content.get("digest")
-    if not isinstance(digest, str):
-        return None
-    name = named.get("name", bay)
-    return BayMark(name=str(name or ""), file=str(named.get("file", name or "")), digest=digest)
 
 
 def _table(content: dict[str, Any], name: str, path: Path) -> dict[str, Any]:

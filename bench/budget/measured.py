@@ -54,11 +54,11 @@ class Measured:
         """Which parts were measured, and the file that says so."""
         found = {}
         if self.registration is not None:
-            found["registration"] = self.registration.words
+            found["registration"] = str(self.registration.path)
         if self.level is not None:
-            found["level"] = self.level.words
+            found["level"] = str(self.level.path)
         for side, result in self.calibrations.items():
-            found[f"{side} camera"] = result.words
+            found[f"{side} camera"] = str(result.path)
         return found
 
     @property
@@ -195,7 +195,7 @@ def camera_errors(bay: Bay, measured: Measured) -> tuple[CameraErrors, CameraErr
         found.append(
             CameraErrors(bay.budget.camera_modes(tower.camera))
             if result is None
-            else calibrated_errors(result.value.matrix, result.words)
+            else calibrated_errors(result.value.matrix, str(result.path))
         )
     return found[0], found[1]
 

@@ -22,7 +22,7 @@ from bench.survey.limits import NONE, find_limits
 from bench.survey.looks import Looks, plan_looks
 from bench.survey.run_file import RUN_FILE, read_run_file
 from bench.survey.store import RunStore, open_cases
-from bench.survey.tables import LIMITS_FILES, asks_for_rms, read_limits, write_limits
+from bench.survey.tables import LIMITS_FILES, read_limits, write_limits
 from bench.survey.verdicts import HOLDS, Request
 
 DEFAULT_RUN = Path("sightbench-map")
@@ -101,13 +101,6 @@ def _asked_by_map(run: Path) -> Request:
         It is damaged.
     """
     if not (run / LIMITS_FILES[0]).exists():
-        return Request()
-    if asks_for_rms(run):
-        typer.echo(
-            f"note: {LIMITS_FILES[0]} of {run} judged an RMS and a rate apart, as no version does "
-            "now; asked instead is the default, or what --within and --success say.",
-            err=True,
-        )
         return Request()
     return read_limits(run).request
 

@@ -181,7 +181,7 @@ def solve_command(
             f"{poses}: has {len(planned)} bar poses, but there are {len(taken.steps)} steps"
         )
     known = {
-        side: calibrated_errors(result.value.matrix, result.words).modes
+        side: calibrated_errors(result.value.matrix, str(result.path)).modes
         for side, (result, _) in found.items()
     }
     judged = judge_taken(taken, place, planned, errors, known)

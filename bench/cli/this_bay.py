@@ -73,7 +73,7 @@ def this_bay(bay: Bay, tower: str | None, seed: int | None, asked: str | None) -
             camera = calibrated_camera(own.camera, result)
         except ConfigError as error:
             raise ConfigError(f"{path}: calibration: {error}") from error
-        errors = calibrated_errors(result.value.matrix, result.words)
+        errors = calibrated_errors(result.value.matrix, str(result.path))
         towers = tuple(replace(t, camera=camera) if t is own else t for t in bay.towers)
         bay = replace(bay, towers=towers)
         own = find_tower(bay, own.name)

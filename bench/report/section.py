@@ -8,7 +8,7 @@ from typing import Any
 
 from PIL import Image
 
-from bench.envelope import NOTE_UNVERIFIED, Result, refuse_other
+from bench.envelope import Result, refuse_other
 from bench.errors import RunError
 from bench.report.pictures import StaticFigure, picture_url
 
@@ -54,7 +54,7 @@ def made_for(result: Result[Any], run: Result[Any] | None) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        That it is of another state of the bay file, or has no envelope; usually nothing.
+        That it is of another state of the bay file; usually nothing.
 
     Raises
     ------
@@ -64,8 +64,6 @@ def made_for(result: Result[Any], run: Result[Any] | None) -> tuple[str, ...]:
     words = []
     if run is not None:
         refuse_other(result, run.parts, f"the map {run.path.parent}")
-    if not result.verified:
-        words.append(f"Attention: {NOTE_UNVERIFIED}.")
     if (
         run is not None
         and result.bay is not None

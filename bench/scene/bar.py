@@ -108,26 +108,10 @@ class Bar:
 
 @dataclass(frozen=True)
 class BarPose:
-    """How the bar stands in the bay.
+    """How the bar stands in the bay, each number as `PoseSection` says; metres, radians.
 
-    Attributes
-    ----------
-    distance : float
-        Of the bar's middle from the tower line along the bay, metres.
-    offset : float
-        Of its middle from the centre line, metres, positive to the vehicle's left.
-    height : float
-        Of its middle above the floor, metres.
-    heading : float
-        About the vertical, radians; positive takes A's end back, away from the towers.
-    slope : float
-        Of its long axis, radians; positive lifts A's end.
-    turn : float
-        About its long axis, radians, right-handed about the targets' own x: positive lets the
-        faces look down.
-    reversed : bool
-        Laid end for end, the faces toward the towers again: A stands on the right, and both
-        targets are upside down.
+    The turn is right-handed about the targets' own x. Laid end for end, A stands on the right and
+    both targets are upside down.
     """
 
     distance: float

@@ -15,6 +15,7 @@ from bench.scene.fields import (
     FLOOR_HEIGHT,
     FLOOR_OFFSET,
     AngleStep,
+    given,
     refuse_both,
     refuse_empty,
 )
@@ -64,19 +65,12 @@ class BarSection(Section):
 
     def to_bar(self) -> Bar:
         """Return the bar."""
-        own = Bar()
-        a, b = self.target_a, self.target_b
-        return Bar(
-            self.length,
-            self.length_uncertainty,
-            own.target_a if a is None else build_target(a.to_design()),
-            own.target_b if b is None else build_target(b.to_design()),
-            () if self.turn_presets is None else self.turn_presets,
-            self.turn_range or own.turn_range,
-            self.angle_step or own.angle_step,
-            self.heights,
-            self.level_sensitivity,
-        )
+        # a length whose uncertainty the file leaves out is the drawing's
+        values = {"length_uncertainty": None} | given(self)
+        for end in ("target_a", "target_b"):
+            if end in values:
+                values[end] = build_target(values[end].to_design())
+        return Bar(**values)
 
 
 class PoseSection(Section):
@@ -99,15 +93,7 @@ class PoseSection(Section):
 
     def to_pose(self) -> BarPose:
         """Return the pose."""
-        return BarPose(
-            self.distance,
-            self.offset,
-            self.height,
-            self.heading,
-            self.slope,
-            self.turn,
-            self.reversed,
-        )
+        return BarPose(**given(self))
 
 
 class PosesFile(Section):

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from bench.conformity import DEFAULT, Rule
+from bench.conformity import Rule
 from bench.scene.bar_section import BarSection
 from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
@@ -21,6 +21,7 @@ from bench.scene.fields import (
     Name,
     Probability,
     check_distinct,
+    given,
 )
 from bench.scene.imperfections_section import ImperfectionsSection
 from bench.scene.model import Placement, SurveyPlan, Tolerance
@@ -70,7 +71,7 @@ class TowerSection(Section):
 
     def to_placement(self) -> Placement:
         """Return where the camera is and looks."""
-        return Placement(self.offset, self.height, self.forward, self.yaw, self.pitch, self.roll)
+        return Placement(**given(self, "name", "camera"))
 
 
 class HighlightSection(Section):
@@ -150,10 +151,6 @@ class SurveySection(Section):
         )
 
 
-# What the tolerance was asked by before each picture was judged on its own.
-OLD_TOLERANCES = ("rotation", "detection")
-
-
 class ToleranceSection(Section):
     """What a measurement must hold; limits are drawn where it stops holding."""
 
@@ -173,29 +170,9 @@ class ToleranceSection(Section):
     """Decision rule where a number is held against its tolerance: simple, guard (by U, as ISO
     14253-1) or probability (of conformity, JCGM 106, at the confidence); guard when left out."""
 
-    @model_validator(mode="before")
-    @classmethod
-    def _not_by_an_rms(cls, content: Any) -> Any:
-        old = [key for key in OLD_TOLERANCES if isinstance(content, dict) and key in content]
-        if old:
-            raise ValueError(
-                f"{' and '.join(old)} asked for an RMS: now `within` is a picture's largest "
-                "rotation error, `success` the rate of those usable and within it; no factor "
-                "converts them"
-            )
-        return content
-
     def to_tolerance(self) -> Tolerance:
         """Return the tolerance."""
-        return Tolerance(
-            self.within,
-            self.success,
-            self.confidence,
-            self.toe,
-            self.camber,
-            self.thrust,
-            self.rule or DEFAULT,
-        )
+        return Tolerance(**given(self))
 
 
 class BaySection(Section):

@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field, field_validator
 
 from bench.scene.budget_terms import BudgetTerms
-from bench.scene.fields import ERROR_ANGLE, ERROR_LENGTH
+from bench.scene.fields import ERROR_ANGLE, ERROR_LENGTH, given
 from bench.scene.quantities import Quantities, Quantity
 from bench.strict import Section
 
@@ -85,5 +85,4 @@ class BudgetSection(Section):
 
     def to_terms(self) -> BudgetTerms:
         """Return the terms, defaults filled in."""
-        given = {name: getattr(self, name) for name in type(self).model_fields}
-        return BudgetTerms(**{name: v for name, v in given.items() if v is not None})
+        return BudgetTerms(**given(self))

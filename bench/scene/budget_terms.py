@@ -17,52 +17,10 @@ def _deg(value: float) -> float:
 
 @dataclass(frozen=True)
 class BudgetTerms:
-    """Sizes of causes. Defaults are our own assumptions for a careful workshop; no source.
+    """Sizes of causes, each as `BudgetSection` says; metres, radians, pixels, K, 1/K, fractions.
 
-    "Standard" means a standard uncertainty of a normal distribution, "limit" the half width of
-    a rectangular one. SI units and radians.
-
-    Attributes
-    ----------
-    flatness : float
-        Limit of a target's bow (each way) and twist at the plate's corners, metres.
-    print_scale : float
-        Standard, of the printed pattern's size, relative; common to targets of one print run.
-    print_aspect : float
-        Standard, of its height over its width, relative; common too.
-    focal : float
-        Standard, of a camera's focal length, relative.
-    aspect : float
-        Standard, of its focal length down over across, relative.
-    principal_point : float
-        Standard, of each of its coordinates, pixels.
-    distortion : float
-        Standard, of the radial distortion at the picture's corner, pixels.
-    roll_angles : tuple of float
-        Of the wheel, where run-out compensation takes its readings; rolling forward is positive.
-    bearing_play : float
-        Standard, of the spin axis between readings of a rolling wheel, radians, each way.
-    mount_play : float
-        Limit of a clamp's slip between run-out compensation and reading, radians, each way.
-    mount_centring : float
-        Limit of the target's place from where the mount should hold it, metres, each way.
-    tower_turn, tower_shift : float
-        Standard, of a tower's movement between registration and use: rotation about, and shift
-        along each of the bay's axes; radians, metres.
-    temperature : float
-        Limit of the bay's temperature from that at registration, K.
-    temperature_in_registration : float
-        Limit of its change while the bar is carried through its places, K.
-    temperature_from_calibration : float
-        Limit of the bar's temperature at registration from that of its calibration, K.
-    temperature_across : float
-        Limit of the temperature difference across a tower's column, K.
-    target_expansion, bar_expansion, column_expansion, lens_expansion : float
-        Relative expansion of targets, bar and columns, and change of focal length, 1/K.
-    column_depth : float
-        Of a tower's column, over which that difference bends it, metres.
-    operator : float
-        Standard, of toe and camber from one setting to the next beyond all that, radians.
+    Defaults are our own assumptions for a careful workshop; no source. Of a wheel's readings
+    rolling forward is a positive angle; what is "common" is so to all targets of one print run.
     """
 
     flatness: float = 0.1e-3

@@ -7,9 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
-
-from pydantic import Field
 
 from bench.errors import ConfigError
 from bench.files import write_atomically
@@ -17,44 +14,12 @@ from bench.geometry.camera import Camera
 from bench.geometry.lens_models import BROWN
 from bench.scene.camera_section import CameraSection
 from bench.scene.opencv_camera import OPENCV_SUFFIXES, read_opencv_camera
-from bench.scene.quantities import Quantity
 from bench.strict import Section, read_toml, validate
 
-PixelUncertainty = Annotated[float, Quantity("pixels", "0 px", "1e6 px")] | None
-NumberUncertainty = Annotated[float, Field(ge=0.0)] | None
 PIXEL_PARAMETERS = ("fx", "fy", "cx", "cy")
 DISTORTION_PARAMETERS = ("k1", "k2", "p1", "p2", "k3")
 WIDE_PARAMETERS = ("k4", "k5", "k6")
 PARAMETERS = (*PIXEL_PARAMETERS, *DISTORTION_PARAMETERS, *WIDE_PARAMETERS)
-
-
-class UncertaintySection(Section):
-    """Standard uncertainties of a calibration's parameters; one that was held has none."""
-
-    fx: PixelUncertainty = None
-    """Of the focal length across."""
-    fy: PixelUncertainty = None
-    """Of the focal length down."""
-    cx: PixelUncertainty = None
-    """Of the principal point across."""
-    cy: PixelUncertainty = None
-    """Of the principal point down."""
-    k1: NumberUncertainty = None
-    """Of the first radial coefficient."""
-    k2: NumberUncertainty = None
-    """Of the second radial coefficient."""
-    p1: NumberUncertainty = None
-    """Of the first tangential coefficient."""
-    p2: NumberUncertainty = None
-    """Of the second tangential coefficient."""
-    k3: NumberUncertainty = None
-    """Of the third radial coefficient."""
-    k4: NumberUncertainty = None
-    """Of a rational or a fisheye lens's fourth."""
-    k5: NumberUncertainty = None
-    """Of a rational lens's fifth."""
-    k6: NumberUncertainty = None
-    """Of a rational lens's sixth."""
 
 
 class CameraFile(Section):
@@ -62,8 +27,8 @@ class CameraFile(Section):
 
     camera: CameraSection
     """With the keys of a bay's [camera]; intrinsics are what is taken."""
-    uncertainty: UncertaintySection | None = None
-    """How well they are known."""
+    uncertainty: dict[str, float | str] | None = None
+    """Standard uncertainties of a calibration's parameters, for people: nothing takes them."""
 
 
 def read_camera(path: Path | str, size: tuple[int, int] | None = None) -> Camera:

@@ -10,6 +10,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.lens_models import BROWN, FISHEYE, MORE, RATIONAL
 from bench.imaging.optics import Optics
 from bench.imaging.sensor import Sensor
+from bench.scene.fields import given
 from bench.scene.quantities import FocalLength, FocalLengthField, Pair, Quantity, written
 from bench.strict import Section
 
@@ -181,18 +182,9 @@ class SensorSection(Section):
         ConfigError
             The numbers contradict each other.
         """
-        table = self.noise_correlation
+        values, table = given(self, "noise_correlation"), self.noise_correlation
         return Sensor(
-            quantum_efficiency=self.quantum_efficiency,
-            dark_noise=self.dark_noise,
-            dark_current=self.dark_current,
-            exposure=self.exposure,
-            full_well=self.full_well,
-            gain=self.gain,
-            bit_depth=self.bit_depth,
-            black_level=self.black_level,
-            gamma=self.gamma,
-            noise_correlation=None if table is None else tuple(map(tuple, table)),
+            **values, noise_correlation=None if table is None else tuple(map(tuple, table))
         )
 
 

@@ -129,22 +129,7 @@ class SurveyPlan:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """What a measurement must hold.
-
-    Attributes
-    ----------
-    within : float
-        Largest angle of a picture's rotation error, radians.
-    success : float
-        Least rate of pictures that are usable and within it.
-    confidence : float
-        With which that is shown, one-sided.
-    toe, camber, thrust : float
-        Largest expanded uncertainty of a wheel's toe and camber and of the thrust angle,
-        radians.
-    rule : Rule
-        By which numbers are held against their tolerance.
-    """
+    """What a measurement must hold, each limit as `ToleranceSection` says; radians, fractions."""
 
     within: float
     success: float

@@ -11,7 +11,6 @@ import re
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
 from bench.errors import ConfigError, RunError
@@ -23,15 +22,7 @@ from bench.typing import Array
 
 OPENCV_SUFFIXES = (".yml", ".yaml", ".xml", ".json")
 # Compared without case, "_" and "-": cameraMatrix, camera_matrix and Camera_Matrix are one.
-MATRIX_NAMES = (
-    "cameramatrix",
-    "intrinsicmatrix",
-    "intrinsics",
-    "intrinsic",
-    "k",
-    "m1",
-    "mtx",
-)
+MATRIX_NAMES = ("cameramatrix", "intrinsicmatrix", "intrinsics", "intrinsic", "k", "m1", "mtx")
 DISTORTION_NAMES = (
     "distortioncoefficients",
     "distortioncoeffs",
@@ -80,8 +71,12 @@ FISHEYE_MODELS = (
 )
 # k1 k2 p1 p2 k3, k4 k5 k6 of the rational model; then thin prism and tilt, which the bench lacks
 BROWN_COEFFICIENTS, RATIONAL_COEFFICIENTS = 5, 8
-MOST_ENTRIES = 20  # of a matrix along a side: OpenCV's largest model has 14 coefficients
+MOST_ENTRIES = 400  # of a list: OpenCV's largest model has 14 coefficients
 LARGEST_SKEW_PX = 1e-6  # of files that were rounded when written
+
+
+# An entry as the file spells it, and its content, see `_content`.
+Entries = dict[str, tuple[str, Any]]
 
 
 def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camera:
@@ -102,21 +97,21 @@ def read_opencv_camera(path: Path, size: tuple[int, int] | None = None) -> Camer
     """
     storage = _open(path)
     try:
-        nodes, keys = _nodes(storage.root(), path)
-        fisheye = _is_fisheye(nodes, path)
-        matrix = _matrix(nodes, MATRIX_NAMES, path)
-        if matrix is None:
-            matrix = _by_name(nodes, path)
-        if matrix is None:
-            raise ConfigError(
-                f"{path}: no camera_matrix, and no fx, fy, cx, cy; has {_listed(keys)}"
-            )
-        coefficients = _matrix(nodes, DISTORTION_NAMES, path)
-        if coefficients is None:
-            coefficients = _coefficients_by_name(nodes, fisheye, path)
-        width, height = _size(nodes, path) or size or (0, 0)
+        content = _content(storage.root())
     finally:
         storage.release()
+    found = _entries(content if isinstance(content, dict) else {}, path)
+    fisheye = _is_fisheye(found, path)
+    matrix = _matrix(found, MATRIX_NAMES, path)
+    if matrix is None:
+        matrix = _by_name(found, path)
+    if matrix is None:
+        keys = ", ".join(key for key, _ in list(found.values())[:8]) or "nothing"
+        raise ConfigError(f"{path}: no camera_matrix, and no fx, fy, cx, cy; has {keys}")
+    coefficients = _matrix(found, DISTORTION_NAMES, path)
+    if coefficients is None:
+        coefficients = _coefficients_by_name(found, fisheye, path)
+    width, height = _size(found, path) or size or (0, 0)
     if width < 1 or height < 1:
         raise ConfigError(f"{path}: no image_width and image_height")
     (fx, _, cx), (_, fy, cy), _ = _checked_matrix(matrix, path).tolist()
@@ -155,88 +150,86 @@ def _as_opencv_yaml(text: str) -> str:
     return "%YAML:1.0\n---\n" + re.sub(r"(?m)^( *)- ", r"\1  - ", body)
 
 
-def _only_camera(root: Any, path: Path) -> Any:
+def _content(node: Any) -> Any:
+    """Return a node as a number, a text, a list or a table; None where it is none of them.
+
+    A matrix is a table with its numbers under ``data``, whatever it says of its size: OpenCV would
+    make room for that first.
+    """
+    if node.isInt() or node.isReal():
+        return float(node.real())
+    if node.isString():
+        return node.string()
+    if node.isSeq():
+        return [_content(node.at(i)) for i in range(min(node.size(), MOST_ENTRIES))]
+    if node.isMap():
+        return {key: _content(node.getNode(key)) for key in node.keys()}  # noqa: SIM118 - OpenCV's
+    return None
+
+
+def _camera_part(root: dict[str, Any], path: Path) -> dict[str, Any]:
     """Return what describes a camera: the file, or the only part that does under its own name."""
-    if not root.isMap() or _is_camera(root):
+    if _is_camera(root):
         return root
-    parts = {key: root.getNode(key) for key in root.keys()}  # noqa: SIM118 - OpenCV's
-    for key, node in list(parts.items()):
-        if node.isSeq():
-            parts |= {f"{key}[{i}]": node.at(i) for i in range(min(node.size(), MOST_ENTRIES))}
-    found = {key: node for key, node in parts.items() if node.isMap() and _is_camera(node)}
-    if len(found) > 1:
-        raise ConfigError(f"{path}: holds several cameras, {', '.join(found)}; keep one")
-    return next(iter(found.values()), root)
+    parts = dict(root)
+    for key, value in root.items():
+        if isinstance(value, list):
+            parts |= {f"{key}[{i}]": item for i, item in enumerate(value)}
+    found = {key: part for key, part in parts.items() if isinstance(part, dict)}
+    cameras = {key: part for key, part in found.items() if _is_camera(part)}
+    if len(cameras) > 1:
+        raise ConfigError(f"{path}: holds several cameras, {', '.join(cameras)}; keep one")
+    return next(iter(cameras.values()), root)
 
 
-def _is_camera(node: Any) -> bool:
-    names = {_plain(key) for key in node.keys()}  # noqa: SIM118 - OpenCV's
-    return not names.isdisjoint(
-        (*MATRIX_NAMES, *FOCAL_NAMES, *PARTS, *(name for four in PINHOLE_NAMES for name in four))
-    )
+def _is_camera(part: dict[str, Any]) -> bool:
+    pinhole = (name for names in PINHOLE_NAMES for name in names)
+    return not set(map(_plain, part)).isdisjoint((*MATRIX_NAMES, *FOCAL_NAMES, *PARTS, *pinhole))
 
 
-def _nodes(root: Any, path: Path) -> tuple[dict[str, Any], list[str]]:
-    """Return a file's entries by plain name, those of its camera's part included; and its keys."""
-    root = _only_camera(root, path)
-    keys = list(root.keys()) if root.isMap() else []
-    nodes = {_plain(key): root.getNode(key) for key in keys}
+def _entries(root: dict[str, Any], path: Path) -> Entries:
+    """Return a file's entries by plain name, those of its camera's part included."""
+    found = {_plain(key): (key, value) for key, value in _camera_part(root, path).items()}
     for name in PARTS:
-        part = nodes.get(name)
-        if part is not None and part.isMap() and not _has_data(part):
-            inner = list(part.keys())
-            found = {_plain(key): part.getNode(key) for key in inner}
-            if "rows" in found and "cols" in found:
-                continue  # OpenCV's own matrix
-            del nodes[name]
-            nodes |= found
-            keys += [f"{name}.{key}" for key in inner]
-    return nodes, keys
+        key, part = found.get(name, ("", None))
+        if isinstance(part, dict) and part.keys().isdisjoint(("data", "rows")):  # no matrix
+            del found[name]
+            found |= {_plain(inner): (f"{key}.{inner}", value) for inner, value in part.items()}
+    return found
 
 
-def _has_data(node: Any) -> bool:
-    return not node.getNode("data").isNone()
-
-
-def _by_name(nodes: dict[str, Any], path: Path) -> Array | None:
+def _by_name(found: Entries, path: Path) -> Array | None:
     """Return [fx, fy, cx, cy] of numbers by name, or of pairs; None where there is none."""
-    focal, centre = _matrix(nodes, FOCAL_NAMES, path), _matrix(nodes, CENTRE_NAMES, path)
+    focal, centre = _matrix(found, FOCAL_NAMES, path), _matrix(found, CENTRE_NAMES, path)
     if focal is not None and centre is not None and focal.size in (1, 2) and centre.size == 2:
         return np.array([focal.flat[0], focal.flat[-1], *centre.flat])
-    found = [
-        next((nodes[name] for name in names if name in nodes), None) for names in PINHOLE_NAMES
-    ]
-    if all(node is None for node in found):
+    if not any(name in found for names in PINHOLE_NAMES for name in names):
         return None
     values = []
-    for node, names in zip(found, PINHOLE_NAMES, strict=True):
-        if node is None or not (node.isReal() or node.isInt()):
+    for names in PINHOLE_NAMES:
+        value = next((found[name][1] for name in names if name in found), None)
+        if not isinstance(value, float):
             raise ConfigError(f"{path}: {names[0]} must be a number of pixels")
-        values.append(float(node.real()))
+        values.append(value)
     return np.array(values)
 
 
-def _coefficients_by_name(nodes: dict[str, Any], fisheye: bool, path: Path) -> Array | None:
+def _coefficients_by_name(found: Entries, fisheye: bool, path: Path) -> Array | None:
     """Return coefficients that have a name each, or radial and tangential ones in two lists."""
-    radial = _matrix(nodes, ("radialdistortion",), path)
+    radial = _matrix(found, ("radialdistortion",), path)
     if radial is not None and 1 <= radial.size <= 3 and not fisheye:
-        tangential = _matrix(nodes, ("tangentialdistortion",), path)
-        k1, k2, k3 = np.pad(radial.ravel(), (0, 3 - radial.size))
-        p1, p2 = (0.0, 0.0) if tangential is None or tangential.size != 2 else tangential.flat
+        tangential = _matrix(found, ("tangentialdistortion",), path)
+        k1, k2, k3 = np.pad(radial, (0, 3 - radial.size))
+        p1, p2 = (0.0, 0.0) if tangential is None or tangential.size != 2 else tangential
         return np.array([k1, k2, p1, p2, k3])
     names = ("k1", "k2", "k3", "k4") if fisheye else COEFFICIENT_NAMES
-    values = [
-        float(nodes[name].real()) if name in nodes and not nodes[name].isString() else 0.0
-        for name in names
-    ]
-    if any(name in nodes for name in names):
-        return np.array(values)
+    values = [found.get(name, ("", None))[1] for name in names]
+    if any(name in found for name in names):
+        return np.array([value if isinstance(value, float) else 0.0 for value in values])
     # a lens isn't straight because its bend is spelt in a way of its own
-    for name, node in nodes.items():
-        if "dist" in name and name != "distortionmodel" and not node.isNone():
-            raise ConfigError(
-                f"{path}: {node.name()} isn't read; give k1 k2 p1 p2 k3 as distCoeffs"
-            )
+    for name, (key, value) in found.items():
+        if "dist" in name and name != "distortionmodel" and value is not None:
+            raise ConfigError(f"{path}: {key} isn't read; give k1 k2 p1 p2 k3 as distCoeffs")
     return None
 
 
@@ -246,116 +239,76 @@ def _plain(key: str) -> str:
     return {"type": "cameramodel"}.get(name, name) if "." in key else name.replace(" ", "")
 
 
-def _listed(keys: list[str]) -> str:
-    return ", ".join(keys[:8]) or "nothing"
-
-
-def _is_fisheye(nodes: dict[str, Any], path: Path) -> bool:
+def _is_fisheye(found: Entries, path: Path) -> bool:
     """Tell whether the lens is a fisheye; refuse a file of two cameras or of another model."""
-    if "m1" in nodes and "m2" in nodes:
+    if "m1" in found and "m2" in found:
         raise ConfigError(f"{path}: holds two cameras, M1 and M2; keep one")
-    fisheye = nodes.get("fisheyemodel")
-    found = fisheye is not None and fisheye.isInt() and fisheye.real() != 0
+    fisheye = found.get("fisheyemodel", ("", 0.0))[1] not in (0.0, None)
     for name in ("distortionmodel", "model", "cameramodel"):
-        node = nodes.get(name)
-        if node is None or not node.isString() or not node.string():
+        key, value = found.get(name, ("", None))
+        if not isinstance(value, str) or not value:
             continue
-        plain = _plain(node.string().rpartition(".")[2])
-        found |= plain in FISHEYE_MODELS
+        plain = _plain(value.rpartition(".")[2])
+        fisheye |= plain in FISHEYE_MODELS
         if plain not in BROWN_MODELS + RATIONAL_MODELS + FISHEYE_MODELS:
             raise ConfigError(
-                f"{path}: {node.name()} '{node.string()}' isn't a lens model that the bench has: "
-                "Brown-Conrady (plumb_bob, radtan), rational_polynomial, fisheye (equidistant)"
+                f"{path}: {key} '{value}' isn't a lens model that the bench has: Brown-Conrady "
+                "(plumb_bob, radtan), rational_polynomial, fisheye (equidistant)"
             )
     for name in ("binningx", "binningy"):
-        node = nodes.get(name)
-        if node is not None and node.isInt() and node.real() > 1:
+        key, value = found.get(name, ("", None))
+        if isinstance(value, float) and value > 1.0:
             raise ConfigError(
-                f"{path}: {node.name()} is {int(node.real())}; the bench wants the camera of the "
-                "pictures as they are: scale its numbers, and leave the binning out"
+                f"{path}: {key} is {value:g}; the bench wants the camera of the pictures as they "
+                "are: scale its numbers, and leave the binning out"
             )
-    return found
+    return fisheye
 
 
-def _matrix(nodes: dict[str, Any], names: tuple[str, ...], path: Path) -> Array | None:
-    for name in names:
-        node = nodes.get(name)
-        if node is None or node.isNone():
-            continue
-        try:
-            if node.isSeq():
-                return _flat(node, path)
-            if names is FOCAL_NAMES and (node.isReal() or node.isInt()):
-                return np.array([node.real()])
-            if node.isMap() and node.getNode("data").isSeq() and node.getNode("dt").isNone():
-                return _flat(node.getNode("data"), path)  # ROS has no type, and no tag
-            values = node.mat() if _is_small(node) else None
-        except cv2.error:
-            values = None
-        if values is None:
-            raise ConfigError(f"{path}: {node.name()} must be a matrix")
-        return np.asarray(values, dtype=np.float64)
-    return None
+def _matrix(found: Entries, names: tuple[str, ...], path: Path) -> Array | None:
+    """Return the numbers (N,) of the first entry that is there, row by row; None without one."""
+    given = (found[name] for name in names if name in found and found[name][1] is not None)
+    key, value = next(given, ("", None))
+    if value is None:
+        return None
+    if names is FOCAL_NAMES and isinstance(value, float):
+        return np.array([value])
+    rows = value.get("data") if isinstance(value, dict) else value
+    if not isinstance(rows, list):
+        raise ConfigError(f"{path}: {key} must be a matrix")
+    numbers = [number for row in rows for number in (row if isinstance(row, list) else [row])]
+    if not all(isinstance(number, float) for number in numbers):
+        raise ConfigError(f"{path}: {key} must be numbers")
+    return np.array(numbers, dtype=np.float64)
 
 
-def _flat(node: Any, path: Path) -> Array:
-    """Return the numbers of a list, or of a list of lists, row by row."""
-    values: list[float] = []
-    for i in range(min(node.size(), MOST_ENTRIES**2 + 1)):
-        entry = node.at(i)
-        if entry.isSeq():
-            values += [_number(entry.at(k), node, path) for k in range(min(entry.size(), 100))]
-        else:
-            values.append(_number(entry, node, path))
-    return np.array(values)
-
-
-def _number(entry: Any, node: Any, path: Path) -> float:
-    if not (entry.isReal() or entry.isInt()):
-        raise ConfigError(f"{path}: {node.name()} must be numbers")
-    return float(entry.real())
-
-
-def _is_small(node: Any) -> bool:
-    """Tell whether a matrix has few entries, before OpenCV makes room for as many as it says."""
-    if not node.isMap():
-        return False
-    sides = [node.getNode(name) for name in ("rows", "cols")]
-    sizes = node.getNode("sizes")  # of a matrix of other than two dimensions
-    if sizes.isSeq() and sizes.size() <= 3:
-        sides = [sizes.at(i) for i in range(sizes.size())]
-    elif sizes.isInt():  # XML has no lists of one
-        sides = [sizes]
-    return all(side.isInt() and 1 <= side.real() <= MOST_ENTRIES for side in sides)
-
-
-def _size(nodes: dict[str, Any], path: Path) -> tuple[int, int] | None:
-    for width_name, height_name in zip(WIDTH_NAMES, HEIGHT_NAMES, strict=True):
-        if width_name in nodes and height_name in nodes:
-            return _whole(nodes[width_name], path), _whole(nodes[height_name], path)
+def _size(found: Entries, path: Path) -> tuple[int, int] | None:
+    for width, height in zip(WIDTH_NAMES, HEIGHT_NAMES, strict=True):
+        if width in found and height in found:
+            return _whole(*found[width], path), _whole(*found[height], path)
     for name in SIZE_NAMES:
-        if name in nodes and nodes[name].isMap() and nodes[name].getNode("dt").isNone():
-            inner, _ = _nodes(nodes[name], path)
+        value = found.get(name, ("", None))[1]
+        if isinstance(value, dict) and "data" not in value:
+            inner = _entries(value, path)
             if not set(inner).isdisjoint(WIDTH_NAMES):
                 return _size(inner, path)
-    pair = _matrix(nodes, SIZE_NAMES, path)
+    pair = _matrix(found, SIZE_NAMES, path)
     if pair is None:
         return None
     if pair.size != 2:
         raise ConfigError(f"{path}: the picture size must be two numbers")
-    return int(pair.flat[0]), int(pair.flat[1])
+    return int(pair[0]), int(pair[1])
 
 
-def _whole(node: Any, path: Path) -> int:
-    value = node.real() if node.isInt() or node.isReal() else 0.0
-    if value < 1 or value != int(value):
-        raise ConfigError(f"{path}: {node.name()} must be a whole number of pixels")
+def _whole(key: str, value: Any, path: Path) -> int:
+    if not isinstance(value, float) or value < 1 or value != int(value):
+        raise ConfigError(f"{path}: {key} must be a whole number of pixels")
     return int(value)
 
 
 def _checked_matrix(matrix: Array, path: Path) -> Array:
     if matrix.size == 4:  # fx, fy, cx, cy
-        fx, fy, cx, cy = matrix.ravel().tolist()
+        fx, fy, cx, cy = matrix.tolist()
         return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
     if matrix.size != 9:
         raise ConfigError(f"{path}: the camera matrix must be 3 x 3, got {matrix.size} numbers")
@@ -372,7 +325,7 @@ def _checked_matrix(matrix: Array, path: Path) -> Array:
 
 def _distortion(values: Array | None, path: Path, fisheye: bool) -> list[float]:
     """Return 5 coefficients, 8 of a rational lens, 4 of a fisheye one."""
-    flat = np.empty(0) if values is None else values.ravel()
+    flat = np.empty(0) if values is None else values
     if fisheye:
         flat = np.pad(flat, (0, max(0, 4 - flat.size)))
         if flat.size > 4 and np.any(flat[4:] != 0.0):

@@ -10,25 +10,10 @@ Interval = tuple[float, float]
 
 @dataclass(frozen=True)
 class SitingSpace:
-    """What siting may choose from, and its constraints. Towers are placed mirror-symmetrically.
+    """What siting may choose from and must keep, each as `SitingSection` says; metres, radians.
 
-    Attributes
-    ----------
-    spacing, height, standoff : (float, float)
-        Least and greatest: distance of the cameras across the bay, height of the camera's
-        centre, distance from the tower line to the near axle; metres. A station keeps its
-        distance from the bay's standoff when that changes.
-    yaw, pitch : (float, float)
-        Of the camera, radians; yaw positive inward.
-    lenses : tuple of float
-        Focal lengths to choose from, metres; empty keeps the camera's own.
-    margin : float
-        Room that a target keeps from the picture's edge, in widths of its plate. One width is
-        common practice, no source.
-    tilt : (float, float)
-        Least and greatest angle between a target's normal and the line to its camera, radians.
-    visible : float
-        Least visible fraction of a target's plate.
+    Towers are placed mirror-symmetrically; yaw is positive inward. A station keeps its distance
+    from the bay's standoff when that changes. A margin of one width is common practice, no source.
     """
 
     spacing: Interval = (2.0, 5.0)

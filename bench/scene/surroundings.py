@@ -8,19 +8,7 @@ from pathlib import Path
 
 @dataclass(frozen=True)
 class Room:
-    """Walls and ceiling; distances from the bay's origin, metres.
-
-    Attributes
-    ----------
-    ahead : float
-        Of the wall behind the towers, along x.
-    behind : float
-        Of the wall or door at the bay's other end, along -x.
-    left, right : float
-        Of the side walls.
-    height : float
-        Of the ceiling.
-    """
+    """Walls and ceiling, each distance as `RoomSection` says, metres."""
 
     ahead: float
     behind: float
@@ -31,21 +19,7 @@ class Room:
 
 @dataclass(frozen=True)
 class Box:
-    """A box on the floor, or above it.
-
-    Attributes
-    ----------
-    name : str
-        For reports.
-    centre : (float, float)
-        Of its footprint, x and y, metres.
-    size : (float, float, float)
-        Along its own x, y and z, metres.
-    bottom : float
-        Height of its underside, metres.
-    yaw : float
-        About the vertical, radians.
-    """
+    """A box on the floor, or above it, as `BoxSection` says; metres, radians."""
 
     name: str
     centre: tuple[float, float]
@@ -66,19 +40,7 @@ class Post:
 
 @dataclass(frozen=True)
 class MeshObject:
-    """A mesh from a file that trimesh reads.
-
-    Attributes
-    ----------
-    path : pathlib.Path
-        Of the file, absolute.
-    scale : float
-        Metres per unit of the file.
-    position : (float, float, float)
-        Of the mesh's origin, metres.
-    yaw : float
-        About the vertical, radians.
-    """
+    """A mesh from a file that trimesh reads, as `MeshSection` says; `path` is absolute."""
 
     name: str
     path: Path
@@ -111,19 +73,7 @@ class Lamp:
 
 @dataclass(frozen=True)
 class Column:
-    """The body of every tower.
-
-    Attributes
-    ----------
-    base_across, base_along : float
-        Base plate, across and along the bay, metres.
-    anchors_across, anchors_along : float
-        Distance of its four anchor points, across and along the bay, metres.
-    shaft : float
-        Side of its square shaft, metres.
-    reach : float
-        How far the camera's centre stands before the base's centre, toward the vehicle, metres.
-    """
+    """The body of every tower, each measure as `ColumnSection` says, metres."""
 
     base_across: float = 0.40
     base_along: float = 0.40

@@ -72,7 +72,7 @@ class BoxSection(Section):
 
     def to_obstacle(self, directory: Path) -> Obstacle:
         """Return the box."""
-        return Box(self.name, self.centre, self.size, self.bottom, self.yaw)
+        return Box(**given(self, "kind"))
 
 
 class PostSection(Section):
@@ -90,7 +90,7 @@ class PostSection(Section):
 
     def to_obstacle(self, directory: Path) -> Obstacle:
         """Return the post."""
-        return Post(self.name, self.centre, self.radius, self.height)
+        return Post(**given(self, "kind"))
 
 
 class MeshSection(Section):
@@ -131,7 +131,7 @@ class ParkedSection(Section):
 
     def to_obstacle(self, directory: Path) -> Obstacle:
         """Return the parked vehicle."""
-        return ParkedVehicle(self.name, self.vehicle, self.position, self.yaw)
+        return ParkedVehicle(**given(self, "kind"))
 
 
 ObstacleSection = Annotated[
@@ -199,4 +199,4 @@ class FloorSection(Section):
 
     def to_floor(self) -> Floor:
         """Return the floor."""
-        return Floor(self.along, self.across)
+        return Floor(**given(self))

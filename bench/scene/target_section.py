@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
+from bench.scene.fields import given
 from bench.scene.quantities import Pair, Quantity
 from bench.strict import Section
 from bench.targets.design import (
@@ -39,9 +40,6 @@ class PlateSection(Section):
     background: Reflectance = 0.35
     """Reflectance of everything behind the plate."""
 
-    def _fields(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in type(self).model_fields if name != "kind"}
-
 
 class MarkerSection(PlateSection):
     """A single marker."""
@@ -60,7 +58,7 @@ class MarkerSection(PlateSection):
 
     def to_design(self) -> Design:
         """Return the design."""
-        return MarkerDesign(**self._fields() | {"half_turn": bool(self.half_turn)})
+        return MarkerDesign(**given(self, "kind"))
 
 
 class GridSection(PlateSection):
@@ -85,7 +83,7 @@ class GridSection(PlateSection):
 
     def to_design(self) -> Design:
         """Return the design."""
-        return GridDesign(**self._fields() | {"half_turn": bool(self.half_turn)})
+        return GridDesign(**given(self, "kind"))
 
 
 class CharucoSection(PlateSection):
@@ -107,7 +105,7 @@ class CharucoSection(PlateSection):
 
     def to_design(self) -> Design:
         """Return the design."""
-        return CharucoDesign(**self._fields())
+        return CharucoDesign(**given(self, "kind"))
 
 
 class CirclesSection(PlateSection):
@@ -127,7 +125,7 @@ class CirclesSection(PlateSection):
 
     def to_design(self) -> Design:
         """Return the design."""
-        return CirclesDesign(**self._fields())
+        return CirclesDesign(**given(self, "kind"))
 
 
 class BitmapSection(PlateSection):
@@ -141,7 +139,7 @@ class BitmapSection(PlateSection):
 
     def to_design(self) -> Design:
         """Return the design."""
-        return BitmapDesign(**self._fields())
+        return BitmapDesign(**given(self, "kind"))
 
 
 TargetSection = Annotated[

@@ -11,7 +11,6 @@ import numpy as np
 import polars as pl
 
 from bench.digest import content_digest
-from bench.envelope import NOTE_UNVERIFIED
 from bench.errors import ConfigError, RunError
 from bench.scene.model import Bay, Tower
 from bench.sighting.ratio_grid import RatioGrid, ratio_grid
@@ -177,7 +176,7 @@ def read_map_ratio(directory: Path, pipeline: str, bound: Bound) -> MapRatio:
         raise ConfigError(f"{path}: no cell of {pipeline} has an error and a bound that holds")
     return MapRatio(
         ratio_grid(ranges.astype(np.float64), np.radians(tilts), ratios, measured),
-        str(directory) if run.verified else f"{directory} ({NOTE_UNVERIFIED})",
+        str(directory),
         pipeline,
         bound,
         int(merged["n"].to_numpy().reshape(shape)[measured].min()),

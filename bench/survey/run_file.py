@@ -30,11 +30,7 @@ class SurveyRun(Section):
     starts: list[dict[str, Any]]
 
 
-def _older(content: dict[str, Any]) -> dict[str, Any]:
-    return {**content, **{name: content["bay"][name] for name in ("target", "camera")}}
-
-
-SURVEY = Kind("survey", RUN_FILE, "map", SurveyRun, older=_older)
+SURVEY = Kind("survey", RUN_FILE, "map", SurveyRun)
 
 
 def write_run_file(

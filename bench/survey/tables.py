@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from bench.envelope import HEAD, Kind, Origin, read_object, read_result, write_result
+from bench.envelope import Kind, Origin, read_result, write_result
 from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.strict import Section
@@ -112,13 +112,6 @@ def read_limits(directory: Path) -> Limits:
         line = (str(error).splitlines() or [""])[0]
         raise ConfigError(f"{path}: can't be read as a survey's limits: {line}") from error
     return Limits(request, cells, ranges, bands, phase, value.rolls)
-
-
-def asks_for_rms(directory: Path) -> bool:
-    """Tell whether a run's limits.json is of a version that judged an RMS, not each picture."""
-    path = directory / LIMITS_FILES[0]
-    head = read_object(path, LIMITS).get(HEAD)
-    return isinstance(head, dict) and head.get("kind") == LIMITS.name and head.get("schema") == 1
 
 
 def _rows(table: pl.DataFrame) -> list[dict[str, Any]]:

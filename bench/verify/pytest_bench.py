@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -32,8 +32,6 @@ from bench.verify.external import ExternalPipeline
 # 95 % at 95 % confidence takes 59 pictures without a miss (Wilks 1941): 0.95^59 < 0.05.
 TRIALS = 60
 SUCCESS = 0.95
-# What the tolerance was asked by before each picture was judged on its own.
-OLD_ARGUMENTS = ("rotation_deg", "detection", "statistic")
 
 
 class AnyPipeline(Protocol):
@@ -85,7 +83,6 @@ def measure(
     seed: int = 1,
     confidence: float = 0.95,
     roll_spread_deg: float = 15.0,
-    **old: Any,
 ) -> Result:
     """Take pictures of a target in some views, run a pipeline on them and judge it.
 
@@ -117,7 +114,6 @@ def measure(
     BenchError
         An argument is out of its limits, or a name is unknown.
     """
-    refuse_old(old)
     subject = pipeline_from_name(pipeline) if isinstance(pipeline, str) else pipeline
     scene = load_bay(None if bay is None else Path(bay))
     tower = scene.towers[0]
@@ -143,27 +139,6 @@ def measure(
     return Result(
         holds, _words(subject.name, setting, plan, cases, verdicts, faults), cases, verdicts
     )
-
-
-def refuse_old(given: Mapping[str, Any]) -> None:
-    """Refuse arguments that aren't known, those that asked for an RMS by what asks now.
-
-    Raises
-    ------
-    ConfigError
-        The tolerance is asked for as it once was.
-    TypeError
-        Any other argument that there isn't.
-    """
-    old = [name for name in OLD_ARGUMENTS if name in given]
-    if old:
-        raise ConfigError(
-            f"{', '.join(old)}: an RMS and a rate are no longer judged apart; `within_deg` is "
-            "each picture's largest rotation error and `success` the rate of pictures usable "
-            "and within it"
-        )
-    if given:
-        raise TypeError(f"unknown argument {', '.join(given)}")
 
 
 def _run(pipeline: AnyPipeline, job: Job) -> tuple[pl.DataFrame, list[str]]:

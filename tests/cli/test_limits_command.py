@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from bench.cli.main import main
-from bench.envelope import Facts, Kind, Origin, write_result
+from bench.envelope import Origin, write_result
 from bench.survey.columns import CASE_COLUMNS, COMPONENTS, schema
 from bench.survey.tables import LIMITS
 
@@ -108,21 +108,6 @@ def test_bare_options_repeat_the_question_of_the_map(run, capsys):
     assert main(["limits", str(run)]) == 0
     assert "within 0.7 deg" in (said := capsys.readouterr().out)
     assert "at 90 % confidence" in said
-
-
-def test_a_run_that_was_asked_for_an_rms_is_answered_and_says_so(run, capsys):
-    asked = {"rotation_deg": 0.7, "detection": 0.9, "confidence": 0.9, "statistic": "rms"}
-    value = {"asked": asked, "verdict": "holds", "ranges": [], "bands": [], "cells": []}
-    old = Kind("limits", "limits.json", "map", Facts, 1)
-    write_result(run / "limits.json", old, value, Origin("sightbench map", "2026"))
-    assert main(["limits", str(run)]) == 0
-    said = capsys.readouterr()
-    assert "judged an RMS and a rate apart, as no version does now" in said.err
-    assert "within 0.1 deg" in said.out
-    assert main(["limits", str(run), "--out", str(run)]) == 0
-    capsys.readouterr()
-    assert main(["limits", str(run)]) == 0
-    assert capsys.readouterr().err == ""
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,3 @@
-import json
 from pathlib import Path
 
 import pytest
@@ -87,12 +86,6 @@ def test_a_result_for_another_target_is_refused_and_named(budget):
         ConfigError, match=r"made for another target of workshop\.toml than the map"
     ):
         budget_section(budget(), a_map(target="13"))
-
-
-def test_a_result_from_before_the_envelope_is_called_unverified(tmp_path):
-    old = {**VALUE, "command": "sightbench budget", "bay": {"name": "W", "digest": "abc"}}
-    (tmp_path / "budget.json").write_text(json.dumps(old))
-    assert any("unverified" in line for line in budget_section(tmp_path, a_map()).lead)
 
 
 @pytest.mark.parametrize(

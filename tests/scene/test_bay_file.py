@@ -66,11 +66,6 @@ MISTAKES = {
         "[tolerance]\nsuccess = 1.0",
         r"tolerance\.success: '1\.0' should be less than 1",
     ),
-    "the tolerance of an RMS": (
-        'within = "0.1 deg"',
-        'rotation = "0.05 deg"\ndetection = 0.95',
-        r"tolerance: rotation and detection asked for an RMS: now `within` is .* `success` the",
-    ),
     "text for a number": (
         "width = 2000",
         'width = "2000"',

@@ -1,6 +1,5 @@
 """Predicted uncertainties: bounds, the table that stands in for the image's, a map's ratio."""
 
-import json
 import math
 from dataclasses import replace
 
@@ -195,16 +194,3 @@ def test_the_digest_of_a_lens_from_a_list_is_that_of_a_bay_file_with_it(bay, tmp
     written = load_bay(tmp_path / "short.toml")
     listed = other_lens(bay, 8e-3)
     assert bay_parts(written)["left camera"] == bay_parts(listed)["left camera"]
-
-
-def test_a_map_from_before_the_envelope_is_checked_and_called_unverified(bay, run):
-    new = json.loads((run / "run.json").read_text())
-    value = new["value"]
-    old = {
-        "bay": {**new["sightbench"]["bay"], "target": value["target"], "camera": value["camera"]},
-        **{name: value[name] for name in value if name not in ("target", "camera")},
-    }
-    (run / "run.json").write_text(json.dumps(old))
-    assert "unverified" in predictor_of(bay, runs=[run]).basis
-    with pytest.raises(ConfigError, match="another camera: camera"):
-        predictor_of(other_lens(bay, 8e-3), runs=[run])

@@ -75,18 +75,6 @@ def test_too_few_pictures_fail_and_say_how_many_would_do() -> None:
         assert_pose_pipeline("aruco-subpix/ippe-lm", within_deg=1.0, trials=30, turns_deg=(45,))
 
 
-@pytest.mark.parametrize("old", [{"rotation_deg": 0.1}, {"detection": 0.9, "statistic": "rms"}])
-def test_the_arguments_that_asked_for_an_rms_are_refused_by_those_that_ask_now(old) -> None:
-    from bench.errors import ConfigError
-    from bench.verify.pytest_plugin import assert_pose_pipeline
-
-    words = r"^(rotation_deg|detection, statistic): .*`within_deg` is .* and `success` the rate"
-    with pytest.raises(ConfigError, match=words):
-        assert_pose_pipeline("aruco-subpix/ippe-lm", **old)
-    with pytest.raises(TypeError, match="unknown argument speed"):
-        assert_pose_pipeline("aruco-subpix/ippe-lm", speed=1)
-
-
 def test_a_pipeline_that_breaks_is_counted_with_its_reason(pose_pipeline_bench) -> None:
     broken = pose_pipeline_bench.external([sys.executable, "-S", "-c", "raise SystemExit(4)"])
     with pytest.raises(AssertionError, match=r"40 not_finite[^€]*40 failed, first: .*code 4"):
