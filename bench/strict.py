@@ -68,12 +68,16 @@ def validate(model: type[Model], content: dict[str, Any], path: Path) -> Model:
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        problems = error.errors(include_url=False)
-        # a misspelt key is also a missing one; its own message helps more
-        problems.sort(key=lambda problem: problem["type"] != "extra_forbidden")
-        line = _problem(model, problems[0])
-        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        raise ConfigError(f"{path}: {line}{more}") from error
+        raise ConfigError(f"{path}: {problem_words(model, error)}") from error
+
+
+def problem_words(model: type[Section], error: ValidationError) -> str:
+    """Return what is wrong with a model's content in one line: key, value and what is allowed."""
+    problems = error.errors(include_url=False)
+    # a misspelt key is also a missing one; its own message helps more
+    problems.sort(key=lambda problem: problem["type"] != "extra_forbidden")
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return _problem(model, problems[0]) + more
 
 
 def _problem(model: type[Section], problem: Any) -> str:
@@ -98,7 +102,7 @@ def _problem(model: type[Section], problem: Any) -> str:
             return f"{place}{shown(value)} must be a number"
         case "list_type":
             return f"{place}{shown(value)} must be a list"
-        case "model_type" | "model_attributes_type":
+        case "model_type" | "model_attributes_type" | "dict_type":
             return f"{place}{shown(value)} must be a table"
         case "string_pattern_mismatch" if "\\x00" in context["pattern"]:
             return f"{place}{shown(value)} must be one line without control characters"

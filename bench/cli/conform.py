@@ -48,9 +48,6 @@ def command(
             "'circles:4x11:20 mm:15 mm'.",
         ),
     ] = DEFAULT_TARGET,
-    one_shot: Annotated[
-        bool, typer.Option("--one-shot", help="Run the command anew for each picture.")
-    ] = False,
     timeout: Annotated[float, option("SECONDS", "Time for an answer.")] = TIMEOUT_S,
     start: Annotated[
         float, option("SECONDS", "More time for a process's first answer.")
@@ -81,8 +78,6 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     if external is not None and pipeline is not None:
         raise ConfigError("conform: give --command or --pipeline, not both")
-    if external is None and one_shot:
-        raise ConfigError("conform: --one-shot needs --command")
     # half a second to load, which --help needn't wait for
     from bench.verify.conformance import conform
     from bench.verify.conformance_check import CheckOutcome
@@ -90,7 +85,7 @@ def command(
 
     started = now()
     looked_for = target_from_spec(target, KINDS)
-    subject, close = _subject(external, pipeline, looked_for, timeout, start, one_shot)
+    subject, close = _subject(external, pipeline, looked_for, timeout, start)
     try:
         with progress_bar("steps", quiet) as progress:
             done = 0
@@ -119,7 +114,6 @@ def _subject(
     target: Target,
     timeout_s: float,
     start_s: float,
-    one_shot: bool,
 ) -> Any:
     """Return what is judged, and what ends it."""
     from bench.solve.pipeline import pipeline_from_name
@@ -127,7 +121,7 @@ def _subject(
     from bench.verify.external import ExternalDetector
 
     if external is not None:
-        detector = ExternalDetector(external, timeout_s, start_s=start_s, one_shot=one_shot)
+        detector = ExternalDetector(external, timeout_s, start_s=start_s)
         return ExternalSubject(detector), detector.close
     found = pipeline_from_name(pipeline or DEFAULT_PIPELINE)
     if not found.supports(target.kind):

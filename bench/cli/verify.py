@@ -175,8 +175,8 @@ def compare_command(
 
     Runs the baseline's own pipeline as it is installed now, or the one of --pipeline or
     --command, on the baseline's pictures; pairs the cases; tests detection, gross failures,
-    errors, biases, corners and claimed uncertainties in every group; and writes verdict.html,
-    verdict.md and junit.xml to DIR.
+    errors, biases, corners and claimed uncertainties in every group; and writes verdict.html
+    and junit.xml to DIR.
 
     Errors and rates are shown as they are. How much an RMS changed is told with each case weighed
     by the uncertainty that the pipelines claim for it, lest far and face-on cases drown the rest.

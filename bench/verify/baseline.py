@@ -21,8 +21,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pydantic import Field, ValidationError
+
 from bench.errors import RunError
 from bench.files import read_file, write_atomically
+from bench.strict import Section, problem_words
 from bench.verify.rows import NAMES, OUTCOMES, CaseRow
 from bench.verify.suite import Suite
 
@@ -30,8 +33,6 @@ from bench.verify.suite import Suite
 MAX_BYTES = 500_000_000
 SCHEMA = 2
 KIND = "sightbench baseline"
-# Header entries that must agree for a recording to be gone on with.
-IDENTITY = ("kind", "schema", "suite", "suite_digest", "pipeline", "noise", "columns")
 
 
 @dataclass(frozen=True)
@@ -129,34 +130,45 @@ def read_baseline(path: Path) -> Baseline:
     body = b"".join(lines[:-1])
     if end["end"] != len(lines) - 2 or end.get("digest") != _digest(body):
         raise RunError(f"{path}: damaged: its lines aren't those that were written")
-    rows = _rows(path, lines[1:-1], header["columns"])
+    rows = _rows(path, lines[1:-1], header.columns)
     return Baseline(
-        suite=str(header["suite"]),
-        suite_digest=str(header["suite_digest"]),
-        pipeline=str(header["pipeline"]),
-        noise=int(header["noise"]),
-        environment=dict(header.get("environment", {})),
+        header.suite,
+        header.suite_digest,
+        header.pipeline,
+        header.noise,
+        header.environment,
         rows={row.key: row for row in rows},
     )
 
 
-def _header(path: Path, line: bytes) -> dict[str, Any]:
-    header = _parsed(line)
-    if not isinstance(header, dict) or header.get("kind") != KIND:
+class _Header(Section):
+    """A recording's first line; what a later version adds is passed over."""
+
+    model_config = Section.model_config | {"extra": "ignore"}
+
+    suite: str
+    suite_digest: str
+    pipeline: str
+    noise: int
+    columns: list[str]
+    environment: dict[str, Any] = Field(default_factory=dict)
+
+
+def _header(path: Path, line: bytes) -> _Header:
+    content = _parsed(line)
+    if not isinstance(content, dict) or content.get("kind") != KIND:
         raise RunError(f"{path}: isn't a baseline: its first line must be one's header")
-    schema = header.get("schema")
+    schema = content.get("schema")
     if not isinstance(schema, int) or schema > SCHEMA:
         raise RunError(
             f"{path}: written by a later version (schema {schema}); this one reads up to {SCHEMA}"
         )
-    missing = [name for name in (*IDENTITY, "columns") if name not in header]
-    if missing:
-        raise RunError(f"{path}: its header lacks {', '.join(missing)}")
-    columns, noise, where = header["columns"], header["noise"], header.get("environment", {})
-    whole = isinstance(noise, int) and isinstance(where, dict) and isinstance(columns, list)
-    if not whole or not all(isinstance(name, str) for name in columns):
-        raise RunError(f"{path}: its header is damaged: columns, noise or environment")
-    return header
+    try:
+        return _Header.model_validate(content)
+    except ValidationError as error:
+        raise RunError(
+            f"{path}: its header is damaged: {problem_words(_Header, error)}"
+        ) from error
 
 
 def _parsed(line: bytes) -> Any:
@@ -232,9 +244,9 @@ class Journal:
         return [line for line in lines if line.endswith(b"\n")]
 
     def _check(self, line: bytes) -> None:
-        there, here = _header(self.path, line), json.loads(self.header)
-        for name in (*IDENTITY, "environment"):
-            if there.get(name) != here.get(name):
+        there, here = _header(self.path, line), _header(self.path, self.header.encode())
+        for name in _Header.model_fields:
+            if getattr(there, name) != getattr(here, name):
                 raise RunError(
                     f"{self.path}: an unfinished recording with another {name}; finish it with "
                     "what it was begun with, or remove it"

@@ -18,7 +18,15 @@ from bench.geometry.rotation import angle_between
 from bench.targets.target import Target
 from bench.verify import conformance_corners as corners
 from bench.verify import conformance_poses as poses
-from bench.verify.conformance_check import Check, CheckOutcome, rms_px, worst
+from bench.verify.conformance_check import (
+    Check,
+    CheckOutcome,
+    failed,
+    passed,
+    rms_px,
+    undecided,
+    worst,
+)
 from bench.verify.conformance_subject import Reading, Subject
 from bench.verify.conformance_views import (
     Shown,
@@ -91,8 +99,8 @@ def _check_answers(readings: Sequence[Reading]) -> Check:
     faults = [reading.fault for reading in readings if reading.fault]
     words = f"{len(readings) - len(faults)} of {len(readings)} answers can be used"
     if not faults:
-        return Check("answers", CheckOutcome.PASS, words)
-    return Check("answers", CheckOutcome.FAIL, words, f"the first that can't: {faults[0]}")
+        return passed("answers", words)
+    return failed("answers", words, f"the first that can't: {faults[0]}")
 
 
 def _unseen(check: Check) -> Check:
@@ -100,16 +108,16 @@ def _unseen(check: Check) -> Check:
     if check.verdict is not CheckOutcome.PASS:
         return check
     fix = 'every answer is "missed"'
-    return Check(check.name, CheckOutcome.UNDECIDED, check.measured, fix)
+    return undecided(check.name, check.measured, fix)
 
 
 def _check_found(plain: Seen) -> Check:
     found = sum(reading.found for _, reading in plain)
     words = f"{found} of {len(plain)} plain pictures"
     if found:
-        return Check("target found", CheckOutcome.PASS, words)
+        return passed("target found", words)
     fix = "without a single detection no convention can be judged"
-    return Check("target found", CheckOutcome.UNDECIDED, words, fix)
+    return undecided("target found", words, fix)
 
 
 def _check_geometry(plain: Seen, lens: Seen) -> list[Check]:
@@ -126,7 +134,7 @@ def _check_geometry(plain: Seen, lens: Seen) -> list[Check]:
             checks.append(
                 corners.check_corner_lens(seen, rule)
                 if seen
-                else Check("distortion of corners", CheckOutcome.UNDECIDED, "no corners")
+                else undecided("distortion of corners", "no corners")
             )
     with_poses = [pair for pair in plain if poses.is_judged(pair[1])]
     if with_poses:
@@ -153,7 +161,7 @@ def _check_projection(
     checks.append(
         poses.check_pose_camera(seen, rule, shift_px)
         if seen
-        else Check("camera model of poses", CheckOutcome.UNDECIDED, "no poses")
+        else undecided("camera model of poses", "no poses")
     )
     return checks
 
@@ -165,17 +173,17 @@ def _check_ids(seen: Seen | None, *, found: bool) -> Check:
     (elsewhere, alone), (here, both) = seen
     if alone.found:
         fix = "answer only for target.marker_ids; anything else is missed, with its marker_ids"
-        return Check(name, CheckOutcome.FAIL, "a marker of another id was taken for it", fix)
+        return failed(name, "a marker of another id was taken for it", fix)
     if not both.found and not found:
-        return Check(name, CheckOutcome.UNDECIDED, "the target isn't found alone either")
+        return undecided(name, "the target isn't found alone either")
     if not both.found:
         fix = "look on when the first marker found isn't the one asked for"
         words = "the target wasn't found beside a marker of another id"
-        return Check(name, CheckOutcome.FAIL, words, fix)
+        return failed(name, words, fix)
     if _is_at(both, elsewhere, here):
         fix = "match every corner to the id that was read with it"
-        return Check(name, CheckOutcome.FAIL, "the other marker's place was answered", fix)
-    return Check(name, CheckOutcome.PASS, "told apart, alone and side by side")
+        return failed(name, "the other marker's place was answered", fix)
+    return passed(name, "told apart, alone and side by side")
 
 
 def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
@@ -194,9 +202,9 @@ def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
 def _check_empty(empty: dict[str, Reading]) -> Check:
     found = [name for name, reading in empty.items() if reading.found]
     if not found:
-        return Check("empty frames", CheckOutcome.PASS, f"nothing found in {len(empty)} frames")
+        return passed("empty frames", f"nothing found in {len(empty)} frames")
     fix = 'answer "missed": true where there is no target'
-    return Check("empty frames", CheckOutcome.FAIL, f"a target was found in {found[0]}", fix)
+    return failed("empty frames", f"a target was found in {found[0]}", fix)
 
 
 def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
@@ -204,17 +212,15 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
     name = "16-bit pictures"
     eight = plain[0][1]
     if not eight.found:
-        return Check(name, CheckOutcome.UNDECIDED, "its 8-bit picture wasn't found either")
+        return undecided(name, "its 8-bit picture wasn't found either")
     moved = []
     for bits, (_, reading) in deep.items():
         if not reading.found:
             fix = "read 16 bits unchanged and scale them by 255 / picture.full_scale, not by 1/256"
-            return Check(name, CheckOutcome.FAIL, f"missed with {bits} bits", fix)
+            return failed(name, f"missed with {bits} bits", fix)
         if reading.pixels is not None and eight.pixels is not None:
             if reading.pixels.shape != eight.pixels.shape:
-                return Check(
-                    name, CheckOutcome.FAIL, f"other points with {bits} bits", "see above"
-                )
+                return failed(name, f"other points with {bits} bits", "see above")
             moved.append(rms_px(reading.pixels, eight.pixels))
     words = f"found with {' and '.join(map(str, deep))} bits"
     if moved:
@@ -222,8 +228,8 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
         # a detector that works in whole pixels may answer the next one in both directions
         if max(moved) > math.sqrt(2.0):
             fix = "the same view must give the same corners at any depth"
-            return Check(name, CheckOutcome.FAIL, words, fix)
-    return Check(name, CheckOutcome.PASS, words)
+            return failed(name, words, fix)
+    return passed(name, words)
 
 
 def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Check:
@@ -236,13 +242,13 @@ def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Ch
     differ = [pair for pair in again if not pair[0].same_as(pair[1])]
     words = f"{len(again) - len(differ)} of {len(again)} answers came again to the last bit"
     if not differ:
-        return Check(name, CheckOutcome.PASS, words)
+        return passed(name, words)
     first, second = differ[0]
     both = first.pixels is not None and second.pixels is not None
     if both and first.pixels.shape == second.pixels.shape:  # type: ignore[union-attr]
         words += f"; one moved by {np.max(np.abs(first.pixels - second.pixels)):.2g} px"  # type: ignore[operator]
     fix = "an answer may depend on its request alone: no random numbers, nothing kept between"
-    return Check(name, CheckOutcome.FAIL, words, fix)
+    return failed(name, words, fix)
 
 
 def _time(readings: Sequence[Reading]) -> Check:
@@ -250,4 +256,4 @@ def _time(readings: Sequence[Reading]) -> Check:
     seconds = [reading.seconds for reading in readings]
     first, rest = 1e3 * seconds[0], 1e3 * np.array(seconds[1:])
     words = f"{np.median(rest):.0f} ms a picture (median), {rest.max():.0f} ms at most"
-    return Check("time", CheckOutcome.PASS, f"{words}, {first:.0f} ms the first with its start")
+    return passed("time", f"{words}, {first:.0f} ms the first with its start")

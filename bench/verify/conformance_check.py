@@ -48,6 +48,21 @@ class Check:
         return f"{self.name}: {self.verdict}, {self.measured}{fix}"
 
 
+def passed(name: str, measured: str) -> Check:
+    """Return a check that is kept to."""
+    return Check(name, CheckOutcome.PASS, measured)
+
+
+def failed(name: str, measured: str, fix: str) -> Check:
+    """Return a check that isn't, and what to change."""
+    return Check(name, CheckOutcome.FAIL, measured, fix)
+
+
+def undecided(name: str, measured: str, fix: str = "") -> Check:
+    """Return a check that can't be judged."""
+    return Check(name, CheckOutcome.UNDECIDED, measured, fix)
+
+
 def rms_px(a: Array, b: Array) -> float:
     """Return the root mean square distance of points (N, 2), pixels."""
     return float(np.sqrt(np.mean(np.sum((a - b) ** 2, axis=-1))))

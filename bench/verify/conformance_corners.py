@@ -11,7 +11,14 @@ import numpy as np
 from bench.geometry.camera import project
 from bench.targets.target import Target
 from bench.typing import Array
-from bench.verify.conformance_check import Check, CheckOutcome, explain, rms_px
+from bench.verify.conformance_check import (
+    Check,
+    explain,
+    failed,
+    passed,
+    rms_px,
+    undecided,
+)
 from bench.verify.conformance_subject import Reading
 from bench.verify.conformance_views import Shown
 from bench.verify.protocol import point_names
@@ -79,7 +86,7 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
     words = f"corners are {rms:.2f} px (RMS) from where they belong, limit {limit:.1f}"
     if not rms < limit:
         fix = "no order of corners explains them; see which pixel each named point lies at"
-        return Check("corner order", CheckOutcome.FAIL, words, fix), CornerRule()
+        return failed("corner order", words, fix), CornerRule()
     fixes = []
     if rule.axes != "as stated":
         fixes.append(AXES[rule.axes])
@@ -92,8 +99,8 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
         words = f"corners fit to {rms:.2f} px (RMS) in another order, limit {limit:.1f}"
         if rule.order == IDENTITY:
             words = words.replace("in another order", "along other axes")
-        return Check("corner order", CheckOutcome.FAIL, words, "; ".join(fixes)), rule
-    return Check("corner order", CheckOutcome.PASS, words), rule
+        return failed("corner order", words, "; ".join(fixes)), rule
+    return passed("corner order", words), rule
 
 
 def check_origin(seen: Seen, rule: CornerRule) -> tuple[Check, CornerRule]:
@@ -114,11 +121,9 @@ def judge_origin(
     words = f"{what} ({mean[0]:+.2f}, {mean[1]:+.2f}) px off, limit {MAX_SHIFT_PX}"
     if np.any(SIGMAS * error > MAX_SHIFT_PX):
         known = float(np.max(SIGMAS * error))
-        return Check(
-            "pixel origin", CheckOutcome.UNDECIDED, f"{words}, known to {known:.2f} px"
-        ), rule
+        return undecided("pixel origin", f"{words}, known to {known:.2f} px"), rule
     if np.all(np.abs(mean) <= MAX_SHIFT_PX):
-        return Check("pixel origin", CheckOutcome.PASS, words), rule
+        return passed("pixel origin", words), rule
     near = np.maximum(NEAR_PX, SIGMAS * error)
     fixes = [fix for known, fix in ORIGINS.items() if np.all(np.abs(mean - known) <= near)]
     unlike = (
@@ -127,7 +132,7 @@ def judge_origin(
     )
     fix = fixes[0] if fixes else unlike
     shifted = replace(rule, shift_px=(float(mean[0]), float(mean[1])))
-    return Check("pixel origin", CheckOutcome.FAIL, words, fix), shifted
+    return failed("pixel origin", words, fix), shifted
 
 
 def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
@@ -156,10 +161,10 @@ def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
     best, distances, limit = explain(np.vstack(readings), expected)
     words = f"corners are {distances['as stated']:.2f} px (RMS) off, limit {limit:.1f}"
     if best == "as stated":
-        return Check(name, CheckOutcome.PASS, words)
+        return passed(name, words)
     if best is None:
-        return Check(name, CheckOutcome.FAIL, words, "nothing known explains it")
-    return Check(name, CheckOutcome.FAIL, words, best)
+        return failed(name, words, "nothing known explains it")
+    return failed(name, words, best)
 
 
 def looked_past(reading: Reading, rule: CornerRule, shown: Shown) -> tuple[Array, Array]:

@@ -17,7 +17,7 @@ from bench.geometry.viewing import mirrored_normal
 from bench.solve.ippe import IppeLmSolver
 from bench.targets.target import Target
 from bench.typing import Array
-from bench.verify.conformance_check import Check, CheckOutcome, explain
+from bench.verify.conformance_check import Check, explain, failed, passed
 from bench.verify.conformance_corners import CornerRule, judge_origin
 from bench.verify.conformance_subject import Reading
 from bench.verify.conformance_views import Shown
@@ -26,53 +26,41 @@ from bench.verify.protocol import point_names
 Seen = Sequence[tuple[Shown, Reading]]
 Raw = tuple[Array, Array]  # (3, 3) and (3,), perhaps no pose at all
 
+SAME = np.eye(3)
 FLIP = np.diag([1.0, -1.0, -1.0])
 ABOUT_Y = np.diag([-1.0, 1.0, -1.0])
 HALF = np.diag([-1.0, -1.0, 1.0])
 QUARTER = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 STATED = "as stated"
+LEFT_HANDED = "your target's frame is left-handed, its {} is reversed"
+
+
+def _axes(target: Array = SAME, camera: Array = SAME) -> Callable[[Array, Array], Raw]:
+    """Return what undoes other axes of the target, of the camera, or of both."""
+    return lambda R, t: (camera @ R @ target, camera @ t)
+
+
 # How the pose that was meant is made of the one that was answered, and what to tell the author.
 FRAMES: Mapping[str, Callable[[Array, Array], Raw]] = {
-    STATED: lambda R, t: (R, t),
+    STATED: _axes(),
     "your target frame is a half turn off about its normal; x is right and y up on the marker as "
-    "OpenCV draws it: multiply the rotation by diag(-1, -1, 1) on the right": lambda R, t: (
-        R @ HALF,
-        t,
-    ),
-    "your target frame is a quarter turn off, anticlockwise seen from the front": lambda R, t: (
-        R @ QUARTER.T,
-        t,
-    ),
-    "your target frame is a quarter turn off, clockwise seen from the front": lambda R, t: (
-        R @ QUARTER,
-        t,
-    ),
+    "OpenCV draws it: multiply the rotation by diag(-1, -1, 1) on the right": _axes(HALF),
+    "your target frame is a quarter turn off, anticlockwise seen from the front": _axes(QUARTER.T),
+    "your target frame is a quarter turn off, clockwise seen from the front": _axes(QUARTER),
     "your target has y down and z into its face; it must have y up and z out of it: multiply the "
-    "rotation by diag(1, -1, -1) on the right": lambda R, t: (R @ FLIP, t),
+    "rotation by diag(1, -1, -1) on the right": _axes(FLIP),
     "your target has x left and z into its face; it must have x right and z out of it: multiply "
-    "the rotation by diag(-1, 1, -1) on the right": lambda R, t: (R @ ABOUT_Y, t),
+    "the rotation by diag(-1, 1, -1) on the right": _axes(ABOUT_Y),
     "your camera has y up and z backward; it must have y down and z forward: multiply rotation "
-    "and translation by diag(1, -1, -1) on the left": lambda R, t: (FLIP @ R, FLIP @ t),
+    "and translation by diag(1, -1, -1) on the left": _axes(camera=FLIP),
     "your camera has y up and z backward, your target y down and z into its face: multiply by "
-    "diag(1, -1, -1), the translation on the left, the rotation on both sides": lambda R, t: (
-        FLIP @ R @ FLIP,
-        FLIP @ t,
-    ),
+    "diag(1, -1, -1), the translation on the left, the rotation on both sides": _axes(FLIP, FLIP),
     "you give the camera in the target's frame; give the target in the camera's: "
     "p_camera = rotation p_target + translation": lambda R, t: (R.T, -R.T @ t),
     "your rotation is transposed: give it row by row": lambda R, t: (R.T, t),
-    "your target's frame is left-handed, its z is reversed": lambda R, t: (
-        R @ np.diag([1.0, 1.0, -1.0]),
-        t,
-    ),
-    "your target's frame is left-handed, its y is reversed": lambda R, t: (
-        R @ np.diag([1.0, -1.0, 1.0]),
-        t,
-    ),
-    "your target's frame is left-handed, its x is reversed": lambda R, t: (
-        R @ np.diag([-1.0, 1.0, 1.0]),
-        t,
-    ),
+    LEFT_HANDED.format("z"): _axes(np.diag([1.0, 1.0, -1.0])),
+    LEFT_HANDED.format("y"): _axes(np.diag([1.0, -1.0, 1.0])),
+    LEFT_HANDED.format("x"): _axes(np.diag([-1.0, 1.0, 1.0])),
 }
 NO_DISTORTION = (0.0, 0.0, 0.0, 0.0, 0.0)
 
@@ -117,41 +105,34 @@ def check_units(seen: Seen) -> tuple[Check, PoseRule]:
     known = scales(seen[0][0].observation.target)
     words = f"distances are {ratio:.4g} times the true ones"
     if not 0.0 < ratio < math.inf:
-        return Check(name, CheckOutcome.FAIL, words, "give a translation in metres"), PoseRule()
+        return failed(name, words, "give a translation in metres"), PoseRule()
     steps = {unit: abs(math.log(ratio / scale)) for unit, scale in known.items()}
     # half way, by ratio, from metres to the next unit: detectors are off by some percent
     gap = min(abs(math.log(s)) for unit, s in known.items() if unit != "metres")
     best = min(steps, key=steps.__getitem__)
     words += f", limit {math.exp(-gap / 2):.2f} to {math.exp(gap / 2):.2f}"
     if best == "metres" and steps[best] < gap / 2:
-        return Check(name, CheckOutcome.PASS, words), PoseRule()
+        return passed(name, words), PoseRule()
     if steps[best] >= gap / 2:
         fix = "no unit explains it; give metres"
-        return Check(name, CheckOutcome.FAIL, words, fix), PoseRule(scale=ratio)
+        return failed(name, words, fix), PoseRule(scale=ratio)
     fix = f"your unit is {best}; give metres"
     if best.startswith("a marker"):
         fix = "you take the marker's side for the plate's; it is target.marker_size"
-    return Check(name, CheckOutcome.FAIL, words, fix), PoseRule(scale=known[best])
+    return failed(name, words, fix), PoseRule(scale=known[best])
 
 
 def check_frame(seen: Seen, rule: PoseRule) -> tuple[Check, PoseRule]:
     """Find the frames that explain how targets are said to be turned."""
     name = "frames"
+    truths = [(shown.T_camera_target_true, shown) for shown, _ in seen]
     far, own = {}, {}
     for frame, undo in FRAMES.items():
-        far[frame] = float(
-            np.median([_apart(undo(*_scaled(r, rule)), shown) for shown, r in seen])
-        )
+        answered = [_apart(undo(*_scaled(reading, rule)), shown) for shown, reading in seen]
+        far[frame] = float(np.median(answered))
         # how far an answer by the book would be from each frame: all wrong ones must be far
-        own[frame] = float(
-            np.median(
-                [
-                    _apart(undo(true.rotation, true.translation), shown)
-                    for shown, _ in seen
-                    for true in [shown.T_camera_target_true]
-                ]
-            )
-        )
+        stated = [_apart(undo(true.rotation, true.translation), shown) for true, shown in truths]
+        own[frame] = float(np.median(stated))
     limit = 0.5 * min(value for frame, value in own.items() if frame != STATED)
     best = min(far, key=far.__getitem__)
     words = (
@@ -163,10 +144,10 @@ def check_frame(seen: Seen, rule: PoseRule) -> tuple[Check, PoseRule]:
         if _is_mirrored(seen, rule):
             fix = "it is the mirrored one of the two poses that look alike: refine both, take the "
             fix += "one with the smaller residual"
-        return Check(name, CheckOutcome.FAIL, words, fix), rule
+        return failed(name, words, fix), rule
     if best == STATED:
-        return Check(name, CheckOutcome.PASS, words), rule
-    return Check(name, CheckOutcome.FAIL, words, best), replace(rule, frame=best)
+        return passed(name, words), rule
+    return failed(name, words, best), replace(rule, frame=best)
 
 
 def check_pose_origin(seen: Seen, rule: PoseRule) -> tuple[Check, CornerRule] | None:
@@ -191,7 +172,7 @@ def check_pose_camera(seen: Seen, rule: PoseRule, shift_px: tuple[float, float])
         seen_at = _projected(rule.meant(reading), points, shown)
         if seen_at is None:
             fix = "the target is put behind the camera or beyond the lens's domain"
-            return Check(name, CheckOutcome.FAIL, "a pose has no picture", fix)
+            return failed(name, "a pose has no picture", fix)
         pixels.append(seen_at - shift_px)
         patterns.append({STATED: shown.pixels_true(points)} | _wrong_cameras(shown, points))
     common = [key for key in patterns[0] if all(key in p for p in patterns)]
@@ -199,8 +180,8 @@ def check_pose_camera(seen: Seen, rule: PoseRule, shift_px: tuple[float, float])
     best, distances, limit = explain(np.vstack(pixels), expected)
     words = f"poses put the target {distances[STATED]:.2f} px (RMS) off, limit {limit:.1f}"
     if best == STATED:
-        return Check(name, CheckOutcome.PASS, words)
-    return Check(name, CheckOutcome.FAIL, words, best or "no camera known explains it")
+        return passed(name, words)
+    return failed(name, words, best or "no camera known explains it")
 
 
 def _wrong_cameras(shown: Shown, points: Array) -> dict[str, Array]:

@@ -129,21 +129,10 @@ def _rate(pick: Callable[[Side], BoolArray], needed: bool) -> Callable[..., Meas
         p_worse, p_better = mcnemar(lost, gained)
         bound = loss_bounds(lost, gained, n, CONFIDENCE)[1]
         drop = (lost - gained) / n
-        return Measured(
-            name,
-            float(a.mean()),
-            float(b.mean()),
-            "",
-            drop,
-            bound,
-            margins.rate,
-            False,
-            p_worse,
-            p_better,
-            n,
-            needed,
-            cases_for_rate(margins.rate, (lost + gained) / n, drop, CONFIDENCE),
-        )
+        before, now = float(a.mean()), float(b.mean())
+        cases = cases_for_rate(margins.rate, (lost + gained) / n, drop, CONFIDENCE)
+        effect = (drop, bound, margins.rate, False)
+        return Measured(name, before, now, "", *effect, p_worse, p_better, n, needed, cases)
 
     return measure
 
@@ -189,20 +178,8 @@ def _rms(columns: tuple[str, ...], unit: str, claim: str, needed: bool) -> Calla
         p_worse, p_better = sign_flip(w * (b * b - a * a))
         ratio, _, high = rms_ratio_bounds(a, b, w, CONFIDENCE)
         before, now = (float(np.sqrt(np.mean(e * e))) for e in (a, b))
-        return Measured(
-            name,
-            before,
-            now,
-            unit,
-            ratio - 1.0,
-            high - 1.0,
-            margins.error,
-            True,
-            p_worse,
-            p_better,
-            len(a),
-            need,
-        )
+        effect = (ratio - 1.0, high - 1.0, margins.error, True)
+        return Measured(name, before, now, unit, *effect, p_worse, p_better, len(a), need)
 
     return measure
 
@@ -225,21 +202,10 @@ def _quantile(columns: tuple[str, ...], unit: str, p: float) -> Callable[..., Me
             int(np.sum((a <= level) & (b > level))), int(np.sum((a > level) & (b <= level)))
         )
         before, now = float(np.quantile(a, p)), float(np.quantile(b, p))
-        effect = now / before - 1.0 if before > 0.0 else math.nan
+        rise = now / before - 1.0 if before > 0.0 else math.nan
         # its bound takes a bootstrap and decides nothing: the report asks for it
-        return Measured(
-            name,
-            before,
-            now,
-            unit,
-            effect,
-            math.inf,
-            margins.error,
-            True,
-            p_worse,
-            p_better,
-            len(a),
-        )
+        effect = (rise, math.inf, margins.error, True)
+        return Measured(name, before, now, unit, *effect, p_worse, p_better, len(a))
 
     return measure
 
@@ -254,35 +220,24 @@ def _mean(
         if np.sum(chosen) < 2:
             return _nothing(name, unit, math.nan, int(np.sum(chosen)), False)
         a, b = old.take(chosen)[column], new.take(chosen)[column]
-        return _moved(name, unit, a, b, 0.0, margin(margins, a), needed)
+        return _moved(name, unit, a, b, margin(margins, a), needed)
 
     return measure
 
 
 def _moved(
-    name: str, unit: str, a: Array, b: Array, ideal: float, margin: float, needed: bool = False
+    name: str, unit: str, a: Array, b: Array, margin: float, needed: bool = False
 ) -> Measured:
-    """Test whether a mean moved from its ideal, either way."""
+    """Test whether a mean moved from 0, either way."""
     above, below = sign_flip(b - a)
     p = min(1.0, 2.0 * min(above, below))
     before, now = float(a.mean()), float(b.mean())
-    worse = abs(now - ideal) > abs(before - ideal)
+    worse = abs(now) > abs(before)
     low, high = mean_bounds(b - a, CONFIDENCE)
-    farthest = max(abs(before + low - ideal), abs(before + high - ideal))
-    return Measured(
-        name,
-        before,
-        now,
-        unit,
-        abs(now - ideal) - abs(before - ideal),
-        farthest - abs(before - ideal),
-        margin,
-        False,
-        p if worse else 1.0,
-        1.0 if worse else p,
-        len(a),
-        needed,
-    )
+    farthest = max(abs(before + low), abs(before + high))
+    effect = (abs(now) - abs(before), farthest - abs(before), margin, False)
+    p_worse, p_better = (p, 1.0) if worse else (1.0, p)
+    return Measured(name, before, now, unit, *effect, p_worse, p_better, len(a), needed)
 
 
 def _claims(name: str, old: Side, new: Side, margins: Margins) -> Measured:
@@ -291,7 +246,7 @@ def _claims(name: str, old: Side, new: Side, margins: Margins) -> Measured:
     if np.sum(chosen) < 2:
         return _nothing(name, "claimed", math.nan, int(np.sum(chosen)), False)
     a, b = (0.5 * (np.log(side.take(chosen)["nees"]) - HONEST) for side in (old, new))
-    return _moved(name, "claimed", a, b, 0.0, math.log1p(margins.error))
+    return _moved(name, "claimed", a, b, math.log1p(margins.error))
 
 
 def _of_rms(margins: Margins, old: Array) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import platform
 from collections.abc import Mapping
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -13,16 +13,8 @@ import cv2
 
 from bench import __version__
 from bench.processes import ONE_THREAD
-from bench.provenance import host_facts
+from bench.provenance import LIBRARIES, host_facts
 
-LIBRARIES = (
-    "numpy",
-    "scipy",
-    "numba",
-    "opencv-contrib-python-headless",
-    "pupil-apriltags",
-    "polars",
-)
 # Instruction sets that numerical libraries choose their code by, where the system tells.
 FEATURES = ("sse4_2", "avx", "avx2", "fma", "avx512f", "avx512_vnni", "asimd", "sve")
 
@@ -31,19 +23,12 @@ def environment() -> dict[str, Any]:
     """Return the facts, as JSON can hold them."""
     return {
         "sightbench": __version__,
-        "libraries": {name: found for name in LIBRARIES if (found := _version(name))},
+        "libraries": {name: version(name) for name in (*LIBRARIES, "polars")},
         "opencv": cv2.__version__,
         "cpu_features": _features(),
         "threads": {"opencv": 1} | {name: os.environ.get(name, "") for name in ONE_THREAD},
         "host": host_facts() | {"libc": " ".join(platform.libc_ver())},
     }
-
-
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return ""
 
 
 def _features() -> list[str]:

@@ -51,7 +51,7 @@ class AnsweredDetection(Detection):
 
 
 class ExternalDetector:
-    """A command that is asked by the line protocol, one process for all requests or one each.
+    """A command that is asked by the line protocol.
 
     The process is started with the first request and after it was lost; it doesn't travel:
     a copy in another process starts its own.
@@ -64,8 +64,6 @@ class ExternalDetector:
         For an answer, seconds.
     start_s : float
         Added for a process's first.
-    one_shot : bool
-        A process for each request: it reads one line and the end of input, answers and exits.
     name : str, optional
         As tables call it; by default the command's words, without folders.
 
@@ -81,7 +79,6 @@ class ExternalDetector:
         timeout_s: float = TIMEOUT_S,
         *,
         start_s: float = START_S,
-        one_shot: bool = False,
         name: str | None = None,
     ) -> None:
         self.command = split_command(command)
@@ -89,7 +86,7 @@ class ExternalDetector:
             raise ConfigError(
                 f"time-out must be above 0 s and start at least 0 s, got {timeout_s} and {start_s}"
             )
-        self.timeout_s, self.start_s, self.one_shot = timeout_s, start_s, one_shot
+        self.timeout_s, self.start_s = timeout_s, start_s
         self.name = name or "external:" + " ".join(Path(word).name for word in self.command)
         self._reset()
 
@@ -103,7 +100,7 @@ class ExternalDetector:
 
     def __getstate__(self) -> dict[str, Any]:
         """Leave out what belongs to this process."""
-        kept = ("command", "timeout_s", "start_s", "one_shot", "name")
+        kept = ("command", "timeout_s", "start_s", "name")
         return {key: getattr(self, key) for key in kept}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -171,15 +168,8 @@ class ExternalDetector:
             if self._process is None:
                 self._process = Process(self.command)
                 timeout_s += self.start_s
-            if self.one_shot:
-                said = self._process.ask_once(line, timeout_s)
-                self._end(kindly=False)
-                first, _, rest = said.strip().partition(b"\n")
-                answer, unasked = read_answer(first, request_id), bool(rest)
-            else:
-                answer = read_answer(self._process.ask(line, timeout_s), request_id)
-                unasked = self._process.unasked
-            if unasked:
+            answer = read_answer(self._process.ask(line, timeout_s), request_id)
+            if self._process.unasked:
                 raise ExternalError(Fault.TWICE, f"more than one line for request {request_id}")
             return answer
         finally:
@@ -229,18 +219,8 @@ class ExternalPipeline(Pipeline):
     A context manager; without, `close` ends the process (so does the end of the program).
     """
 
-    def __init__(
-        self,
-        command: str | Sequence[str],
-        timeout_s: float = TIMEOUT_S,
-        *,
-        start_s: float = START_S,
-        one_shot: bool = False,
-        name: str | None = None,
-    ) -> None:
-        detector = ExternalDetector(
-            command, timeout_s, start_s=start_s, one_shot=one_shot, name=name
-        )
+    def __init__(self, command: str | Sequence[str], *args: Any, **options: Any) -> None:
+        detector = ExternalDetector(command, *args, **options)
         super().__init__(cast(Detector, detector), cast(Solver, AnswerSolver()))
 
     @property

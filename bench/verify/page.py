@@ -6,24 +6,20 @@ import base64
 from collections.abc import Sequence
 from pathlib import Path
 
-from bench.errors import RunError
-from bench.files import make_directory, remove_files, write_atomically
+from bench.files import make_directory, write_atomically
 from bench.pages import rendered
 from bench.verify.junit import junit_xml
 from bench.verify.summary import (
-    PICTURES,
     group_table,
     lead_lines,
-    markdown,
     method_words,
-    picture_name,
     test_tables,
     worst_words,
 )
 from bench.verify.verdict import Report
 from bench.verify.worst import WorstCase
 
-MARKDOWN_FILE, HTML_FILE, JUNIT_FILE = "verdict.md", "verdict.html", "junit.xml"
+HTML_FILE, JUNIT_FILE = "verdict.html", "junit.xml"
 
 
 def html(report: Report, worst: Sequence[WorstCase]) -> str:
@@ -59,7 +55,7 @@ def write_report(
     started: str = "",
     seconds: float = 0.0,
 ) -> list[Path]:
-    """Write the pages, their pictures and JUnit XML, and return the files.
+    """Write the page and JUnit XML, and return the files.
 
     `started` and `seconds` are told by the latter, see `junit_xml`.
 
@@ -68,19 +64,8 @@ def write_report(
     RunError
         One can't be written.
     """
-    files = {
-        MARKDOWN_FILE: markdown(report, worst).encode(),
-        HTML_FILE: html(report, worst).encode(),
-        JUNIT_FILE: junit_xml(report, started, seconds),
-    }
-    try:
-        make_directory(directory / PICTURES)
-        remove_files(list((directory / PICTURES).glob("*-*.png")))
-    except OSError as error:
-        raise RunError(f"{directory}: can't be written: {error.strerror}") from error
-    for case in worst:
-        for shown in case.pictures:
-            write_atomically(directory / PICTURES / picture_name(case, shown.name), shown.png)
-    for name, content in files.items():
-        write_atomically(directory / name, content)
-    return [directory / name for name in files]
+    make_directory(directory)
+    page, junit = directory / HTML_FILE, directory / JUNIT_FILE
+    write_atomically(page, html(report, worst).encode())
+    write_atomically(junit, junit_xml(report, started, seconds))
+    return [page, junit]

@@ -13,24 +13,24 @@ Corners may stand beside a pose. Anything else is a fault, named with what was e
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import Field, ValidationError
 
 from bench.errors import PlugInError
 from bench.solve.pipeline import LARGEST, LARGEST_COVARIANCE
+from bench.strict import Section, problem_words
 from bench.typing import Array
+from bench.units import shown
 
 KINDS = ("corners", "pose", "missed", "error")
-KNOWN = {"id", *KINDS, "sigma_px", "marker_ids"}
-POSE_KNOWN = {"rotation", "translation", "covariance", "ambiguous"}
 # Of a coordinate, where a pipeline claims none: the class's own default.
 DEFAULT_SIGMA_PX = 0.1
-# Of an answer quoted in a message.
-QUOTED = 60
+# What pydantic calls numbers that no measurement gives.
+NOT_FINITE = ("finite_number", "less_than_equal", "greater_than_equal")
 
 
 class Fault(StrEnum):
@@ -97,6 +97,34 @@ class Answer:
     marker_ids: tuple[int, ...] = ()
 
 
+Number = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
+Pixel = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Triple = Annotated[list[Number], Field(min_length=3, max_length=3)]
+Spread = Annotated[float, Field(ge=-LARGEST_COVARIANCE, le=LARGEST_COVARIANCE)]
+Spreads = Annotated[list[Spread], Field(min_length=6, max_length=6)]
+
+
+class PoseAnswer(Section):
+    """A pose as answered."""
+
+    rotation: Annotated[list[Triple], Field(min_length=3, max_length=3)]
+    translation: Triple
+    covariance: Annotated[list[Spreads], Field(min_length=6, max_length=6)] | None = None
+    ambiguous: bool = False
+
+
+class AnswerLine(Section):
+    """What a line may hold."""
+
+    id: int
+    corners: Annotated[dict[str, Pixel], Field(min_length=1)] | None = None
+    sigma_px: Annotated[float, Field(gt=0.0, le=LARGEST)] | None = None
+    pose: PoseAnswer | None = None
+    missed: bool | None = None
+    marker_ids: list[int] | None = None
+    error: Any = None
+
+
 def read_answer(line: bytes, request_id: int) -> Answer:
     """Return the answer that a line holds.
 
@@ -105,40 +133,50 @@ def read_answer(line: bytes, request_id: int) -> Answer:
     ExternalError
         The line isn't an answer to this request, or the pipeline reports an error.
     """
-    answer = _object(line)
-    if answer.get("id") is None or answer["id"] != request_id or isinstance(answer["id"], bool):
+    content = _object(line)
+    if type(content.get("id")) is not int or content["id"] != request_id:
         raise ExternalError(
-            Fault.WRONG_ID, f"request {request_id} was answered with id {_quote(answer.get('id'))}"
+            Fault.WRONG_ID,
+            f"request {request_id} was answered with id {shown(content.get('id'))}",
         )
-    _check_keys(answer, KNOWN, "the answer")
-    given = [name for name in KINDS if answer.get(name) not in (None, False)]
+    try:
+        answer = AnswerLine.model_validate(content)
+    except ValidationError as error:
+        kinds = {problem["type"] for problem in error.errors()}
+        fault = Fault.NOT_FINITE if kinds <= set(NOT_FINITE) else Fault.BROKEN
+        raise ExternalError(fault, problem_words(AnswerLine, error)) from error
+    given = [name for name in KINDS if getattr(answer, name) not in (None, False)]
     if given == ["error"]:
-        raise ExternalError(Fault.ERROR, _quote(answer["error"]))
+        raise ExternalError(Fault.ERROR, shown(answer.error))
     if given not in (["corners"], ["pose"], ["corners", "pose"], ["missed"]):
         raise ExternalError(
             Fault.BROKEN,
             "an answer has 'corners', 'pose' or both, or 'missed', or 'error'; got "
             + (" and ".join(given) or "none of them"),
         )
-    values: dict[str, Any] = {"marker_ids": _ids(answer.get("marker_ids"))}
-    if "corners" in given:
-        values["corners"] = _corners(answer["corners"])
-        values["sigma_px"] = _sigma(answer.get("sigma_px"))
-    if "pose" in given:
-        values |= _pose(answer["pose"])
-    return Answer(missed=given == ["missed"], **values)
+    corners, pose = answer.corners, answer.pose
+    return Answer(
+        missed=bool(answer.missed),
+        corners=None if corners is None else {name: (u, v) for name, (u, v) in corners.items()},
+        sigma_px=answer.sigma_px or DEFAULT_SIGMA_PX,
+        rotation=None if pose is None else np.array(pose.rotation, dtype=np.float64),
+        translation=None if pose is None else np.array(pose.translation, dtype=np.float64),
+        covariance=None if pose is None else _covariance(pose.covariance),
+        ambiguous=pose is not None and pose.ambiguous,
+        marker_ids=tuple(answer.marker_ids or ()),
+    )
 
 
 def _object(line: bytes) -> dict[str, Any]:
     try:
-        text = line.decode()
-        value = json.loads(text, object_pairs_hook=_unique)
+        value = json.loads(line.decode(), object_pairs_hook=_unique)
     except (ValueError, RecursionError) as error:  # UnicodeDecodeError is a ValueError
         if isinstance(error, _RepeatedKeyError):
-            raise ExternalError(Fault.BROKEN, f"key {_quote(str(error))} twice") from error
-        raise ExternalError(Fault.GARBAGE, f"not a JSON object: {_quote(line)}") from error
+            raise ExternalError(Fault.BROKEN, f"key {shown(error)} twice") from error
+        value = None
     if not isinstance(value, dict):
-        raise ExternalError(Fault.GARBAGE, f"not a JSON object: {_quote(line)}")
+        words = shown(line.decode(errors="replace"))
+        raise ExternalError(Fault.GARBAGE, f"not a JSON object: {words}")
     return value
 
 
@@ -147,68 +185,17 @@ class _RepeatedKeyError(ValueError):
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in found:
-            raise _RepeatedKeyError(key)
-        found[key] = value
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise _RepeatedKeyError(next(name for name in names if names.count(name) > 1))
     return found
 
 
-def _check_keys(given: dict[str, Any], known: set[str], where: str) -> None:
-    unknown = sorted(set(given) - known)
-    if unknown:
-        raise ExternalError(
-            Fault.BROKEN,
-            f"{where} has the unknown key {_quote(unknown[0])}; known: {', '.join(sorted(known))}",
-        )
-
-
-def _corners(given: Any) -> dict[str, tuple[float, float]]:
-    if not isinstance(given, dict) or not given:
-        raise ExternalError(
-            Fault.BROKEN, f"corners must be an object of points, got {_quote(given)}"
-        )
-    corners = {}
-    for name, pixel in given.items():
-        u, v = _numbers(pixel, (2,), f"corner {_quote(name)}")
-        corners[name] = (float(u), float(v))
-    return corners
-
-
-def _sigma(given: Any) -> float:
+def _covariance(given: list[list[float]] | None) -> Array | None:
     if given is None:
-        return DEFAULT_SIGMA_PX
-    sigma = float(_numbers(given, (), "sigma_px"))
-    if not sigma > 0.0:
-        raise ExternalError(Fault.BROKEN, f"sigma_px must be positive, got {sigma:g}")
-    return sigma
-
-
-def _ids(given: Any) -> tuple[int, ...]:
-    if given is None:
-        return ()
-    if not isinstance(given, list) or not all(type(i) is int for i in given):
-        raise ExternalError(Fault.BROKEN, f"marker_ids must be whole numbers, got {_quote(given)}")
-    return tuple(given)
-
-
-def _pose(given: Any) -> dict[str, Any]:
-    if not isinstance(given, dict):
-        raise ExternalError(Fault.BROKEN, f"pose must be an object, got {_quote(given)}")
-    _check_keys(given, POSE_KNOWN, "the pose")
-    values: dict[str, Any] = {
-        "rotation": _numbers(given.get("rotation"), (3, 3), "rotation"),
-        "translation": _numbers(given.get("translation"), (3,), "translation"),
-        "ambiguous": given.get("ambiguous") is True,
-    }
-    if given.get("covariance") is not None:
-        values["covariance"] = _covariance(given["covariance"])
-    return values
-
-
-def _covariance(given: Any) -> Array:
-    covariance = _numbers(given, (6, 6), "covariance")
+        return None
+    covariance = np.array(given, dtype=np.float64)
     # Numbers printed in single precision or to six digits are off by 1e-6 of the larger of the
     # two standard deviations' product; 1e-5 forgives that and no more.
     sigma = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -222,43 +209,3 @@ def _covariance(given: Any) -> Array:
     if np.linalg.eigvalsh(scaled).min() < -6.0 * 1e-5:  # six rows, each off by the slack
         raise ExternalError(Fault.BROKEN, "covariance has a negative eigenvalue")
     return np.asarray(covariance, dtype=np.float64)
-
-
-def _numbers(given: Any, shape: tuple[int, ...], name: str) -> Array:
-    """Return finite numbers of a shape; strings and booleans aren't numbers."""
-    fault = ExternalError(
-        Fault.BROKEN,
-        f"{name} must be {' x '.join(map(str, shape)) or 'a number'}"
-        f"{' numbers' if shape else ''}, got {_quote(given)}",
-    )
-    flat: list[float] = []
-
-    def walk(value: Any, depth: int) -> None:
-        if depth == len(shape):
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise fault
-            try:
-                flat.append(float(value))
-            except OverflowError:  # a whole number beyond 1e308
-                flat.append(math.inf)
-            return
-        if not isinstance(value, list) or len(value) != shape[depth]:
-            raise fault
-        for item in value:
-            walk(item, depth + 1)
-
-    walk(given, 0)
-    numbers = np.array(flat).reshape(shape)
-    if not np.all(np.isfinite(numbers)):
-        raise ExternalError(Fault.NOT_FINITE, f"{name} isn't finite: {_quote(given)}")
-    most = LARGEST_COVARIANCE if name == "covariance" else LARGEST
-    if np.any(np.abs(numbers) > most):
-        raise ExternalError(Fault.NOT_FINITE, f"{name} is beyond {most:g}: {_quote(given)}")
-    return numbers
-
-
-def _quote(value: Any) -> str:
-    """Return an answer's part for a one-line message, printable and not long."""
-    text = value.decode(errors="replace") if isinstance(value, bytes) else str(value)
-    text = "".join(c if c.isprintable() else "?" for c in text[: QUOTED + 1])
-    return repr(text if len(text) <= QUOTED else text[:QUOTED] + "…")

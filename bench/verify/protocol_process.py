@@ -79,26 +79,11 @@ class Process:
         if self.unasked:
             raise ExternalError(Fault.TWICE, "it went on writing after its answer")
         self._answer.clear()  # blank lines
-        if not self._pump(line, time.monotonic() + timeout_s, to_end=False):
+        if not self._pump(line, time.monotonic() + timeout_s):
             raise self._late(timeout_s)
         answer, _, rest = bytes(self._answer).partition(b"\n")
         self._answer = bytearray(rest)
         return answer
-
-    def ask_once(self, line: bytes, timeout_s: float) -> bytes:
-        """Send a line and the end of input; return all that it writes until it ends well.
-
-        Raises
-        ------
-        ExternalError
-            TIMEOUT, DIED (also by an exit code other than 0) or TOO_LONG.
-        """
-        deadline = time.monotonic() + timeout_s
-        if not self._pump(line, deadline, to_end=True) or not self._wait(deadline):
-            raise self._late(timeout_s)
-        if not self.unasked or self._exit_words() != "exited with code 0":
-            raise self._gone()
-        return bytes(self._answer)
 
     @property
     def unasked(self) -> bool:
@@ -116,20 +101,18 @@ class Process:
             self._wait(time.monotonic() + GRACE_S)
         self._finalizer()
 
-    def _pump(self, data: bytes, deadline: float, *, to_end: bool) -> bool:
-        """Move bytes until a line (or, `to_end`, everything) is there; False at the deadline."""
+    def _pump(self, data: bytes, deadline: float) -> bool:
+        """Move bytes until a line is there; False at the deadline."""
         with selectors.DefaultSelector() as selector:
             for descriptor in self._open:
                 selector.register(descriptor, selectors.EVENT_READ)
             selector.register(self._stdin, selectors.EVENT_WRITE)
-            while to_end or b"\n" not in self._answer:
+            while b"\n" not in self._answer:
                 if len(self._answer) > MAX_LINE:
                     raise ExternalError(
                         Fault.TOO_LONG, f"more than {MAX_LINE} bytes{self._last_words()}"
                     )
                 if self._stdout not in self._open:
-                    if to_end:
-                        return True
                     raise self._gone()
                 left = deadline - time.monotonic()
                 if left <= 0.0:
@@ -140,8 +123,6 @@ class Process:
                         data = self._send(data)
                         if not data:
                             selector.unregister(self._stdin)
-                            if to_end:
-                                self._end_input()
                     elif not self._receive(key.fd):
                         selector.unregister(key.fd)
                 if not ready and self._ended():

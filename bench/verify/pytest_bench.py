@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Protocol
+from typing import Any
 
 import polars as pl
 
@@ -28,23 +28,11 @@ from bench.survey.worker import Job, picture_of_case
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 from bench.verify.external import ExternalPipeline
+from bench.verify.rows import AnyPipeline
 
 # 95 % at 95 % confidence takes 59 pictures without a miss (Wilks 1941): 0.95^59 < 0.05.
 TRIALS = 60
 SUCCESS = 0.95
-
-
-class AnyPipeline(Protocol):
-    """What can be measured: a `Pipeline`, an `ExternalPipeline`, or anything alike."""
-
-    @property
-    def name(self) -> str:
-        """As messages call it."""
-        ...
-
-    def run(self, observation: Observation) -> tuple[Detection, Estimate]:
-        """Detect, then solve."""
-        ...
 
 
 @dataclass(frozen=True, eq=False)

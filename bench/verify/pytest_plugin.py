@@ -41,9 +41,6 @@ def assert_pose_pipeline(pipeline: Any, **options: Any) -> Result:
         The tolerance doesn't hold, or too few pictures were taken to say that it does.
     """
     __tracebackhide__ = True
-    from bench.verify.pytest_bench import measure
+    from bench.verify.pytest_bench import PosePipelineBench
 
-    result = measure(pipeline, **options)
-    if not result.holds:
-        raise AssertionError(result.words)
-    return result
+    return PosePipelineBench().check(pipeline, **options)

@@ -12,7 +12,7 @@ from bench.errors import PlugInError
 from bench.files import make_directory
 from bench.processes import Stop, pooled, process_pool
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.run import Progress
+from bench.survey.run import Progress, never, silent
 from bench.verify.baseline import Journal, header_of, write_baseline
 from bench.verify.case import SuiteCase, suite_cases
 from bench.verify.environment import environment
@@ -74,22 +74,14 @@ class Recording:
         return self.found + self.added == self.total
 
 
-def _never() -> bool:
-    return False
-
-
-def _silent(done: int, total: int) -> None:
-    pass
-
-
 def record(
     suite: Suite,
     make_pipeline: PipelineFactory,
     path: Path,
     noise: int = 0,
     workers: int = 0,
-    progress: Progress = _silent,
-    stop: Stop = _never,
+    progress: Progress = silent,
+    stop: Stop = never,
     chunk: int = CHUNK,
     restart: bool = False,
 ) -> Recording:

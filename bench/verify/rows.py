@@ -12,15 +12,13 @@ import numpy as np
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.errors import BenchError, GeometryError, PlugInError
-from bench.geometry.camera import Camera, project
+from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.geometry.viewing import facing_rotation
 from bench.solve.estimate import Estimate, Outcome
 from bench.survey.score import rotation_error, score
 from bench.survey.setting import pattern_points
-from bench.targets.target import Target
-from bench.typing import Array
 from bench.verify.case import SuiteCase, observe
 from bench.verify.suite import Suite
 
@@ -184,11 +182,3 @@ def estimated_pose(row: CaseRow, T_camera_target_true: Pose) -> Pose | None:
         T_camera_target_true.rotation @ exp_rotvec(rotvec),
         T_camera_target_true.translation + axes @ error,
     )
-
-
-def outline_px(target: Target, T_camera_target: Pose, camera: Camera) -> Array | None:
-    """Return where the pattern's outermost points (N, 2) appear, or None where they don't."""
-    try:
-        return project(pattern_points(target), T_camera_target, camera)
-    except GeometryError:
-        return None

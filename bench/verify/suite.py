@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from bench.assets import PLACES, asset
+from bench.assets import asset
 from bench.built.sizes import sizes_from, words_of_sizes
 from bench.digest import content_digest
 from bench.errors import BenchError, ConfigError
@@ -58,33 +58,10 @@ class Spot:
 
 @dataclass(frozen=True)
 class Group:
-    """Cases of one kind; pairs are the least and the most of what is drawn.
+    """Cases of one kind, each number as `GroupSection` says; metres, radians, pixels, fractions.
 
-    Attributes
-    ----------
-    name : str
-        Part of the keys.
-    cases : int
-        How many.
-    empty : bool
-        No target is there: whatever is found is a false positive.
-    range_m, tilt, roll : (float, float)
-        Metres, radians. The tilt's direction is drawn from all round.
-    across, down : (float, float)
-        Of the target's centre in the picture, fractions.
-    edge_px : (float, float) or None
-        How far the pattern keeps from a border of the picture, instead of `across`, `down`.
-    light : float
-        Times the suite's level.
-    blur_px, motion_px : float or None
-        Sigma of the lens, and length of motion in any direction, instead of the suite's.
-    highlight : Spot or None
-        A lamp's reflection.
-    hidden : (float, float) or None
-        Share of the pattern's width behind something.
-    scratches, dirt, others, clutter : int
-        Scratches and spots on the plate; wrong targets of the same kind; patches of no meaning
-        in an empty picture.
+    Pairs are the least and the most of what is drawn. Where `edge_px` is given, `across` and
+    `down` don't count; where `blur_px` or `motion_px` isn't, the suite's does.
     """
 
     name: str
@@ -194,26 +171,18 @@ class GroupSection(Section):
 
     def to_group(self) -> Group:
         """Return the group."""
-        spot = self.highlight
+        same = ("name", "cases", "empty", "tilt", "roll", "light", "scratches", "dirt", "others")
+        spot, hidden = self.highlight, self.hidden
         return Group(
-            name=self.name,
-            cases=self.cases,
-            empty=self.empty,
+            **{key: getattr(self, key) for key in (*same, "clutter")},
             range_m=self.range,
-            tilt=self.tilt,
-            roll=self.roll,
             across=(self.across[0], self.across[1]),
             down=(self.down[0], self.down[1]),
             edge_px=self.edge,
-            light=self.light,
             blur_px=self.blur,
             motion_px=self.motion,
             highlight=None if spot is None else Spot(spot.level, spot.sigma),
-            hidden=None if self.hidden is None else (self.hidden[0], self.hidden[1]),
-            scratches=self.scratches,
-            dirt=self.dirt,
-            others=self.others,
-            clutter=self.clutter,
+            hidden=None if hidden is None else (hidden[0], hidden[1]),
         )
 
 
@@ -310,11 +279,3 @@ def _built(section: SuiteSection, drawn: Setting) -> tuple[Setting, str]:
     sizes = sizes_from(terms, more, drawn.camera)
     words = words_of_sizes(terms, more, sized, "suite")
     return replace(drawn, built=sizes), f"{words} as_drawn = true there leaves noise alone."
-
-
-def shipped_suites() -> tuple[Path, ...]:
-    """Return the suite files that ship with the package."""
-    for place in PLACES:
-        if (place / FOLDER).is_dir():
-            return tuple(place / FOLDER / f"{name}.toml" for name in SHIPPED)
-    raise ConfigError(f"{FOLDER} is missing from {PLACES[0]}: install the package again")

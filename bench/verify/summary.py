@@ -1,4 +1,4 @@
-"""The summary of a comparison in words, and its Markdown page."""
+"""The summary of a comparison in words and tables."""
 
 from __future__ import annotations
 
@@ -24,7 +24,6 @@ from bench.verify.verdict import (
 )
 from bench.verify.worst import WorstCase
 
-PICTURES = "pictures"
 GROUP_COLUMNS = ("group", "cases", "detection rate", "usable rate", "rotation RMS", "comes to")
 TEST_COLUMNS = ("test", "before", "now", "change", "pairs", "p (worse)", "comes to")
 # Worst first: what a group comes to is the first of these that one of its tests came to.
@@ -152,46 +151,6 @@ def worst_words(case: WorstCase) -> str:
         f"now {case_words(case.new)}. White is the truth, orange the estimate, its error drawn "
         f"{case.magnified:g} times as long."
     )
-
-
-def picture_name(case: WorstCase, side: str) -> str:
-    """Return the file name of a case's picture."""
-    stem = case.old.key.replace("|", "-").replace(" ", "-")
-    return f"{stem}-{side}.png"
-
-
-def markdown(report: Report, worst: Sequence[WorstCase]) -> str:
-    """Return the Markdown page; its pictures are beside it in `PICTURES`."""
-    lines = [f"# {_escaped(report.headline)}", ""]
-    lines += [f"- {_escaped(line)}" for line in lead_lines(report)]
-    lines += ["", *_table(group_table(report))]
-    if worst:
-        lines += ["", "## Worst cases, before and now", ""]
-        for case in worst:
-            links = (
-                f"![{shown.words}]({PICTURES}/{picture_name(case, shown.name)})"
-                for shown in case.pictures
-            )
-            lines += [_escaped(worst_words(case)), "", " ".join(links), ""]
-    lines += ["", "## How it was judged", "", _escaped(method_words(report)), "", "## All tests"]
-    for table in test_tables(report):
-        lines += ["", f"### {table.caption}", "", *_table(table)]
-    return "\n".join(lines) + "\n"
-
-
-def _table(table: Table) -> list[str]:
-    rule = "|" + "|".join("---" for _ in table.columns) + "|"
-    return [_row(table.columns), rule, *map(_row, table.rows)]
-
-
-def _row(cells: Sequence[str]) -> str:
-    return "| " + " | ".join(_escaped(cell).replace("|", "\\|") for cell in cells) + " |"
-
-
-def _escaped(text: str) -> str:
-    for mark in ("\\", "*", "_", "`", "<", "["):
-        text = text.replace(mark, f"\\{mark}")
-    return text
 
 
 def baseline_words(baseline: Baseline, suite: Suite) -> str:

@@ -67,7 +67,6 @@ def test_an_adapter_that_dies_does_not_conform(capsys):
     [
         (["--command", "no-such-program-here"], "no program 'no-such-program-here'"),
         (["--command", "cat", "--pipeline", "a/b"], "--command or --pipeline, not both"),
-        (["--one-shot"], "--one-shot needs --command"),
         (["--pipeline", "apriltag/ippe-ml"], "ippe-ml"),
         (["--pipeline", "circles/ippe-lm"], "can't look for a marker"),
         (["--target", "marker:36h11"], "must have the form"),

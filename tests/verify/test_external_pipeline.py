@@ -68,13 +68,12 @@ def test_the_same_detector_from_outside_gives_the_same_pose(pipeline):
 
 
 @pytest.mark.skipif(shutil.which("node") is None, reason="no Node.js here")
-@pytest.mark.parametrize("one_shot", [False, True], ids=["lasting", "one-shot"])
-def test_the_example_without_any_library_finds_corners_to_a_tenth_of_a_pixel(one_shot):
+def test_the_example_without_any_library_finds_corners_to_a_tenth_of_a_pixel():
     command = ["node", str(EXAMPLES / "square_finder.mjs")]
     straight = Camera(640, 480, 900.0, 900.0, 300.0, 250.0)
     region = region_of(TARGET.drawing, POSE, straight, 16.0)
     picture = noise_free(TARGET.drawing, POSE, straight, Imaging(), region)
-    with ExternalPipeline(command, PATIENT_S, one_shot=one_shot) as made:
+    with ExternalPipeline(command, PATIENT_S) as made:
         detection = made.detect(Observation(picture, straight, TARGET))
     assert detection.found is Found.FOUND
     # edges at half way are exact but near corners; 0.1 px is a fifth of any convention's step
