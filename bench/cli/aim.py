@@ -8,8 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
-from bench.cli.aim_photo import DEFAULT_PORT, aim_by_photo, aim_by_watching
+from bench.cli.aim_photo import DEFAULT_PORT, LAST_PORT, aim_by_photo, aim_by_watching
 from bench.cli.options import (
     BayArgument,
     CornerSigmaOption,
@@ -81,7 +80,9 @@ def command(
     stop: Annotated[
         float, quantity_option("As near to its plan a tower needn't be turned.", KNOWN_ANGLE)
     ] = "0.1 deg",  # type: ignore[assignment]  # read by the parser
-    port: Annotated[int, option("N", "Of the page; 0 takes a free one.")] = DEFAULT_PORT,
+    port: Annotated[
+        int, option("N", "Of the page; 0 takes a free one.", min=0, max=LAST_PORT)
+    ] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
     ] = True,
@@ -117,7 +118,6 @@ def command(
       sightbench aim my-bay.toml --watch camera-folder --tower left
       sightbench aim my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = ruled(load_bay(bay), rule)
     if margin is not None:
         place = replace(place, siting=replace(place.siting, margin=margin))
@@ -132,7 +132,7 @@ def command(
     asked = predictor(place, bound, corner_sigma, map_, pipeline, as_built=not as_drawn)
     aim = judge_aim(place, asked, tower, visibility)
     make_directory(out)
-    written = write_aim(out, aim, origin_of(started, place))
+    written = write_aim(out, aim, origin_of(place))
     if pictures:
         # matplotlib takes a second to load
         from bench.siting.aim_picture import write_aim_pictures

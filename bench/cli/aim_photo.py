@@ -7,7 +7,6 @@ from pathlib import Path
 
 import typer
 
-from bench import provenance
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
 from bench.errors import ConfigError
@@ -36,11 +35,10 @@ def aim_by_photo(
     from bench.aiming.files import write_advice
     from bench.aiming.words import advice_words
 
-    started = provenance.now()
     picture = read_picture(photo, find_tower(bay, tower).camera)
     advice = advise_aim(bay, picture, tower=tower, vehicle=vehicle, station=station, stop=stop)
     make_directory(out)
-    path = write_advice(out, advice, str(photo), origin_of(started, bay))
+    path = write_advice(out, advice, str(photo), origin_of(bay))
     say(advice_words(advice))
     typer.echo(f"Wrote {path}.")
     return EXIT_CODES[advice.state]
@@ -57,8 +55,6 @@ def aim_by_watching(
     browser: bool,
 ) -> int:
     """Serve the page that follows a tower's pictures, until Ctrl-C; return the exit code."""
-    if not 0 <= port <= LAST_PORT:
-        raise ConfigError(f"--port: {port} lies outside 0 to {LAST_PORT}")
     if tower is None and not bay.wheel_targets:
         there = ", ".join(one.name for one in bay.towers)
         raise ConfigError(f"--tower: whose pictures are they, of {there}? Targets look alike here")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -14,15 +14,15 @@ from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.plugins import DETECTORS, SOLVERS, available
-from bench.provenance import now
 from bench.scene.bay_description import describe
 from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
 from bench.scene.facts import sights
 from bench.scene.load import load_bay, starter
 from bench.scene.model import Bay
-from bench.setting_out.tag_layout import LAYOUTS, layout_of_bay, layout_words, write_layout
+from bench.setting_out.tag_layout import layout_of_bay, layout_words, write_layout
 from bench.units import shown
 
+Layout = Literal["bar", "floor"]
 NOT_SEEN = 1  # exit code: the bay is well described, but a camera misses a wheel
 
 
@@ -40,9 +40,9 @@ def command(
         ),
     ] = False,
     layout: Annotated[
-        str | None,
+        Layout | None,
         option(
-            "|".join(LAYOUTS),
+            "bar|floor",
             "Write the tags of the bar, or of the floor's square, as a table for 'sightbench "
             "measure --layout'.",
         ),
@@ -93,7 +93,7 @@ def command(
         text = describe(described, seen)
         typer.echo(text)
         if out is not None:
-            written = write_description(described, seen, text, out, origin_of(now(), described))
+            written = write_description(described, seen, text, out, origin_of(described))
             typer.echo(f"wrote {' and '.join(str(path) for path in written)}")
         if not all(one.whole for one in seen):
             raise typer.Exit(NOT_SEEN)
@@ -112,9 +112,7 @@ def _check_pipelines(bay: Bay) -> None:
                 )
 
 
-def _write_layout(bay: Bay, which: str, out: Path) -> None:
-    if which not in LAYOUTS:
-        raise ConfigError(f"--layout must be {' or '.join(LAYOUTS)}, got {shown(which)}")
+def _write_layout(bay: Bay, which: Layout, out: Path) -> None:
     tags = layout_of_bay(bay, which)
     make_directory(out)
     path = out / f"{which}-layout.csv"

@@ -14,7 +14,6 @@ from bench.cli.saying import say
 from bench.envelope import write_result
 from bench.errors import ConfigError
 from bench.files import make_directory, settle, write_atomically
-from bench.provenance import now
 from bench.scene.load import SHIPPED_BAY
 
 DEFAULT_BOOK = Path("sightbench-book")
@@ -83,7 +82,6 @@ def command(
     from bench.book.result import BOOK
     from bench.book.words import book_value, book_words
 
-    started = now()
     folder = DEFAULT_BOOK if book is None else book
     if new or (book is None and not folder.exists()):
         _start(folder, bay)
@@ -95,7 +93,7 @@ def command(
         make_directory(out)
         text, kept = out / "book.txt", out / BOOK.file
         write_atomically(text, ("\n".join(lines) + "\n").encode(errors="backslashreplace"))
-        write_result(kept, BOOK, book_value(found), origin_of(started, found.files.asked.bay))
+        write_result(kept, BOOK, book_value(found), origin_of(found.files.asked.bay))
         typer.echo(f"Wrote {text} and {kept}.")
     return NEGATIVE if found.against else 0
 

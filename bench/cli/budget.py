@@ -6,9 +6,7 @@ from pathlib import Path
 from typing import Annotated
 
 import numpy as np
-import typer
 
-from bench import provenance
 from bench.budget.budget import CONFIDENCE, budget_of, setting_of
 from bench.budget.files import write_budget
 from bench.budget.tables import table_lines, verdict_words
@@ -68,7 +66,7 @@ def command(
     bound: BoundOption = None,
     corner_sigma: CornerSigmaOption = None,
     confidence: Annotated[
-        float, option("RATE", "Of expanded uncertainties and intervals, 0.5 to 0.999.")
+        float, option("RATE", "Of expanded uncertainties and intervals.", min=0.5, max=0.999)
     ] = CONFIDENCE,
     trials: Annotated[
         int, option("N", "Most Monte Carlo trials a vehicle.", min=20_000, max=10_000_000)
@@ -109,11 +107,8 @@ def command(
 
       sightbench budget my-bay.toml --registration registration.json --level level.json
     """
-    if not 0.5 <= confidence <= 0.999:
-        raise typer.BadParameter(f"confidence must lie from 0.5 to 0.999, got {confidence:g}")
     if level is not None and level_uncertainty is not None:
         raise ConfigError("--level: is measured; --level-uncertainty is assumed: give one")
-    started = provenance.now()
     # noise alone: camera, print and plate are causes of the budget's own
     asked = predictor(load_bay(bay), bound, corner_sigma, map_, pipeline, as_built=False)
     place, measured = site_of(bay, poses, registration, left_calibration, right_calibration, level)
@@ -135,8 +130,6 @@ def command(
     with progress_bar("vehicles", quiet) as progress:
         budget = budget_of(setting, chosen, trials, confidence, progress)
     say((*budget.basis, "", *table_lines(budget), "", *verdict_words(budget)))
-    written = write_budget(
-        out, budget, place, origin_of(started, place, chosen, parts_of(place, measured))
-    )
+    written = write_budget(out, budget, place, origin_of(place, chosen, parts_of(place, measured)))
     say_written(out, written)
     return 0 if budget.inside and not measured.contradictions(place) else NEGATIVE

@@ -9,7 +9,6 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
 from bench.cli.options import BayOption, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
@@ -131,7 +130,6 @@ def command(
     from bench.solve.pipeline import pipeline_from_name
     from bench.survey.setup import find_tower
 
-    started = provenance.now()
     if sheet:
         for path in write_sheets(out):
             typer.echo(f"wrote {path}")
@@ -181,7 +179,7 @@ def command(
         state.update(read_file(path))
     digest = state.hexdigest()
     index = site.towers.index(own)
-    origin = origin_of(started, site, chosen, parts | {"pictures": digest})
+    origin = origin_of(site, chosen, parts | {"pictures": digest})
     written = write_characterisation(out, found, site, index, digest, origin, calibrated)
     say(words_of(found))
     typer.echo(f"wrote {', '.join(written)} in {out}")

@@ -11,7 +11,6 @@ from typing import Annotated, Any
 
 import typer
 
-from bench import provenance
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.choice.candidates import jobs_of, read_candidates
 from bench.choice.choice import Surveyed, choose_drawing
@@ -147,7 +146,6 @@ def command(
       sightbench choose my-bay.toml --plate "300 x 250 mm" --turns "20, 50 deg" --trials 300
       sightbench choose --candidate bay --candidate charuco:5x5_100:7x7 --out boards
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = load_bay(bay)
     asked = surveying.changed_request(request_of_bay(place), within, success, confidence)
     board = read_plate(place, plate)
@@ -176,7 +174,7 @@ def command(
     who = scheduler or surveying.processes_of(workers)
     if not surveying.run_surveys(out, surveys, executor, who, chunk, quiet):
         return surveying.INTERRUPTED
-    origin = origin_of(started, place, common_plan(jobs).seed)
+    origin = origin_of(place, common_plan(jobs).seed)
     surveyed = []
     rolls = roll_words(common_plan(jobs).roll_deg, common_plan(jobs).roll_spread_deg)
     for each in candidates:

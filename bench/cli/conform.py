@@ -11,7 +11,6 @@ from bench.cli.options import QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
-from bench.provenance import now
 from bench.targets.spec import target_from_spec
 from bench.targets.target import Target
 
@@ -83,7 +82,6 @@ def command(
     from bench.verify.conformance_check import CheckOutcome
     from bench.verify.conformance_files import conclusion, write_conformance
 
-    started = now()
     looked_for = target_from_spec(target, KINDS)
     subject, close = _subject(external, pipeline, looked_for, timeout, start)
     try:
@@ -104,7 +102,7 @@ def command(
         typer.echo(f"  {check.words}")
     typer.echo(conclusion(report.verdict))
     if out is not None:
-        write_conformance(out, report, origin_of(started))
+        write_conformance(out, report, origin_of())
     return {CheckOutcome.PASS: 0, CheckOutcome.FAIL: 1}.get(report.verdict, 3)
 
 

@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 import typer
 
-from bench import provenance
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli import surveying
 from bench.cli.limits import EXIT, UNDECIDED_EXIT
@@ -97,7 +96,6 @@ def command(
       sightbench contour
       sightbench contour my-bay.toml --within "0.2 deg" --levels 3 --trials 1600
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = load_bay(bay)
     request = surveying.changed_request(request_of_bay(place), within, success, confidence)
     job = job_of_bay(
@@ -130,7 +128,7 @@ def command(
         surveying.setting_words(job),
         report.run,
         scheduler or surveying.processes_of(workers),
-        origin_of(started, place),
+        origin_of(place),
     )
     surveying.warn_of_failures(report.run)
     if not report.complete:
@@ -140,7 +138,7 @@ def command(
             err=True,
         )
         return surveying.INTERRUPTED
-    origin = origin_of(started, place, job.plan.seed)
+    origin = origin_of(place, job.plan.seed)
     cases = open_cases(out)
     rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
     limits = find_limits(cases, request, contour.judged_by, rolls)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import webbrowser
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 from urllib.parse import parse_qsl
 
 import typer
@@ -16,12 +16,14 @@ from bench.errors import BenchError, ConfigError
 from bench.scene.load import load_bay
 
 DEFAULT_PORT, LAST_PORT = 8750, 65535
-PAGES = ("target", "bay")
+Page = Literal["target", "bay"]
 
 
 def command(
     bay: BayArgument = None,
-    port: Annotated[int, option("N", "Where to listen; 0 takes a free port.")] = DEFAULT_PORT,
+    port: Annotated[
+        int, option("N", "Where to listen; 0 takes a free port.", min=0, max=LAST_PORT)
+    ] = DEFAULT_PORT,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
     ] = True,
@@ -29,7 +31,7 @@ def command(
         str | None,
         option("QUERY", "Start with these values: what follows the '?' of a page's address."),
     ] = None,
-    page: Annotated[str, option("|".join(PAGES), "Which of the two pages opens.")] = PAGES[0],
+    page: Annotated[Page, option("target|bay", "Which of the two pages opens.")] = "target",
     out: Annotated[
         Path | None,
         option("DIR", "Write the state's pictures, with sidecar or bay file, and serve nothing."),
@@ -70,14 +72,10 @@ def _explore(
     port: int,
     browser: bool,
     query: str | None,
-    shown: str,
+    shown: Page,
     directory: Path | None,
     quiet: bool,
 ) -> int:
-    if not 0 <= port <= LAST_PORT:
-        raise ConfigError(f"--port: {port} lies outside 0 to {LAST_PORT}")
-    if shown not in PAGES:
-        raise ConfigError(f"--page: must be {' or '.join(PAGES)}, got '{shown[:40]}'")
     found = load_bay(bay)
     # web and drawing libraries take a second to load, which bad input needn't wait for
     from bench.explore.bay_result import compute_bay
@@ -92,7 +90,7 @@ def _explore(
     place = Place(found)
     given = dict(parse_qsl((query or "").lstrip("?"), keep_blank_values=True))
     try:
-        if shown == PAGES[0]:
+        if shown == "target":
             state = read_state(given, place.default)
             if given:
                 compute(state, place)
@@ -111,7 +109,7 @@ def _explore(
         with progress_bar("getting ready", quiet) as done:
             # the first picture compiles and loads what the others then have
             done(0, 2)
-            if shown == PAGES[0]:
+            if shown == "target":
                 compute(place.default, place)
                 done(1, 2)
                 place.able(place.default.target)
@@ -120,7 +118,7 @@ def _explore(
                 done(1, 2)
                 compute_bay(place.movable.default, place.movable, exact=False)
             done(2, 2)
-        page = f"http://{ADDRESS}:{port_of(listening)}/{'' if shown == PAGES[0] else 'bay'}"
+        page = f"http://{ADDRESS}:{port_of(listening)}/{'' if shown == 'target' else 'bay'}"
         address = page if query is None else f"{page}?{link}"
         typer.echo(f"The live bench is at {address}")
         typer.echo("For this machine alone; Ctrl-C ends it.")

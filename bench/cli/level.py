@@ -11,7 +11,6 @@ import numpy as np
 import polars as pl
 import typer
 
-from bench import provenance
 from bench.cli.options import (
     BayArgument,
     BayOption,
@@ -152,7 +151,6 @@ def rehearse_command(
       sightbench level rehearse my-bay.toml --distance "2.5 m" --distance "6 m" --trials 500
       sightbench level rehearse --floor --height-uncertainty "2 mm"
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = load_bay(bay)
     plan = default_plan(place, "floor" if floor else "level", corner_sigma)
     plan = _changed(plan, height_uncertainty, bar_error)
@@ -172,7 +170,7 @@ def rehearse_command(
 
             done[name] = rehearse_level(place, one, trials, start, name, site, step)
     make_directory(out)
-    origin = origin_of(started, place, start)
+    origin = origin_of(place, start)
     rows = [row for name in plans for row in share_rows(name, shares[name])]
     write_rows(out, "shares", pl.DataFrame(rows), origin, "level", 7)
     results = rehearsal_rows(done, trials)
@@ -228,7 +226,6 @@ def solve_command(
       sightbench level solve
       sightbench level solve measured.csv --bay my-bay.toml --registration registration.json
     """  # noqa: D301
-    started = provenance.now()
     place = load_bay(bay)
     kind: Kind = "floor" if floor else "level"
     # where the bar lay is in the table
@@ -250,7 +247,7 @@ def solve_command(
         settings, reference_of(place, plan), transform, covariance, planned_up(place)
     )
     make_directory(out)
-    origin = origin_of(started, place, parts=parts)
+    origin = origin_of(place, parts=parts)
     write_result(out / LEVEL.file, LEVEL, level_value(level), origin)
     rows, code = [], 0
     ways = {s.reversed for s in settings}

@@ -15,7 +15,6 @@ from bench.cli.saying import say, say_written
 from bench.cli.surveying import changed_request, confidence_option, success_option, within_option
 from bench.errors import RunError
 from bench.files import make_directory
-from bench.provenance import now
 from bench.survey.grid_phase import roll_words
 from bench.survey.limit_words import limit_lines
 from bench.survey.limits import NONE, find_limits
@@ -68,7 +67,6 @@ def command(
     """
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
-    started = now()
     cases = open_cases(run)
     stored = RunStore(run).stored_plan() or {}
     asked = _asked_by_map(run)
@@ -87,7 +85,7 @@ def command(
     if out is not None:  # never unasked: the run's own files belong to its pictures
         make_directory(out)
         parts = read_run_file(run).parts if (run / RUN_FILE).exists() else {}
-        written = write_limits(out, limits, origin_of(started, parts=parts))
+        written = write_limits(out, limits, origin_of(parts=parts))
         say_written(out, written)
     return EXIT.get(limits.verdict, UNDECIDED_EXIT)
 

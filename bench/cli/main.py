@@ -25,10 +25,11 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from bench import __version__
-from bench.cli.given import GIVEN
+from bench.cli.given import GIVEN, STARTED
 from bench.cli.numbers_given import refuse_odd_numbers
 from bench.errors import BenchError
 from bench.files import settle, together
+from bench.provenance import now
 
 PROGRAM = "sightbench"
 # name: (module in bench.cli, one line for the list of commands)
@@ -181,6 +182,7 @@ def _run(given: Sequence[str]) -> int:
         # a name that isn't UTF-8 can be opened, but neither printed nor written in a result
         words = shlex.join([PROGRAM, *given]).encode(errors="backslashreplace").decode()
         GIVEN.set(words)
+        STARTED.set(now())
         code = app(list(given), prog_name=PROGRAM, standalone_mode=False)
         sys.stdout.flush()
         if code == EXIT_INTERRUPTED:  # what typer makes of a KeyboardInterrupt

@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 import typer
 
-from bench import provenance
 from bench.built.sizes import AS_DRAWN_WORDS, one_bay_words, sizes_words
 from bench.cli import surveying
 from bench.cli.grids import parse_position
@@ -82,7 +81,6 @@ def command(
     A run that was stopped or killed goes on when the same command is given again, and ends with
     the same tables. `sightbench limits DIR` asks a finished run about other tolerances.
     """
-    started = provenance.now()
     if as_drawn and one_bay is not None:
         raise ConfigError("--this-bay: a bay as drawn has nothing of its own; leave one out")
     changes: dict[str, Any] = {
@@ -130,9 +128,7 @@ def command(
     rolls = roll_words(job.plan.roll_deg, job.plan.roll_spread_deg)
     cells, limits = summarise(cases), find_limits(cases, request, rolls=rolls)
     written = [out / CASES_FILE, out / TIMINGS_FILE, out / RUN_FILE]
-    written += write_cells(out, cells) + write_limits(
-        out, limits, origin_of(started, place, job.plan.seed)
-    )
+    written += write_cells(out, cells) + write_limits(out, limits, origin_of(place, job.plan.seed))
     lines = [reach_words(limits), *parts_words(cells), failure_words(cells)]
     lines += phase_lines(limits.phase)
     if pictures:

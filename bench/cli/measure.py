@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
 from bench.cameras.layout_files import (
     camera_table,
     layout_words,
@@ -138,11 +137,10 @@ def command(
       sightbench measure photos/ --camera camera.toml --layout floor-marks.csv
       sightbench measure a.jpg b.jpg --camera cam.yml --target "marker:6x6_250:0:5 cm" --any-id
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     if layout is not None:
         if target is not None or any_id or pipeline:
             raise ConfigError("--layout stands in place of --target, --any-id and --pipeline")
-        return _by_layout(images, camera, layout, quiet, out, started)
+        return _by_layout(images, camera, layout, quiet, out)
     if images:
         if camera is None or target is None:
             raise ConfigError("measure: pictures need --camera and --target, or --layout")
@@ -180,7 +178,7 @@ def command(
     write_table(out, "measurements", table, decimals=6)
     value = {"camera": str(lens), "target": looked_for.name, "pictures": len(paths)}
     parts = {"camera": content_digest(intrinsics), "target": content_digest(looked_for)}
-    write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
+    write_result(out / MEASURED.file, MEASURED, value, origin_of(parts=parts))
     say(measurement_words(table))
     if any_id:
         say(any_id_words(str(looked_for.dictionary), left_out))
@@ -195,7 +193,6 @@ def _by_layout(
     layout: Path,
     quiet: bool,
     out: Path,
-    started: str,
 ) -> int:
     """Measure the camera's pose in a layout of tags."""
     if not images or camera is None:
@@ -215,7 +212,7 @@ def _by_layout(
     write_table(out, "tags", tags_table(found), decimals=6)
     value = {"camera": str(camera), "layout": str(layout), "pictures": len(paths)}
     parts = {"camera": content_digest(intrinsics), "layout": content_digest(tags)}
-    write_result(out / MEASURED.file, MEASURED, value, origin_of(started, parts=parts))
+    write_result(out / MEASURED.file, MEASURED, value, origin_of(parts=parts))
     say(layout_words(found))
     typer.echo(f"wrote camera.csv, tags.csv and .parquet of both in {out}")
     results = [picture.result for picture in found if picture.result is not None]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from bench import files, units
-from bench.conformity import RULES
+from bench.conformity import Rule
 from bench.errors import BenchError, ConfigError
 from bench.scene.fields import CORNER_SIGMA
 from bench.scene.quantities import Quantity
@@ -97,10 +97,9 @@ def centre_option(help_: str) -> Any:
 
 
 RuleOption = Annotated[
-    str | None,
+    Rule | None,
     typer.Option(
         "--rule",
-        metavar="|".join(RULES),
         help="Decision rule where a number is held against its tolerance: the number alone, with "
         "a guard band of U as ISO 14253-1, or by the probability of conformity, JCGM 106.",
         show_default="from the bay file",
@@ -108,19 +107,9 @@ RuleOption = Annotated[
 ]
 
 
-def ruled(bay: Bay, rule: str | None) -> Bay:
-    """Return the bay, its tolerances judged by ``--rule`` where that is given.
-
-    Raises
-    ------
-    ConfigError
-        There is no such rule.
-    """
-    if rule is None:
-        return bay
-    if rule not in RULES:
-        raise ConfigError(f"--rule: {units.shown(rule)} must be one of {', '.join(RULES)}")
-    return replace(bay, tolerance=replace(bay.tolerance, rule=rule))
+def ruled(bay: Bay, rule: Rule | None) -> Bay:
+    """Return the bay, its tolerances judged by ``--rule`` where that is given."""
+    return bay if rule is None else replace(bay, tolerance=replace(bay.tolerance, rule=rule))
 
 
 BayArgument = Annotated[
@@ -140,6 +129,9 @@ SeedOption = Annotated[
         help="Start of all randomness: the same seed gives the same numbers.",
         show_default="from the bay file",
     ),
+]
+TableArgument = Annotated[
+    Path, typer.Argument(metavar="TABLE.csv", help="What was measured.", show_default=False)
 ]
 parse_local = _parser("DIR", _local)
 # A path, or an address in an object store, see `bench.files.place`.

@@ -5,34 +5,35 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bench import __version__
-from bench.cli.given import command_line
+from bench.cli.given import command_line, started_at
 from bench.envelope import Origin
 from bench.scene.model import Bay
 from bench.scene.parts import bay_mark, bay_parts
 
 
 def origin_of(
-    started: str,
     bay: Bay | None = None,
     seed: int | None = None,
     parts: Mapping[str, str] | None = None,
+    started: str | None = None,
 ) -> Origin:
     """Return where a command's results come from.
 
     Parameters
     ----------
-    started : str
-        When, see `bench.provenance.now`.
     bay : Bay, optional
         Which the command worked on.
     seed : int, optional
         Of its random numbers.
     parts : mapping of str to str, optional
         Digests of what the result depends on; by default all of the bay's.
+    started : str, optional
+        When their work began; by default when the command did.
     """
     if parts is None:
         parts = {} if bay is None else bay_parts(bay)
-    return Origin(command_line(), started, None if bay is None else bay_mark(bay), parts, seed)
+    mark = None if bay is None else bay_mark(bay)
+    return Origin(command_line(), started or started_at(), mark, parts, seed)
 
 
 def made_by() -> str:

@@ -8,18 +8,14 @@ from typing import Annotated
 
 import typer
 
-from bench import units
 from bench.cli.options import option
-from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.sighting.map_ratio import Bound
 from bench.sighting.prediction import Predictor, predictor_of
 from bench.solve.default_pipeline import OF_BAY
 
-BOUNDS: dict[str, Bound] = {"corner": "corner", "image": "image"}
-
 BoundOption = Annotated[
-    str | None,
+    Bound | None,
     option(
         "image|corner",
         "What uncertainties are predicted from: the Cramér-Rao bound of the whole image, "
@@ -59,7 +55,7 @@ VisibilityOption = Annotated[
 
 def predictor(
     bay: Bay,
-    bound: str | None,
+    bound: Bound | None,
     corner_sigma: float | None,
     runs: Sequence[Path] | None,
     pipeline: str | None,
@@ -71,9 +67,6 @@ def predictor(
     Raises
     ------
     ConfigError, RunError, PlugInError
-        See `bench.sighting.prediction.predictor_of`; or the bound is none of `BOUNDS`.
+        See `bench.sighting.prediction.predictor_of`.
     """
-    if bound is not None and bound not in BOUNDS:
-        raise ConfigError(f"--bound: {units.shown(bound)} is neither image nor corner")
-    named = None if bound is None else BOUNDS[bound]
-    return predictor_of(bay, named, corner_sigma, runs or (), pipeline, other_lenses, as_built)
+    return predictor_of(bay, bound, corner_sigma, runs or (), pipeline, other_lenses, as_built)

@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
 from bench.cli.measured import (
     LeftCalibrationOption,
     RegistrationOption,
@@ -21,11 +20,11 @@ from bench.cli.options import (
     CornerSigmaOption,
     OutOption,
     PosesOption,
+    TableArgument,
     option,
     quantity_option,
 )
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import TableArgument
 from bench.cli.saying import say, say_written
 from bench.proof.files import write_length_readings, write_proof
 from bench.proof.length import evaluate_length, plan_for_bay
@@ -95,9 +94,8 @@ def plan_command(
 
       sightbench proof length plan my-bay.toml --length "1899.62 mm" --length-uncertainty "0.05 mm"
     """
-    started = provenance.now()
     site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
-    origin = origin_of(started, site, parts=parts_of(site, measured))
+    origin = origin_of(site, parts=parts_of(site, measured))
     bar = _bar(site, length, length_uncertainty)
     plan = plan_for_bay(site, bar, places, corner_sigma, poses, measured)
     say((*measured.said, *plan_words(plan, readings)))
@@ -132,9 +130,8 @@ def evaluate_command(
 
     Ends with 0 where the lengths hold, 1 where they don't.
     """
-    started = provenance.now()
     site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
-    origin = origin_of(started, site, parts=parts_of(site, measured))
+    origin = origin_of(site, parts=parts_of(site, measured))
     bar = _bar(site, length, length_uncertainty)
     plan = plan_for_bay(site, bar, places, corner_sigma, poses, measured)
     n = len(plan.places)

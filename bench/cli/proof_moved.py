@@ -10,19 +10,18 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from bench import provenance
 from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
 from bench.cli.options import (
     BayArgument,
     CornerSigmaOption,
     OutOption,
     RuleOption,
+    TableArgument,
     option,
     quantity_option,
     ruled,
 )
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import TableArgument, number_within
 from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
@@ -101,7 +100,9 @@ PlaceTurnOption = Annotated[
     ),
 ]
 PowerOption = Annotated[float, option("RATE", "Of finding the move.")]
-AlarmOption = Annotated[float, option("RATE", "Of false alarms, for both towers together.")]
+AlarmOption = Annotated[
+    float, option("RATE", "Of false alarms, for both towers together.", min=1e-6, max=0.5)
+]
 
 
 @app.command("plan")
@@ -131,9 +132,8 @@ def plan_command(
 
       sightbench proof moved plan my-bay.toml --distance "2.5 m" --pictures 20
     """
-    started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
-    origin = origin_of(started, site, parts=parts_of(site, measured))
+    origin = origin_of(site, parts=parts_of(site, measured))
     mark = _mark(site, distance, offset, height, put_back, put_back_turn)
     plans = _plans(site, mark, corner_sigma, [(pictures, pictures)] * 2, false_alarms)
     say(plan_words(plans, power, false_alarms))
@@ -171,10 +171,9 @@ def evaluate_command(
     Ends with 0 where no tower moved, 1 where one did, 3 where both see the same change: then the
     target was rather put back elsewhere.
     """
-    started = provenance.now()
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     site = ruled(site, rule)
-    origin = origin_of(started, site, parts=parts_of(site, measured))
+    origin = origin_of(site, parts=parts_of(site, measured))
     mark = _mark(site, distance, offset, height, put_back, put_back_turn)
     towers = watching_pair(site)
     poses = _poses(table, towers, mark)
@@ -247,7 +246,6 @@ def _plans(
     pictures: list[tuple[int, int]],
     false_alarms: float,
 ) -> list[MovedPlan]:
-    number_within("false-alarms", false_alarms, 1e-6, 0.5)
     sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [

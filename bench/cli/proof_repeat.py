@@ -8,10 +8,16 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 
-from bench import provenance
-from bench.cli.options import BayArgument, OutOption, RuleOption, SeedOption, option, ruled
+from bench.cli.options import (
+    BayArgument,
+    OutOption,
+    RuleOption,
+    SeedOption,
+    TableArgument,
+    option,
+    ruled,
+)
 from bench.cli.origin import origin_of
-from bench.cli.proof_common import TableArgument, number_within
 from bench.cli.saying import say, say_written
 from bench.proof.files import write_proof, write_repeat_readings
 from bench.proof.repeat import POOL_ABOVE, Design, arrange, evaluate
@@ -60,7 +66,6 @@ def plan_command(
 
       sightbench proof repeat plan --operator Kim --operator Alex --operator Robin --repeats 4
     """
-    started = provenance.now()
     site = load_bay(bay)
     design = Design(tuple(wheel or WHEELS), tuple(operator or ("A", "B", "C")), repeats)
     chosen = site.survey.seed if seed is None else seed
@@ -74,7 +79,7 @@ def plan_command(
         "detectable_operator_ratio_80": design.detectable_ratio(),
     }
     table = order_table(order)
-    say_written(out, write_proof(out, "repeat-plan", table, content, origin_of(started, site)))
+    say_written(out, write_proof(out, "repeat-plan", table, content, origin_of(site)))
 
 
 @app.command("evaluate")
@@ -87,9 +92,11 @@ def evaluate_command(
             "P",
             "An interaction of wheel and operator less significant than this p-value counts "
             "as repetition; 1 never does.",
+            min=0.0,
+            max=1.0,
         ),
     ] = POOL_ABOVE,
-    confidence: Annotated[float, option("RATE", "Of the intervals.")] = 0.95,
+    confidence: Annotated[float, option("RATE", "Of the intervals.", min=0.5, max=0.999)] = 0.95,
     rule: RuleOption = None,
     out: OutOption = DEFAULT_OUT,
 ) -> int:
@@ -104,10 +111,7 @@ def evaluate_command(
     Ends with 0 where both quantities are inside, 1 where one is outside, 3 where neither can be
     said, or no repeated reading differs from the one before.
     """
-    started = provenance.now()
     site = ruled(load_bay(bay), rule)
-    number_within("pool", pool, 0.0, 1.0)
-    number_within("confidence", confidence, 0.5, 0.999)
     columns = tuple(f"{name}_deg" for name in QUANTITIES)
     known = (
         *texts("wheel", "operator"),
@@ -136,9 +140,7 @@ def evaluate_command(
         }
     say([f"Decision rule: {site.tolerance.rule_words}."])
     table_found = pl.concat(frames)
-    say_written(
-        out, write_proof(out, "repeat-result", table_found, content, origin_of(started, site))
-    )
+    say_written(out, write_proof(out, "repeat-result", table_found, content, origin_of(site)))
     if "outside" in answers:
         return FAILS
     return UNDECIDED if "undecided" in answers else 0

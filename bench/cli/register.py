@@ -10,7 +10,6 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from bench import provenance
 from bench.cli.given import command_line
 from bench.cli.options import (
     BayArgument,
@@ -112,7 +111,6 @@ def plan_command(
       sightbench register plan my-bay.toml --steps 4
       sightbench register plan my-bay.toml --poses mine.toml --poses quick.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = load_bay(bay)
     sets = searched_lists(place, steps, seed)
     found = sets[FOUND]
@@ -122,7 +120,7 @@ def plan_command(
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
     note = f"{place.name}; corners to {sigma:g} px; {command_line()}"
     in_order = {name: ranked[name] for name in order}
-    origin = origin_of(started, place, place.survey.seed if seed is None else seed)
+    origin = origin_of(place, place.survey.seed if seed is None else seed)
     reliable = reliability(place, found, corner_sigma)
     write_plan(out, place, found, in_order, reliable, origin, note)
     write_papers(partial(floor_sheet, place, found), "floor-sheet", out)
@@ -193,7 +191,6 @@ def rehearse_command(
       sightbench register rehearse --scatter-angle "3 deg" --scatter-position "50 mm"
       sightbench register rehearse --pictures
     """  # noqa: D301
-    started = provenance.now()
     place = load_bay(bay)
     sequence = default_sequence(place, seed=seed) if poses is None else read_poses(poses)
     sigma = sigma_of_corner(place, corner_sigma)
@@ -210,7 +207,7 @@ def rehearse_command(
         result = rehearse(place, sequence, trials, errors, seed=seed, moved=moved)
     make_directory(out)
     note = f"{place.name}; {trials} rehearsals; {command_line()}"
-    origin = origin_of(started, place, place.survey.seed if seed is None else seed)
+    origin = origin_of(place, place.survey.seed if seed is None else seed)
     write_rehearsal(out, place, result, steps, origin)
     write_poses(out, "rehearsal_poses", place, sequence, note)
     if len(result.errors) == 0:

@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
 from bench.cameras.result import read_calibration
 from bench.cli.options import (
     BayOption,
@@ -140,7 +139,6 @@ def solve_command(
       sightbench register solve --left l/ --right r/ --left-camera l.yml --right-camera r.yml \\
           --board "chessboard:9x6:30 mm"
     """  # noqa: D301
-    started = provenance.now()
     place = load_bay(bay)
     planned = None if poses is None else read_poses(poses)
     errors = Errors.assumed(
@@ -188,7 +186,7 @@ def solve_command(
     # of the bay only the bar matters: cameras are those of the pictures
     parts = {"bar": bay_parts(place)["bar"]} if taken.has_bar else {}
     parts |= {f"{side} calibration": result.digest for side, (result, _) in found.items()}
-    write_judged(out, judged, origin_of(started, place, place.survey.seed, parts))
+    write_judged(out, judged, origin_of(place, place.survey.seed, parts))
     say(judged.words())
     typer.echo(f"wrote registration.json, checks and a picture of residuals in {out}")
     return 0 if judged.is_clean else NEGATIVE

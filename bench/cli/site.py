@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
-from bench import provenance
 from bench.cli import site_sheet
 from bench.cli.options import (
     BayArgument,
@@ -42,6 +41,7 @@ from bench.siting.words import siting_words
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-site")
+Paper = Literal["a4", "letter"]
 NEGATIVE = 1
 STARTS = 16
 
@@ -101,7 +101,9 @@ def command(
         typer.Option("--template", help="Write the file to fill in on site, measured.toml; stop."),
     ] = False,
     rule: RuleOption = None,
-    page: Annotated[str | None, option("a4|letter", "Paper of siting sheets.", "both")] = None,
+    page: Annotated[
+        Paper | None, option("a4|letter", "Paper of siting sheets.", "both", case_sensitive=False)
+    ] = None,
     quiet: QuietOption = False,
 ) -> int:
     """Find spacing, height, standoff, yaw, pitch and lens that measure toe and camber best.
@@ -141,10 +143,7 @@ def command(
       sightbench site sited.toml --template --out site-visit
       sightbench site sited.toml --as-built site-visit/measured.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = ruled(load_bay(bay), rule)
-    if page is not None:
-        page = site_sheet.paper(page)
     if template:
         return site_sheet.make_template(place, out)
     own_lens = evaluate_only or as_built is not None
@@ -179,7 +178,7 @@ def command(
         "spare": spare,
     }
     path, note, digest = write_sited_bay(out, siting) if found else (None, "", None)
-    origin = origin_of(started, place, seed)
+    origin = origin_of(place, seed)
     written = write_siting(out, siting, limits, gains, search, digest, origin)
     written += [path] if path else []
     if pictures:

@@ -6,12 +6,10 @@ from pathlib import Path
 
 import typer
 
-from bench import provenance
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
 from bench.envelope import Origin
-from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.model import Bay
 from bench.setting_out.as_built_file import read_measured
@@ -28,23 +26,9 @@ from bench.setting_out.slack import limits_of
 from bench.setting_out.words import deviation_words
 from bench.sighting.prediction import Predictor
 from bench.siting.search import Siting
-from bench.units import shown
 
 PAPERS = ("a4", "letter")
 EXIT_CODES = {"holds": 0, "fails": 1, "undecided": 3}
-
-
-def paper(text: str) -> str:
-    """Return the paper that an option names.
-
-    Raises
-    ------
-    ConfigError
-        None of `PAPERS`.
-    """
-    if text.lower() not in PAPERS:
-        raise ConfigError(f"--page: {shown(text)} is neither {' nor '.join(PAPERS)}")
-    return text.lower()
 
 
 def make_sheets(
@@ -114,7 +98,6 @@ def judge_as_built(
     BenchError
         The file or a photograph won't do.
     """
-    started = provenance.now()
     with progress_bar("judging", quiet) as progress:
         progress(0, 3)
         measured = read_measured(path, bay)
@@ -128,7 +111,7 @@ def judge_as_built(
             )
         progress(3, 3)
     make_directory(out)
-    origin = origin_of(started, bay)
+    origin = origin_of(bay)
     written, note = write_as_built(out, verdict, measured, advice, predictor, origin)
     say(words_of(verdict, measured, advice))
     if note:

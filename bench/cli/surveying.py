@@ -228,7 +228,7 @@ def run_surveys(
             moved = shifted(progress, before, total)
             begun = now()
             report = run_survey(job, RunStore(folder), executor, chunk, moved, stop)
-            words, origin = setting_words(job), origin_of(begun, bay)
+            words, origin = setting_words(job), origin_of(bay, started=begun)
             write_run_file(folder, job.plan, words, report, workers, origin)
             warn_of_failures(report)
             before += job.plan.n_pictures

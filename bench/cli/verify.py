@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from bench.cli.given import started_at
 from bench.cli.options import QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
@@ -18,7 +19,6 @@ from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
 from bench.files import together
-from bench.provenance import now
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare as compare_pairs
 from bench.verify.compare import pair
@@ -194,10 +194,10 @@ def compare_command(
 
       sightbench verify compare old.baseline new.baseline
     """
-    started, since = now(), monotonic()
+    since = monotonic()
     old = read_baseline(baseline)
     plan = load_suite(suite or _suite_name(old, baseline))
-    origin = origin_of(started, seed=plan.seed, parts={"suite": plan.digest})
+    origin = origin_of(seed=plan.seed, parts={"suite": plan.digest})
     old.belongs_to(plan, baseline)
     if candidate is not None:
         if pipeline or command or fresh_noise:
@@ -219,7 +219,7 @@ def compare_command(
     report = report_of(compare_pairs(pair(old.rows, new.rows, empty), margins), old, new)
     with together(), progress_bar("drawing", quiet):
         worst = worst_cases(plan, old, new, worst_keys(report.comparison.pairs))
-        written = write_report(out, report, worst, started, monotonic() - since)
+        written = write_report(out, report, worst, started_at(), monotonic() - since)
         written.append(
             write_result(out / COMPARISON.file, COMPARISON, comparison_value(report), origin)
         )

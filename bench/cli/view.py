@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from bench import provenance
 from bench.aiming.placing import named
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import made_by, origin_of
@@ -69,14 +68,13 @@ def command(
       sightbench view my-bay.toml --vehicle van --station floor --fineness 2
       sightbench view my-bay.toml --no-pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = load_bay(bay)
     vehicles = [one.name for one in named("vehicle", place.vehicles, *vehicle or ())]
     stations = [one.name for one in named("station", place.stations, *station or ())]
     seen = views(place, vehicles, stations)
     make_directory(out)
     chosen = place.survey.seed if seed is None else seed
-    written = write_views(out, place, seen, origin_of(started, place, chosen))
+    written = write_views(out, place, seen, origin_of(place, chosen))
     if pictures:
         with progress_bar("drawing", quiet) as moved:
             written += draw_all(

@@ -9,7 +9,6 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from bench import provenance
 from bench.cli.given import command_line
 from bench.cli.options import (
     BayOption,
@@ -136,7 +135,6 @@ def command(
       sightbench wheels measured.csv --registration registration.json --level level.json
       sightbench wheels one-frame.csv --rim "381 mm" --rear-track
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
-    started = provenance.now()
     place = ruled(load_bay(bay), rule)
     truth: Mapping[tuple[str, str], float] | None = None
     tied: tuple[Pose, Array] | None = None
@@ -197,7 +195,7 @@ def command(
     known = decision_words(rows, place.tolerance)
     against = identity_words(place, table, groups)
     against += [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
-    origin = origin_of(started, place, seed, parts)
+    origin = origin_of(place, seed, parts)
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
     say(against)
     unsure = identity_unknown(place, table, groups)

@@ -29,33 +29,14 @@ def _marker(marker_id: int) -> Target:
 
 @dataclass(frozen=True, eq=False)
 class Bar:
-    """A bar with two targets, and the stands that it lies on.
+    """A bar with two targets, and the stands that it lies on, as `BarSection` says; SI units.
 
-    Attributes
-    ----------
-    length : float
-        Distance between the centres of the two targets, metres.
-    length_uncertainty : float or None
-        Standard uncertainty of the length where it was calibrated apart, metres; None where it
-        is only the drawing's.
-    target_a, target_b : Target
-        What the bar carries; different marker ids tell them apart.
-    turn_presets : tuple of float
-        The only angles about its long axis at which the stands hold the bar, radians; empty
-        where they hold any in `turn_range`.
-    turn_range : (float, float)
-        Least and greatest such angle, radians.
-    angle_step : float
-        What such angles are whole multiples of, as a protractor sets them, radians.
-    heights : tuple of float
-        Heights of the bar above the floor that the stands can be set to, metres.
-    level_sensitivity : float
-        Standard uncertainty of a reading of the spirit level on the bar, radians.
+    Without presets the stands hold any angle in `turn_range`, to the step.
 
     Raises
     ------
     ConfigError
-        Both targets carry the same markers.
+        Both targets carry the same markers: different ids tell them apart.
     """
 
     length: float = 1.9

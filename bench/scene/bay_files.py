@@ -7,7 +7,6 @@ from pathlib import Path
 
 from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import make_directory, write_atomically
-from bench.scene.bay_words import facts
 from bench.scene.facts import Sight, spacing
 from bench.scene.load import schema
 from bench.scene.model import Bay
@@ -32,7 +31,6 @@ def write_description(
         "spacing_m": spacing(bay),
         "standoff_m": bay.standoff,
         "target": bay.target.name,
-        **facts(bay),
         "wheels": [
             {
                 "tower": one.tower,

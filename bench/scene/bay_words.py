@@ -1,9 +1,8 @@
-"""A bay's surroundings, vehicles, mounts and lenses in words, and as facts for bay.json."""
+"""A bay's surroundings, vehicles, mounts and lenses in words."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from bench.scene.lens_needs import SHARP_PX, LensNeeds, lens_needs
 from bench.scene.mesh_file import mesh_in_bay
@@ -194,70 +193,6 @@ def siting_words(bay: Bay) -> list[str]:
         f"lenses {lenses}; keeps {space.margin:g} plate widths of margin, tilt "
         f"{_arc(space.tilt)}, {100 * space.visible:g} % visible."
     ]
-
-
-def facts(bay: Bay) -> dict[str, Any]:
-    """Return the same as numbers, SI units and degrees, for bay.json."""
-    around = bay.surroundings
-    left, right = clear_width(bay)
-    room = around.room
-    return {
-        "stations": [
-            {"name": s.name, "standoff_m": s.standoff, "lift_m": s.lift} for s in bay.stations
-        ],
-        "vehicles": [
-            {
-                "name": v.name,
-                "wheelbase_m": v.wheelbase,
-                "width_m": v.width,
-                "axles": [
-                    {"name": a.name, "track_m": a.track, "mount": _mount_facts(a.mount)}
-                    for a in v.axles
-                ],
-            }
-            for v in bay.vehicles
-        ],
-        "room_m": None if room is None else vars(room),
-        "obstacles": [
-            {"name": o.name, "kind": type(o).__name__, "words": _obstacle(o)}
-            for o in around.obstacles
-        ],
-        "lamps": [{"name": lamp.name, "position_m": lamp.position} for lamp in around.lamps],
-        "clear_left_m": _finite(left),
-        "clear_right_m": _finite(right),
-        "drive_through_m": around.drive_through,
-        "lenses": [
-            {k: _finite(v) for k, v in vars(one).items()}
-            for one in (lens_needs(bay, tower) for tower in bay.towers)
-            if one is not None
-        ],
-        "tolerance_deg": {
-            key: _degrees(getattr(bay.tolerance, key))
-            for key in ("within", "toe", "camber", "thrust")
-        },
-        "success": bay.tolerance.success,
-    }
-
-
-def _mount_facts(mount: Mount) -> dict[str, Any]:
-    return {
-        "outboard_m": mount.outboard,
-        "forward_m": mount.forward,
-        "up_m": mount.up,
-        "turn_deg": _degrees(mount.turn),
-        "pitch_deg": _degrees(mount.pitch),
-    }
-
-
-def _finite(value: Any) -> Any:
-    """Return None for what is infinite, which JSON doesn't know."""
-    if isinstance(value, tuple):
-        return [_finite(one) for one in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _degrees(radians: float) -> float:
-    return float(f"{math.degrees(radians):.12g}")
 
 
 def _listed(lengths: list[float]) -> str:

@@ -45,19 +45,7 @@ class Placement:
     From level and straight along the bay (-x): yaw about the vertical, then pitch about the
     camera's own right, then roll about its own line of sight, all right-handed. So yaw is
     positive to the camera's left, pitch is positive upwards, and roll is positive clockwise as
-    seen from behind the camera.
-
-    Attributes
-    ----------
-    offset : float
-        Of the camera's centre from the centre line, metres, positive to the vehicle's left.
-    height : float
-        Of the camera's centre above the floor, metres.
-    forward : float
-        Of the camera's centre from the tower line along the bay's x, metres; positive is away
-        from the vehicle.
-    yaw, pitch, roll : float
-        Radians.
+    seen from behind the camera. Each number is as `TowerSection` says; metres, radians.
     """
 
     offset: float
@@ -95,24 +83,9 @@ class Tower:
 
 @dataclass(frozen=True)
 class SurveyPlan:
-    """What `sightbench map` surveys when its options don't say otherwise.
+    """What `sightbench map` surveys when its options don't say otherwise, as `SurveySection` says.
 
-    Attributes
-    ----------
-    ranges_m, turns_deg, pitches_deg : tuple of float
-        The grid.
-    roll_deg : float
-        Half width of the roll's variation within a cell.
-    jitter_deg, jitter_range : float
-        Half widths of the variation of turn and pitch, and of range (a fraction), in a cell.
-    pixels : tuple of (float, float) or None
-        Places in the frame, fractions across and down; None is the principal point.
-    trials : int
-        Pictures a cell.
-    pipelines : tuple of str
-        Detector/solver.
-    seed : int
-        Of all randomness.
+    Angles are degrees, as tables have them; without `pixels` targets stand at the principal point.
     """
 
     ranges_m: tuple[float, ...]

@@ -19,22 +19,7 @@ R_BAY_SQUARE_TARGET = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0
 
 @dataclass(frozen=True)
 class Mount:
-    """How a wheel carries its target.
-
-    Attributes
-    ----------
-    outboard : float
-        Of the target's centre from the wheel's centre, outward along the axle, metres.
-    forward, up : float
-        Of the target's centre from the wheel's centre, toward the towers and upwards, metres.
-    turn : float
-        Of the target's normal from straight toward the tower line, about the vertical,
-        radians; positive turns it outward, to the wheel's own side.
-    pitch : float
-        Of the target's normal above the horizontal, radians.
-    turn_presets, pitch_presets : tuple of float
-        Angles that the holder can be set to, radians.
-    """
+    """How a wheel carries its target, each number as `MountSection` says; metres, radians."""
 
     outboard: float = 0.25
     forward: float = 0.0
@@ -47,23 +32,7 @@ class Mount:
 
 @dataclass(frozen=True)
 class Axle:
-    """An axle of a vehicle.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``"front"``.
-    behind : float
-        Distance behind the vehicle's near axle, metres; 0 for the near one itself.
-    track : float
-        Distance of the left from the right wheel's centre, metres.
-    wheel_height : float
-        Of the wheels' centres above what the tyres stand on, metres.
-    tyre_radius, tyre_width : float
-        Unloaded radius and width, metres.
-    mount : Mount
-        How its wheels carry their targets.
-    """
+    """An axle of a vehicle, each measure as `AxleSection` says, metres."""
 
     name: str
     behind: float
@@ -76,17 +45,7 @@ class Axle:
 
 @dataclass(frozen=True)
 class Body:
-    """A vehicle's body, a block above the ground that may hide targets.
-
-    Attributes
-    ----------
-    width, height : float
-        Metres; the width without mirrors, the height above what the tyres stand on.
-    front_overhang, rear_overhang : float
-        Beyond the near and the far axle, metres.
-    ground_clearance : float
-        Metres.
-    """
+    """A vehicle's body, a block that may hide targets, as `BodySection` says, metres."""
 
     width: float
     height: float
@@ -116,17 +75,7 @@ class Vehicle:
 
 @dataclass(frozen=True)
 class Station:
-    """A place where vehicles stand while they are measured.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``"floor"``.
-    standoff : float
-        Distance along the bay from the tower line to the near axle, metres.
-    lift : float
-        Height above the bay's floor of what the tyres stand on, metres.
-    """
+    """A place where vehicles stand while they are measured, as `StationSection` says, metres."""
 
     name: str
     standoff: float

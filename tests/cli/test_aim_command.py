@@ -44,7 +44,7 @@ def test_corners_with_a_stated_noise_can_be_asked_for(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("--bound", "guess"), "neither image nor corner"),
+        (("--bound", "guess"), "'guess' is not one of 'corner', 'image'"),
         (("--tower", "middle"), "no tower 'middle'"),
         (("--map", "nowhere"), "cells.parquet"),
         (("--corner-sigma", "2"), "lacks a unit"),

@@ -93,10 +93,6 @@ def test_the_description_is_written_where_it_is_wanted(run, tmp_path):
     facts, bay = whole["value"], load_bay()
     assert whole["sightbench"]["bay"]["digest"] == bay.digest
     assert facts["spacing_m"] == pytest.approx(3.2)
-    assert facts["clear_left_m"] == pytest.approx(1.4)
-    assert [s["lift_m"] for s in facts["stations"]] == [0.0, 0.4]
-    assert {v["name"] for v in facts["vehicles"]} == {v.name for v in bay.vehicles}
-    assert len(facts["lenses"]) == 2
     assert len(facts["wheels"]) == 24  # two stations, three vehicles, four wheels each
 
 
@@ -235,8 +231,6 @@ def test_everything_that_may_stand_in_a_bay_is_told(run, tmp_path):
         "0.01 m behind",
     ):
         assert words in out
-    facts = json.loads((tmp_path / "told/bay.json").read_text())["value"]
-    assert [o["kind"] for o in facts["obstacles"]][-3:] == ["MeshObject", "ParkedVehicle", "Box"]
 
 
 def test_a_camera_without_pixel_pitch_has_no_words_on_its_lens(run, tmp_path):

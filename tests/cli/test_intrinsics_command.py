@@ -160,9 +160,15 @@ def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
         (["--points", "points.csv", "--board", CHESSBOARD], ["in place of pictures"]),
         (["--points", "none.csv", "--frame", "960x720"], ["none.csv", "No such file"]),
         (["--frame", "960x720"], ["--frame is for --points"]),
-        (["--board-shape", "round"], ["--board-shape must be one of flat, bow, twist"]),
+        (
+            ["--board-shape", "round"],
+            ["--board-shape': 'round' is not one of 'flat', 'bow', 'twist'"],
+        ),
         (["--earlier", "none.json"], ["none.json"]),
-        (["--lens", "wide"], ["--lens must be one of brown-conrady, rational, fisheye"]),
+        (
+            ["--lens", "wide"],
+            ["--lens': 'wide' is not one of 'brown-conrady', 'rational', 'fisheye'"],
+        ),
         (["--lens", "fisheye", "--radial-terms", "2"], ["--radial-terms is of brown-conrady"]),
         (["--lens", "fisheye", "--tangential"], ["--tangential: a fisheye lens has no"]),
     ],

@@ -87,7 +87,7 @@ def test_a_missing_file_and_an_unknown_paper_are_one_line(tmp_path, capfd):
     assert main(["site", "--page", "a3"]) == 2
     errors = capfd.readouterr().err.splitlines()
     assert len(errors) == 2
-    assert "'a3' is neither a4 nor letter" in errors[1]
+    assert "'a3' is not one of 'a4', 'letter'" in errors[1]
 
 
 def test_the_template_is_written_once(tmp_path, capfd):
