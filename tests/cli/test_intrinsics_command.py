@@ -162,12 +162,12 @@ def test_bare_command_rehearses_on_rendered_pictures(tmp_path, capfd):
         (["--frame", "960x720"], ["--frame is for --points"]),
         (
             ["--board-shape", "round"],
-            ["--board-shape': 'round' is not one of 'flat', 'bow', 'twist'"],
+            ["'round' is not one of 'flat', 'bow', 'twist'"],
         ),
         (["--earlier", "none.json"], ["none.json"]),
         (
             ["--lens", "wide"],
-            ["--lens': 'wide' is not one of 'brown-conrady', 'rational', 'fisheye'"],
+            ["'wide' is not one of 'brown-conrady', 'rational', 'fisheye'"],
         ),
         (["--lens", "fisheye", "--radial-terms", "2"], ["--radial-terms is of brown-conrady"]),
         (["--lens", "fisheye", "--tangential"], ["--tangential: a fisheye lens has no"]),
