@@ -57,11 +57,17 @@ def site_of(
     Raises
     ------
     ConfigError
-        A result doesn't belong to the bay, or a registration is both measured and rehearsed.
+        A file isn't there, is damaged or is something else; a result doesn't belong to the bay; a
+        registration is both measured and rehearsed.
     """
     if registration is not None and poses is not None:
         raise ConfigError("--registration: is measured; --poses is for a rehearsal: give one")
-    measured = measured_of(registration, level, left_calibration, right_calibration)
+    cameras = {"left": left_calibration, "right": right_calibration}
+    measured = Measured(
+        None if registration is None else read_registration(registration),
+        None if level is None else read_level(level),
+        {side: read_calibration(path)[0] for side, path in cameras.items() if path is not None},
+    )
     site = checked(load_bay(bay), measured)
     for line in measured.contradictions(site):
         typer.echo(f"Contradicted: {line}")
@@ -71,24 +77,3 @@ def site_of(
 def parts_of(bay: Bay, measured: Measured) -> dict[str, str]:
     """Return digests of a bay's parts and of what was measured in it."""
     return bay_parts(bay) | measured.digests
-
-
-def measured_of(
-    registration: Path | None,
-    level: Path | None,
-    left_calibration: Path | None,
-    right_calibration: Path | None,
-) -> Measured:
-    """Return the results that options name.
-
-    Raises
-    ------
-    ConfigError
-        A file isn't there, is damaged, or is something else.
-    """
-    cameras = {"left": left_calibration, "right": right_calibration}
-    return Measured(
-        None if registration is None else read_registration(registration),
-        None if level is None else read_level(level),
-        {side: read_calibration(path)[0] for side, path in cameras.items() if path is not None},
-    )

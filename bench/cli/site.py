@@ -32,6 +32,7 @@ from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.load import load_bay
 from bench.scene.siting_section import LENSES
+from bench.setting_out.files import write_template
 from bench.sighting.visibility import visibility
 from bench.siting.files import aim_of, write_sited_bay, write_siting
 from bench.siting.limits import gains_of, limits_of
@@ -145,7 +146,9 @@ def command(
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     place = ruled(load_bay(bay), rule)
     if template:
-        return site_sheet.make_template(place, out)
+        blank = write_template(place, out)
+        typer.echo(f"Wrote {blank}: fill it in, then sightbench site BAY.toml --as-built {blank}")
+        return 0
     own_lens = evaluate_only or as_built is not None
     asked = predictor(place, bound, corner_sigma, map_, pipeline, not own_lens, not as_drawn)
     if as_built is not None:

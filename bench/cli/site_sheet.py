@@ -20,7 +20,6 @@ from bench.setting_out.files import (
     allowed_deviations,
     write_deviations,
     write_sheets,
-    write_template,
 )
 from bench.setting_out.slack import limits_of
 from bench.setting_out.words import deviation_words
@@ -62,19 +61,6 @@ def make_sheets(
     if note:
         typer.echo(note)
     return written + sheets
-
-
-def make_template(bay: Bay, out: Path) -> int:
-    """Write the file to fill in on site, say so, and return the exit code.
-
-    Raises
-    ------
-    RunError
-        It is there already, or can't be written.
-    """
-    path = write_template(bay, out)
-    typer.echo(f"Wrote {path}: fill it in, then sightbench site BAY.toml --as-built {path}")
-    return 0
 
 
 def judge_as_built(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from time import monotonic
 from typing import Annotated
@@ -19,12 +20,13 @@ from bench.cli.surveying import INTERRUPTED, WorkersOption
 from bench.envelope import write_result
 from bench.errors import ConfigError, RunError
 from bench.files import together
+from bench.solve.pipeline import pipeline_from_name
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare as compare_pairs
 from bench.verify.compare import pair
 from bench.verify.effects import Margins
 from bench.verify.page import write_report
-from bench.verify.record import DEFAULT_TIMEOUT_S, Command, Named, Recording, record
+from bench.verify.record import Recording, record
 from bench.verify.result import COMPARISON, comparison_value
 from bench.verify.rows import PipelineFactory
 from bench.verify.suite import SHIPPED, Suite, load_suite
@@ -33,6 +35,7 @@ from bench.verify.verdict import nothing_usable, report_of
 from bench.verify.worst import worst_cases, worst_keys
 
 NEGATIVE = 1
+TIMEOUT_S = 10.0
 DEFAULT_PIPELINE = "aruco-subpix/ippe-lm"
 DEFAULT_BASELINE = Path("sightbench.baseline")
 DEFAULT_OUT = Path("sightbench-verify")
@@ -76,7 +79,7 @@ def record_command(
     suite: SuiteOption = "quick",
     pipeline: PipelineOption = None,
     command: CommandOption = None,
-    timeout_s: TimeoutOption = DEFAULT_TIMEOUT_S,
+    timeout_s: TimeoutOption = TIMEOUT_S,
     out: Annotated[Path, option("FILE", "The baseline to write.")] = DEFAULT_BASELINE,
     noise: Annotated[
         int, typer.Option(min=0, help="Noise key; another one gives new sensor noise.")
@@ -134,7 +137,7 @@ def compare_command(
     ] = None,
     pipeline: PipelineOption = None,
     command: CommandOption = None,
-    timeout_s: TimeoutOption = DEFAULT_TIMEOUT_S,
+    timeout_s: TimeoutOption = TIMEOUT_S,
     suite: Annotated[
         str | None,
         option(
@@ -270,10 +273,12 @@ def _pipeline(name: str | None, command: str | None, timeout_s: float) -> Pipeli
     if command is not None:
         if name is not None:
             raise ConfigError("give either --pipeline or --command, not both")
-        return Command(command, timeout_s)
+        from bench.verify.external import ExternalPipeline  # takes a while to load
+
+        return partial(ExternalPipeline, command, timeout_s)
     if name is None:
         raise ConfigError("give --pipeline or --command")
-    return Named(name)
+    return partial(pipeline_from_name, name)
 
 
 def _record(

@@ -253,7 +253,7 @@ def _towers_apart(bay: Bay) -> Iterator[Misfit]:
 def _towers_clear_of_obstacles(bay: Bay) -> Iterator[Misfit]:
     surroundings = bay.surroundings
     for index, tower in enumerate(bay.towers):
-        parts = tower_prisms(tower, surroundings.column)
+        key, parts = f"tower.{index}", tower_prisms(tower, surroundings.column)
         for obstacle in surroundings.obstacles:
             if isinstance(obstacle, MeshObject):
                 vertices, triangles = mesh_in_bay(obstacle)
@@ -261,22 +261,22 @@ def _towers_clear_of_obstacles(bay: Bay) -> Iterator[Misfit]:
                 found = inside_mesh(np.array(centres), vertices, triangles)
                 within = [p.name for p, yes in zip(parts, found, strict=True) if yes]
                 if within:
-                    yield Misfit(
-                        f"tower.{index}",
-                        f"the {within[0]} of tower '{tower.name}' is inside '{obstacle.name}'",
-                        parts,
-                    )
+                    what = f"the {within[0]} of tower '{tower.name}' is inside '{obstacle.name}'"
+                    yield Misfit(key, what, parts)
                 continue
             for part in parts:
+                what = f"the {part.name} of tower '{tower.name}' is inside '{obstacle.name}'"
                 for other in obstacle_prisms(bay, obstacle):
-                    depth = overlap(part, other)
-                    if depth > TOUCH:
-                        yield Misfit(
-                            f"tower.{index}",
-                            f"the {part.name} of tower '{tower.name}' is inside "
-                            f"'{obstacle.name}'; they overlap by {format_length(depth)}",
-                            (part, other),
-                        )
+                    yield from _overlapping(key, what, part, other)
+
+
+def _overlapping(
+    key: str, what: str, part: Prism, other: Prism, stands: tuple[str, str] | None = None
+) -> Iterator[Misfit]:
+    depth = overlap(part, other)
+    if depth > TOUCH:
+        words = f"{what}; they overlap by {format_length(depth)}"
+        yield Misfit(key, words, (part, other), stands)
 
 
 def _vehicles_clear(bay: Bay) -> Iterator[Misfit]:
@@ -295,15 +295,9 @@ def _vehicles_clear(bay: Bay) -> Iterator[Misfit]:
                 *vehicle_prisms(vehicle, (-station.standoff, 0.0), station.lift),
                 *target_prisms(vehicle, station, bay.target),
             )
+            stands = (vehicle.name, station.name)
             for part in own:
+                whose = f"the {part.name} of '{vehicle.name}' at station '{station.name}'"
                 for name, thing in things:
-                    depth = overlap(part, thing)
-                    if depth > TOUCH:
-                        yield Misfit(
-                            f"station.{index}",
-                            f"the {part.name} of '{vehicle.name}' at station "
-                            f"'{station.name}' runs into {name}; they overlap by "
-                            f"{format_length(depth)}",
-                            (part, thing),
-                            (vehicle.name, station.name),
-                        )
+                    what = f"{whose} runs into {name}"
+                    yield from _overlapping(f"station.{index}", what, part, thing, stands)

@@ -11,7 +11,6 @@ import cv2
 from bench.errors import PlugInError
 from bench.files import make_directory
 from bench.processes import Stop, pooled, process_pool
-from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.survey.run import Progress, never, silent
 from bench.verify.baseline import Journal, header_of, write_baseline
 from bench.verify.case import SuiteCase, suite_cases
@@ -21,34 +20,7 @@ from bench.verify.suite import Suite
 
 # Cases handed to a worker at a time: about a second of work.
 CHUNK = 48
-DEFAULT_TIMEOUT_S = 10.0
 Rows = tuple[list[CaseRow], list[str]]
-
-
-@dataclass(frozen=True)
-class Named:
-    """Makes the pipeline of a name, "detector/solver", in whichever process asks."""
-
-    name: str
-
-    def __call__(self) -> Pipeline:
-        """Return it; raises `PlugInError` where it can't be had."""
-        return pipeline_from_name(self.name)
-
-
-@dataclass(frozen=True)
-class Command:
-    """Makes the pipeline of an external command, in whichever process asks."""
-
-    command: str
-    timeout_s: float = DEFAULT_TIMEOUT_S
-
-    def __call__(self) -> AnyPipeline:
-        """Return it."""
-        from bench.verify.external import ExternalPipeline
-
-        pipeline: AnyPipeline = ExternalPipeline(self.command, self.timeout_s)
-        return pipeline
 
 
 @dataclass(frozen=True)

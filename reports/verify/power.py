@@ -24,6 +24,7 @@ import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -34,12 +35,13 @@ from bench import __version__
 from bench.digest import key_digest
 from bench.files import write_atomically
 from bench.processes import ONE_THREAD
+from bench.solve.pipeline import pipeline_from_name
 from bench.survey.statistics import wilson_interval
 from bench.typing import IntArray
 from bench.verify.baseline import read_baseline
 from bench.verify.compare import WHOLE, Pairs, Side, compare
 from bench.verify.effects import ROTATION
-from bench.verify.record import Named, record
+from bench.verify.record import record
 from bench.verify.rows import NAMES
 from bench.verify.suite import load_suite
 
@@ -306,7 +308,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     for key, path in enumerate(files):
         if not path.exists():
             print(f"recording noise key {key}")
-            record(suite, Named(PIPELINE), path, key, given.workers)
+            record(suite, partial(pipeline_from_name, PIPELINE), path, key, given.workers)
         read_baseline(path).belongs_to(suite, path)
     pool = read_pool(files)
     kinds = {"aa": given.aa}

@@ -1,4 +1,5 @@
 import errno
+import functools
 import json
 import os
 from dataclasses import replace
@@ -8,11 +9,13 @@ import pytest
 
 from bench.errors import PlugInError, RunError
 from bench.geometry.pose import Pose
+from bench.solve.pipeline import pipeline_from_name
 from bench.verify import baseline as baseline_module
 from bench.verify.baseline import read_baseline
-from bench.verify.record import Command, Named, record
+from bench.verify.external import ExternalPipeline
+from bench.verify.record import record
 
-PIPELINE = Named("aruco-subpix/ippe-lm")
+PIPELINE = functools.partial(pipeline_from_name, "aruco-subpix/ippe-lm")
 
 
 @pytest.fixture
@@ -155,9 +158,17 @@ def test_an_unfinished_recording_of_another_pipeline_is_left_alone(tiny_suite, r
     partial.write_bytes(b"".join(recorded.read_bytes().splitlines(keepends=True)[:3]))
     before = partial.read_bytes()
     with pytest.raises(RunError, match="an unfinished recording with another pipeline"):
-        record(tiny_suite, Named("apriltag/ippe-lm"), path)
+        record(tiny_suite, functools.partial(pipeline_from_name, "apriltag/ippe-lm"), path)
     assert partial.read_bytes() == before
-    assert record(tiny_suite, Named("apriltag/ippe-lm"), path, restart=True).found == 0
+    assert (
+        record(
+            tiny_suite,
+            functools.partial(pipeline_from_name, "apriltag/ippe-lm"),
+            path,
+            restart=True,
+        ).found
+        == 0
+    )
 
 
 @pytest.mark.parametrize("kept", [0.3, 0.6, 0.99])
@@ -218,7 +229,11 @@ def test_a_pipeline_that_does_not_exist_is_refused_before_anything_is_written(
     tiny_suite, tmp_path
 ):
     with pytest.raises(PlugInError, match="did you mean aruco-subpix"):
-        record(tiny_suite, Named("aruco-subpx/ippe-lm"), tmp_path / "x.baseline")
+        record(
+            tiny_suite,
+            functools.partial(pipeline_from_name, "aruco-subpx/ippe-lm"),
+            tmp_path / "x.baseline",
+        )
     assert list(tmp_path.glob("x*")) == []
 
 
@@ -238,7 +253,9 @@ def test_failures_of_a_pipeline_are_outcomes_and_the_rest_goes_on(tiny_suite, tm
 
 def test_an_external_command_that_answers_garbage_is_recorded_as_such(tiny_suite, tmp_path):
     # `cat` answers every question with the question
-    done = record(tiny_suite, Command("cat", 5.0), tmp_path / "cat.baseline")
+    done = record(
+        tiny_suite, functools.partial(ExternalPipeline, "cat", 5.0), tmp_path / "cat.baseline"
+    )
     rows = read_baseline(tmp_path / "cat.baseline").rows.values()
     assert done.complete
     assert {row.outcome for row in rows} == {"not_finite"}

@@ -1,4 +1,5 @@
 import base64
+from functools import partial
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
@@ -8,13 +9,14 @@ import pytest
 
 from bench.errors import RunError
 from bench.geometry.pose import Pose
+from bench.solve.pipeline import pipeline_from_name
 from bench.survey.score import rotation_error, translation_error
 from bench.verify.baseline import read_baseline
 from bench.verify.case import observe, scene_of, suite_cases
 from bench.verify.compare import compare, pair
 from bench.verify.junit import junit_xml
 from bench.verify.page import write_report
-from bench.verify.record import Named, record
+from bench.verify.record import record
 from bench.verify.rows import NAMES, CaseRow, estimated_pose
 from bench.verify.verdict import ComparisonVerdict, report_of
 from bench.verify.worst import case_of_key, worst_cases, worst_keys
@@ -24,7 +26,7 @@ from bench.verify.worst import case_of_key, worst_cases, worst_keys
 def compared(tiny_suite, tmp_path):
     """Two recordings of the tiny suite, its second half missed in the new one."""
     path = tmp_path / "old.baseline"
-    record(tiny_suite, Named("aruco-subpix/ippe-lm"), path)
+    record(tiny_suite, partial(pipeline_from_name, "aruco-subpix/ippe-lm"), path)
     old = read_baseline(path)
     rows = dict(old.rows)
     for key in list(rows)[3:6]:

@@ -1,6 +1,7 @@
 """Verdicts and the names of systematic changes; the outside check is OpenCV's own half pixel."""
 
 import dataclasses
+from functools import partial
 
 import cv2
 import numpy as np
@@ -11,9 +12,11 @@ from bench.solve.pipeline import Pipeline, pipeline_from_name
 from bench.verify.baseline import Baseline, read_baseline
 from bench.verify.compare import compare, pair
 from bench.verify.naming import named_changes
-from bench.verify.record import Named, record
+from bench.verify.record import record
 from bench.verify.suite import load_suite
 from bench.verify.verdict import ComparisonVerdict, environment_words, report_of
+
+CORNERS = partial(pipeline_from_name, "aruco-subpix/ippe-lm")
 
 pytestmark = pytest.mark.slow
 
@@ -42,7 +45,10 @@ def published(tmp_path_factory):
     suite = dataclasses.replace(suite, groups=groups)
     folder = tmp_path_factory.mktemp("published")
     found = []
-    for name, make in (("old", Named("aruco-subpix/ippe-lm")), ("new", raw_opencv)):
+    for name, make in (
+        ("old", CORNERS),
+        ("new", raw_opencv),
+    ):
         record(suite, make, folder / name)
         found.append(read_baseline(folder / name))
     empty = [g.name for g in groups if g.empty]
