@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bench.targets.spec import target_from_spec
     from bench.workbench import (
         calibrate,
+        characterise_camera,
         estimate_pose,
         limits,
         measure,
@@ -47,6 +48,7 @@ _HOMES = {
     "predict": "bench.workbench",
     "measure": "bench.workbench",
     "calibrate": "bench.workbench",
+    "characterise_camera": "bench.workbench",
     "print_target": "bench.workbench",
 }
 
@@ -54,6 +56,7 @@ __all__ = [
     "View",
     "__version__",
     "calibrate",
+    "characterise_camera",
     "estimate_pose",
     "limits",
     "load_bay",

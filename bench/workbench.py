@@ -26,6 +26,9 @@ from bench.cameras.photograph_targets import (
     read_target,
 )
 from bench.cameras.photographs import measurement_row, measurements_table
+from bench.characterise.measure import Characterisation, characterise
+from bench.characterise.series import check_alike, series_of
+from bench.characterise.shots import Setup
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.imaging.picture import Picture
@@ -40,7 +43,7 @@ from bench.solve.pipeline import pipeline_from_name
 from bench.survey.executors import InlineExecutor, ProcessExecutor
 from bench.survey.limits import Limits, find_limits
 from bench.survey.run import run_survey, silent
-from bench.survey.setup import job_of_bay, request_of_bay
+from bench.survey.setup import find_tower, job_of_bay, request_of_bay
 from bench.survey.store import RunStore, read_cases
 from bench.survey.verdicts import Request
 from bench.targets.files import write_sheet
@@ -293,6 +296,47 @@ def calibrate(
         find_pictures(pictures), [(wanted, board_detector(wanted, None))], silent
     )
     return calibrate_from(found[1], found[0], freedom or Freedom())
+
+
+def characterise_camera(
+    frames: Sequence[str | Path], bay: Bay | None = None, tower: str | None = None
+) -> Characterisation:
+    """Return what pictures of a target say of their camera; `sightbench characterise`.
+
+    >>> import bench
+    >>> bench.characterise_camera(["no-such-file.png"])
+    Traceback (most recent call last):
+    bench.errors.PictureError: no-such-file.png: no such file or folder
+
+    Parameters
+    ----------
+    frames : sequence of path
+        Files, folders of them, or wild cards, of one camera and setting: series of repeats, dark
+        and flat frames and views by their names, as ``sightbench characterise --sheet`` asks for.
+    bay : Bay, optional
+        Whose camera, as its data sheet has it, and target; the one that ships with the package.
+    tower : str, optional
+        Whose camera; the first.
+
+    Returns
+    -------
+    Characterisation
+        ``numbers`` has gain, noise, blur, light and ink by their keys of a bay file, each with its
+        standard uncertainty; ``checks`` what was held back against what the bench predicts;
+        ``reasons`` why these pictures can't tell, if they can't.
+
+    Raises
+    ------
+    PictureError, ConfigError
+        A picture can't be read or used; there is no such tower.
+    """
+    place = bay or load_bay()
+    own = find_tower(place, tower)
+    series = series_of(find_pictures(frames))
+    check_alike(series)
+    pipelines = tuple(map(pipeline_from_name, place.survey.pipelines))
+    setup = Setup(own.camera, own.imaging, place.target, pipelines, place.survey.seed)
+    return characterise(series, setup, silent)
 
 
 def print_target(target: Target, out: Path | str, page: str = "auto") -> tuple[Path, ...]:
