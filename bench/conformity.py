@@ -121,12 +121,7 @@ class Decision:
 
 
 def decide(
-    value: float,
-    u: float,
-    low: float,
-    high: float,
-    rule: Rule = DEFAULT,
-    level: float = LEVEL,
+    value: float, u: float, low: float, high: float, rule: Rule = DEFAULT, level: float = LEVEL
 ) -> Decision:
     """Decide whether a measured quantity is inside its tolerance.
 
@@ -161,11 +156,7 @@ def decide(
 
 
 def decide_uncertainty(
-    expanded: float,
-    limit: float,
-    k: float = COVERAGE,
-    rule: Rule = DEFAULT,
-    level: float = LEVEL,
+    expanded: float, limit: float, k: float = COVERAGE, rule: Rule = DEFAULT, level: float = LEVEL
 ) -> Decision:
     """Decide whether an expanded uncertainty is inside the largest that may be.
 

@@ -13,13 +13,7 @@ from typing import Any
 from bench import __version__
 
 # What computes numbers, and so belongs to a plan; and what only writes and draws.
-LIBRARIES = (
-    "numpy",
-    "scipy",
-    "numba",
-    "opencv-contrib-python-headless",
-    "pupil-apriltags",
-)
+LIBRARIES = ("numpy", "scipy", "numba", "opencv-contrib-python-headless", "pupil-apriltags")
 OTHER_LIBRARIES = ("polars", "matplotlib")
 
 

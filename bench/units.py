@@ -42,11 +42,7 @@ UNITS: dict[str, tuple[str, dict[str, str], tuple[str, ...]]] = {
         },
         ("0.05 deg", "3 mrad"),
     ),
-    "time": (
-        "second",
-        {"s": "second", "ms": "millisecond", "us": "microsecond"},
-        ("5 ms",),
-    ),
+    "time": ("second", {"s": "second", "ms": "millisecond", "us": "microsecond"}, ("5 ms",)),
     "pixels": ("pixel", {"px": "pixel"}, ("0.6 px",)),
     "electrons": ("electron", {"e-": "electron", "ke-": "kiloelectron"}, ("2.5 e-",)),
     "current": ("electron / second", {"e-/s": "electron / second"}, ("3 e-/s",)),

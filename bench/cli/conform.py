@@ -107,11 +107,7 @@ def command(
 
 
 def _subject(
-    external: str | None,
-    pipeline: str | None,
-    target: Target,
-    timeout_s: float,
-    start_s: float,
+    external: str | None, pipeline: str | None, target: Target, timeout_s: float, start_s: float
 ) -> Any:
     """Return what is judged, and what ends it."""
     from bench.solve.pipeline import pipeline_from_name

@@ -188,11 +188,7 @@ def command(
 
 
 def _by_layout(
-    images: list[str] | None,
-    camera: Path | None,
-    layout: Path,
-    quiet: bool,
-    out: Path,
+    images: list[str] | None, camera: Path | None, layout: Path, quiet: bool, out: Path
 ) -> int:
     """Measure the camera's pose in a layout of tags."""
     if not images or camera is None:

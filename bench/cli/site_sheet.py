@@ -16,11 +16,7 @@ from bench.setting_out.as_built_file import read_measured
 from bench.setting_out.as_built_output import words_of, write_as_built
 from bench.setting_out.as_built_verdict import hides, judge
 from bench.setting_out.corrections import Advice, advise
-from bench.setting_out.files import (
-    allowed_deviations,
-    write_deviations,
-    write_sheets,
-)
+from bench.setting_out.files import allowed_deviations, write_deviations, write_sheets
 from bench.setting_out.slack import limits_of
 from bench.setting_out.words import deviation_words
 from bench.sighting.prediction import Predictor

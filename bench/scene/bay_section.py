@@ -36,12 +36,7 @@ from bench.scene.surroundings_section import (
     RoomSection,
 )
 from bench.scene.target_section import MarkerId, TargetSection
-from bench.scene.vehicle_section import (
-    FamilySection,
-    MountSection,
-    StationSection,
-    VehicleSection,
-)
+from bench.scene.vehicle_section import FamilySection, MountSection, StationSection, VehicleSection
 from bench.strict import Section
 
 WheelTolerance = Annotated[float, TOLERANCE]

@@ -37,9 +37,7 @@ SIZES = ("budget", "imperfections")
 
 
 def load_bay(
-    path: Path | str | None = None,
-    changes: Mapping[str, Any] | None = None,
-    fitting: bool = True,
+    path: Path | str | None = None, changes: Mapping[str, Any] | None = None, fitting: bool = True
 ) -> Bay:
     """Return the bay that a file describes, or the one that ships with the package.
 

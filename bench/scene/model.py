@@ -13,14 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.conformity import (
-    COVERAGE,
-    DEFAULT,
-    Decision,
-    Rule,
-    decide_uncertainty,
-    rule_words,
-)
+from bench.conformity import COVERAGE, DEFAULT, Decision, Rule, decide_uncertainty, rule_words
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import rotation_x, rotation_z

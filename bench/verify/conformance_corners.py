@@ -11,14 +11,7 @@ import numpy as np
 from bench.geometry.camera import project
 from bench.targets.target import Target
 from bench.typing import Array
-from bench.verify.conformance_check import (
-    Check,
-    explain,
-    failed,
-    passed,
-    rms_px,
-    undecided,
-)
+from bench.verify.conformance_check import Check, explain, failed, passed, rms_px, undecided
 from bench.verify.conformance_subject import Reading
 from bench.verify.conformance_views import Shown
 from bench.verify.protocol import point_names

@@ -40,7 +40,6 @@ def write_conformance(out: Path, report: Report, origin: Origin) -> None:
 
 def conclusion(verdict: CheckOutcome) -> str:
     """Say what all checks together come to."""
-    return {
-        "pass": "conforms",
-        "fail": "doesn't conform: see what failed",
-    }.get(str(verdict), "could not be judged in all")
+    return {"pass": "conforms", "fail": "doesn't conform: see what failed"}.get(
+        str(verdict), "could not be judged in all"
+    )

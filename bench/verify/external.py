@@ -133,10 +133,7 @@ class ExternalDetector:
         most = MAX_LOST if self._ever_answered else MAX_LOST_AT_FIRST
         try:
             if self._lost >= most:
-                raise ExternalError(
-                    Fault.GIVEN_UP,
-                    f"{self._lost} processes were lost in a row",
-                )
+                raise ExternalError(Fault.GIVEN_UP, f"{self._lost} processes were lost in a row")
             answer = self._ask(observation)
         except ExternalError as error:
             self.faults[error.fault] += 1

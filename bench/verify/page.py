@@ -9,13 +9,7 @@ from pathlib import Path
 from bench.files import make_directory, write_atomically
 from bench.pages import rendered
 from bench.verify.junit import junit_xml
-from bench.verify.summary import (
-    group_table,
-    lead_lines,
-    method_words,
-    test_tables,
-    worst_words,
-)
+from bench.verify.summary import group_table, lead_lines, method_words, test_tables, worst_words
 from bench.verify.verdict import Report
 from bench.verify.worst import WorstCase
 

@@ -136,8 +136,7 @@ def read_answer(line: bytes, request_id: int) -> Answer:
     content = _object(line)
     if type(content.get("id")) is not int or content["id"] != request_id:
         raise ExternalError(
-            Fault.WRONG_ID,
-            f"request {request_id} was answered with id {shown(content.get('id'))}",
+            Fault.WRONG_ID, f"request {request_id} was answered with id {shown(content.get('id'))}"
         )
     try:
         answer = AnswerLine.model_validate(content)
