@@ -26,11 +26,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal
 
 Rule = Literal["simple", "guard", "probability"]
 State = Literal["inside", "outside", "undecided"]
-RULES: tuple[Rule, ...] = get_args(Rule)
 DEFAULT: Rule = "guard"
 LEVEL = 0.95  # least probability of conformity
 COVERAGE = 2.0  # k of the guard band

@@ -13,14 +13,6 @@ import math
 AIRY = 2.0 * 1.2196698912665045  # first zero of J1 at 3.8317 = 1.21967 pi
 
 
-def angle_of_view(size: float, focal: float) -> float:
-    """Return the angle, radians, that a sensor's side sees through a lens focused far away.
-
-    2 atan(size / 2 f); without distortion. `size` and `focal` in metres.
-    """
-    return 2.0 * math.atan(0.5 * size / focal)
-
-
 def hyperfocal_distance(focal: float, f_number: float, blur: float) -> float:
     """Return the nearest focus, metres, at which what is far away is still sharp.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 from bench.draw import style
@@ -106,13 +105,6 @@ def case_words(row: Row, digits: int = DIGITS) -> str:
         f"{outcome}, rotation {figures(row['err_rot_deg'], digits)} deg off, "
         f"{figures(row['err_along_mm'], digits)} mm along the line of sight"
     )
-
-
-def listed(words: Sequence[str]) -> str:
-    """Return words as a list in a sentence."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def colour_words(value: float | None) -> str:

@@ -14,8 +14,6 @@ from bench.report.samples import Place, Row, Sample
 from bench.report.shots import Shot
 from bench.survey.verdicts import HOLDS
 
-MOST_NOTED = 3  # cells of a pipeline that are shown with their details
-
 
 @dataclass(frozen=True)
 class SampleView:

@@ -2,17 +2,20 @@
 
 import json
 import math
+from typing import get_args
 
 import numpy as np
 import pytest
 
 from bench.assets import asset
 from bench.cli.main import main
-from bench.conformity import RULES
+from bench.conformity import Rule
 from bench.proof.moved_words import angle_words
 from bench.proof.repeat import Design, evaluate
 from bench.proof.repeat_words import chance_below, gauge_verdict
 from bench.scene.load import SHIPPED_BAY, load_bay
+
+RULES = get_args(Rule)
 
 
 @pytest.fixture

@@ -11,7 +11,6 @@ from bench.geometry.camera import Camera
 from bench.imaging.lens_facts import (
     AIRY,
     airy_diameter,
-    angle_of_view,
     cutoff_frequency,
     depth_of_field,
     f_number_for,
@@ -23,13 +22,6 @@ from bench.imaging.optics import Optics, aperture_at
 INCH = 0.0254
 FOOT = 0.3048
 MM = 1e-3
-
-
-@pytest.mark.parametrize(("size_mm", "degrees"), [(36.0, 39.6), (24.0, 27.0), (43.267, 46.8)])
-def test_a_50_mm_lens_sees_what_tables_of_the_35_mm_format_say(size_mm, degrees):
-    # the format is 36 mm x 24 mm, its diagonal 43.267 mm; the widely published angles, such as
-    # ayton.id.au/wiki/doku.php?id=photo:fov, given to 0.1 degree
-    assert math.degrees(angle_of_view(size_mm * MM, 50 * MM)) == pytest.approx(degrees, abs=0.05)
 
 
 def test_hyperfocal_distance_as_a_signal_corps_lesson_works_it_out():
