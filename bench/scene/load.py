@@ -17,15 +17,17 @@ from bench.imaging.model import Imaging
 from bench.imaging.optics import aperture_at
 from bench.scene.bar import Bar
 from bench.scene.bay_section import BaySection, LightSection, TowerSection
-from bench.scene.budget_terms import BudgetTerms
+from bench.scene.budget_section import BudgetSection
 from bench.scene.camera_section import CameraSection
 from bench.scene.checks import check_bay, check_fit
-from bench.scene.imperfections import Imperfections
+from bench.scene.imperfections_section import ImperfectionsSection
 from bench.scene.mesh_file import read_mesh
 from bench.scene.model import Bay, Tower
-from bench.scene.siting_space import SitingSpace
-from bench.scene.surroundings import Column, Floor, MeshObject, Surroundings
+from bench.scene.siting_section import SitingSection
+from bench.scene.surroundings import MeshObject, Surroundings
+from bench.scene.surroundings_section import ColumnSection, FloorSection
 from bench.scene.vehicle import Mount, Station, Vehicle
+from bench.scene.vehicle_section import MountSection
 from bench.scene.wheel_ids import wheel_targets
 from bench.strict import read_toml, validate
 from bench.targets.design import build_target
@@ -85,7 +87,6 @@ def load_bay(
         design = section.target.to_design()
         carried = () if ids is None else wheel_targets(design, ids, vehicles, bar)
         key = ""
-        budget = BudgetTerms() if section.budget is None else section.budget.to_terms()
         bay = Bay(
             name=section.name,
             standoff=section.standoff,
@@ -94,18 +95,14 @@ def load_bay(
             stations=_stations(section),
             target=target,
             surroundings=surroundings,
-            siting=SitingSpace() if section.siting is None else section.siting.to_siting(),
+            siting=(section.siting or SitingSection()).to_siting(),
             survey=section.survey.to_plan(),
             tolerance=section.tolerance.to_tolerance(),
             digest=digest(section, surroundings),
             path=path,
             bar=bar,
-            budget=budget,
-            imperfections=(
-                Imperfections()
-                if section.imperfections is None
-                else section.imperfections.to_imperfections()
-            ),
+            budget=(section.budget or BudgetSection()).to_terms(),
+            imperfections=(section.imperfections or ImperfectionsSection()).to_imperfections(),
             sized=tuple(n for n in SIZES if getattr(section, n) is not None),
             wheel_targets=carried,
         )
@@ -181,7 +178,7 @@ def _tower(bay: BaySection, tower: TowerSection) -> Tower:
 
 
 def _vehicles(section: BaySection) -> tuple[Vehicle, ...]:
-    mount = Mount() if section.mount is None else section.mount.to_mount(Mount())
+    mount = (section.mount or MountSection()).to_mount(Mount())
     sections = (*(section.vehicle or ()), *(section.vehicle_family or ()))
     return tuple(vehicle for one in sections for vehicle in one.to_vehicles(mount))
 
@@ -204,8 +201,8 @@ def _surroundings(section: BaySection, directory: Path) -> Surroundings:
         room=None if section.room is None else section.room.to_room(),
         obstacles=obstacles,
         lamps=tuple(lamp.to_lamp() for lamp in section.lamp or ()),
-        column=Column() if section.column is None else section.column.to_column(),
-        floor=Floor() if section.floor is None else section.floor.to_floor(),
+        column=(section.column or ColumnSection()).to_column(),
+        floor=(section.floor or FloorSection()).to_floor(),
         drive_through=section.drive_through,
         cables=tuple(cable.to_cable() for cable in section.cable or ()),
     )

@@ -23,9 +23,7 @@ from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging
 from bench.scene.bay_section import LightSection
 from bench.scene.budget_section import BudgetSection
-from bench.scene.budget_terms import BudgetTerms
 from bench.scene.camera_section import CameraSection
-from bench.scene.imperfections import Imperfections
 from bench.scene.imperfections_section import ImperfectionsSection
 from bench.scene.quantities import Pair, Quantity, written
 from bench.scene.target_section import TargetSection
@@ -272,9 +270,8 @@ def _built(section: SuiteSection, drawn: Setting) -> tuple[Setting, str]:
     """Return a suite's setting with its imperfections, if any, and what its pictures are."""
     if not section.is_built:
         return drawn, AS_DRAWN
-    own, other = section.budget, section.imperfections
-    terms = BudgetTerms() if own is None else own.to_terms()
-    more = Imperfections() if other is None else other.to_imperfections()
+    terms = (section.budget or BudgetSection()).to_terms()
+    more = (section.imperfections or ImperfectionsSection()).to_imperfections()
     sized = tuple(name for name in SIZES if getattr(section, name) is not None)
     sizes = sizes_from(terms, more, drawn.camera)
     words = words_of_sizes(terms, more, sized, "suite")
