@@ -146,6 +146,7 @@ class _Header(Section):
 
     model_config = Section.model_config | {"extra": "ignore"}
 
+    schema_: int = Field(alias="schema")
     suite: str
     suite_digest: str
     pipeline: str
@@ -248,7 +249,7 @@ class Journal:
         for name in _Header.model_fields:
             if getattr(there, name) != getattr(here, name):
                 raise RunError(
-                    f"{self.path}: an unfinished recording with another {name}; finish it with "
+                    f"{self.path}: an unfinished recording with another {name.rstrip('_')}; finish it with "
                     "what it was begun with, or remove it"
                 )
 
