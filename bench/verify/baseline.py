@@ -249,8 +249,8 @@ class Journal:
         for name in _Header.model_fields:
             if getattr(there, name) != getattr(here, name):
                 raise RunError(
-                    f"{self.path}: an unfinished recording with another {name.rstrip('_')}; finish it with "
-                    "what it was begun with, or remove it"
+                    f"{self.path}: an unfinished recording with another {name.rstrip('_')}; "
+                    "finish it with what it was begun with, or remove it"
                 )
 
     def append(self, rows: Sequence[CaseRow]) -> None:
