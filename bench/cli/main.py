@@ -30,6 +30,7 @@ from bench.cli.numbers_given import refuse_odd_numbers
 from bench.errors import BenchError
 from bench.files import settle, together
 from bench.provenance import now
+from bench.units import shown
 
 PROGRAM = "sightbench"
 # name: (module in bench.cli, one line for the list of commands)
@@ -200,7 +201,7 @@ def _run(given: Sequence[str]) -> int:
             return _unheard()
         raise
     except Exception as error:
-        refused = _machine_refuses(error) or _usage(error)
+        refused = _machine_refuses(error) or _usage(error, given)
         if refused is None:
             raise
         return _refuse(refused)
@@ -217,7 +218,7 @@ def _machine_refuses(error: Exception) -> str | None:
     return None
 
 
-def _usage(error: Exception) -> str | None:
+def _usage(error: Exception, given: Sequence[str]) -> str | None:
     """Return what typer's own usage errors say; None for other errors."""
     # the class that they share isn't public in all its versions
     message = getattr(error, "format_message", None)
@@ -226,7 +227,13 @@ def _usage(error: Exception) -> str | None:
     context = getattr(error, "ctx", None)
     path = PROGRAM if context is None else context.command_path
     hint = f"; see '{path} --help'"
-    return _cut(message().rstrip("."), MAX_LINE - len(f"{PROGRAM}: {hint}")) + hint
+    # what pydantic says, which typer leaves in, names neither itself nor the value
+    said = message().replace("Value error, ", "").rstrip(".")
+    option = said.partition("'")[2].partition("'")[0]
+    if option in given[:-1]:
+        value = given[given.index(option) + 1]
+        said = said.replace("Input should be", f"{shown(value)} must be")
+    return _cut(said, MAX_LINE - len(f"{PROGRAM}: {hint}")) + hint
 
 
 def _refuse(message: str) -> int:

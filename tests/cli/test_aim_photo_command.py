@@ -52,7 +52,7 @@ def test_a_photo_gives_an_exit_code_and_a_result(folder, capsys, photo, code, st
         (["--photo", "off.png", "--watch", "."], "--photo and --watch: give one of them"),
         (["--photo", "off.png", "--stop", "0 deg"], "--stop"),
         (["--watch", "nowhere"], "--watch nowhere: is no folder"),
-        (["--watch", ".", "--port", "70000"], "--port': 70000 is not in the range 0<=x<=65535"),
+        (["--watch", ".", "--port", "70000"], "Invalid value for '--port': '70000' must be "),
         (["--vehicle", "van"], "--vehicle and --station are for --photo and --watch"),
     ],
 )

@@ -78,7 +78,7 @@ def test_a_bay_outside_its_tolerance_ends_with_one_and_names_what_to_attack(
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["--confidence", "0.3"], "0.3 is not in the range 0.5<=x<=0.999"),
+        (["--confidence", "0.3"], "Invalid value for '--confidence': '0.3' must be "),
         (["--bound", "best"], "--bound': 'best' is not one of 'corner', 'image'"),
         (["--bound", "image", "--corner-sigma", "0.1 px"], "the image's bound knows no corners"),
         (["--poses", "missing.toml"], "missing.toml: No such file"),
