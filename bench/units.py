@@ -113,11 +113,6 @@ def angle(text: object) -> float:
     return quantity(text, "angle")
 
 
-def time(text: object) -> float:
-    """Return a time in seconds. Raises as `quantity` does."""
-    return quantity(text, "time")
-
-
 def quantities(text: object, kind: str) -> tuple[float, ...]:
     """Return a list of quantities, ``"2.5, 4, 6 m"``, where the last unit serves all before it.
 

@@ -6,10 +6,9 @@ import math
 import re
 from collections.abc import Callable
 
-import typer
-
 from bench import units
-from bench.errors import BenchError, ConfigError
+from bench.cli.options import parser_of
+from bench.errors import ConfigError
 from bench.survey.plan import WHEELS, Place
 from bench.units import NUMBER
 
@@ -71,16 +70,5 @@ def parse_position(text: str) -> Place:
     return float(parts[0]), float(parts[1])
 
 
-def _option(name: str, read: Callable[[object], tuple[float, ...]]) -> Callable[[str], object]:
-    def parse(text: str) -> object:
-        try:
-            return parse_grid(text, read)
-        except BenchError as error:
-            raise typer.BadParameter(str(error)) from error
-
-    parse.__name__ = name  # typer shows it as the value's type
-    return parse
-
-
-parse_length_grid = _option("LENGTHS", units.lengths)
-parse_angle_grid = _option("ANGLES", units.angles)
+parse_length_grid = parser_of("LENGTHS", lambda text: parse_grid(str(text), units.lengths))
+parse_angle_grid = parser_of("ANGLES", lambda text: parse_grid(str(text), units.angles))

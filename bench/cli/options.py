@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # it takes its time to import, which --help needn't cost
 Value = TypeVar("Value")
 
 
-def _parser(name: str, read: Callable[[object], Value]) -> Callable[[str], Value]:
+def parser_of(name: str, read: Callable[[object], Value]) -> Callable[[str], Value]:
     """Return `read` as an option's parser, whose errors name the option."""
 
     def parse(text: str) -> Value:
@@ -53,13 +53,13 @@ def _local(path: object) -> Path:
 
 # For `typer.Option(parser=…)`: "2.5 m" to metres, "0.05 deg" to radians, "0.1 px" to pixels.
 # Help shows their names, LENGTH and so on, where an option has no metavar of its own.
-parse_length = _parser("LENGTH", units.length)
-parse_angle = _parser("ANGLE", units.angle)
+parse_length = parser_of("LENGTH", units.length)
+parse_angle = parser_of("ANGLE", units.angle)
 
 
 def within(field: Quantity) -> Callable[[str], float]:
     """Return the parser of a quantity whose range is that of a file's field."""
-    return _parser(field.kind.upper(), field.read)
+    return parser_of(field.kind.upper(), field.read)
 
 
 def option(metavar: str, help_: str, default: bool | str = True, **more: Any) -> Any:
@@ -133,9 +133,9 @@ SeedOption = Annotated[
 TableArgument = Annotated[
     Path, typer.Argument(metavar="TABLE.csv", help="What was measured.", show_default=False)
 ]
-parse_local = _parser("DIR", _local)
+parse_local = parser_of("DIR", _local)
 # A path, or an address in an object store, see `bench.files.place`.
-parse_place = _parser("DIR", files.place)  # type: ignore[arg-type]  # typer gives it text
+parse_place = parser_of("DIR", files.place)  # type: ignore[arg-type]  # typer gives it text
 # Give it the command's own default: ``out: OutOption = Path("sightbench-map")``.
 OutOption = Annotated[
     Path,

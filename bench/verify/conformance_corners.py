@@ -60,14 +60,13 @@ def check_order(seen: Seen) -> tuple[Check, CornerRule]:
         for order in permutations(range(4)):
             parts = []
             for shown, reading in seen:
-                assert reading.pixels is not None
-                assert reading.p_target is not None
-                points = reordered(reading.p_target, target, order)
+                pixels, p_target = reading.corners
+                points = reordered(p_target, target, order)
                 if points is None:
                     break
                 true = shown.pixels_true(points)
                 spacing = min(spacing, _spacing(true))
-                parts.append(rms_px(_in_axes(reading.pixels, axes, shown, true), true))
+                parts.append(rms_px(_in_axes(pixels, axes, shown, true), true))
             else:
                 rms = float(np.sqrt(np.mean(np.square(parts))))
                 if rms < best[0]:
@@ -135,8 +134,7 @@ def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
     for shown, reading in seen:
         pixels, true = looked_past(reading, rule, shown)
         camera, picture = shown.observation.camera, shown.observation.picture
-        assert reading.p_target is not None
-        points = reordered(reading.p_target, shown.observation.target, rule.order)
+        points = reordered(reading.corners[1], shown.observation.target, rule.order)
         assert points is not None
         straight = replace(camera, distortion=(0.0, 0.0, 0.0, 0.0, 0.0))
         readings.append(pixels)
@@ -162,12 +160,11 @@ def check_corner_lens(seen: Seen, rule: CornerRule) -> Check:
 
 def looked_past(reading: Reading, rule: CornerRule, shown: Shown) -> tuple[Array, Array]:
     """Return answered pixels with what a rule explains undone, and the true ones (N, 2)."""
-    assert reading.pixels is not None
-    assert reading.p_target is not None
-    points = reordered(reading.p_target, shown.observation.target, rule.order)
+    pixels, p_target = reading.corners
+    points = reordered(p_target, shown.observation.target, rule.order)
     assert points is not None
     true = shown.pixels_true(points)
-    return _in_axes(reading.pixels, rule.axes, shown, true) - rule.shift_px, true
+    return _in_axes(pixels, rule.axes, shown, true) - rule.shift_px, true
 
 
 def reordered(p_target: Array, target: Target, order: Sequence[int]) -> Array | None:

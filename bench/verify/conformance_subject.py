@@ -44,6 +44,13 @@ class Reading:
         """Whether it says that the target is there."""
         return self.pixels is not None or self.rotation is not None
 
+    @property
+    def corners(self) -> tuple[Array, Array]:
+        """Its corners and their points, of a reading that has some."""
+        assert self.pixels is not None
+        assert self.p_target is not None
+        return self.pixels, self.p_target
+
     def same_as(self, other: Reading) -> bool:
         """Tell whether two answers are equal to the last bit."""
         names = ("pixels", "p_target", "rotation", "translation")
