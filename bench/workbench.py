@@ -27,8 +27,7 @@ from bench.cameras.photograph_targets import (
 )
 from bench.cameras.photographs import measurement_row, measurements_table
 from bench.characterise.measure import Characterisation, characterise
-from bench.characterise.series import check_alike, series_of
-from bench.characterise.shots import Setup
+from bench.characterise.shots import Setup, series_of
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera
 from bench.imaging.picture import Picture
@@ -333,7 +332,6 @@ def characterise_camera(
     place = bay or load_bay()
     own = find_tower(place, tower)
     series = series_of(find_pictures(frames))
-    check_alike(series)
     pipelines = tuple(map(pipeline_from_name, place.survey.pipelines))
     setup = Setup(own.camera, own.imaging, place.target, pipelines, place.survey.seed)
     return characterise(series, setup, silent)
