@@ -60,7 +60,7 @@ def test_an_unknown_rule_is_refused_in_one_line(tmp_path, capsys, command):
     assert main([*command, "--rule", "generous", "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
-    assert "simple, guard, probability" in said
+    assert "'simple', 'guard', 'probability'" in said
 
 
 def test_aim_states_the_rule_and_the_risk(tmp_path, capsys):
