@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,8 +95,8 @@ def asked_file(root: Path, given: Path | None) -> Path:
         return found[0]
     if not found:
         raise ConfigError(
-            f"{root}: has no bay file; put yours there as {BAY_FILE}, or 'sightbench book "
-            f"{root} --new' writes a starter"
+            f"{root}: has no bay file; put yours there as {BAY_FILE}, or have a starter written: "
+            f"{shlex.join(('sightbench', 'book', str(root), '--new'))}"
         )
     names = ", ".join(path.name for path in found)
     raise ConfigError(f"{root}: which is the bay file, {names}? Name it {BAY_FILE}, or give --bay")

@@ -359,6 +359,11 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     terms, level = setting.bay.budget, np.degrees(np.sqrt(np.diag(setting.level)))
     angles = ", ".join(f"{math.degrees(a):.0f}" for a in terms.roll_angles)
     turn, _ = in_bay(setting.bay, setting.registration.covariance)
+    noise = (
+        f"corners to {setting.predictor.sigma_px:g} px"
+        if setting.measured.registration is None
+        else "the noise of its pictures"
+    )
     readings = [r for chain in chains for v in chain.views for r in (*v.rolled, v.rest)]
     unmeasured = sum(not reading.measured for reading in readings)
     beyond = (
@@ -368,7 +373,7 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     return (
         f"target poses: {setting.predictor.basis}{beyond if unmeasured else ''}",
         f"registration: {setting.registration.steps} places of the bar, one tower against the "
-        f"other from corners to {setting.predictor.sigma_px:g} px: {turn_words(turn)} (standard)",
+        f"other from {noise}: {turn_words(turn)} (standard)",
         f"level: {level[0]:.4f} deg across the bay (about its x, to camber) and "
         f"{level[1]:.4f} deg along it (about its y; standard)",
         f"run-out: readings of the wheel rolled by {angles} deg, and one at rest",
