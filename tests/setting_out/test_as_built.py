@@ -200,7 +200,7 @@ def test_a_plate_that_nothing_hides_is_not_the_nearest_limit(tmp_path):
 def test_a_camera_that_looks_away_breaks_limits_that_no_number_is_for(tmp_path):
     measured = read(
         tmp_path,
-        '[uncertainty]\nangle = "0.1 deg"\n[[tower]]\nname = "left"\nyaw = "-160 deg"\n',
+        '[uncertainty]\nangle = "0.1 deg"\n[[tower]]\nname = "left"\nyaw = "-88 deg"\n',
     )
     verdict = judge(BAY, measured, PREDICTOR, visible=False)
     away = [check for check in verdict.checks if math.isinf(check.room)]

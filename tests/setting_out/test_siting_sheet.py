@@ -310,6 +310,13 @@ def test_allowed_lengths_are_given_in_inches_too(name):
         assert len(inches) == len(lengths)
 
 
+@pytest.mark.parametrize("name", BAYS)
+def test_no_number_is_shortened(name):
+    pages = siting_sheet(plan_of(name), "a4").pages
+    words = [m.text for page in pages for m in page.marks if isinstance(m, Text)]
+    assert not [text for text in words if "…" in text and re.match(r"[−+±≥]*\d", text)]
+
+
 def test_at_most_six_targets_are_lettered_with_the_nearest_and_farthest_among_them():
     plan = plan_of("shipped")
     seen = [one for one in plan.sightings if one.tower == "left"]
