@@ -203,7 +203,7 @@ def command(
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
     known = decision_words(rows, place.tolerance)
     against = identity_words(place, table, groups)
-    against += [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
+    against += contradictions(groups, wheels, towers, bearing_play)
     origin = origin_of(started, place, seed, parts)
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
     say(against)
