@@ -43,11 +43,6 @@ class Bend:
     up: float = 0.0
     twist: float = 0.0
 
-    @property
-    def is_flat(self) -> bool:
-        """Whether there is none."""
-        return self.across == self.up == self.twist == 0.0
-
     def check(self, width: float, height: float) -> None:
         """Raise unless a plate of this size, metres, is bent gently.
 
