@@ -206,7 +206,7 @@ def read_file(path: Path, most: int = MAX_BYTES) -> bytes:
 
 
 def read_text(path: Path, most: int = MAX_BYTES) -> str:
-    """Return a file's text, which is UTF-8.
+    """Return a file's text, which is UTF-8, with or without a byte order mark.
 
     Raises
     ------
@@ -214,7 +214,7 @@ def read_text(path: Path, most: int = MAX_BYTES) -> str:
         As `read_file`, or it is no text.
     """
     try:
-        return read_file(path, most).decode()
+        return read_file(path, most).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise RunError(f"{path}: not a file of this kind, which is text in UTF-8") from error
 

@@ -15,6 +15,13 @@ from bench.files import read_text
 from bench.parsing import parse_toml
 from bench.units import shown
 
+# Which file a key tells that was given in another's place.
+FILES = {
+    "pose": "bar poses, such as plan.toml",
+    "uncertainty": "what was measured on site, such as measured.toml",
+    "vehicle": "a bay",
+}
+FOREIGN = [(key,) for key in FILES]
 MAX_BYTES = 1_000_000  # of a file that people write; anything larger was given by mistake
 
 
@@ -54,7 +61,9 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return parse_toml(toml_text(path))
     except ValueError as error:
-        raise ConfigError(f"{path}: not valid TOML: {error}") from error
+        other = path.suffix.lower() not in (".toml", "")
+        given = f"; a {path.suffix} file was given for one of TOML" if other else ""
+        raise ConfigError(f"{path}: not valid TOML: {error}{given}") from error
 
 
 def validate(model: type[Model], content: dict[str, Any], path: Path) -> Model:
@@ -74,8 +83,11 @@ def validate(model: type[Model], content: dict[str, Any], path: Path) -> Model:
 def problem_words(model: type[Section], error: ValidationError) -> str:
     """Return what is wrong with a model's content in one line: key, value and what is allowed."""
     problems = error.errors(include_url=False)
-    # a misspelt key is also a missing one; its own message helps more
-    problems.sort(key=lambda problem: problem["type"] != "extra_forbidden")
+    # a misspelt key is also a missing one; its own message helps more, that of another kind of
+    # file most
+    problems.sort(
+        key=lambda one: (one["type"] != "extra_forbidden", one["loc"][-1:] not in FOREIGN)
+    )
     more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
     return _problem(model, problems[0]) + more
 
@@ -163,4 +175,6 @@ def _suggestion(key: str, section: type[Section] | None) -> str:
         return ""
     known = list(_fields(section))
     close = get_close_matches(key, known, n=1)
+    if not close and key in FILES:
+        return f"; it belongs to a file of {FILES[key]}"
     return f"; did you mean {close[0]}?" if close else f"; known are {', '.join(sorted(known))}"

@@ -7,7 +7,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -64,6 +64,18 @@ class Column:
 def finite_or_none(value: float) -> float | None:
     """Return a number as a table's cell: none where it isn't finite."""
     return float(value) if math.isfinite(value) else None
+
+
+def aligned(rows: Sequence[Sequence[str]], right: Collection[int] = ()) -> list[str]:
+    """Return rows of text, the first the head, as lines of columns; some aligned to the right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(
+            cell.rjust(width) if i in right else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
 
 
 def texts(*names: str, optional: bool = False) -> tuple[Column, ...]:

@@ -56,6 +56,7 @@ UNITS: dict[str, tuple[str, dict[str, str], tuple[str, ...]]] = {
 NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 # 2.5 m, 2.5m, -3e-2 1/m; the unit is looked up, so anything that can't be one may stand here
 QUANTITY = re.compile(rf"(?P<number>[+-]?{NUMBER})(?: ?(?P<unit>\S+))?")
+COMMA = re.compile(r"[+-]?[0-9]+,[0-9]")
 # 6 ft 3 in, 6 ft 3 1/2 in, 6' 3", 7', 3/4 in
 FEET_AND_INCHES = re.compile(
     r"(?P<sign>[+-]?)(?:(?P<feet>[0-9]+) ?(?:ft|'|′))?"
@@ -92,7 +93,8 @@ def quantity(text: object, kind: str) -> float:
         return metres
     match = QUANTITY.fullmatch(cleaned)
     if match is None:
-        raise ConfigError(f"{shown(text)} can't be read as {kind}: {_accepted(kind)}")
+        comma = "a point, not a comma, before decimals; " if COMMA.match(cleaned) else ""
+        raise ConfigError(f"{shown(text)} can't be read as {kind}: {comma}{_accepted(kind)}")
     number, unit = float(match["number"]), match["unit"]
     if unit is None:
         if number == 0.0:

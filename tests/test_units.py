@@ -74,6 +74,11 @@ def test_other_kinds_are_read_in_si(text, kind, value):
     assert units.quantity(text, kind) == value
 
 
+def test_a_decimal_comma_is_told():
+    with pytest.raises(ConfigError, match="a point, not a comma, before decimals"):
+        units.length("1,482 m")
+
+
 @pytest.mark.parametrize("text", ["5", 5, 5.0, "1e-3", "-2"])
 def test_bare_numbers_are_refused(text):
     with pytest.raises(ConfigError, match=r"lacks a unit: write a number and a unit \(m, cm"):

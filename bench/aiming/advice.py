@@ -119,7 +119,7 @@ class Advice:
         """Targets with less room than is asked for, once the tower is turned and tipped."""
         least = self.bay.siting.margin
         # a hair of rounding, as `Constraint.holds` has it
-        return tuple(s for s in self.then if not s.imaged or s.margin < least - 1e-6)
+        return tuple(one for one in self.then if one.room < least - 1e-6)
 
     @property
     def state(self) -> State:
@@ -213,7 +213,7 @@ def advise_aim(
         now=now,
         then=then,
         level=level,
-        worst=min(everyone, key=_room),
+        worst=min(everyone, key=lambda one: one.room),
         missing=tuple(
             Missing(a, b) for a, b in zip(now, then, strict=True) if a.wheel.name not in found
         ),
@@ -235,10 +235,6 @@ def _stands(wheel: Wheel, placing: Placing) -> bool:
     return (wheel.vehicle, wheel.station) == (placing.vehicle, placing.station)
 
 
-def _room(one: Sighting) -> float:
-    return one.margin if one.imaged else -math.inf
-
-
 def least_room(sightings: Sequence[Sighting]) -> float:
     """Return the least room to the picture's edge, plate widths; minus infinity without image."""
-    return min(map(_room, sightings), default=math.inf)
+    return min((one.room for one in sightings), default=math.inf)

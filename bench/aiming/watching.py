@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event, Lock, Thread
 from typing import Any
 
@@ -106,7 +106,7 @@ class Watch:
         try:
             shot = self.source.newest()
         except BenchError as error:
-            self._keep(Seen(**vars(before) | {"trouble": str(error)}))
+            self._keep(replace(before, trouble=str(error)))
             return False
         if shot is None:
             return False
@@ -130,9 +130,7 @@ class Watch:
             try:
                 self.look()
             except Exception as error:  # a defect must show on the page, not end the thread
-                self._keep(
-                    Seen(**vars(self.seen) | {"trouble": f"{type(error).__name__}: {error}"})
-                )
+                self._keep(replace(self.seen, trouble=f"{type(error).__name__}: {error}"))
             self._ended.wait(PAUSE)
 
 

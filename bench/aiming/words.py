@@ -7,7 +7,6 @@ import math
 from bench.aiming.advice import Advice, Missing, least_room
 from bench.scene.wheel_ids import cannot_tell, swap_words
 from bench.setting_out.off_plan import WAYS, lean_words
-from bench.sighting.sighting import Sighting
 from bench.units import format_angle
 
 LEFT, RIGHT, UP, DOWN = "←", "→", "↑", "↓"
@@ -117,7 +116,7 @@ def advice_words(advice: Advice) -> list[str]:
     lines += [f"Marker {one} is in the picture twice." for one in advice.search.twice]
     lines += [missing_words(one) for one in advice.missing]
     lines += [
-        f"{one.wheel.name}: {_plates(_margin(one))} once it is turned, "
+        f"{one.wheel.name}: {_plates(one.room)} once it is turned, "
         f"{advice.bay.siting.margin:g} is asked for, at the {one.edge} edge."
         for one in advice.short
     ]
@@ -130,10 +129,6 @@ def advice_words(advice: Advice) -> list[str]:
     lines += _basis(advice)
     unknown = cannot_tell(advice.bay)
     return [*lines, unknown] if unknown else lines
-
-
-def _margin(one: Sighting) -> float:
-    return one.margin if one.imaged else -math.inf
 
 
 def missing_words(one: Missing) -> str:
@@ -193,9 +188,9 @@ def _basis(advice: Advice) -> list[str]:
             "its stop. --vehicle and --station name it."
         )
     worst = advice.worst
-    if worst is not None and _margin(worst) < advice.bay.siting.margin - 1e-6:
+    if worst is not None and worst.room < advice.bay.siting.margin - 1e-6:
         lines.append(
-            f"As planned {worst.name} has {_margin(worst):.2f} plates of room; "
+            f"As planned {worst.name} has {worst.room:.2f} plates of room; "
             f"{advice.bay.siting.margin:g} is asked for."
         )
     return lines

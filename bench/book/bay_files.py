@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,20 +95,24 @@ def asked_file(root: Path, given: Path | None) -> Path:
         return found[0]
     if not found:
         raise ConfigError(
-            f"{root}: has no bay file; put yours there as {BAY_FILE}, or 'sightbench book "
-            f"{root} --new' writes a starter"
+            f"{root}: has no bay file; put yours there as {BAY_FILE}, or have a starter written: "
+            f"{shlex.join(('sightbench', 'book', str(root), '--new'))}"
         )
     names = ", ".join(path.name for path in found)
     raise ConfigError(f"{root}: which is the bay file, {names}? Name it {BAY_FILE}, or give --bay")
 
 
 def bay_files(shelf: Shelf, asked: Path) -> BayFiles:
-    """Return the bay files of a book: those beside the latest siting and the latest as-built."""
-    sited = _beside(shelf, SITING.name, SITED_FILE)
+    """Return the bay files of a book: those beside the latest siting and the latest as-built.
+
+    Another bay's siting, or an earlier state's, counts only where this bay has none.
+    """
+    own = _read(shelf.root, asked)
+    sited = _beside(shelf, SITING.name, SITED_FILE, own.digest)
+    sited = sited or _beside(shelf, SITING.name, SITED_FILE)
     # an as-built bay of another plan isn't this bay's
-    plan = sited or _read(shelf.root, asked)
-    built = _beside(shelf, AS_BUILT.name, AS_BUILT_FILES[2], plan.digest)
-    return BayFiles(_read(shelf.root, asked), sited, built)
+    built = _beside(shelf, AS_BUILT.name, AS_BUILT_FILES[2], (sited or own).digest)
+    return BayFiles(own, sited, built)
 
 
 def _beside(shelf: Shelf, kind: str, name: str, of: str | None = None) -> BayFile | None:

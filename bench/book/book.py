@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -93,7 +94,8 @@ def read_book(root: Path, bay: Path | None = None, where: Path | None = None) ->
     """
     if not root.is_dir():
         what = "isn't a folder" if root.exists() else "there is no such folder"
-        raise ConfigError(f"{root}: {what}; 'sightbench book {root} --new' starts a book")
+        command = shlex.join(("sightbench", "book", str(root), "--new"))
+        raise ConfigError(f"{root}: {what}; start a book with: {command}")
     asked = asked_file(root, bay)
     shelf = read_shelf(root)
     shelf = Shelf(

@@ -187,8 +187,7 @@ def sheets_stage(book: Contents) -> Standing:
     if sited.state == "stale":
         return Standing("stale", "of an earlier siting", sources)
     papers = " and ".join(path.parent.name.removeprefix("sheet-") for path in siting)
-    names = ", ".join(path.name for path in targets)
-    words = f"siting sheets ({papers}) and {names} are there; print at 100 %"
+    words = f"siting sheets ({papers}) and {len(targets)} of targets are there; print at 100 %"
     return Standing("done", words, sources)
 
 

@@ -20,9 +20,8 @@ from bench.budget.measured import (
 from bench.budget.montecarlo import (
     VALIDATION,
     MonteCarlo,
-    Validation,
+    agreement,
     monte_carlo,
-    validate,
 )
 from bench.budget.propagation import FirstOrder, first_order
 from bench.budget.registration import (
@@ -40,7 +39,7 @@ from bench.scene.tower_pair import watching_pair
 from bench.scene.vehicle import Station, Vehicle, wheels_at
 from bench.sighting.prediction import Predictor
 from bench.solve.response import CameraErrors
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 # Of a standard uncertainty, to which both methods must agree (JCGM 101, 8.1): half a unit in
 # the only digit, 0.005 deg where the standard uncertainty is 0.01 to 0.09 deg.
@@ -313,8 +312,8 @@ def budget_of(
             most_trials,
         )
         most, stable = max(most, trials.trials), stable and trials.stable
-        check = validate(first, trials, DIGITS)
-        lines += _lines(bay.tolerance, vehicle, station, chain.measurands, first, trials, check)
+        agree = agreement(first, trials, DIGITS)
+        lines += _lines(bay.tolerance, vehicle, station, chain.measurands, first, trials, agree)
     if progress is not None:
         progress(len(pairs), len(pairs))
     return Budget(
@@ -329,7 +328,7 @@ def _lines(
     measured: Sequence[Measurand],
     first: FirstOrder,
     trials: MonteCarlo,
-    check: Validation,
+    agree: BoolArray,
 ) -> list[Line]:
     behind = {axle.name: axle.behind for axle in vehicle.axles}
     limits = {"toe": tolerance.toe, "camber": tolerance.camber, "thrust": tolerance.thrust}
@@ -346,7 +345,7 @@ def _lines(
             float(trials.sigma[q]),
             float(trials.low[q]),
             float(trials.high[q]),
-            bool(check.valid[q]),
+            bool(agree[q]),
             math.degrees(limits.get(measurand.kind, math.nan)),
             tolerance.rule,
             tolerance.confidence,
@@ -359,6 +358,11 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     terms, level = setting.bay.budget, np.degrees(np.sqrt(np.diag(setting.level)))
     angles = ", ".join(f"{math.degrees(a):.0f}" for a in terms.roll_angles)
     turn, _ = in_bay(setting.bay, setting.registration.covariance)
+    noise = (
+        f"corners to {setting.predictor.sigma_px:g} px"
+        if setting.measured.registration is None
+        else "the noise of its pictures"
+    )
     readings = [r for chain in chains for v in chain.views for r in (*v.rolled, v.rest)]
     unmeasured = sum(not reading.measured for reading in readings)
     beyond = (
@@ -368,7 +372,7 @@ def _basis(setting: Setting, chains: Sequence[Chain]) -> tuple[str, ...]:
     return (
         f"target poses: {setting.predictor.basis}{beyond if unmeasured else ''}",
         f"registration: {setting.registration.steps} places of the bar, one tower against the "
-        f"other from corners to {setting.predictor.sigma_px:g} px: {turn_words(turn)} (standard)",
+        f"other from {noise}: {turn_words(turn)} (standard)",
         f"level: {level[0]:.4f} deg across the bay (about its x, to camber) and "
         f"{level[1]:.4f} deg along it (about its y; standard)",
         f"run-out: readings of the wheel rolled by {angles} deg, and one at rest",

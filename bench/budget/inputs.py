@@ -52,17 +52,22 @@ class Causes:
     ----------
     inputs : Inputs
         All causes.
-    rolled, play : tuple a wheel of tuples a reading of (6, P) and (3, P)
-        Pose error (ω, τ), and turn of the wheel about the bay's axes, when rolled.
-    rest, slip, centring, operator : tuple a wheel of (6, P), (3, P), (3, P), (2, P)
-        Pose error at rest; turn of the clamp and place of the target, bay axes; the
-        operator's share of toe and camber.
-    transform : (6, P)
+    rolled : tuple of tuple of (6, P) float64
+        Pose error (ω, τ) of each reading of each rolled wheel.
+    play : tuple of tuple of (3, P) float64
+        Turn of the wheel about the bay's axes in the same readings.
+    rest : tuple of (6, P) float64
+        Pose error of each wheel's reading at rest.
+    slip, centring : tuple of (3, P) float64
+        Of each wheel, turn of its clamp and place of its target, bay axes.
+    operator : tuple of (2, P) float64
+        Of each wheel, the operator's share of toe and camber.
+    transform : (6, P) float64
         Error of the right camera's pose in the left one's frame.
-    level : (3, P)
+    level : (3, P) float64
         Error of the level, about the bay's axes.
-    moved : tuple a tower of (6, P)
-        Turn and shift of a tower, bay axes.
+    moved : tuple of (6, P) float64
+        Of each tower, its turn and shift, bay axes.
     """
 
     inputs: Inputs

@@ -14,7 +14,7 @@ import numpy as np
 from bench.budget.distributions import Inputs
 from bench.budget.propagation import FirstOrder, Model, numerical_tolerance
 from bench.digest import key_digest
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 LEAST_TRIALS = 10_000  # of a block (7.9.4 b)
 MOST_TRIALS = 1_000_000
@@ -32,8 +32,6 @@ class MonteCarlo:
         Mean and standard deviation of the outputs.
     low, high : (Q,) float64
         Probabilistically symmetric coverage interval.
-    shortest_low, shortest_high : (Q,) float64
-        Shortest coverage interval.
     trials : int
         In all.
     stable : bool
@@ -41,8 +39,6 @@ class MonteCarlo:
         ended it.
     tolerance : (Q,) float64
         δ that they were asked to be stable to.
-    correlation : (Q, Q) float64
-        Of the outputs; NaN for one that doesn't vary.
     confidence : float
         Of the intervals.
     """
@@ -51,33 +47,10 @@ class MonteCarlo:
     sigma: Array
     low: Array
     high: Array
-    shortest_low: Array
-    shortest_high: Array
     trials: int
     stable: bool
     tolerance: Array
-    correlation: Array
     confidence: float
-
-
-@dataclass(frozen=True, eq=False)
-class Validation:
-    """How far first order and Monte Carlo agree (JCGM 101, 8.1).
-
-    Attributes
-    ----------
-    d_low, d_high : (Q,) float64
-        Differences of the coverage intervals' ends.
-    tolerance : (Q,) float64
-        δ of the standard uncertainty.
-    valid : (Q,) bool
-        Whether neither difference exceeds δ.
-    """
-
-    d_low: Array
-    d_high: Array
-    tolerance: Array
-    valid: np.ndarray
 
 
 def monte_carlo(
@@ -133,30 +106,24 @@ def monte_carlo(
             break
     outputs = np.concatenate(blocks)
     low, high = _symmetric(outputs, confidence)
-    shortest_low, shortest_high = _shortest(outputs, confidence)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        correlation = np.atleast_2d(np.corrcoef(outputs, rowvar=False))
     return MonteCarlo(
         outputs.mean(0),
         outputs.std(0, ddof=1),
         low,
         high,
-        shortest_low,
-        shortest_high,
         len(outputs),
         stable,
         tolerance,
-        correlation,
         confidence,
     )
 
 
-def validate(first: FirstOrder, trials: MonteCarlo, digits: int = 2) -> Validation:
-    """Compare first order's y ± U with Monte Carlo's interval, to `digits` of u (8.1)."""
-    d_low = np.abs(first.estimate - first.expanded - trials.low)
-    d_high = np.abs(first.estimate + first.expanded - trials.high)
+def agreement(first: FirstOrder, trials: MonteCarlo, digits: int = 2) -> BoolArray:
+    """Return whether first order's y ± U is Monte Carlo's interval to `digits` of u (Q,) (8.1)."""
     tolerance = np.array([numerical_tolerance(float(u), digits) for u in trials.sigma])
-    return Validation(d_low, d_high, tolerance, (d_low <= tolerance) & (d_high <= tolerance))
+    low, high = first.estimate - first.expanded, first.estimate + first.expanded
+    near = [np.abs(a - b) <= tolerance for a, b in ((low, trials.low), (high, trials.high))]
+    return np.asarray(near[0] & near[1])
 
 
 def _symmetric(outputs: Array, confidence: float) -> tuple[Array, Array]:
@@ -164,13 +131,3 @@ def _symmetric(outputs: Array, confidence: float) -> tuple[Array, Array]:
     tail = 0.5 * (1.0 - confidence)
     low, high = np.quantile(outputs, [tail, 1.0 - tail], axis=0)
     return low, high
-
-
-def _shortest(outputs: Array, confidence: float) -> tuple[Array, Array]:
-    """Return the shortest coverage interval (7.7.2 and 5.3.4), ends (Q,) each."""
-    ordered = np.sort(outputs, axis=0)
-    inside = round(confidence * len(ordered))
-    width = ordered[inside:] - ordered[: len(ordered) - inside]
-    first = np.argmin(width, axis=0)
-    columns = np.arange(outputs.shape[1])
-    return ordered[first, columns], ordered[first + inside, columns]

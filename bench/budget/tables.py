@@ -9,7 +9,7 @@ import polars as pl
 
 from bench.budget.budget import Budget, Line
 from bench.budget.inputs import CONTRIBUTIONS
-from bench.tables import finite_or_none
+from bench.tables import aligned, finite_or_none
 
 CONTRIBUTION_COLUMNS = {
     name: f"u_{name.replace(' ', '_').replace('-', '_')}_deg" for name in CONTRIBUTIONS
@@ -124,8 +124,7 @@ def table_lines(budget: Budget) -> list[str]:
                 line.largest,
             )
         )
-    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
-    return ["  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in rows]
+    return aligned(rows)
 
 
 def budget_content(budget: Budget) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""One bay, drawn from the sizes of its imperfections, and the light and dirt of one picture.
+"""Draws: one bay from the sizes of its imperfections, and the light and dirt of one picture.
 
 A bay's own causes (its camera, its print, its plate) are drawn once a bay; what changes from
 picture to picture is drawn once a picture. Every cause has a stream of random numbers of its own,

@@ -15,15 +15,13 @@ import numpy as np
 
 from bench.cameras.lenses import predict
 from bench.errors import GeometryError
+from bench.geometry.camera import rotation_columns
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.targets.bend import bend_modes
 from bench.typing import Array
 
 UNDETERMINED = "the views don't determine the camera: hold the board at other tilts and places"
-# Of the scaled normal matrix. Beyond it a parameter's uncertainty is a hundred million times
-# that of the same parameter with all others known, so nothing is known of it.
-MAX_CONDITION = 1e16
 MAX_STEPS = 100
 # A step that lessens the sum of squares by less is rounding's; so is one that long, in
 # parameters scaled by what one pixel of a single coordinate tells of them.
@@ -144,20 +142,11 @@ def linearise(view: BoardView, state: State, index: int) -> Row:
     pose, bent = state.poses[index], state.bent(view.p_target)
     pixels, by_lens, by_point = predict(state.family, state.values, pose @ bent)
     along = by_point @ pose.rotation  # by the point in the board's frame
-    x, y, z = bent.T[:, :, None]
-    turned = np.stack(
-        (
-            y * along[..., 2] - z * along[..., 1],
-            z * along[..., 0] - x * along[..., 2],
-            x * along[..., 1] - y * along[..., 0],
-        ),
-        axis=-1,
-    )
     by_shape = along[..., 2:] * state.heights(view.p_target)[:, None, :]
     return Row(
         (view.pixels - pixels).ravel(),
         np.concatenate((by_lens @ state.basis, by_shape), axis=2).reshape(2 * len(pixels), -1),
-        np.concatenate((turned, by_point), axis=2).reshape(-1, 6),
+        np.concatenate((rotation_columns(bent, along), by_point), axis=2).reshape(-1, 6),
     )
 
 

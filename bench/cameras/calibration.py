@@ -63,7 +63,6 @@ MODEL_COLUMNS = (
     Column("held_out_px", pl.Float64, "px", "RMS distance from the prediction by the other views"),
     Column("excess", pl.Float64, "px²", "mean squared distance over the best's"),
     Column("standard_error", pl.Float64, "px²", "of the excess, over views"),
-    Column("likelihood_p", pl.Float64, "", "likelihood ratio against the fullest"),
     Column("as_good", pl.Boolean, "", "excess within one standard error"),
     Column("chosen", pl.Boolean, "", "the simplest of these"),
 )
@@ -271,7 +270,6 @@ def _model_row(what: str, candidate: Candidate, choice: Choice) -> dict[str, obj
         "held_out_px": candidate.held_out_px,
         "excess": candidate.excess,
         "standard_error": candidate.standard_error,
-        "likelihood_p": candidate.likelihood_p,
         "as_good": candidate.as_good,
         "chosen": (calibration.model, len(calibration.shape)) == (choice.model, choice.shape),
     }

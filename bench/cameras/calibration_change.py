@@ -14,7 +14,13 @@ import scipy
 
 from bench.cameras.projection_uncertainty import frame_grid, rays_of
 from bench.errors import ConfigError, GeometryError
-from bench.geometry.camera import Camera, lens_shift, point_jacobian, project_camera
+from bench.geometry.camera import (
+    Camera,
+    lens_shift,
+    point_jacobian,
+    project_camera,
+    rotation_columns,
+)
 from bench.geometry.rotation import exp_rotvec
 from bench.solve.response import calibrated_errors
 from bench.typing import Array
@@ -154,10 +160,7 @@ def change_words(change: Change, name: str) -> list[str]:
 
 def _by_turn(rays: Array, camera: Camera) -> Array:
     """Return pixels' derivatives (N, 2, 3) by a rotation vector of the rays."""
-    x, y, z = rays.T
-    o = np.zeros_like(x)
-    minus_cross = np.stack((o, z, -y, -z, o, x, y, -x, o), axis=-1).reshape(-1, 3, 3)
-    return np.asarray(point_jacobian(rays, camera) @ minus_cross)
+    return rotation_columns(rays, point_jacobian(rays, camera))
 
 
 def _left_over(rays: Array, pixels: Array, camera: Camera, root: Array) -> Array:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import cv2
 import numpy as np
 import polars as pl
 
@@ -18,12 +17,11 @@ from bench.cameras.calibration import (
 from bench.cameras.calibration_change import Change
 from bench.cameras.photographs import Measurement
 from bench.cameras.projection_uncertainty import ProjectionMap, projection_map
-from bench.cameras.rehearsal import calibration_board, calibration_views, rehearse
+from bench.cameras.rehearsal import calibration_board, calibration_views, write_rehearsal
 from bench.cameras.result import CALIBRATION, calibration_value
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.envelope import Origin, write_result
-from bench.files import make_directory, write_atomically
 from bench.imaging.read import read_picture
 from bench.scene.camera_file import write_camera
 from bench.scene.load import load_bay
@@ -141,15 +139,10 @@ def write_rehearsed_boards(out: Path, say: Callable[[str], None]) -> tuple[list[
     tower = bay.towers[0]
     board = calibration_board()
     folder = out / "rehearsal"
-    make_directory(folder)
     say(
         f"rehearsal: no pictures given, so {folder} gets rendered ones of a {board.name} as the "
         f"{tower.name} tower of {bay.name} sees it; its true focal length is "
         f"{tower.camera.fx:.2f} px"
     )
-    paths = []
-    views = calibration_views(tower.camera, board)
-    for name, picture, _ in rehearse(views, board, tower.camera, tower.imaging, bay.survey.seed):
-        paths.append(folder / f"{name}.png")
-        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
-    return paths, board
+    views, camera, seed = calibration_views(tower.camera, board), tower.camera, bay.survey.seed
+    return write_rehearsal(folder, views, board, camera, tower.imaging, seed), board

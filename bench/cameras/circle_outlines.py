@@ -15,7 +15,14 @@ from typing import ClassVar
 import cv2
 import numpy as np
 
-from bench.detect.circles import AREA_SPREAD, BLUR_SPREAD, MIN_AREA_PX, Circles, found_grid
+from bench.detect.circles import (
+    AREA_SPREAD,
+    BLUR_SPREAD,
+    MIN_AREA_PX,
+    Circles,
+    found_grid,
+    sorted_grid,
+)
 from bench.detect.detection import Detection, Found
 from bench.detect.markers import too_small
 from bench.detect.observation import Observation
@@ -59,17 +66,11 @@ def _grid(picture: Picture, target: Target) -> Array | None:
     grey = picture.grey8
     spots = _ellipses(grey)
     count = len(target.points)
-    pattern = cv2.CALIB_CB_SYMMETRIC_GRID if target.symmetric else cv2.CALIB_CB_ASYMMETRIC_GRID
     for group in _groups(spots[:, 2], count):
         own = spots[group]
-        points = own[:, :2].astype(np.float32).reshape(-1, 1, 2)
-        for flags in (pattern + cv2.CALIB_CB_CLUSTERING, pattern):
-            cv2.setRNGSeed(0)  # see bench.detect.circles.find_grid
-            found, centres = cv2.findCirclesGrid(
-                points, target.layout, flags, None, cv2.CirclesGridFinderParameters()
-            )
-            if found:
-                return _as_blobs(grey, centres.reshape(-1, 2), own)
+        centres = sorted_grid(own[:, :2], target)
+        if centres is not None:
+            return _as_blobs(grey, centres, own)
     return None
 
 

@@ -17,7 +17,6 @@ import cv2
 import numpy as np
 
 from bench.cameras.adjustment import (
-    MAX_CONDITION,
     UNDETERMINED,
     BoardView,
     Row,
@@ -31,6 +30,7 @@ from bench.errors import BenchError, GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.lens_models import BROWN, FISHEYE, WIDEST
 from bench.geometry.pose import Pose
+from bench.solve.covariance import least_squares_covariance
 from bench.typing import Array
 
 # A flat board gives two constraints on the intrinsics a view (Zhang 2000), so that two views
@@ -180,11 +180,6 @@ class Calibration:
         return float(np.sqrt(np.mean(np.sum(np.vstack(self.residuals) ** 2, axis=1))))
 
     @property
-    def squares(self) -> float:
-        """Sum of squared residuals, pixels²."""
-        return float(sum(np.sum(r**2) for r in self.residuals))
-
-    @property
     def n_free(self) -> int:
         """How many numbers of lens and shape were free."""
         return len(self.model.free) + len(self.shape)
@@ -238,10 +233,12 @@ def calibrate(
         raise GeometryError(UNDETERMINED)
     sigma_px = float(np.sqrt(sum(float(np.sum(r**2)) for r in residuals) / freedom))
     jacobians = [row.pose_free for row in rows]
-    cofactor = cofactor_of(jacobians)
+    try:
+        independent = least_squares_covariance(np.vstack(jacobians), sigma_px)
+    except np.linalg.LinAlgError as error:
+        raise GeometryError(UNDETERMINED) from error
     moves, left_out_rmse = left_out(jacobians, residuals)
     n = len(model.free)
-    independent = sigma_px**2 * cofactor
     lens, board = (
         widening(moves[:, own], independent[own, own]) for own in (slice(n), slice(n, None))
     )
@@ -313,20 +310,3 @@ def _held(
     kept = min(shape, len(start.shape))
     sizes[:kept] = start.shape[:kept]
     return State(model.family, values, model.basis, start.poses, sizes, (width, height))
-
-
-def cofactor_of(jacobians: Sequence[Array]) -> Array:
-    """Return the covariance of lens and shape for a coordinate variance of 1 px².
-
-    Raises
-    ------
-    GeometryError
-        Something isn't determined.
-    """
-    _, triangle = np.linalg.qr(np.vstack(jacobians))
-    scale = np.linalg.norm(triangle, axis=0)
-    if not np.all(scale > 0) or np.linalg.cond(triangle / scale) ** 2 > MAX_CONDITION:
-        raise GeometryError(UNDETERMINED)
-    inverse = np.linalg.inv(triangle / scale) / scale[:, None]
-    cofactor: Array = inverse @ inverse.T
-    return cofactor

@@ -3,8 +3,6 @@
 Of nested models the simplest is taken that predicts views which took no part as well as the best
 does: to within one standard error of the difference, view by view (the one-standard-error rule of
 Breiman, Friedman, Olshen and Stone 1984, "Classification and Regression Trees", 3.4.3, paired).
-A likelihood ratio stands beside it (Wilks 1938), its statistic divided by the variance that views
-left out find beyond that of independent errors; it doesn't decide.
 
 A number that is held because nothing speaks for it isn't known to be 0. So the claims are those of
 the fullest model that the views determine, around the values of the simplest: claims of the
@@ -19,19 +17,17 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-import scipy
 
 from bench.cameras.adjustment import UNDETERMINED, BoardView, State
 from bench.cameras.intrinsics import SHAPES, Calibration, LensModel, calibrate
 from bench.cameras.intrinsics_views import OUTSTANDING, view_scores
+from bench.cameras.resampling import paired_excess
 from bench.errors import GeometryError
 from bench.geometry.lens_models import BROWN, FISHEYE
-from bench.typing import Array
 
 # With fewer views a standard error over views says next to nothing (three differences have two
 # degrees of freedom), and all parameters that are asked for are kept.
 LEAST_TO_COMPARE = 4
-RARE = 0.001  # of a likelihood ratio, before a line is spent on it
 SHAPE_OPTIONS = {"flat": 0, "bow": 2, "twist": 3}
 SHAPE_WORDS = {0: "flat", 2: "bowed (2 numbers)", 3: "bowed and twisted (3 numbers)"}
 
@@ -100,15 +96,12 @@ class Candidate:
         Root mean square distance of a point from its prediction by the other views.
     excess, standard_error : float
         Mean squared distance over the best's, pixels², and its standard error over views.
-    likelihood_p : float
-        Of as small a misfit if the rest of the fullest model were 0.
     """
 
     calibration: Calibration
     held_out_px: float
     excess: float
     standard_error: float
-    likelihood_p: float
 
     @property
     def as_good(self) -> bool:
@@ -250,32 +243,16 @@ def _compare(
     counts = np.array([r.size // 2 for r in found[0].residuals])
     squares = np.array([c.left_out_rmse_px**2 for c in found])  # mean of each view, (M, V)
     pooled = squares @ counts / counts.sum()
-    best, fullest = int(np.argmin(pooled)), found[0]
+    best = int(np.argmin(pooled))
     candidates = [
         Candidate(
             calibration,
             float(np.sqrt(pooled[i])),
-            float(pooled[i] - pooled[best]),
-            _standard_error((squares[i] - squares[best]) * counts / counts.mean()),
-            _likelihood(calibration, fullest),
+            *paired_excess(squares[i], squares[best], counts),
         )
         for i, calibration in enumerate(found)
     ]
     return tuple(sorted(candidates, key=lambda c: (c.calibration.n_free, c.held_out_px)))
-
-
-def _standard_error(differences: Array) -> float:
-    return float(np.std(differences, ddof=1) / np.sqrt(len(differences)))
-
-
-def _likelihood(calibration: Calibration, fullest: Calibration) -> float:
-    """Return the likelihood ratio's p of a model within the fullest."""
-    more = fullest.n_free - calibration.n_free
-    if more <= 0:
-        return 1.0
-    n = 2 * sum(len(r) for r in fullest.residuals)
-    statistic = n * np.log(calibration.squares / fullest.squares) / fullest.widening**2
-    return float(scipy.stats.chi2.sf(max(statistic, 0.0), more))
 
 
 def _lens_words(calibration: Calibration) -> str:
@@ -300,10 +277,4 @@ def _words(
     if simpler:
         near = min(simpler, key=lambda c: c.held_out_px)
         line += f"; {name(near.calibration)} gives {near.held_out_px:.4f} px"
-    lines = [line]
-    if chosen.likelihood_p < RARE:
-        lines.append(
-            f"{what}: the likelihood ratio alone would keep more free "
-            f"(p = {chosen.likelihood_p:.1g}), which predicts no better"
-        )
-    return lines
+    return [line]

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import cv2
-
-from bench.cameras.rehearsal import measuring_views, rehearse
+from bench.cameras.rehearsal import measuring_views, write_rehearsal
 from bench.envelope import Facts, Kind
-from bench.files import make_directory, write_atomically
+from bench.files import make_directory
 from bench.imaging.read import read_picture
 from bench.scene.camera_file import write_camera
 from bench.scene.load import load_bay
@@ -52,9 +50,7 @@ def write_rehearsed_photographs(
     )
     camera_file = folder / "camera.toml"
     write_camera(camera_file, tower.camera, comment=f"{bay.name}, {tower.name} tower")
-    paths = []
-    shots = rehearse(measuring_views(), bay.target, tower.camera, tower.imaging, bay.survey.seed)
-    for name, picture, _ in shots:
-        paths.append(folder / f"{name}.png")
-        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
+    paths = write_rehearsal(
+        folder, measuring_views(), bay.target, tower.camera, tower.imaging, bay.survey.seed
+    )
     return paths, camera_file, str(bay.path)

@@ -21,6 +21,7 @@ from bench.solve.default_pipeline import is_photometric
 from bench.solve.estimate import Estimate
 from bench.survey.columns import Column, schema
 from bench.survey.score import Row, score
+from bench.tables import finite_or_none
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,8 +229,7 @@ def _evidence(measurement: Measurement) -> Row:
         suspected.append("lossy")
     suspected += estimate.suspected
     row: Row = {"suspected": ", ".join(suspected), "light": estimate.light or None}
-    edge = estimate.edge_chi_square
-    row["edge_chi_square"] = edge if math.isfinite(edge) else None
+    row["edge_chi_square"] = finite_or_none(estimate.edge_chi_square)
     if estimate.T_camera_target_corners is not None:
         view = view_of_pose(estimate.T_camera_target_corners)
         row |= {

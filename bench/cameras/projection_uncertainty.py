@@ -19,6 +19,7 @@ from bench.cameras.intrinsics import Calibration
 from bench.cameras.lenses import predict
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, ray
+from bench.geometry.uncertain import point_response
 from bench.typing import Array
 
 # Of the far range over the boards' median: the rotation is all that is left of a pose to 0.1 %.
@@ -114,13 +115,7 @@ def projected_covariance(calibration: Calibration, p_camera: Array) -> Array:
     n_views = len(state.poses)
     moved = np.zeros((len(p_camera), 3, state.n_shared))
     for pose, row in zip(state.poses, calibration.rows, strict=True):
-        x, y, z = (pose.inverse() @ p_camera).T
-        o = np.zeros_like(x)
-        # a pose's (ω, τ) moves a point by -R [p]× ω + τ
-        minus_cross = np.stack((o, z, -y, -z, o, x, y, -x, o), axis=-1).reshape(-1, 3, 3)
-        by_pose = np.concatenate(
-            (pose.rotation @ minus_cross, np.broadcast_to(np.eye(3), minus_cross.shape)), axis=2
-        )
+        by_pose = point_response(pose, pose.inverse() @ p_camera)
         moved += by_pose @ row.pose_response / n_views
     lens = np.concatenate(
         (by_lens @ state.basis, np.zeros((len(p_camera), 2, len(state.shape)))), axis=2

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 
+import cv2
 import numpy as np
 
 from bench.digest import key_digest
+from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
@@ -35,6 +38,29 @@ def rehearse(
         pose = pose_of_view(view, camera)
         rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(name)]))
         yield name, render_target(target, pose, camera, imaging, rng, full_frame(camera)), pose
+
+
+def write_rehearsal(
+    folder: Path,
+    views: Mapping[str, View],
+    target: Target,
+    camera: Camera,
+    imaging: Imaging,
+    seed: int,
+) -> list[Path]:
+    """Write the frames of `rehearse` as PNG and return them.
+
+    Raises
+    ------
+    RunError
+        A file can't be written.
+    """
+    make_directory(folder)
+    paths = []
+    for name, picture, _ in rehearse(views, target, camera, imaging, seed):
+        paths.append(folder / f"{name}.png")
+        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
+    return paths
 
 
 def measuring_views() -> dict[str, View]:

@@ -70,3 +70,18 @@ def widening(moves: Array, covariance: Array) -> float:
     resampled = jackknife(moves / scale)
     ratio = float(np.trace(np.linalg.solve(whole, resampled))) / len(scale)
     return float(np.sqrt(max(1.0, ratio)))
+
+
+def paired_excess(squares: Array, others: Array, counts: Array) -> tuple[float, float]:
+    """Return how much larger mean squared distances are than others, and its standard error.
+
+    Parameters
+    ----------
+    squares, others : (V,) float64
+        Of each view, its points' mean squared distance from their predictions, pixels².
+    counts : (V,) float64
+        Points of each view.
+    """
+    differences = (squares - others) * counts / counts.mean()
+    error = np.std(differences, ddof=1) / np.sqrt(len(differences))
+    return float(np.mean(differences)), float(error)

@@ -15,9 +15,9 @@ import numpy as np
 from bench.cameras.adjustment import BoardView, State
 from bench.cameras.intrinsics import Calibration, LensModel, calibrate
 from bench.cameras.lenses import NAMES
+from bench.cameras.resampling import paired_excess
 from bench.errors import BenchError
 from bench.geometry.lens_models import FISHEYE, RATIONAL
-from bench.typing import Array
 
 # Standard errors by which another family must predict better: a rational lens has three more
 # numbers and runs wild beyond the points, so it is spoken of only where chance is out of the
@@ -79,14 +79,10 @@ def wide_lens(views: Sequence[BoardView], calibration: Calibration) -> WideLens 
         squares = [c.left_out_rmse_px**2 for c in (brown, other)]
         if not np.all(np.isfinite(squares[1])):
             continue
-        gains = (squares[0] - squares[1]) * counts / counts.mean()
+        held_out = [float(np.sqrt(np.average(one, weights=counts))) for one in squares]
         found.append(
             WideLens(
-                family,
-                _pooled(squares[1], counts),
-                _pooled(squares[0], counts),
-                float(np.mean(gains)),
-                float(np.std(gains, ddof=1) / np.sqrt(len(gains))),
+                family, held_out[1], held_out[0], *paired_excess(squares[0], squares[1], counts)
             )
         )
     asked = [wide for wide in found if wide.asked_for]
@@ -105,10 +101,6 @@ def describing_family(
             continue
     best = min(found, key=lambda family: found[family], default=None)
     return best if best is not None and found[best] < min(most_px, MOST_RMSE_PX) else None
-
-
-def _pooled(squares: Array, counts: Array) -> float:
-    return float(np.sqrt(np.sum(squares * counts) / np.sum(counts)))
 
 
 def _begun(state: State, family: str) -> State:

@@ -16,6 +16,8 @@ from bench.solve.pipeline import pipeline_from_name
 from bench.survey.run import check_pipelines
 from bench.survey.setting import check_plan
 from bench.survey.setup import job_of_bay
+from bench.survey.statistics import trials_for_misses
+from bench.survey.verdicts import Request
 from bench.survey.worker import Job
 from bench.targets.design import build_target
 from bench.targets.fill import Plate, design_on_plate
@@ -157,3 +159,12 @@ def jobs_of(
             raise type(error)(f"candidate {candidate.spec}: {error}") from error
         jobs[candidate.name] = job
     return jobs
+
+
+def default_trials(request: Request) -> int:
+    """Return the pictures a cell that show what is asked with one miss.
+
+    The fewest, without any, would leave a drawing that misses once in a hundred undecided in
+    every second cell.
+    """
+    return trials_for_misses(1, request.success, request.confidence)

@@ -36,11 +36,9 @@ CHOICE_SCHEMA: dict[str, type[pl.DataType]] = {
     "all_tested": pl.Boolean,  # whether the longest range tested holds
     "ends_at_m": pl.Float64,  # the range that ends the limit
     "ended_by": pl.String,  # rotation error, missed targets, …, or undecided
-    "usable_range_m": pl.Float64,  # up to which so many poses are usable, whatever their error
     "cells": pl.Int64,  # ranges tested
     "cells_held": pl.Int64,  # of them, those within the limit
     "cells_possible": pl.Int64,  # those that no failing range precedes
-    "cells_usable": pl.Int64,  # those within the usable range
     "n_needed": pl.Int64,  # pictures that would decide the range that ends the limit
     "words": pl.String,
 }
@@ -135,15 +133,12 @@ class Choice:
         One row for each drawing, pipeline and tilt (`CHOICE_SCHEMA`).
     ranking : Ranking
         Each drawing with its best pipeline.
-    by_solver : dict of str to Ranking
-        The same with each solver alone, where there are several.
     """
 
     request: Request
     surveyed: tuple[Surveyed, ...]
     table: pl.DataFrame
     ranking: Ranking
-    by_solver: dict[str, Ranking]
 
     @property
     def verdict(self) -> str:
@@ -155,16 +150,7 @@ class Choice:
 def choose_drawing(surveyed: Sequence[Surveyed], request: Request) -> Choice:
     """Compare drawings that were surveyed with the same views and seed."""
     table = pl.concat([choice_rows(s) for s in surveyed])
-    solvers = list(dict.fromkeys(solver_of(p) for p in table["pipeline"]))
-    mine = pl.col("pipeline").str.split("/").list.last()
-    by_solver = {s: rank(surveyed, table.filter(mine == s)) for s in solvers}
-    return Choice(
-        request,
-        tuple(surveyed),
-        table,
-        rank(surveyed, table),
-        by_solver if len(solvers) > 1 else {},
-    )
+    return Choice(request, tuple(surveyed), table, rank(surveyed, table))
 
 
 def solver_of(pipeline: str) -> str:
@@ -189,10 +175,6 @@ def _row(limit: dict[str, Any], cells: list[dict[str, Any]], request: Request) -
     """Return the row of one limit; cells come in order of range."""
     held = list(takewhile(lambda cell: cell["verdict"] == HOLDS, cells))
     possible = list(takewhile(lambda cell: cell["verdict"] != FAILS, cells))
-    # the same rate, of pictures with a usable pose whatever its error
-    usable = list(
-        takewhile(lambda c: judge_rate(c["n_ok"], c["n"], request).verdict == HOLDS, cells)
-    )
     ending = cells[len(held)] if len(held) < len(cells) else None
     kept = ("pipeline", "turn_deg", "pitch_deg", "tilt_deg", "verdict", "longest_range_m")
     row = {name: limit[name] for name in (*kept, "all_tested", "n_needed", "words")}
@@ -201,11 +183,9 @@ def _row(limit: dict[str, Any], cells: list[dict[str, Any]], request: Request) -
         "possible_range_m": possible[-1]["range_m"] if possible else None,
         "ends_at_m": ending and ending["range_m"],
         "ended_by": ending and ending_words(ending, request),
-        "usable_range_m": usable[-1]["range_m"] if usable else None,
         "cells": len(cells),
         "cells_held": len(held),
         "cells_possible": len(possible),
-        "cells_usable": len(usable),
     }
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -39,8 +41,10 @@ from bench.maps.curves import (
     span_of,
     tolerance_handle,
 )
+from bench.scene.model import Bay
 from bench.survey.pieces import Cases, pieces_of
 from bench.survey.worker import Job, case_of_row, picture_of_case
+from bench.targets.fill import Plate
 
 HEAD = 0.3  # of a part of the page
 BOUND_LINE: dict[str, Any] = {"linewidth": 0.8, "linestyle": "-", "alpha": 0.6}
@@ -211,3 +215,26 @@ def _handles(
     if len(info.axle_ranges):
         handles.append(marks.axle_handle("range of an axle"))
     return handles
+
+
+def draw_choice(
+    out: Path,
+    bay: Bay,
+    plate: Plate,
+    choice: Choice,
+    jobs: Mapping[str, Job],
+    show_turn: float,
+) -> Path:
+    """Draw choice.png, with errors at the surveyed turn nearest to `show_turn`, radians.
+
+    Raises
+    ------
+    RunError
+        It can't be written.
+    """
+    job = next(iter(jobs.values()))
+    target = f"drawings on a plate of {plate.name}"
+    info = MapInfo.of(bay, job, choice.request, target=target)
+    with style.applied():
+        shown = shown_view(choice, jobs, math.degrees(show_turn))
+        return style.save(choice_figure(choice, shown, info), out / "choice.png")

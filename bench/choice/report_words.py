@@ -11,7 +11,6 @@ from bench.choice.words import (
     recommendation_words,
     table_lines,
     trait_words,
-    usable_words,
 )
 from bench.scene.model import Bay
 from bench.survey.grid_phase import roll_words
@@ -46,7 +45,7 @@ def choice_words(bay: Bay, choice: Choice, jobs: Mapping[str, Job]) -> list[str]
     """Return what the comparison says, in sentences."""
     plan = common_plan(jobs)
     axles = axle_ranges(bay, plan.tower)
-    lines = [*limit_words(choice), usable_words(choice)]
+    lines = limit_words(choice)
     lines += recommendation_words(choice, axles, plan.range_spread)
     best = choice.ranking.best
     if best is not None:

@@ -64,7 +64,6 @@ def write_choice(
             for s in choice.surveyed
         ],
         "ranking": _ranking(choice.ranking),
-        "ranking_by_solver": {name: _ranking(r) for name, r in choice.by_solver.items()},
         "limits": choice.table.to_dicts(),
         **plan,
     }

@@ -11,6 +11,7 @@ from bench.choice.paired_errors import PairedErrorRatio
 from bench.survey.plan import number
 from bench.survey.verdicts import UNDECIDED
 from bench.survey.views import joined
+from bench.tables import aligned
 from bench.targets.target import Target
 
 View = tuple[float, float]
@@ -21,27 +22,16 @@ def table_lines(choice: Choice) -> list[str]:
     table = choice.table
     views = table.select("pitch_deg", "turn_deg").unique().sort("pitch_deg", "turn_deg").rows()
     heads = [view_words(turn, pitch, unit="") for pitch, turn in views]
-    rows: list[tuple[str, list[str]]] = []
+    rows = [["tilt (deg)" if _turn_is_tilt(views) else "turn (deg)", *heads]]
     for (candidate, pipeline), mine in table.group_by(
         "candidate", "pipeline", maintain_order=True
     ):
-        if not rows or candidate not in [name for name, _ in rows]:
-            rows.append((str(candidate), []))
+        if candidate not in [name for name, *_ in rows]:
+            rows.append([str(candidate), *[""] * len(views)])
         by_view = {(r["pitch_deg"], r["turn_deg"]): r for r in mine.iter_rows(named=True)}
-        rows.append((f"  {pipeline}", [_entry(by_view[view]) for view in views]))
-    left = max(len(name) for name, _ in rows)
-    widths = [max(len(head), *(len(e[i]) for _, e in rows if e)) for i, head in enumerate(heads)]
-
-    def line(name: str, entries: Sequence[str]) -> str:
-        cells = (f"{entry:>{width}}" for entry, width in zip(entries, widths, strict=False))
-        return "  ".join((f"{name:<{left}}", *cells)).rstrip()
-
-    angle = "tilt (deg)" if _turn_is_tilt(views) else "turn (deg)"
-    return [
-        "Longest range that holds (m); + is the grid's end, ? more pictures might extend it",
-        line(angle, heads),
-        *(line(*row) for row in rows),
-    ]
+        rows.append([f"  {pipeline}", *(_entry(by_view[view]) for view in views)])
+    head = "Longest range that holds (m); + is the grid's end, ? more pictures might extend it"
+    return [head, *aligned(rows, right=range(1, len(views) + 1))]
 
 
 def _entry(row: dict[str, object]) -> str:
@@ -76,11 +66,6 @@ def recommendation_words(
         ]
     lines = [_first_words(choice, choice.ranking, best)]
     lines.append(_axle_words(_rows_of(choice.table, best), axles, range_spread))
-    lines += [
-        f"With {solver} alone: " + _short_words(choice, ranking)
-        for solver, ranking in choice.by_solver.items()
-        if ranking.best != best
-    ]
     return [line for line in lines if line]
 
 
@@ -137,15 +122,6 @@ def _nearest_words(choice: Choice) -> str:
     )
 
 
-def _short_words(choice: Choice, ranking: Ranking) -> str:
-    best = ranking.best
-    if best is None:
-        return "no drawing surely holds anywhere."
-    open_ = " (undecided, but first)" if ranking.rivals else ""
-    reach = _reach_words(_rows_of(choice.table, best), "longest_range_m")
-    return f"{best.candidate}{open_}, {best.held} of {best.total} cells, {reach}."
-
-
 def _axle_words(rows: pl.DataFrame, axles: Sequence[tuple[str, float]], spread: float) -> str:
     """Say at which tilts the farthest axle lies within the limits."""
     if not axles:
@@ -158,29 +134,6 @@ def _axle_words(rows: pl.DataFrame, axles: Sequence[tuple[str, float]], spread: 
         return f"It doesn't reach {there}, at any tilt."
     but = f", not at {_tilts(missing)}" if len(missing) else ""
     return f"It reaches {there}, at {_tilts(reached)}{but}."
-
-
-def usable_words(choice: Choice) -> str:
-    """Say which drawing gives usable poses farthest, however large their error."""
-    sums = (
-        choice.table.group_by("candidate", "pipeline", maintain_order=True)
-        .agg(pl.col("cells_usable", "cells").sum())
-        .sort("cells_usable", descending=True, maintain_order=True)
-    )
-    first = sums.row(0, named=True)
-    if first["cells_usable"] == 0:
-        return "Usable poses: no drawing shows the rate at the shortest range of any tilt."
-    rows = choice.table.filter(
-        pl.col("candidate") == first["candidate"], pl.col("pipeline") == first["pipeline"]
-    )
-    same = sums.filter(pl.col("cells_usable") == first["cells_usable"])
-    others = [n for n in same["candidate"].unique(maintain_order=True) if n != first["candidate"]]
-    also = f"; as often {joined(others)}" if others else ""
-    return (
-        f"Usable farthest, whatever the error: {first['candidate']}, with {first['pipeline']}, in "
-        f"{first['cells_usable']} of {first['cells']} cells, "
-        f"{_reach_words(rows, 'usable_range_m')}{also}."
-    )
 
 
 def limit_words(choice: Choice) -> list[str]:

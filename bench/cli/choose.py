@@ -12,11 +12,10 @@ from typing import Annotated, Any
 import typer
 
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
-from bench.choice.candidates import jobs_of, read_candidates
+from bench.choice.candidates import default_trials, jobs_of, read_candidates
 from bench.choice.choice import Surveyed, choose_drawing
 from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
 from bench.choice.tables import write_choice
-from bench.choice.trials import default_trials
 from bench.cli import surveying
 from bench.cli.grids import parse_position
 from bench.cli.options import (
@@ -188,7 +187,7 @@ def command(
     if pictures:
         with progress_bar("drawing", quiet):
             # matplotlib takes a second to load, which workers and dry runs needn't spend
-            from bench.choice.files import draw_choice
+            from bench.choice.figure import draw_choice
 
             written.append(draw_choice(out, place, board, choice, jobs, show_turn))
     folders = ", ".join(f"{each.folder}/" for each in candidates)

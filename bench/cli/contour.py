@@ -148,7 +148,7 @@ def command(
     written.append(write_contour(out, contour, report, origin))
     if pictures:
         # matplotlib takes a second to load, which workers and dry runs needn't spend
-        from bench.maps.contour_file import write_contour_picture
+        from bench.maps.contour import write_contour_picture
 
         written.append(write_contour_picture(out, place, job, contour, report, cells))
     say_written(out, written)

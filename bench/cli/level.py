@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -27,8 +28,8 @@ from bench.cli.saying import say
 from bench.envelope import refuse_other, write_result
 from bench.files import make_directory
 from bench.registration.files import write_rows
-from bench.registration.level import find_level
-from bench.registration.level_equations import Kind
+from bench.registration.level import Level, find_level
+from bench.registration.level_equations import Kind, Setting
 from bench.registration.level_plan import (
     LevelPlan,
     bay_shares,
@@ -46,6 +47,7 @@ from bench.registration.level_words import (
     bar_words,
     contradicts,
     lines,
+    odd_settings,
     open_words,
     rehearsal_rows,
     rehearsal_words,
@@ -243,9 +245,12 @@ def solve_command(
         make_directory(out)
         table = write_example(place, plan, Site(), place.survey.seed, out)
     settings = read_level_table(table, place.bar.length)
-    level = find_level(
-        settings, reference_of(place, plan), transform, covariance, planned_up(place)
-    )
+
+    def find(some: Sequence[Setting], tied: bool = True) -> Level:
+        tie = (transform, covariance) if tied else (None, None)
+        return find_level(some, reference_of(place, plan), *tie, planned_up(place))
+
+    level = find(settings)
     make_directory(out)
     origin = origin_of(place, parts=parts)
     write_result(out / LEVEL.file, LEVEL, level_value(level), origin)
@@ -260,10 +265,11 @@ def solve_command(
         code = COULD_NOT_JUDGE if open_words(shares) else code
     without = None
     if transform is not None and contradicts(level, DOUBT):
-        without = find_level(settings, reference_of(place, plan), None, None, planned_up(place))
-    say(residual_words(level, DOUBT, without))
+        without = find(settings, tied=False)
+    odd: list[str] = []
     if contradicts(level, DOUBT):
-        code = NEGATIVE
+        odd, code = odd_settings(settings, find, DOUBT), NEGATIVE
+    say(residual_words(level, DOUBT, without, odd))
     write_rows(out, "shares", pl.DataFrame(rows), origin, "level", 7)
     typer.echo(f"wrote level.json and shares in {out}")
     return code

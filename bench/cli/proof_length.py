@@ -37,6 +37,7 @@ from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
+OTHER_BAR = 0.1  # of the length: no registration is off by as much
 FROM_BAR = "from the bay file's [bar]"
 
 app = typer.Typer(
@@ -146,7 +147,13 @@ def evaluate_command(
         place = row.texts["place"]
         if place not in map(str, range(1, n + 1)):
             raise row.refusal(f"place: {shown(place)} must be a whole number from 1 to {n}")
-        readings[int(place) - 1].append(1e-3 * row.numbers["length_mm"])
+        value = row.numbers["length_mm"]
+        if abs(1e-3 * value / plan.length - 1.0) > OTHER_BAR:
+            raise row.refusal(
+                f"length_mm: {value:g} is no reading of a bar of {1e3 * plan.length:g} mm: in "
+                "another unit, or of another bar?"
+            )
+        readings[int(place) - 1].append(1e-3 * value)
     result = evaluate_length(plan, readings)
     say((*measured.said, *result_words(result)))
     content = {

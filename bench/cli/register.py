@@ -38,7 +38,6 @@ from bench.registration.plan import (
     Progress,
     default_sequence,
     progress,
-    searched_lists,
 )
 from bench.registration.rehearsal import Errors, rehearse
 from bench.registration.reliability import reliability
@@ -93,10 +92,9 @@ def plan_command(
     the least that an exchange search finds among some hundred poses that stands and floor allow
     and both towers see. It goes to plan.toml, which 'rehearse' and 'solve' take, and to floor
     sheets to set out by (floor-sheet-a4.pdf, -letter.pdf): distances of both ends, height, turn
-    and order, with a drawing and a box to tick. Beside it stand the best lists without turns,
-    headings or slopes, at one distance, or without a target that both towers see at once. A list
-    that leaves a direction undetermined is named with it: where each tower sees its own target
-    alone, turning the bar about its long axis isn't enough.
+    and order, with a drawing and a box to tick. A list of your own that leaves a direction
+    undetermined is named with it: where each tower sees its own target alone, turning the bar
+    about its long axis isn't enough.
 
     The list ends where it began: of a target that slips on the bar late, only the way back to the
     first pose tells. Beside each pose stands the least slip that its check finds; a warning says
@@ -112,11 +110,10 @@ def plan_command(
       sightbench register plan my-bay.toml --poses mine.toml --poses quick.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     place = load_bay(bay)
-    sets = searched_lists(place, steps, seed)
-    found = sets[FOUND]
+    found = default_sequence(place, steps, seed)
     sigma = sigma_of_corner(place, corner_sigma)
     own = {str(path): read_poses(path) for path in poses or []}
-    ranked = {name: progress(place, s, sigma) for name, s in (sets | own).items()}
+    ranked = {name: progress(place, s, sigma) for name, s in ({FOUND: found} | own).items()}
     order = sorted(ranked, key=lambda name: _merit(ranked[name][-1]))
     note = f"{place.name}; corners to {sigma:g} px; {command_line()}"
     in_order = {name: ranked[name] for name in order}
@@ -128,8 +125,8 @@ def plan_command(
     for line in sequence_words(found):
         typer.echo(f"  {line}")
     typer.echo(
-        "Lists, the least volume of uncertainty first; standard uncertainties of the right tower "
-        f"against the left one, from corners to {sigma:g} px:"
+        "Standard uncertainties of the right tower against the left one, from corners to "
+        f"{sigma:g} px, the least volume first:"
     )
     best = ranked[FOUND][-1]
     for name in order:

@@ -123,11 +123,11 @@ def command(
     instructions and licensed trades decide what is built.
 
     Writes site.json, site.csv (a row a lens), sightings.csv, sited.toml (the bay file with the
-    layout found), aim pictures, siting sheets (PDF and SVG: the bay, then each
-    tower, to scale, with room to write), and deviations.csv: how far each placement and angle
-    may be off before a limit breaks, alone, and everything at once by Monte Carlo (there
-    without what hides targets). Exit code 1 means that no layout is feasible (what
-    binds, and by how much, is said), or none inside tolerance.
+    layout found), aim pictures, siting sheets to print (the bay, the room, each tower, to
+    scale, with room to write), and deviations.csv: how far each placement and angle may be off
+    before a limit breaks, alone, and everything at once by Monte Carlo (there without what
+    hides targets). Exit code 1 means that no layout is feasible (what binds, and by how much,
+    is said), or none inside tolerance.
 
     On site: build from the sheet, fill in measured.toml (--template writes one, with the plan's
     numbers in comments) by tape, level and angle gauge, by where targets appear in a camera's

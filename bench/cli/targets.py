@@ -146,9 +146,9 @@ def command(
     cover it: no clip, frame or text. A plate too small for its pattern and quiet zone is
     refused.
 
-    A page too small for the plate (--page a4) is spread over several, with crosses at which to
-    cut and join them. For a large plate have a print shop print '--page fit' in one piece, on
-    stiff and matt material: everything here assumes that the target is flat.
+    A page too small for the plate is refused: joined pages are neither flat nor true to scale.
+    For a large plate have a print shop print '--page fit' in one piece, on stiff and matt
+    material: everything here assumes that the target is flat.
 
     \b
     Examples:

@@ -33,10 +33,6 @@ def command(
     pictures: Annotated[
         bool, typer.Option(help="Draw pictures; without them no OpenGL is needed.")
     ] = True,
-    fineness: Annotated[
-        int,
-        option("N", "Sub-pixels along a pixel's side, 1 to 4: finer takes longer.", min=1, max=4),
-    ] = 1,
     seed: SeedOption = None,
     quiet: QuietOption = False,
 ) -> int:
@@ -65,7 +61,7 @@ def command(
     \b
     Examples:
       sightbench view
-      sightbench view my-bay.toml --vehicle van --station floor --fineness 2
+      sightbench view my-bay.toml --vehicle van --station floor
       sightbench view my-bay.toml --no-pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     place = load_bay(bay)
@@ -77,9 +73,7 @@ def command(
     written = write_views(out, place, seen, origin_of(place, chosen))
     if pictures:
         with progress_bar("drawing", quiet) as moved:
-            written += draw_all(
-                out, place, seen, vehicles, stations, fineness, chosen, made_by(), moved
-            )
+            written += draw_all(out, place, seen, vehicles, stations, chosen, made_by(), moved)
     say_written(out, written)
     say(view_words(seen))
     return 0 if all(one.enough for one in seen) else NEGATIVE

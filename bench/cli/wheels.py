@@ -173,12 +173,19 @@ def command(
         for name in rehearsal.dropped:
             typer.echo(f"not seen: {name}")
     groups = read_wheel_table(table)
+    named = any(tower_of(rows[0]) for rows in groups.values())
+    if not named and (tied or up):
+        raise ConfigError(
+            f"{table}: column tower is missing: --registration and --level are of the towers' "
+            "cameras, and without it poses count as in one frame of the vehicle's; name towers, "
+            "or leave them out"
+        )
     if needs_registration(groups) and tied is None:
         raise ConfigError(
             f"{table}: wheels of the right tower need --registration, which ties it to the left"
         )
     towers = directions_in(place, None if up is None else up[0], None if tied is None else tied[0])
-    if up is None and not any(tower_of(rows[0]) for rows in groups.values()):
+    if up is None and not named:
         up, vertical = (BAY.up, np.eye(3) * BAY_LEVEL**2), "table's z"
     wheels = measured_wheels(
         table,
@@ -194,7 +201,7 @@ def command(
     rows = [answer_row(a, truth, rim) for a in vehicle.answers]
     known = decision_words(rows, place.tolerance)
     against = identity_words(place, table, groups)
-    against += [one.words for one in contradictions(groups, wheels, towers, bearing_play)]
+    against += contradictions(groups, wheels, towers, bearing_play)
     origin = origin_of(place, seed, parts)
     write_wheels(out, rows, wheels, table, vertical, against, known, place.tolerance, origin)
     say(against)

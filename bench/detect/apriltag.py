@@ -9,6 +9,7 @@ is taken.
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import ClassVar
@@ -16,11 +17,11 @@ from typing import ClassVar
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found, refusal
-from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
+from bench.detect.detection import Detection
+from bench.detect.markers import MARKER_KINDS, Grey, read_markers
 from bench.detect.observation import Observation
-from bench.errors import TargetError
 from bench.targets.families import NAMES, Library
+from bench.typing import Array
 
 FAMILIES = {
     "DICT_APRILTAG_16h5": "tag16h5",
@@ -55,7 +56,7 @@ CLAIM = CornerClaim(0.014, 0.01, 1.3)
 
 @dataclass(frozen=True)
 class AprilTag:
-    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
+    """Markers as the library reads them, whose corners are fitted edges' crossings."""
 
     sigma_px: float = 0.043
     claim: CornerClaim = CLAIM
@@ -67,26 +68,14 @@ class AprilTag:
         return kind in MARKER_KINDS
 
     def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture.
+        """Look for the observation's target in its picture; see `read_markers`."""
+        return read_markers(self, observation)
 
-        Raises
-        ------
-        TargetError
-            The target's dictionary isn't one of `FAMILIES`.
-        """
-        dictionary = dictionary_of(observation.target, self.name)
-        reason = refusal(self, observation.target)
-        if reason:
-            raise TargetError(reason)
-        if too_small(observation.picture):
-            return Detection(Found.MISSED)
-        library = _library(FAMILIES[dictionary], threading.get_ident())
+    def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
+        """Return id and corners (4, 2) of each marker read."""
         order = OWN_ORDER if dictionary in NAMES else ORDER
-        decoded = [
-            (int(tag.tag_id), np.asarray(tag.corners)[order] - ORIGIN_PX)
-            for tag in library.detect(observation.picture.grey8)
-        ]
-        return marker_detection(decoded, observation, self.sigma_px, self.claim)
+        for tag in _library(FAMILIES[dictionary], threading.get_ident()).detect(grey):
+            yield int(tag.tag_id), np.asarray(tag.corners)[order] - ORIGIN_PX
 
 
 @cache

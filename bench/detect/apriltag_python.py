@@ -7,6 +7,7 @@ for what the C library changed between 3.1 and 3.4.
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, ClassVar
@@ -16,11 +17,11 @@ import numpy as np
 
 from bench.detect.apriltag import CORRECTED, FAMILIES, ORDER, ORIGIN_PX, OWN_ORDER, QUAD_DECIMATE
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found, refusal
-from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
+from bench.detect.detection import Detection
+from bench.detect.markers import MARKER_KINDS, Grey, read_markers
 from bench.detect.observation import Observation
-from bench.errors import TargetError
 from bench.targets.families import NAMES
+from bench.typing import Array
 
 # Measured as `bench.detect.claims` says.
 CLAIM = CornerClaim(0.014, 0.01, 0.6)
@@ -28,7 +29,7 @@ CLAIM = CornerClaim(0.014, 0.01, 0.6)
 
 @dataclass(frozen=True)
 class AprilTagPython:
-    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
+    """Markers as the newer library reads them."""
 
     sigma_px: float = 0.0083
     claim: CornerClaim = CLAIM
@@ -40,27 +41,15 @@ class AprilTagPython:
         return kind in MARKER_KINDS
 
     def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture.
+        """Look for the observation's target in its picture; see `read_markers`."""
+        return read_markers(self, observation)
 
-        Raises
-        ------
-        TargetError
-            The target's dictionary isn't one of `bench.detect.apriltag.FAMILIES`.
-        """
-        dictionary = dictionary_of(observation.target, self.name)
-        reason = refusal(self, observation.target)
-        if reason:
-            raise TargetError(reason)
-        if too_small(observation.picture):
-            return Detection(Found.MISSED)
+    def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
+        """Return id and corners (4, 2) of each marker read."""
         order = OWN_ORDER if dictionary in NAMES else ORDER
-        seen = _library(FAMILIES[dictionary], threading.get_ident()).detect(
-            np.ascontiguousarray(observation.picture.grey8)
-        )
-        decoded = [
-            (int(tag["id"]), np.asarray(tag["lb-rb-rt-lt"])[order] - ORIGIN_PX) for tag in seen
-        ]
-        return marker_detection(decoded, observation, self.sigma_px, self.claim)
+        own = _library(FAMILIES[dictionary], threading.get_ident())
+        for tag in own.detect(np.ascontiguousarray(grey)):
+            yield int(tag["id"]), np.asarray(tag["lb-rb-rt-lt"])[order] - ORIGIN_PX
 
 
 @cache

@@ -25,6 +25,7 @@ Parameters are OpenCV's defaults but one, `MIN_PERIMETER_PX`. What they do to a 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -32,11 +33,12 @@ import cv2
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found
-from bench.detect.markers import MARKER_KINDS, dictionary_of, marker_detection, too_small
+from bench.detect.detection import Detection
+from bench.detect.markers import MARKER_KINDS, Grey, read_markers
 from bench.detect.observation import Observation
 from bench.targets.dictionary import opencv_dictionary
 from bench.targets.families import NAMES
+from bench.typing import Array
 
 # OpenCV takes outlines from 3 % of the picture's longer side on: in a frame of 4096 px no marker
 # of less than 31 px is seen, and in a region cut out around such a marker, specks of 3 px are
@@ -57,7 +59,7 @@ CLAIMS = {
 
 @dataclass(frozen=True)
 class Aruco:
-    """Finds the corners of all the target's own markers.
+    """Markers as OpenCV reads them.
 
     Attributes
     ----------
@@ -85,27 +87,18 @@ class Aruco:
         return kind in MARKER_KINDS
 
     def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture.
+        """Look for the observation's target in its picture; see `read_markers`."""
+        return read_markers(self, observation)
 
-        Raises
-        ------
-        TargetError
-            The target has no markers, or they are of an AprilTag family that OpenCV lacks.
-        """
-        name = dictionary_of(observation.target, self.name)
-        if too_small(observation.picture):
-            return Detection(Found.MISSED)
-        grey = observation.picture.grey8
-        book = opencv_dictionary(name)
+    def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
+        """Return id and corners (4, 2) of each marker read."""
         parameters = marker_parameters(grey.shape, self.refinement)
-        corners, ids, _ = cv2.aruco.ArucoDetector(book, parameters).detectMarkers(grey)
-        if ids is None:
-            return Detection(Found.MISSED)
-        decoded = [
+        reader = cv2.aruco.ArucoDetector(opencv_dictionary(dictionary), parameters)
+        corners, ids, _ = reader.detectMarkers(grey)
+        return [
             (int(i), np.asarray(c, dtype=np.float64).reshape(4, 2) - self.origin_px)
-            for i, c in zip(ids.ravel(), corners, strict=True)
+            for i, c in zip([] if ids is None else ids.ravel(), corners, strict=True)
         ]
-        return marker_detection(decoded, observation, self.sigma_px, self.claim)
 
 
 def marker_parameters(

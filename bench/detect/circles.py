@@ -94,12 +94,17 @@ def find_grid(picture: Picture, target: Target) -> Array | None:
     blobs = cv2.SimpleBlobDetector.create(blob_parameters(grey, len(target.points))).detect(grey)
     if not len(target.points) <= len(blobs) <= MOST_SPOTS * len(target.points):
         return None
-    spots = np.array([blob.pt for blob in blobs], dtype=np.float32).reshape(-1, 1, 2)
+    return sorted_grid(np.array([blob.pt for blob in blobs]), target)
+
+
+def sorted_grid(spots: Array, target: Target) -> Array | None:
+    """Return those of spots (N, 2), pixels, that are a grid, in OpenCV's order, or None."""
+    points = spots.astype(np.float32).reshape(-1, 1, 2)
     parameters = cv2.CirclesGridFinderParameters()
     pattern = cv2.CALIB_CB_SYMMETRIC_GRID if target.symmetric else cv2.CALIB_CB_ASYMMETRIC_GRID
     for flags in (pattern + cv2.CALIB_CB_CLUSTERING, pattern):
         cv2.setRNGSeed(0)
-        found, centres = cv2.findCirclesGrid(spots, target.layout, flags, None, parameters)
+        found, centres = cv2.findCirclesGrid(points, target.layout, flags, None, parameters)
         if found:
             return np.asarray(centres, dtype=np.float64).reshape(-1, 2)
     return None

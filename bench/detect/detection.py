@@ -1,4 +1,4 @@
-"""The one form in which every detector reports, and the protocol that it follows."""
+"""Detections: the form in which every detector reports, and the protocol that it follows."""
 
 from __future__ import annotations
 

@@ -7,6 +7,7 @@ Its own sub-pixel corners, in the order of OpenCV's drawing. It says of itself t
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, ClassVar
@@ -15,10 +16,10 @@ import locus
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found, refusal
-from bench.detect.markers import dictionary_of, marker_detection, too_small
+from bench.detect.detection import Detection
+from bench.detect.markers import Grey, read_markers
 from bench.detect.observation import Observation
-from bench.errors import TargetError
+from bench.typing import Array
 
 FAMILIES = {
     "DICT_APRILTAG_16h5": "AprilTag16h5",
@@ -38,7 +39,7 @@ CLAIM = CornerClaim(0.01, 0.01, 1.3)
 
 @dataclass(frozen=True)
 class Locus:
-    """Finds the corners of all the target's own markers; `sigma_px` as README.md has it."""
+    """Markers as locus reads them."""
 
     sigma_px: float = 0.0141
     claim: CornerClaim = CLAIM
@@ -50,24 +51,15 @@ class Locus:
         return kind in ("marker", "grid")
 
     def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture.
+        """Look for the observation's target in its picture; see `read_markers`."""
+        return read_markers(self, observation)
 
-        Raises
-        ------
-        TargetError
-            The target's dictionary isn't one of `FAMILIES`.
-        """
-        dictionary = dictionary_of(observation.target, self.name)
-        reason = refusal(self, observation.target)
-        if reason:
-            raise TargetError(reason)
-        if too_small(observation.picture):
-            return Detection(Found.MISSED)
-        library = _library(FAMILIES[dictionary], threading.get_ident())
-        seen = library.detect(np.ascontiguousarray(observation.picture.grey8))
+    def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
+        """Return id and corners (4, 2) of each marker read."""
+        own = _library(FAMILIES[dictionary], threading.get_ident())
+        seen = own.detect(np.ascontiguousarray(grey))
         corners = np.asarray(seen.corners, dtype=np.float64).reshape(-1, 4, 2) - ORIGIN_PX
-        decoded = [(int(i), four) for i, four in zip(seen.ids, corners, strict=True)]
-        return marker_detection(decoded, observation, self.sigma_px, self.claim)
+        return [(int(i), four) for i, four in zip(seen.ids, corners, strict=True)]
 
 
 @cache

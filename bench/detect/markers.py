@@ -1,13 +1,15 @@
-"""From decoded markers to a target's points: what every marker detector has in common."""
+"""Detections by marker libraries: from decoded markers to a target's points."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection, Found
+from bench.detect.detection import Detection, Detector, Found, refusal
 from bench.detect.observation import Observation
 from bench.errors import GeometryError, TargetError
 from bench.geometry.camera import Camera, normalise, project_camera
@@ -16,6 +18,7 @@ from bench.imaging.picture import Picture
 from bench.targets.target import Target
 from bench.typing import Array
 
+Grey = npt.NDArray[np.uint8]
 MARKER_KINDS = ("marker", "grid", "charuco")
 
 # The coarsest dictionaries have 6 x 6 cells and a cell needs more than a pixel: a smaller
@@ -40,6 +43,42 @@ def dictionary_of(target: Target, detector: str) -> str:
     if target.dictionary is None:
         raise TargetError(f"detector {detector} looks for markers; '{target.name}' has none")
     return target.dictionary
+
+
+class MarkerReader(Detector, Protocol):
+    """A detector around a library that reads markers one by one."""
+
+    @property
+    def sigma_px(self) -> float:
+        """Scatter that is claimed for a coordinate, pixels; as README.md has it."""
+        ...
+
+    @property
+    def claim(self) -> CornerClaim:
+        """What corners may be off by beside it."""
+        ...
+
+    def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
+        """Return id and corners of each marker read, see `marker_detection`."""
+        ...
+
+
+def read_markers(reader: MarkerReader, observation: Observation) -> Detection:
+    """Return the corners of all the target's own markers that a library reads in its picture.
+
+    Raises
+    ------
+    TargetError
+        The target has no markers, or ones that the library doesn't read.
+    """
+    dictionary = dictionary_of(observation.target, reader.name)
+    reason = refusal(reader, observation.target)
+    if reason:
+        raise TargetError(reason)
+    if too_small(observation.picture):
+        return Detection(Found.MISSED)
+    decoded = reader.decoded(observation.picture.grey8, dictionary)
+    return marker_detection(decoded, observation, reader.sigma_px, reader.claim)
 
 
 def marker_detection(

@@ -328,7 +328,7 @@ def pose_jacobian(p_target: Array, T_camera_target: Pose, camera: Camera) -> Arr
 
 
 def rotation_columns(p_target: Array, by_target: Array) -> Array:
-    """Return d(pixel)/dω (N, 2, 3) from d(pixel)/d(point of the target) (N, 2, 3)."""
+    """Return d(pixel)/dω (..., N, 2, 3) from d(pixel)/d(point of the target) (..., N, 2, 3)."""
     # d(R exp(w) p)/dw at w = 0 is R (w x p), so that a row a becomes p x (Rᵀ a)
     a, (x, y, z) = by_target, p_target.T[:, :, None]
     columns = (y * a[..., 2] - z * a[..., 1], z * a[..., 0] - x * a[..., 2])

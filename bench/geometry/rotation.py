@@ -32,9 +32,11 @@ def check_rotation(matrix: Array) -> Array:
 
 
 def skew(v: Array) -> Array:
-    """Return the (3, 3) matrix with ``skew(v) @ w == cross(v, w)``."""
-    x, y, z = v
-    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    """Return the matrices (..., 3, 3) with ``skew(v) @ w == cross(v, w)`` of vectors (..., 3)."""
+    x, y, z = np.moveaxis(np.asarray(v, dtype=np.float64), -1, 0)
+    zero = np.zeros_like(x)
+    rows = (zero, -z, y, z, zero, -x, -y, x, zero)
+    return np.stack(rows, axis=-1).reshape(*np.shape(v), 3)
 
 
 def rotation_x(angle: float) -> Array:

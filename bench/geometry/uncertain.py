@@ -30,11 +30,12 @@ def axes_change(of_turn: Array, of_shift: Array) -> Array:
 
 
 def point_response(T_a_b: Pose, p_b: Array) -> Array:
-    """Return d(T p)/d(ω, τ), (3, 6): of a point p (3,) of frame b, in frame a.
+    """Return d(T p)/d(ω, τ), (..., 3, 6): of points p (..., 3) of frame b, in frame a.
 
     R exp(ω) p + t + τ moves by -R [p]× ω + τ.
     """
-    return np.hstack((-T_a_b.rotation @ skew(p_b), np.eye(3)))
+    by_turn = -T_a_b.rotation @ skew(p_b)
+    return np.concatenate((by_turn, np.broadcast_to(np.eye(3), by_turn.shape)), axis=-1)
 
 
 def inverse_response(T_a_b: Pose) -> Array:

@@ -1,4 +1,4 @@
-"""A contact sheet: what the camera saw, range by tilt, and what the pipelines made of it."""
+"""A contact sheet: pictures by range and tilt, each with its pipelines' outcomes."""
 
 from __future__ import annotations
 

@@ -1,8 +1,11 @@
-"""Figure of a tolerance's limit: the cells that were tested, and what lies between them."""
+"""Figure of a tolerance's contour: tested cells, and verdicts implied between them."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import polars as pl
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
@@ -14,8 +17,11 @@ from bench.draw import style
 from bench.draw.cell_grid import edges, is_stretched
 from bench.draw.map_info import MapInfo
 from bench.draw.page_layout import Page, PanelGrid, panel_title, title_lines
+from bench.scene.model import Bay
 from bench.survey.contour import Contour, Verdicts, implied_verdicts
+from bench.survey.contour_run import ContourReport
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED
+from bench.survey.worker import Job
 
 # Mark, colour and background of each verdict; backgrounds differ in lightness too.
 LOOKS = {
@@ -142,3 +148,21 @@ def _key(contour: Contour) -> list[Artist]:
             mark.set_label(f"any mark this size: {n} trials")
             marks.append(mark)
     return marks
+
+
+def write_contour_picture(
+    out: Path, place: Bay, job: Job, contour: Contour, report: ContourReport, cells: pl.DataFrame
+) -> Path:
+    """Draw contour.png, with the trials that each cell of the table took."""
+    plan = contour.plan
+    fewest = contour.looks[0] * len(plan.positions)
+    info = MapInfo.of(place, job, contour.request, fewest=fewest)
+    at = ["range_m", "turn_deg", "pitch_deg"]
+    axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
+    trials = {
+        (axes[0].index(r), axes[1].index(t), axes[2].index(p)): n
+        for r, t, p, n in cells.group_by(at).agg(pl.col("n").first()).iter_rows()
+    }
+    with style.applied():
+        figure = contour_figure(contour, report.verdicts, trials, info)
+        return style.save(figure, out / "contour.png")

@@ -167,9 +167,7 @@ def _figure(
     dodge = dodge_of(places, span, len(styles))
     for index, (name, cells) in enumerate(panels):
         axes = error_axes(page, layout, index, name, limits, span, across.label)
-        _draw_bound(axes, cells, across)
-        if built:
-            _draw_allowed(axes, cells, across)
+        _draw_bounds(axes, cells, across, built)
         draw_pipelines(axes, cells, across, column, styles, dodge)
         tolerance = axes.axhline(info.request.within_deg, color=style.INK, linewidth=1.0)
         tolerance.set_gid("tolerance")
@@ -180,8 +178,11 @@ def _figure(
     return page.figure
 
 
-def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
-    """Draw the bound of all pixels, dotted where it doesn't hold; all pipelines have the same."""
+def _draw_bounds(axes: Axes, cells: pl.DataFrame, across: Abscissa, built: bool) -> None:
+    """Draw the bound of all pixels and, as built, what the bay allows; pipelines share them.
+
+    Where the bound doesn't hold it is dotted, and nothing is said to be allowed.
+    """
     rows = cells.unique(across.column, keep="first", maintain_order=True).sort(across.column)
     x, y = across.place(rows[across.column].to_numpy()), positive(rows, BOUND)
     holds = rows["bound_holds"].fill_null(True).to_numpy()
@@ -191,15 +192,9 @@ def _draw_bound(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
     axes.plot(
         x, np.where(either, y, np.nan), color=style.MUTED, linewidth=1.4, linestyle=":", zorder=1.5
     )
-
-
-def _draw_allowed(axes: Axes, cells: pl.DataFrame, across: Abscissa) -> None:
-    """Draw what the bay allows, where the bound in it holds; all pipelines have the same."""
-    rows = cells.unique(across.column, keep="first", maintain_order=True).sort(across.column)
-    x, y = across.place(rows[across.column].to_numpy()), positive(rows, ALLOWED)
-    holds = rows["bound_holds"].fill_null(True).to_numpy()
-    y = np.where(holds, y, np.nan)
-    axes.plot(x, y, color=style.INK, linewidth=1.6, linestyle="-.", zorder=1.5)
+    if built:
+        y = np.where(holds, positive(rows, ALLOWED), np.nan)
+        axes.plot(x, y, color=style.INK, linewidth=1.6, linestyle="-.", zorder=1.5)
 
 
 def lacks_interval(cells: pl.DataFrame, column: str) -> bool:

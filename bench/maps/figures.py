@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -11,13 +12,12 @@ from bench.draw.cell_grid import CellGrid
 from bench.draw.heat_maps import HeatMap, heat_map_figure
 from bench.draw.map_info import MapInfo
 from bench.maps.bounds import bound_figure, efficiency_figure
-from bench.maps.comparison import ratio_figure, reach_figure
+from bench.maps.comparison import reach_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
 from bench.maps.parts import parts_figure
 from bench.survey.cells import CELL
 from bench.survey.limits import Limits
-from bench.survey.pieces import Cases
 
 OK_ONLY = (
     "Cases that ended in a gross failure are not averaged in; the maps of the usable "
@@ -34,7 +34,7 @@ UNDECIDED = (
 
 
 def write_map_figures(
-    out_dir: Path, cases: Cases, cells: pl.DataFrame, limits: Limits, info: MapInfo
+    out_dir: Path, cells: pl.DataFrame, limits: Limits, info: MapInfo
 ) -> list[Path]:
     """Draw and write every picture of a survey for which its tables suffice.
 
@@ -42,7 +42,6 @@ def write_map_figures(
     ----------
     out_dir : Path
         Directory to write to.
-    cases : Cases
     cells : polars.DataFrame
         Columns as in `bench.survey.columns`.
     limits : Limits
@@ -68,7 +67,6 @@ def write_map_figures(
             "map_success.png": heat_map_figure(grid, success_map(info), info),
             "map_along.png": heat_map_figure(grid, along_map(grid, info), info),
             "map_usable.png": heat_map_figure(grid, usable_map(info), info),
-            "map_detection.png": heat_map_figure(grid, detection_map(info), info),
             "map_failures.png": failure_figure(grid, info),
             "error_against_range.png": error_against_range(grid, info),
             "error_against_tilt.png": error_against_tilt(grid, info),
@@ -76,7 +74,6 @@ def write_map_figures(
             "map_efficiency.png": efficiency_figure(grid, info),
             "error_parts.png": parts_figure(grid, info),
             "comparison_reach.png": reach_figure(grid, info),
-            "comparison_ratio.png": ratio_figure(grid, cases, info),
         }
         return [
             style.save(figure, out_dir / name)
@@ -128,24 +125,22 @@ def _holds_label(info: MapInfo) -> str:
 
 def success_map(info: MapInfo) -> HeatMap:
     """Return the map of the judged rate: of pictures usable and within tolerance."""
-    return HeatMap(
-        column="success_rate",
-        title="Usable and within tolerance, against range and tilt",
-        subtitle=f"share of all pictures usable and within {info.request.within_deg:g} deg (%)",
-        bar_label="success rate (%)",
-        caption=info.caption(
+    shown = _rate_map(
+        "success_rate",
+        "Usable and within tolerance, against range and tilt",
+        f"share of all pictures usable and within {info.request.within_deg:g} deg (%)",
+        "success rate (%)",
+        info.caption(
             "A gross failure is a miss, as an error beyond the tolerance is.",
             UNDECIDED,
             axles=True,
         ),
-        norm=style.rate_norm(),
-        cmap=style.RATE_MAP,
-        words=lambda rate: (style.percent(rate),),
-        empty="no case",
+    )
+    return replace(
+        shown,
         level=info.request.success,
         level_name="asked",
         level_label=f"{100 * info.request.success:g} %",
-        bar_unit=100.0,
         verdict="verdict",
         holds_label=_holds_label(info),
     )
@@ -153,30 +148,23 @@ def success_map(info: MapInfo) -> HeatMap:
 
 def usable_map(info: MapInfo) -> HeatMap:
     """Return the map of the rate of usable cases, whatever their error."""
-    return HeatMap(
-        column="usable_rate",
-        title="Usable rate against range and tilt",
-        subtitle="share of cases that ended ok: found, explained, not ambiguous, not mirrored (%)",
-        bar_label="usable rate (%)",
-        caption=info.caption("The map of gross failures says how the others failed.", axles=True),
-        norm=style.rate_norm(),
-        cmap=style.RATE_MAP,
-        words=lambda rate: (style.percent(rate),),
-        empty="no case",
-        bar_unit=100.0,
+    return _rate_map(
+        "usable_rate",
+        "Usable rate against range and tilt",
+        "share of cases that ended ok: found, explained, not ambiguous, not mirrored (%)",
+        "usable rate (%)",
+        info.caption("The map of gross failures says how the others failed.", axles=True),
     )
 
 
-def detection_map(info: MapInfo) -> HeatMap:
-    """Return the map of the rate of detections, whatever became of the pose."""
+def _rate_map(column: str, title: str, subtitle: str, bar_label: str, caption: str) -> HeatMap:
+    """Return a map of a share of cases, written in per cent."""
     return HeatMap(
-        column="detection_rate",
-        title="Detection rate against range and tilt",
-        subtitle="share of cases in which the target was found by its own id (%)",
-        bar_label="detection rate (%)",
-        caption=info.caption(
-            "A pose that failed after detection counts as detected here.", axles=True
-        ),
+        column=column,
+        title=title,
+        subtitle=subtitle,
+        bar_label=bar_label,
+        caption=caption,
         norm=style.rate_norm(),
         cmap=style.RATE_MAP,
         words=lambda rate: (style.percent(rate),),

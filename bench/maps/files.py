@@ -47,7 +47,7 @@ def write_map_pictures(
         A file can't be written.
     """
     info = MapInfo.of(bay, job, limits.request, rolls=limits.rolls)
-    files = write_map_figures(out, cases, cells, limits, info)
+    files = write_map_figures(out, cells, limits, info)
     mirrored = with_predictions(ambiguity_table(cases), job.setting)
     files += write_table(out, "mirrored", mirrored)
     if not mirrored.is_empty():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from bench.proof.length import K, LengthPlan, LengthResult
-from bench.proof.words import columns
+from bench.tables import aligned
 
 
 def plan_words(plan: LengthPlan, readings: int) -> list[str]:
@@ -17,7 +17,7 @@ def plan_words(plan: LengthPlan, readings: int) -> list[str]:
         rows.append((str(number), place.words, f"{1e3 * K * s:.2f}"))
     scale = plan.detectable_scale(readings)
     return [
-        *columns(rows),
+        *aligned(rows),
         f"An error of scale of {1e6 * scale:.0f} parts in a million "
         f"({1e3 * scale * plan.length:.2f} mm of {1e3 * plan.length:.1f}) will be found "
         "with 80 % chance, at 5 % of false alarms.",
@@ -46,7 +46,7 @@ def result_words(result: LengthResult) -> list[str]:
     size = f"{abs(1e3 * result.errors[worst]):.3f} mm of {1e3 * result.expanded[worst]:.3f}"
     verdict = "hold" if result.holds else "don't hold"
     return [
-        *columns(rows),
+        *aligned(rows),
         f"The lengths {verdict}: p = {result.p_value:.3g}; the worst, place {worst + 1}, {size}. "
         f"Scale {1e6 * result.scale:+.0f} ± {2e6 * result.scale_sigma:.0f} parts in a million.",
     ]

@@ -22,7 +22,7 @@ import scipy
 
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation
+from bench.geometry.rotation import log_rotation, rotation_z
 from bench.geometry.uncertain import axes_change, first_response, inverse_response
 from bench.proof.towers import sees
 from bench.registration.reliability import noncentrality
@@ -67,8 +67,7 @@ class Mark:
 
     def T_bay_target(self) -> Pose:
         """Return the target's pose."""
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        turned = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ R_BAY_SQUARE_TARGET
+        turned = rotation_z(self.turn) @ R_BAY_SQUARE_TARGET
         return Pose(turned, np.array([-self.distance, self.offset, self.height]))
 
 

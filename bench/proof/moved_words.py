@@ -10,8 +10,8 @@ import polars as pl
 
 from bench.conformity import decide
 from bench.proof.moved import MOVES, MovedPlan, MovedResult
-from bench.proof.words import columns
 from bench.scene.model import Tolerance
+from bench.tables import aligned
 
 # p below which two towers are said not to have seen the same change
 ALIKE = 0.01
@@ -26,7 +26,7 @@ def plan_words(plans: Sequence[MovedPlan], power: float, false_alarms: float) ->
     worst = max(math.degrees(float(s[2])) for s in smallest)
     tilt = max(math.degrees(float(s[0])) for s in smallest)
     return [
-        *columns(rows),
+        *aligned(rows),
         f"Smallest moves found with {100 * power:g} % chance, {100 * false_alarms:g} % of false "
         f"alarms. A tower turned by that about the vertical shifts total toe by {worst:.3f} deg "
         f"and each wheel's toe by half; about the bay's x, camber on its side by {tilt:.3f} deg.",
@@ -62,7 +62,7 @@ def result_words(results: Sequence[MovedResult], power: float) -> list[str]:
                 ),
             )
         )
-    return [*columns(rows), *(moved_words(result, power) for result in results)]
+    return [*aligned(rows), *(moved_words(result, power) for result in results)]
 
 
 def result_table(results: Sequence[MovedResult]) -> pl.DataFrame:

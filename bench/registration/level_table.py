@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.registration.level_equations import Setting
-from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows
+from bench.registration.pose_rows import csv_text, pose_row, read_pose_rows, refuse_behind
 from bench.tables import refusal
 from bench.units import shown
 
@@ -37,6 +37,7 @@ def read_level_table(path: Path, length: float) -> tuple[Setting, ...]:
         tower = names["tower"].lower()
         if tower not in ("left", "right"):
             raise row.refusal(f"tower: {shown(names['tower'])} must be left or right")
+        refuse_behind(row, tower)
         height = 1e-3 * row.row.numbers.get(HEIGHT, 0.0)
         if heights.setdefault(names["place"], height) != height:
             raise row.refusal(

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import scipy
 
+from bench.errors import BenchError
 from bench.registration.level import Level, Up, open_directions
-from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind
+from bench.registration.level_equations import BAR, HEIGHTS, NOTHING, SLOPES, Kind, Setting
 from bench.registration.level_plan import LevelPlan, open_plan
 from bench.registration.level_rehearsal import Rehearsal
 from bench.scene.model import Bay
@@ -149,7 +150,25 @@ def contradicts(level: Level, doubt: float) -> bool:
     return level.dof > 0 and float(scipy.stats.chi2.sf(level.chi2, level.dof)) < doubt
 
 
-def residual_words(level: Level, doubt: float, without: Level | None = None) -> list[str]:
+def odd_settings(
+    settings: Sequence[Setting], find: Callable[[Sequence[Setting]], Level], doubt: float
+) -> list[str]:
+    """Return in words the settings any of which, left out, leaves the others in agreement."""
+    found = []
+    for i, one in enumerate(settings):
+        try:
+            level = find([*settings[:i], *settings[i + 1 :]])
+        except BenchError:  # too few are left
+            continue
+        if level.dof > 0 and not contradicts(level, doubt):
+            way = "reversed" if one.reversed else "not reversed"
+            found.append(f"place {one.place}, {way}, {one.tower} tower")
+    return found
+
+
+def residual_words(
+    level: Level, doubt: float, without: Level | None = None, odd: Sequence[str] = ()
+) -> list[str]:
     """Say what the bar's own error is, and whether rows go together; see `contradicts`.
 
     `without` is the level of the same rows without the registration, where there was one.
@@ -169,14 +188,15 @@ def residual_words(level: Level, doubt: float, without: Level | None = None) -> 
     if contradicts(level, doubt) and without is not None and not contradicts(without, doubt):
         said.append(
             f"don't use this level: the towers' levels contradict each other, p below {doubt:g}, "
-            "and agree without the registration: it is another bay's, or a tower has moved since; "
-            "register again, or leave out --registration"
+            "and agree without the registration: it is another bay's, a tower has moved since, or "
+            "rows name the wrong tower; register again, or leave out --registration"
         )
     elif contradicts(level, doubt):
         wrong = "" if without is None else "the registration, "
+        least = f"; the others agree without {' or without '.join(odd[:2])}" if odd else ""
         said.append(
-            f"don't use this level: rows contradict each other, p below {doubt:g}; {wrong}a "
-            "place, its height, 'reversed' or a tower is wrong, stands moved, or uncertainties "
+            f"don't use this level: rows contradict each other, p below {doubt:g}{least}; {wrong}"
+            "a place, its height, 'reversed' or a tower is wrong, stands moved, or uncertainties "
             "are too small"
         )
     return said

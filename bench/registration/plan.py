@@ -13,7 +13,7 @@ import numpy as np
 
 from bench.errors import ConfigError
 from bench.geometry.uncertain import axes_change
-from bench.registration.bar_views import cameras_of, glimpses, refuse_unseen, step_of, unknowns_of
+from bench.registration.bar_views import cameras_of, refuse_unseen, step_of, unknowns_of
 from bench.registration.model import Model
 from bench.registration.pool import candidates
 from bench.registration.rank import Direction, directions, rank, shared_covariance, shared_rows
@@ -199,37 +199,25 @@ class Search:
 
     def best(self, may: Callable[[BarPose], bool] = lambda _: True) -> tuple[BarPose, ...]:
         """Return the best list of poses that may be, in working order; none where they are few."""
-        return working_order([self.pool[i] for i in self._chosen(may)])
-
-    def best_at_one_distance(self) -> tuple[BarPose, ...]:
-        """Return the best list of which all poses have the same distance."""
-        lists = [
-            chosen
-            for distance in sorted({pose.distance for pose in self.pool})
-            for chosen in [self._chosen(lambda pose, d=distance: pose.distance == d)]  # type: ignore[misc]
-            if chosen
-        ]
-        best = max(lists, key=self._value, default=[])
-        return working_order([self.pool[i] for i in best])
-
-    def _chosen(self, may: Callable[[BarPose], bool]) -> list[int]:
         some = [i for i, pose in enumerate(self.pool) if may(pose)]
         if len(some) < self.n:
-            return []
+            return ()
         rng = np.random.default_rng(np.random.SeedSequence([self.seed, self.n]))
-        return [some[i] for i in exchange(self.information[some], self.prior, self.n, rng)]
-
-    def _value(self, chosen: list[int]) -> float:
-        return float(criterion(self.prior + self.information[chosen].sum(axis=0)))
+        chosen = exchange(self.information[some], self.prior, self.n, rng)
+        return working_order([self.pool[some[i]] for i in chosen])
 
 
-def default_sequence(bay: Bay, seed: int | None = None) -> tuple[BarPose, ...]:
+def default_sequence(
+    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
+) -> tuple[BarPose, ...]:
     """Return the short list of bar poses that a `Search` finds, in working order, and back.
 
     Parameters
     ----------
     bay : Bay
         Where.
+    n : int
+        How many; the way back comes on top.
     seed : int, optional
         The bay's own by default.
 
@@ -238,7 +226,7 @@ def default_sequence(bay: Bay, seed: int | None = None) -> tuple[BarPose, ...]:
     ConfigError
         Too few bar poses are seen by both towers.
     """
-    return returned(Search.of(bay, DEFAULT_LENGTH, seed).best())
+    return returned(Search.of(bay, n, seed).best())
 
 
 def returned(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:
@@ -248,40 +236,6 @@ def returned(poses: Sequence[BarPose]) -> tuple[BarPose, ...]:
     nothing else; see `bench.registration.reliability`.
     """
     return (*poses, *poses[:1])
-
-
-def searched_lists(
-    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
-) -> dict[str, tuple[BarPose, ...]]:
-    """Return the list that the search finds, and the best with something left out, by its name.
-
-    What leaves fewer than n poses to choose from isn't among them. All but the first three poses
-    alone end where they began.
-
-    Raises
-    ------
-    ConfigError
-        Fewer than n bar poses are seen by both towers.
-    """
-    search = Search.of(bay, n, seed)
-    found = search.best()
-    unturned = min((pose.turn for pose in search.pool), key=lambda turn: (abs(turn), turn))
-    lists: dict[str, tuple[BarPose, ...]] = {
-        FOUND: found,
-        "no turn": search.best(lambda pose: pose.turn == unturned),
-        "no heading": search.best(lambda pose: pose.heading == 0.0),
-        "no slope": search.best(lambda pose: pose.slope == 0.0),
-        "no target seen by both towers": search.best(lambda pose: sees_its_own(bay, pose)),
-        "one distance": search.best_at_one_distance(),
-    }
-    back = {name: returned(poses) for name, poses in lists.items() if poses}
-    return back | ({"first three poses alone": found[:3]} if n > 3 else {})
-
-
-def sees_its_own(bay: Bay, pose: BarPose) -> bool:
-    """Tell whether each tower sees another one of the bar's targets, and nothing else."""
-    seen = glimpses(bay, pose)
-    return len(seen) == len({g.tower for g in seen}) == len({g.end for g in seen})
 
 
 def exchange(information: Array, prior: Array, n: int, rng: np.random.Generator) -> list[int]:

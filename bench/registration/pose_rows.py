@@ -124,15 +124,23 @@ def _pose(row: Row) -> PoseRow:
     return PoseRow(row, pose, correlation * np.outer(sigma, sigma))
 
 
+# Less than half a small target's width: no lens of a bay has such a one wholly in its picture.
+NEAREST_MM = 50.0
+
+
 def refuse_behind(row: PoseRow, tower: str) -> None:
     """Refuse a target that isn't before the camera in whose frame it was measured.
 
     Raises
     ------
     ConfigError
-        z_mm is 0 or below.
+        z_mm is 0 or below, or nearer than any target stands.
     """
     z = 1e3 * float(row.pose.translation[2])
+    if 0.0 < z < NEAREST_MM:
+        raise row.refusal(
+            f"z_mm: {z:g} is nearer to the {tower} tower's camera than {NEAREST_MM:g}: in metres?"
+        )
     if not z > 0.0:
         raise row.refusal(
             f"z_mm: {z:g} must be above 0: the {tower} tower's camera looks along its z"

@@ -19,8 +19,8 @@ AXES = ("the bay's x (to camber)", "its y (to neither)", "its z (to toe)")
 
 def turn_words(sigma: Array) -> str:
     """Say a turn's standard uncertainties (3,), radians, about the bay's axes."""
-    degrees = np.degrees(sigma)
-    return ", ".join(f"{v:.4f} deg about {axis}" for v, axis in zip(degrees, AXES, strict=True))
+    said = [f"{v:.4f}" if v >= 1e-4 else "under 0.0001" for v in np.degrees(sigma)]
+    return ", ".join(f"{v} deg about {axis}" for v, axis in zip(said, AXES, strict=True))
 
 
 def progress_words(last: Progress) -> str:

@@ -104,7 +104,7 @@ def report_of(
         views,
         sections,
         map_figures(grid, info),
-        bound_figures(run, grid, info),
+        bound_figures(grid, info),
         command,
     )
 

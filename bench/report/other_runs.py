@@ -59,8 +59,8 @@ def siting_section(place: Path, run: Run | None) -> Section:
                 f"{s.tower} tower: {s.vehicle} {s.wheel} at {s.station}",
                 _unit(s.range_m, "m"),
                 _unit(s.tilt_deg, "deg"),
-                _unit(s.expanded_toe_deg, "deg"),
-                _unit(s.expanded_camber_deg, "deg"),
+                f"{figures(s.expanded_toe_deg, 2)} deg",
+                f"{figures(s.expanded_camber_deg, 2)} deg",
                 s.verdict,
             )
             for s in value.sightings[:MOST_ROWS]
@@ -94,10 +94,10 @@ def budget_section(place: Path, run: Run | None) -> Section:
     rows = tuple(
         (
             _angle(line),
-            _unit(line.u_deg, "deg"),
+            f"{line.u_deg:.4f} deg",
             figures(line.k, 3),
-            _unit(line.expanded_deg, "deg"),
-            _unit(line.tolerance_deg, "deg"),
+            f"{line.expanded_deg:.4f} deg",
+            "none" if line.tolerance_deg is None else _unit(line.tolerance_deg, "deg"),
             line.verdict or "no tolerance",
             line.largest,
         )
@@ -116,7 +116,7 @@ def budget_section(place: Path, run: Run | None) -> Section:
     worst = Table(
         f"Causes for {value.worst}, largest first (standard uncertainty)",
         ("cause", "standard uncertainty"),
-        tuple((name, _unit(u, "deg")) for name, u in lines[0].contributions.items()),
+        tuple((name, f"{u:.4f} deg") for name, u in lines[0].contributions.items()),
     )
     picture = picture_beside(
         place, "budget.png", "Contributions to the uncertainty of each angle."
@@ -154,8 +154,10 @@ def registration_section(place: Path, run: Run | None) -> Section:
     value = result.value
     failed = value.failed_checks
     verdict = "all checks hold" if not failed else f"checks that fail: {', '.join(failed)}"
-    across = ", ".join(figures(1e3 * v, 6) for v in value.T_left_right.translation_m)
-    turned = ", ".join(figures(v, 6) for v in value.T_left_right.rotation_vector_rad)
+    across = ", ".join(_fixed(1e3 * v, 2) for v in value.T_left_right.translation_m)
+    turned = ", ".join(_fixed(math.degrees(v), 4) for v in value.T_left_right.rotation_vector_rad)
+    variances = np.diag(np.array(value.covariance))
+    turn_u, shift_u = (math.sqrt(np.sum(part)) for part in (variances[:3], variances[3:]))
     lead = (
         f"Registration of the towers: {verdict}.",
         f"χ² is {figures(value.chi_square)} with {value.degrees} degrees of freedom "
@@ -164,10 +166,15 @@ def registration_section(place: Path, run: Run | None) -> Section:
         *made_for(result, run),
     )
     rows = (
-        ("place of the right camera in the left one's frame", f"({across}) mm"),
-        ("rotation vector", f"({turned}) rad"),
+        (
+            "place of the right camera in the left one's frame",
+            f"({across}) mm",
+            f"{shift_u:.2g} mm",
+        ),
+        ("rotation vector", f"({turned}) deg", f"{turn_u:.2g} deg"),
     )
-    table = Table("From the right tower to the left", ("quantity", "value"), rows)
+    columns = ("quantity", "value", "standard uncertainty, of the three directions together")
+    table = Table("From the right tower to the left", columns, rows)
     return Section("registration", "Registration", lead, (table,), (), source_words(place, result))
 
 
@@ -189,9 +196,9 @@ def level_section(place: Path, run: Run | None) -> Section:
     rows = tuple(
         (
             f"{name} tower",
-            ", ".join(figures(v, 6) for v in tower.up_camera),
+            ", ".join(_fixed(v, 5) for v in tower.up_camera),
             # the least known direction's standard uncertainty
-            _unit(math.degrees(math.sqrt(np.linalg.eigvalsh(tower.covariance)[-1])), "deg"),
+            f"{math.degrees(math.sqrt(np.linalg.eigvalsh(tower.covariance)[-1])):.2g} deg",
         )
         for name, tower in value.towers.items()
     )
@@ -212,8 +219,7 @@ def wheels_section(place: Path, run: Run | None) -> Section:
     rows = tuple(
         (
             f"{row.name} ({row.refers_to})" if row.refers_to else row.name,
-            _unit(row.value, row.unit),
-            _unit(row.u, row.unit),
+            *_known(row.value, row.u, row.unit),
         )
         for row in result.value.rows
     )
@@ -225,6 +231,18 @@ def wheels_section(place: Path, run: Run | None) -> Section:
 
 def _rule(words: str) -> tuple[str, ...]:
     return (f"Decision rule: {words}.",) if words else ()
+
+
+def _known(value: float, u: float, unit: str) -> tuple[str, str]:
+    """Return a value and its standard uncertainty, both to the second digit of the latter."""
+    if not u > 0.0:
+        return _unit(value, unit), _unit(u, unit)
+    digits = max(0, 1 - math.floor(math.log10(u)))
+    return f"{_fixed(value, digits)} {unit}".strip(), f"{u:.{digits}f} {unit}".strip()
+
+
+def _fixed(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace("-", "−")
 
 
 def _unit(value: float | None, unit: str) -> str:

@@ -19,11 +19,9 @@ from bench.draw.cell_grid import CellGrid
 from bench.draw.heat_maps import heat_map_figure
 from bench.draw.map_info import MapInfo
 from bench.maps.bounds import bound_figure, efficiency_figure
-from bench.maps.comparison import ratio_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import KINDS, failure_figure
-from bench.maps.figures import along_map, detection_map, rotation_map, success_map
-from bench.report.run import MapRun
+from bench.maps.figures import along_map, rotation_map, success_map
 
 TALL = 0.9  # height over width: half a page is 0.62, and letters may shrink by a third
 
@@ -55,11 +53,6 @@ def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
                 "Heat maps of the rate of pictures usable and within tolerance, one a pipeline; "
                 "the tables of cells hold the numbers.",
             ),
-            "detection": (
-                heat_map_figure(grid, detection_map(info), info),
-                "Heat maps of the detection rate, one a pipeline; the details of cells hold the "
-                "numbers.",
-            ),
             "along": (
                 heat_map_figure(grid, along_map(grid, info), info),
                 "Heat maps of the position error along the line of sight, one a pipeline.",
@@ -77,8 +70,8 @@ def map_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
         return _drawn(figures)
 
 
-def bound_figures(run: MapRun, grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
-    """Return the comparisons of the pipelines with the bound and with each other."""
+def bound_figures(grid: CellGrid, info: MapInfo) -> list[StaticFigure]:
+    """Return the comparisons of the pipelines with the bound."""
     with style.applied():
         figures = {
             "range": (
@@ -98,10 +91,6 @@ def bound_figures(run: MapRun, grid: CellGrid, info: MapInfo) -> list[StaticFigu
                 bound_figure(grid, info),
                 "Heat maps of the bound on the rotation error: of all pixels, and of the points "
                 "that each detector finds.",
-            ),
-            "ratio": (
-                ratio_figure(grid, run.cases, info),
-                "Rotation error of each pipeline relative to the first, a dot a cell.",
             ),
         }
         return _drawn(figures)

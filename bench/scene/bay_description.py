@@ -16,6 +16,7 @@ from bench.scene.bay_words import (
 from bench.scene.facts import Sight, field_of_view, spacing
 from bench.scene.model import Bay, Tower
 from bench.scene.wheel_ids import id_words
+from bench.tables import aligned
 from bench.units import format_angle, format_length
 
 
@@ -102,11 +103,7 @@ def _wheel_table(seen: tuple[Sight, ...]) -> list[str]:
         size = f"{one.size_px:.0f} px"
         whose = (one.tower, wheel.vehicle, wheel.station, wheel.name)
         rows.append((*whose, both(one.range_m), place, size))
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
+    return aligned(rows)
 
 
 def _extremes(bay: Bay, seen: tuple[Sight, ...]) -> list[str]:

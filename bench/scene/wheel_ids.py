@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from difflib import get_close_matches
+from itertools import count
 from typing import TYPE_CHECKING
 
 from bench.errors import ConfigError
@@ -63,8 +64,21 @@ def wheel_targets(
         for marker in target.markers:
             other = taken.setdefault((target.dictionary, marker), name)
             if other != name:
-                raise ConfigError(f"{name} and {other} both carry marker {marker}")
+                raise ConfigError(
+                    f"{name} and {other} both carry marker {marker}; the first free id is "
+                    f"{_free(taken, found.values(), target)}"
+                )
     return tuple(found.items())
+
+
+def _free(
+    taken: Iterable[tuple[str | None, int]], wheels: Iterable[Target], target: Target
+) -> int:
+    """Return the least id with which a target would repeat no marker of bar or wheels."""
+    used = {marker for dictionary, marker in taken if dictionary == target.dictionary}
+    used.update(marker for wheel in wheels for marker in wheel.markers)
+    size = len(target.markers)
+    return next(first for first in count() if used.isdisjoint(range(first, first + size)))
 
 
 def labelled(bay: Bay) -> tuple[Target, ...]:

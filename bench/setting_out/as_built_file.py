@@ -34,6 +34,7 @@ Slope = Annotated[float, Quantity("angle", "-20 deg", "20 deg")] | None
 Places = Annotated[tuple[float, float], Pair("length", "-100 m", "100 m")] | None
 TAPE = ("offset", "forward", "height", "yaw", "pitch", "roll", "lean_along", "lean_across")
 KINDS = ("marker", "grid", "charuco", "circles")
+MIRRORED = math.radians(5.0)
 
 
 class SquareSection(Section):
@@ -289,11 +290,19 @@ def _tape(one: TowerMeasured, tower: Tower) -> dict[str, float]:
         side = "left" if planned > 0.0 else "right"
         sign = "positive" if planned > 0.0 else "negative"
         raise ConfigError(
-            f"offset: the {tower.name} tower is planned {side} of the centre line, where offsets "
-            f"are {sign}"
+            f"offset: {1e3 * one.offset:.1f} mm, but the {tower.name} tower is planned {side} of "
+            f"the centre line, where offsets are {sign}; or is it the other tower's?"
         )
+    for name in ("yaw", "pitch"):
+        value, meant = getattr(one, name), getattr(tower.placement, name)
+        # as far off as no tower is built, and as the wrong sign gives
+        if value is not None and abs(meant) > MIRRORED and abs(value + meant) < MIRRORED:
+            raise ConfigError(
+                f"{name}: {math.degrees(value):g} deg, planned {math.degrees(meant):.2f} deg: "
+                "its sign? Yaw is positive to the camera's left, pitch upwards"
+            )
     if one.height is not None and one.height <= 0.0:
-        raise ConfigError("height: a camera is above the floor")
+        raise ConfigError(f"height: {1e3 * one.height:.1f} mm; a camera is above the floor, 0 mm")
     given = {
         n: getattr(one.anchors, n)
         for n in ANCHORS

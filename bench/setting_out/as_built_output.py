@@ -39,9 +39,9 @@ STATES = {
 
 def words_of(verdict: AsBuiltVerdict, measured: Measured, advice: Advice) -> list[str]:
     """Return the verdict in lines: state, squareness, what isn't as planned, what to move."""
-    least = min(verdict.checks, key=lambda c: c.relative)
     lines = [f"{STATES[verdict.state]}."]
     if verdict.state == "holds":
+        least = min(verdict.checks, key=lambda c: c.relative)
         lines[0] = (
             f"{STATES['holds']}. The nearest: {least.words}, {least.planned:.2f} as planned."
         )

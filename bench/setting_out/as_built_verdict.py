@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -53,7 +53,8 @@ class Check:
     state : {"holds", "fails", "undecided"}
         By the bay's decision rule.
     relative : float
-        The room in the scales of `bench.siting.constraints`, to compare limits by.
+        The room in the scales of `bench.siting.constraints`, to compare limits by; infinite where
+        nothing hides a plate.
     probability : float
         That it is kept; NaN where it wasn't asked.
     chance : str
@@ -74,10 +75,12 @@ class Check:
     @property
     def words(self) -> str:
         """In words with numbers."""
-        what = "has" if self.room >= 0.0 else "lacks"
+        if not math.isfinite(self.room):
+            return f"{self.limit}, {self.where}: can't be measured from there"
         sure = f" ± {COVERAGE * self.u:.2g} (k = 2)" if self.u > 0.0 else ""
         room = f"{abs(self.room):.2f}{sure} {self.unit}"
-        return f"{self.limit}, {self.where}: {what} {room}{self.chance}"
+        said = f"{room} to spare" if self.room >= 0.0 else f"lacks {room}"
+        return f"{self.limit}, {self.where}: {said}{self.chance}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +154,9 @@ def judge(
     found = _slack(limits, [built, *changed])
     planned = limits_of(bay, predictor).slack([{}])
     room = found.values[0]
-    u = np.sqrt(np.sum((found.values[1:] - room) ** 2, axis=0))
+    # without end where a target lies behind the camera, however little is moved
+    ended = np.where(np.isfinite(found.values), found.values, 0.0)
+    u = np.sqrt(np.sum((ended[1:] - ended[0]) ** 2, axis=0))
     held = bay.tolerance
     checks = _checks(found.names, room, _matching(planned, found.names), u, held)
     checks += _plumb(bay, measured)
@@ -246,4 +251,7 @@ def _visible(bay: Bay, built: Bay, predictor: Predictor) -> list[Check]:
         earlier = before.get((one.tower, one.name), math.nan)
         planned.append((earlier - built.siting.visible) / SCALES["visible"])
     none = np.zeros(len(slacks))
-    return _checks(tuple(names), np.array(slacks), np.array(planned), none, bay.tolerance)
+    found = _checks(tuple(names), np.array(slacks), np.array(planned), none, bay.tolerance)
+    # a plate that nothing hides can't be farther from its limit, so it isn't near to it
+    most = (1.0 - built.siting.visible) / SCALES["visible"]
+    return [replace(c, relative=math.inf) if c.relative >= most - 1e-9 else c for c in found]

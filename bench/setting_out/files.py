@@ -24,6 +24,7 @@ from bench.siting.files import SITED_FILE
 from bench.siting.search import Siting
 
 TEMPLATE = "measured.toml"
+SHEET = "siting-sheet.pdf"  # in a folder for each paper
 DEVIATIONS = Kind("allowed deviations", "deviations.json", "site", Facts)
 
 
@@ -85,14 +86,17 @@ def write_sheets(
     RunError
         A file can't be written.
     """
-    from bench.setting_out.sheet import write_siting_sheet  # matplotlib takes a second
+    from bench.setting_out.sheet import siting_sheet  # matplotlib takes a second
     from bench.setting_out.sheet_frame import Plan
+    from bench.targets.pdf import sheet_pdf
 
     sited = _named(siting.bay, out)
     plan = Plan(sited, siting.sightings, single, together)
     written: list[Path] = []
     for one in papers:
-        written += write_siting_sheet(plan, out / f"sheet-{one}", one)
+        written.append(out / f"sheet-{one}" / SHEET)
+        make_directory(written[-1].parent)
+        write_atomically(written[-1], sheet_pdf(siting_sheet(plan, one)))
     blank = out / TEMPLATE
     if blank.exists():
         return written, (

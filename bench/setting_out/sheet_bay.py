@@ -282,8 +282,8 @@ def _lengths(plan: Plan, width: float) -> Table:
 
 def _allowed(plan: Plan, width: float) -> Table:
     columns = (
-        Column("of all towers", width - 54.0),
-        Column("allowed alone", 32.0),
+        Column("of all towers", width - 60.0),
+        Column("allowed alone", 38.0),
         Column("measured", 22.0, blank=True),
     )
     names = (

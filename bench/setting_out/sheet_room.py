@@ -71,7 +71,9 @@ def room_page(plan: Plan, size: tuple[float, float], which: tuple[int, int, str]
     """Return the room's page; see `bench.setting_out.sheet_tower.tower_page`."""
     frame = body_frame(size)
     marks: list[Mark] = [*heading(frame, "The room", plan)]
-    marks += foot(frame, *which, "Nobody drives or stands in the lane while a cover is laid.")
+    covered = any(route.cover > 0.0 for route in routes(plan.bay))
+    caution = "Nobody drives or stands in the lane while a cover is laid." if covered else ""
+    marks += foot(frame, *which, caution)
     bottom = frame.bottom + FOOT + 1.0
     split = frame.right - RIGHT
     marks += room_plan(plan.bay, Frame(frame.left, bottom, split - 4.0, frame.top - HEAD))
@@ -256,15 +258,15 @@ def key_numbers(bay: Bay) -> list[tuple[str, str]]:
 
 
 TAPE_COLUMNS = (
-    Column("tower, anchor", 32.0),
+    Column("tower, anchor", 30.0),
     Column("tape", 17.0, "end"),
-    Column("", 21.0),
+    Column("", 23.0),
     Column("from", 22.0),
 )
 CABLE_COLUMNS = (
-    Column("cable", 38.0),
+    Column("cable", 34.0),
     Column("floor", 17.0, "end"),
-    Column("", 19.0),
+    Column("", 23.0),
     Column("under covers", 18.0, "end"),
 )
 
@@ -288,10 +290,14 @@ def cable_words(bay: Bay) -> str:
     )
     start = "" if bay.surroundings.cables else "A route to start from; [[cable]] in the bay file "
     own = "gives yours. " if start else ""
+    covers = (
+        "Double lines: drive-over covers, rated for the vehicles' axle loads. "
+        if any(route.cover > 0.0 for route in routes(bay))
+        else ""
+    )
     return (
         f"{start}{own}Up the masts comes on top: {masts}; and what slack the maker asks for. "
-        "Double lines: drive-over covers, rated for the vehicles' axle loads. Mains is an "
-        "electrician's work."
+        f"{covers}Mains is an electrician's work."
     )
 
 

@@ -21,7 +21,7 @@ from bench.geometry.camera import ray
 from bench.scene.model import Bay, Tower
 from bench.scene.solids import Solid, bay_solids
 from bench.scene.vehicle import Station, Vehicle
-from bench.sighting.view_table import Seen, verdict
+from bench.sighting.view_table import SIDE, Seen, verdict
 from bench.typing import Array
 
 FILLS = {
@@ -55,7 +55,7 @@ def plan_figure(
     width = height * (x1 - x0) / (y1 - y0)
     page = Page(
         f"{bay.name} from above: {vehicle.name} at {station.name}",
-        verdict(seen, "on their tower's side"),
+        verdict(seen, SIDE),
         "To scale. Shaded: what each camera covers at the height of the targets it looks at, "
         f"walls left out. {note}",
         height + 0.5,

@@ -23,7 +23,7 @@ from bench.scene.sight import Scenery, first_hits, pack
 from bench.scene.solids import Solid, bay_solids
 from bench.scene.vehicle import Station, Vehicle
 from bench.sighting.overview import CONES
-from bench.sighting.view_table import Seen, verdict
+from bench.sighting.view_table import SIDE, Seen, verdict
 from bench.typing import Array
 
 SIZE = (1455, 900)  # pixels: the page's width less its margins at its own dots
@@ -133,7 +133,7 @@ def perspective_figure(
         "sight lines are dotted where something is before them. Lamps, and walls before the bay, "
         f"are left out. {note}"
     )
-    page = Page(title, verdict(seen, "on their tower's side"), caption, height)
+    page = Page(title, verdict(seen, SIDE), caption, height)
     axes = page.axes(Box(0.0, 0.0, width, height))
     axes.imshow(np.clip(colour, 0.0, 1.0) ** GAMMA)
     axes.set(xlim=(-0.5, SIZE[0] - 0.5), ylim=(SIZE[1] - 0.5, -0.5), xticks=[], yticks=[])

@@ -289,14 +289,9 @@ def predictor_of(
         return Predictor(bound, sigma_px, "as given", as_built=as_built)
     detector = name.partition("/")[0]
     claim = getattr(load(DETECTORS, detector), "sigma_px", None)
-    if claim is None:
-        found = Predictor(
-            bound, FALLBACK_SIGMA_PX, f"assumed for {detector}", maps=maps, as_built=as_built
-        )
-    else:
-        found = Predictor(
-            bound, float(claim), f"what {detector} claims", maps=maps, as_built=as_built
-        )
+    source = f"assumed for {detector}" if claim is None else f"what {detector} claims"
+    sigma = FALLBACK_SIGMA_PX if claim is None else float(claim)
+    found = Predictor(bound, sigma, source, maps=maps, as_built=as_built)
     return found if other_lenses else found.for_bay(bay)
 
 

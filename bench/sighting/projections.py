@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.geometry.camera import Camera, distort, distortion_jacobian
+from bench.geometry.camera import Camera, distort, distortion_jacobian, rotation_columns
 from bench.sighting.own_errors import OwnCauses, own_uncertainties
 from bench.solve.response import target_points
 from bench.targets.target import Target
@@ -176,11 +176,9 @@ def _uncertainties(
     if camera.has_distortion:
         by_point = distortion_jacobian(np.stack((x, y), axis=-1), camera) @ by_point
     by_point *= np.array([camera.fx, camera.fy])[:, None]
-    # of a target's rotation, a row a becomes p x (Rᵀ a), with p on the face: z = 0
     a = by_point @ R[..., None, :, :]
-    px, py = points[:, 0, None], points[:, 1, None]
-    by_turn = np.stack((py * a[..., 2], -px * a[..., 2], px * a[..., 1] - py * a[..., 0]), axis=-1)
-    J = np.concatenate((by_turn, by_point), axis=-1)
+    p_target = np.column_stack((points, np.zeros(len(points))))
+    J = np.concatenate((rotation_columns(p_target, a), by_point), axis=-1)
     J = J.reshape(*J.shape[:-3], -1, 6)
     scale = np.linalg.norm(J, axis=-2)
     scale = np.where(scale > 0.0, scale, 1.0)

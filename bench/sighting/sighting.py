@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -74,6 +75,11 @@ class Sighting:
     def margin(self) -> float:
         """The room to the picture's edge in widths of the plate, face-on at this range."""
         return self.margin_px / self.size_px
+
+    @property
+    def room(self) -> float:
+        """The margin; minus infinity where the plate has no image."""
+        return self.margin if self.imaged else -math.inf
 
     @property
     def name(self) -> str:

@@ -28,7 +28,6 @@ def draw_all(
     seen: Sequence[Seen],
     vehicles: Sequence[str],
     stations: Sequence[str],
-    fineness: int,
     seed: int,
     note: str,
     progress: Callable[[int, int], None],
@@ -55,7 +54,7 @@ def draw_all(
             for one in seen
             if (one.wheel.vehicle, one.wheel.station) == (vehicle.name, station.name)
         ]
-        written += _draw(out, bay, vehicle, station, shown, fineness, seed, note)
+        written += _draw(out, bay, vehicle, station, shown, seed, note)
     progress(len(pairs), len(pairs))
     return written
 
@@ -66,7 +65,6 @@ def _draw(
     vehicle: Vehicle,
     station: Station,
     seen: Sequence[Seen],
-    fineness: int,
     seed: int,
     note: str,
 ) -> list[Path]:
@@ -88,7 +86,7 @@ def _draw(
     for tower in bay.towers:
         stem = _stem(tower.name, vehicle.name, station.name)
         rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(f"view {stem}")]))
-        picture = camera_picture(scene, tower, rng, fineness=fineness)
+        picture = camera_picture(scene, tower, rng, fineness=1)
         written.append(_write_picture(out / f"{stem}.png", picture))
         with style.applied():
             figure = camera_view_figure(

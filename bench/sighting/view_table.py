@@ -21,6 +21,7 @@ from bench.sighting.visibility import Visibility, sight
 from bench.typing import Array
 
 VIEW_FILES = ("view.csv", "view.json")
+SIDE = "on their tower's side"
 VIEW = Kind("view", VIEW_FILES[1], "view", Facts)
 
 
@@ -158,9 +159,6 @@ def write_views(directory: Path, bay: Bay, seen: Sequence[Seen], origin: Origin)
         ],
     }
     return [csv, write_result(document, VIEW, value, origin)]
-
-
-SIDE = "on their tower's side"
 
 
 def view_words(seen: Sequence[Seen]) -> list[str]:

@@ -174,7 +174,7 @@ def _row(one: Sighting, kept: tuple[Constraint, ...], bay: Bay) -> dict[str, Any
         "margin_px": real(one.margin_px),
         "margin_widths": real(one.margin),
         "nearest_edge": one.edge if seen else None,
-        "visible": None if math.isnan(one.visible) else one.visible,
+        "visible": finite_or_none(one.visible),
         "expanded_toe_deg": finite_or_none(COVERAGE * math.degrees(prediction.toe)),
         "expanded_camber_deg": finite_or_none(COVERAGE * math.degrees(prediction.camber)),
         "expanded_along_mm": finite_or_none(COVERAGE * 1e3 * prediction.along),

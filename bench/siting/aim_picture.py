@@ -198,7 +198,7 @@ def _margin_lines(axes: Axes, camera: Camera, ones: Sequence[Sighting], margin: 
             )
         )
         axes.annotate(
-            f"margin, {which} target".replace(",  target", ""),
+            f"margin, {which} target" if which else "margin",
             (camera.width - 0.5 - inset, camera.height - 0.5 - inset),
             xytext=(-4, 3),
             textcoords="offset points",

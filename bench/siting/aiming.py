@@ -1,4 +1,4 @@
-"""Aiming a tower's camera so that its targets sit in the middle of the picture."""
+"""Aim of a tower's camera at which its targets sit in the middle of the picture."""
 
 from __future__ import annotations
 

@@ -117,13 +117,12 @@ def sighting_constraints(bay: Bay, one: Sighting) -> tuple[Constraint, ...]:
     """Return what one sighting must keep."""
     space, where = bay.siting, f"{one.tower}: {one.name}"
     tower = next(tower for tower in bay.towers if tower.name == one.tower)
-    margin = one.margin if one.imaged else -math.inf
     low, high = space.tilt
     defocus = float(
         defocus_px(tower.camera, tower.imaging.optics, one.T_camera_target.translation[2])
     )
     found = [
-        at_least("margin", where, margin, space.margin, "plate widths"),
+        at_least("margin", where, one.room, space.margin, "plate widths"),
         at_least("least tilt", where, one.tilt, low, "rad"),
         at_most("greatest tilt", where, one.tilt, high, "rad"),
     ]

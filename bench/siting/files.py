@@ -177,11 +177,8 @@ def write_sited_bay(directory: Path, siting: Siting) -> tuple[Path | None, str, 
         remove_files([path])
         return None, f"No {SITED_FILE}: {error}", None
     if [v.axles for v in loaded.vehicles] != [v.axles for v in siting.bay.vehicles]:
-        return (
-            path,
-            f"{SITED_FILE} can't say how every mount is set; site.json does.",
-            (loaded.digest),
-        )
+        note = f"{SITED_FILE} can't say how every mount is set; site.json does."
+        return path, note, loaded.digest
     return path, "", loaded.digest
 
 

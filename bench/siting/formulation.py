@@ -1,4 +1,4 @@
-"""From a bay to its problem of siting, and from mounts' settings back to a bay."""
+"""The siting problem of a bay, and the bay with a solution's mount settings."""
 
 from __future__ import annotations
 

@@ -66,6 +66,8 @@ class Limit:
         """Return the limit in words; `share` is the worst one with it, from the same bound."""
         where = f" ({self.where})" if self.where else ""
         fall = 100.0 * (1.0 - self.without / share)
+        if fall < 100.0 * self.gain:  # something else binds before
+            return f"{self.name}{where}: without it {max(fall, 0.0):.0f} %"
         return (
             f"{self.name}{where}: less by {amount(self.move, self.unit)} it would give about "
             f"{100.0 * self.gain:.1f} %; without it, {fall:.0f} %"

@@ -197,9 +197,7 @@ class Problem:
                 for g in range(len(self.mounts)):
                     mine = side.groups == g
                     if np.any(mine):
-                        score[p, g] = max(
-                            score[p, g] if score[p, g] else -np.inf, each[mine].max()
-                        )
+                        score[p, g] = max(score[p, g], each[mine].max())
         # of equals the first, so that rounding doesn't decide
         return np.asarray(np.argmin(np.round(score, 9), axis=0), dtype=np.int64)
 

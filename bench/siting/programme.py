@@ -66,7 +66,7 @@ class Found:
 
     @property
     def key(self) -> tuple[float, float]:
-        """What is less for a better one."""
+        """Sort key, smaller for a better layout: violation where not feasible, then share."""
         return (0.0 if self.feasible else self.violation, self.share)
 
 

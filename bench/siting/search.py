@@ -1,4 +1,4 @@
-"""Finding a bay's layout: every lens, the best of them, judged again without shortcuts."""
+"""Search for a bay's layout: every lens, the best of them, judged again without shortcuts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Annotation of a print sheet: scale bars, up mark, crosses, the lines of text."""
+"""Annotation of a print sheet: scale bars, up mark, edges, the lines of text."""
 
 from __future__ import annotations
 
@@ -57,25 +57,16 @@ def up_mark(x: float, y: float) -> tuple[Mark, ...]:
     )
 
 
-def plate_marks(window: Array, sides: tuple[bool, bool, bool, bool]) -> tuple[Mark, ...]:
-    """Return hairlines just outside the plate's edges, to cut along.
-
-    Parameters
-    ----------
-    window : (4, 2) float64
-        Rectangle, anticlockwise from bottom left.
-    sides : four bool
-        Which of bottom, right, top, left are edges of the plate and not seams.
-    """
+def plate_marks(window: Array) -> tuple[Mark, ...]:
+    """Return hairlines to cut along, just outside a plate's edges (4, 2) from bottom left."""
     half = 0.5 * HAIRLINE
     (x0, y0), (x1, y1) = window[0] - half, window[2] + half
-    lines = (
+    return (
         Line(x0 - half, y0, x1 + half, y0, HAIRLINE, QUIET),
         Line(x1, y0 - half, x1, y1 + half, HAIRLINE, QUIET),
         Line(x0 - half, y1, x1 + half, y1, HAIRLINE, QUIET),
         Line(x0, y0 - half, x0, y1 + half, HAIRLINE, QUIET),
     )
-    return tuple(line for line, drawn in zip(lines, sides, strict=True) if drawn)
 
 
 def centre_marks(window: Array) -> tuple[Mark, ...]:
@@ -88,12 +79,6 @@ def centre_marks(window: Array) -> tuple[Mark, ...]:
         Line(right + near, y, right + far, y),
         Line(x, bottom - far, x, bottom - near),
     )
-
-
-def cross(x: float, y: float) -> tuple[Mark, ...]:
-    """Return an alignment cross centred on (x, y)."""
-    arm = 2.5
-    return Line(x - arm, y, x + arm, y), Line(x, y - arm, x, y + arm)
 
 
 def text_block(x: float, top: float, lines: tuple[str, ...]) -> tuple[Mark, ...]:

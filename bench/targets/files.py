@@ -18,19 +18,18 @@ def sheet_stem(sheet: Sheet) -> str:
 
 
 def write_sheet(sheet: Sheet, out: Path) -> tuple[Path, ...]:
-    """Write a sheet as one PDF and an SVG a page; return the paths.
+    """Write a target's sheet, of one page, as PDF and SVG; return the paths.
 
     Raises
     ------
     RunError
         The directory can't be made, or a file not written.
     """
-    stem = sheet_stem(sheet)
-    several = len(sheet.pages) > 1
-    files = {f"{stem}.pdf": sheet_pdf(sheet)}
-    for number, page in enumerate(sheet.pages, start=1):
-        name = f"{stem}-{number}.svg" if several else f"{stem}.svg"
-        files[name] = page_svg(page, sheet.name).encode()
+    stem, (page,) = sheet_stem(sheet), sheet.pages
+    files = {
+        f"{stem}.pdf": sheet_pdf(sheet),
+        f"{stem}.svg": page_svg(page, sheet.name).encode(),
+    }
     make_directory(out)
     for name, content in files.items():
         write_atomically(out / name, content)

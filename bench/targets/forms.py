@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -30,58 +29,18 @@ class Kind(StrEnum):
     BITMAP = "bitmap"
 
 
-@dataclass(frozen=True)
-class Form:
-    """How a kind's options become fields of its design."""
-
-    design: Callable[..., Design]
-    fields: dict[str, str]
-
-
-PLATE_FIELDS = {"plate": "plate", "quiet-zone": "quiet_zone"}
-
-
-FORMS = {
-    Kind.MARKER: Form(
-        MarkerDesign, {"dictionary": "dictionary", "id": "marker_id", "size": "size"}
-    ),
-    Kind.GRID: Form(
-        GridDesign,
-        {
-            "dictionary": "dictionary",
-            "id": "first_id",
-            "size": "size",
-            "columns": "columns",
-            "rows": "rows",
-            "gap": "gap",
-        },
-    ),
-    Kind.CHARUCO: Form(
-        CharucoDesign,
-        {
-            "dictionary": "dictionary",
-            "id": "first_id",
-            "size": "marker",
-            "columns": "columns",
-            "rows": "rows",
-            "square": "square",
-        },
-    ),
-    Kind.CIRCLES: Form(
-        CirclesDesign,
-        {
-            "columns": "columns",
-            "rows": "rows",
-            "pitch": "pitch",
-            "diameter": "diameter",
-            "symmetric": "symmetric",
-        },
-    ),
-    Kind.CHESSBOARD: Form(
-        ChessboardDesign, {"columns": "columns", "rows": "rows", "square": "square"}
-    ),
-    Kind.BITMAP: Form(BitmapDesign, {"picture": "picture", "size": "size"}),
+# Each kind's design, and the options that it takes.
+DESIGNS: dict[Kind, tuple[Callable[..., Design], tuple[str, ...]]] = {
+    Kind.MARKER: (MarkerDesign, ("dictionary", "id", "size")),
+    Kind.GRID: (GridDesign, ("dictionary", "id", "size", "columns", "rows", "gap")),
+    Kind.CHARUCO: (CharucoDesign, ("dictionary", "id", "size", "columns", "rows", "square")),
+    Kind.CIRCLES: (CirclesDesign, ("columns", "rows", "pitch", "diameter", "symmetric")),
+    Kind.CHESSBOARD: (ChessboardDesign, ("columns", "rows", "square")),
+    Kind.BITMAP: (BitmapDesign, ("picture", "size")),
 }
+# Fields of designs whose options have other names.
+RENAMED = {"quiet-zone": "quiet_zone", "id": "first_id"}
+RENAMED_OF = {Kind.MARKER: {"id": "marker_id"}, Kind.CHARUCO: {"size": "marker"}}
 
 
 def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[Design, ...]:
@@ -94,8 +53,9 @@ def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[De
     TargetError
         A design contradicts itself.
     """
-    form = FORMS[kind]
-    fields = form.fields | PLATE_FIELDS
+    design, options = DESIGNS[kind]
+    renamed = RENAMED | RENAMED_OF.get(kind, {})
+    fields = {name: renamed.get(name, name) for name in (*options, "plate", "quiet-zone")}
     used = {*given, *(["id"] if ids else [])}
     if wrong := sorted(used - set(fields)):
         takes = ", ".join(f"--{name}" for name in fields)
@@ -106,5 +66,5 @@ def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[De
         raise ConfigError("--kind bitmap needs --picture, a black and white picture file")
     values = {fields[name]: value for name, value in given.items()}
     if not ids:
-        return (form.design(**values),)
-    return tuple(form.design(**values, **{fields["id"]: marker_id}) for marker_id in ids)
+        return (design(**values),)
+    return tuple(design(**values, **{fields["id"]: marker_id}) for marker_id in ids)

@@ -96,25 +96,21 @@ class Page:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A target's printed pages: one, or several to be joined.
+    """Printed pages that belong together: a target's one, or a set of instructions.
 
     Attributes
     ----------
     name : str
-        Of the target.
+        Of what is shown.
     paper : str
         Such as ``"A4"``, or ``"250 x 300 mm"`` for a page made to fit.
     pages : tuple of Page
         All of one size.
-    columns, rows : int
-        How many pages side by side and above each other.
     """
 
     name: str
     paper: str
     pages: tuple[Page, ...]
-    columns: int = 1
-    rows: int = 1
 
 
 def paper_title(name: str) -> str:

@@ -23,13 +23,6 @@ def dictionary_lines() -> Iterator[str]:
 
 def sheet_words(target: Target, sheet: Sheet, files: tuple[Path, ...]) -> Iterator[str]:
     """Yield what was printed and where to, line by line."""
-    pages = (
-        "1 page"
-        if len(sheet.pages) == 1
-        else (f"{len(sheet.pages)} pages, {sheet.columns} across and {sheet.rows} down")
-    )
-    yield (f"{target.name}: {sheet.paper}, {pages}")
-    for file in files[:2]:
+    yield (f"{target.name}: {sheet.paper}")
+    for file in files:
         yield (f"  {file}")
-    if len(files) > 2:
-        yield (f"  … {files[-1]}")

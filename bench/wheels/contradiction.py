@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,26 +19,10 @@ from bench.typing import Array
 REFUTED = 1e-3
 
 
-@dataclass(frozen=True)
-class Contradiction:
-    """What speaks against a wheel's readings.
-
-    Attributes
-    ----------
-    wheel : str
-        Such as ``"front left"``.
-    words : str
-        Which reading doesn't fit, in a sentence.
-    """
-
-    wheel: str
-    words: str
-
-
 def contradiction(
     name: str, rows: Sequence[PoseRow], wheel: WheelAxis, outward: Array, play: float
-) -> Contradiction | None:
-    """Return what speaks against a wheel's rolling readings; None where they agree.
+) -> str:
+    """Say what speaks against a wheel's rolling readings; nothing where they agree.
 
     The reading that doesn't fit is the one without which the others agree best; of three, which
     leave two that can't disagree, the one without which the axis points outward best.
@@ -47,11 +30,10 @@ def contradiction(
     turning = wheel.turning
     if turning.p_value >= REFUTED:
         if wheel.place_p_value >= REFUTED:
-            return None
-        return Contradiction(
-            name,
+            return ""
+        return (
             f"{name}: places of its readings fit no rolling wheel (p {wheel.place_p_value:.0e}): "
-            "measure it again",
+            "measure it again"
         )
     merits = []
     for left_out in range(len(rows)):
@@ -78,4 +60,4 @@ def contradiction(
             f"; reading {worst + 1}, line {rows[worst].row.line}, fits worst: without it the "
             f"axis lies {math.degrees(moved):.2f} deg elsewhere. Measure it again"
         )
-    return Contradiction(name, words)
+    return words

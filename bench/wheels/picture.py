@@ -74,8 +74,9 @@ def draw_wheels(
             known = sum(key in truth for key in answers)
             note += f" Rehearsal: {known - len(off)} of {known} values are within 2 standard "
             note += "uncertainties of the truth."
-        figure.text(0.03, 0.06, fill(note, 150), fontsize=style.SMALL, va="center")
-        figure.text(0.03, 0.015, caption, fontsize=style.SMALL, color=style.MUTED, va="center")
+        figure.text(0.03, 0.065, fill(note, 150), fontsize=style.SMALL, va="center")
+        said = fill(caption, 150)
+        figure.text(0.03, 0.015, said, fontsize=style.SMALL, color=style.MUTED, va="center")
     return figure
 
 

@@ -12,12 +12,12 @@ import numpy as np
 
 from bench.errors import GeometryError
 from bench.registration.pose_rows import PoseRow, read_pose_rows, refuse_behind
+from bench.solve.turning import Turning, fit_turning
 from bench.solve.wheel_axis import wheel_axis
 from bench.tables import refusal
 from bench.typing import Array
 from bench.units import shown
-from bench.wheels.contradiction import Contradiction, contradiction
-from bench.wheels.steering import Steering, steering_axis
+from bench.wheels.contradiction import contradiction
 from bench.wheels.vehicle import MeasuredWheel
 
 NEEDED = ("wheel",)
@@ -180,15 +180,15 @@ def contradictions(
     wheels: Sequence[MeasuredWheel],
     directions: Callable[[str], Directions],
     play: float = 0.0,
-) -> tuple[Contradiction, ...]:
-    """Return what speaks against wheels' rolling readings, as `measured_wheels` took them."""
+) -> list[str]:
+    """Say what speaks against wheels' rolling readings, as `measured_wheels` took them."""
     found = []
     for one in wheels:
         rolled = [row for row in groups[one.name] if kind_of(row) == "roll"]
         left = directions(one.tower).left
         outward = left if one.side == "left" else -left
         found.append(contradiction(one.name, rolled, one.wheel, outward, play))
-    return tuple(one for one in found if one is not None)
+    return [words for words in found if words]
 
 
 def _refuse_reversed(
@@ -216,12 +216,13 @@ def _neighbours(
     return found
 
 
-def _steering(rows: Sequence[PoseRow], up: Array, play: float) -> Steering | None:
+def _steering(rows: Sequence[PoseRow], up: Array, play: float) -> Turning | None:
     if not rows:
         return None
     if len(rows) < 2:
         raise GeometryError("a steering sweep takes two or more steer angles, got 1")
-    return steering_axis([row.pose for row in rows], [row.covariance for row in rows], up, play)
+    rotations = [row.pose.rotation for row in rows]
+    return fit_turning(rotations, [row.covariance[:3, :3] for row in rows], up, play)
 
 
 def needs_registration(groups: dict[str, tuple[PoseRow, ...]]) -> bool:

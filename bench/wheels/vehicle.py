@@ -24,9 +24,10 @@ from bench.geometry.vehicle_angles import (
     vehicle_values,
 )
 from bench.solve.covariance import propagate
+from bench.solve.turning import Turning
 from bench.solve.wheel_axis import WheelAxis
 from bench.typing import Array
-from bench.wheels.steering import Steering
+from bench.wheels.steering import steering_angles
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +42,7 @@ class MeasuredWheel:
         Whose frame `wheel` is in; any name but ``"right"`` is the common frame's.
     wheel : WheelAxis
         As measured.
-    steering : Steering or None
+    steering : Turning or None
         From a sweep, in the same tower's frame.
     """
 
@@ -49,7 +50,7 @@ class MeasuredWheel:
     side: str
     tower: str
     wheel: WheelAxis
-    steering: Steering | None = None
+    steering: Turning | None = None
 
     @property
     def name(self) -> str:
@@ -192,7 +193,7 @@ def _steering(
             frame = T.rotation.T @ rotation
             turn = (frame.T @ covariance[:3, :3] @ frame)[[1, 0]][:, [1, 0]]
             extra = turn
-        values, own = one.steering.angles(frame, one.side)
+        values, own = steering_angles(one.steering, frame, one.side)
         sigma = np.sqrt(np.diag(own) + np.diag(tilt) + np.diag(extra))
         for kind, value, u in zip(("caster", "inclination"), values, sigma, strict=True):
             quantity = Quantity(kind, one.axle, one.side, vertical, "rad")

@@ -9,6 +9,7 @@ import numpy as np
 from bench.conformity import COVERAGE
 from bench.scene.model import Tolerance
 from bench.solve.turning import axis_sigma
+from bench.tables import aligned
 from bench.wheels.contradiction import REFUTED
 from bench.wheels.vehicle import MeasuredWheel
 
@@ -39,14 +40,7 @@ def wheel_words(rows: list[dict[str, Any]], wheels: tuple[MeasuredWheel, ...]) -
         if rehearsed:
             cells.append("" if row["error"] is None else f"{row['error']:+.{digits}f}")
         body.append(cells)
-    lines = []
-    widths = [max(map(len, column)) for column in zip(header, *body, strict=True)]
-    for cells in (header, *body):
-        line = "  ".join(
-            cell.rjust(w) if i in (1, 2, 5, 6) else cell.ljust(w)
-            for i, (cell, w) in enumerate(zip(cells, widths, strict=True))
-        )
-        lines.append(line.rstrip())
+    lines = aligned([header, *body], right=(1, 2, 5, 6))
     for wheel in wheels:
         turning = wheel.wheel.turning
         if REFUTED <= turning.p_value < 0.01:

@@ -36,7 +36,7 @@ HERE = Path(__file__).parent
 BOOK = Path("north-bay")
 MOST_STEPS = 40  # the walk has some twenty
 KEPT = (".json", ".toml", ".csv", ".txt", ".html")
-SHEETS = ("sheet-a4/siting-sheet.pdf", "floor-sheet-a4.pdf", "report.pdf")
+SHEETS = ("sheet-a4/siting-sheet.pdf", "floor-sheet-a4.pdf", "level-sheet-a4.pdf", "report.pdf")
 QUICK = ("--starts", "4", "--quiet")  # of siting, whose four starts agree here
 
 
@@ -154,8 +154,9 @@ def readme(work: SiteWork, steps: Sequence[Step]) -> str:
         "",
         "[book/report.html](book/report.html) and [book/report.pdf](book/report.pdf) are the page "
         "to hand over, with lines for signatures; `book/site/sheet-a4` has the siting sheets, "
-        "`book/register` the bar's floor sheet, `book/targets` each wheel's target and the sheet "
-        "for the wall. Pictures of boards and of the bar aren't kept.",
+        "`book/register` the bar's floor sheet, `book/level-plan` that for levelling, "
+        "`book/targets` each wheel's target and the sheet for the wall. Pictures of boards and of "
+        "the bar aren't kept.",
         "",
         "## Every step",
         "",

@@ -11,7 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from bench.cameras.rehearsal import calibration_views, rehearse
+from bench.cameras.rehearsal import calibration_views, write_rehearsal
 from bench.digest import key_digest
 from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
@@ -117,11 +117,8 @@ class SiteWork:
         bay = load_bay(self.book / "bay.toml")
         tower = next(tower for tower in bay.towers if tower.name == side)
         camera, target = real_camera(side, tower.camera), target_from_spec(board)
-        make_directory(folder)
         views = calibration_views(camera, target)
-        for name, picture, _ in rehearse(views, target, camera, tower.imaging, SEED):
-            png = cv2.imencode(".png", picture.grey)[1].tobytes()
-            write_atomically(folder / f"{name}.png", png)
+        write_rehearsal(folder, views, target, camera, tower.imaging, SEED)
 
     def measure_bay(self, path: Path) -> None:
         """Fill in what tape and angle gauge say."""

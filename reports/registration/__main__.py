@@ -20,7 +20,7 @@ from bench.digest import key_digest
 from bench.draw import style
 from bench.errors import GeometryError
 from bench.files import make_directory, write_atomically
-from bench.registration.bar_views import cameras_of, unknowns_of, with_bar
+from bench.registration.bar_views import cameras_of, glimpses, unknowns_of, with_bar
 from bench.registration.checks import off_plan
 from bench.registration.figures import poses_figure
 from bench.registration.fit import register
@@ -29,10 +29,10 @@ from bench.registration.plan import (
     FOUND,
     Progress,
     Search,
+    criterion,
+    plan_rows,
     progress,
     returned,
-    searched_lists,
-    sees_its_own,
 )
 from bench.registration.rehearsal import (
     Errors,
@@ -56,6 +56,42 @@ SIZES_PERCENT = (0.05, 0.1, 0.2, 0.5)
 SHORT_DEG = (2.0, 5.0, 10.0, 20.0)
 OWN = "no target seen by both towers"
 STRAIGHT = f"{OWN}, no heading, no slope"
+
+
+def searched_lists(bay: Bay) -> dict[str, tuple[BarPose, ...]]:
+    """Return the list that the search finds, and the best with something left out, by its name."""
+    search = Search.of(bay)
+    found = search.best()
+    unturned = min((pose.turn for pose in search.pool), key=lambda turn: (abs(turn), turn))
+
+    def value(poses: tuple[BarPose, ...]) -> float:
+        return float(criterion(np.sum([r.T @ r for r in plan_rows(bay, poses)], axis=0)))
+
+    lists = {
+        FOUND: found,
+        "no turn": search.best(lambda pose: pose.turn == unturned),
+        "no heading": search.best(lambda pose: pose.heading == 0.0),
+        "no slope": search.best(lambda pose: pose.slope == 0.0),
+        OWN: search.best(lambda pose: sees_its_own(bay, pose)),
+        "one distance": max(
+            (
+                search.best(lambda pose, d=distance: pose.distance == d)  # type: ignore[misc]
+                for distance in sorted({pose.distance for pose in search.pool})
+            ),
+            key=lambda poses: value(poses) if poses else -np.inf,
+        ),
+    }
+    straight = search.best(
+        lambda pose: pose.heading == pose.slope == 0.0 and sees_its_own(bay, pose)
+    )
+    back = {name: returned(poses) for name, poses in lists.items() if poses}
+    return back | {"first three poses alone": found[:3], STRAIGHT: returned(straight)}
+
+
+def sees_its_own(bay: Bay, pose: BarPose) -> bool:
+    """Tell whether each tower sees another one of the bar's targets, and nothing else."""
+    seen = glimpses(bay, pose)
+    return len(seen) == len({g.tower for g in seen}) == len({g.end for g in seen})
 
 
 def faults() -> list[tuple[str, str, Faults]]:
@@ -199,11 +235,6 @@ def main() -> None:
     bay = load_bay()
     free = with_bar(bay, replace(bay.bar, length_uncertainty=None))
     lists = searched_lists(free)
-    lists[STRAIGHT] = returned(
-        Search.of(free).best(
-            lambda pose: pose.heading == pose.slope == 0.0 and sees_its_own(free, pose)
-        )
-    )
     steps = {name: progress(free, poses) for name, poses in lists.items()}
     text = [_head(options, bay)]
     text += [last_line(name, found[-1], steps[FOUND][-1]) for name, found in steps.items()]

@@ -65,6 +65,15 @@ def test_a_result_is_found_wherever_it_lies(book):
     assert book.stage("bay").state == "done"
 
 
+def test_a_later_siting_of_another_bay_is_passed_over(book, tmp_path):
+    other = tmp_path / "other.toml"
+    other.write_text(book.bay.read_text().replace('standoff = "2.45 m"', 'standoff = "2.6 m"'))
+    for folder, bay in (("site", book.bay), ("stray", other)):
+        book.put(f"{folder}/site.json", "siting", {}, of=bay)
+        shutil.copy(bay, book.path / folder / "sited.toml")
+    assert book.read().files.plan.path.parent.name == "site"
+
+
 def test_an_edit_elsewhere_leaves_a_registration_good_and_one_of_the_bar_does_not(book):
     book.register()
     assert book.stage("registered").state == "done"

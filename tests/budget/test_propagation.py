@@ -111,21 +111,6 @@ def test_trials_depend_on_seed_and_key_alone_and_stop_at_their_limit() -> None:
     assert len({run(1, "a"), run(1, "b"), run(2, "a")}) == 3
 
 
-def test_the_shortest_interval_of_an_exponential_starts_at_zero() -> None:
-    class Exponential:
-        mean, sigma, dof = 1.0, 1.0, math.inf
-
-        def draw(self, rng: np.random.Generator, n: int) -> Array:
-            return rng.exponential(size=n)
-
-    done = monte_carlo(lambda x: x, Inputs([Source("x", Exponential())]), 1, "e", digits=2)
-    # densities 1 at 0 and 0.05 at the upper end: the first of n draws, and a quantile's error
-    assert done.shortest_low[0] < 0.01
-    error = math.sqrt(0.05 * 0.95 / done.trials) / 0.05
-    assert done.shortest_high[0] == pytest.approx(-math.log(0.05), abs=5.0 * error)
-    assert done.shortest_high[0] - done.shortest_low[0] < done.high[0] - done.low[0]
-
-
 def test_what_is_no_distribution_is_refused() -> None:
     with pytest.raises(ConfigError, match="wrong order"):
         Rectangular(1.0, 0.0)

@@ -10,7 +10,7 @@ import time
 import polars as pl
 import pytest
 
-from bench.choice.trials import default_trials
+from bench.choice.candidates import default_trials
 from bench.cli.choose import read_plate
 from bench.cli.main import main
 from bench.errors import BenchError

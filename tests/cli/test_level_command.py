@@ -71,6 +71,17 @@ def test_rows_that_contradict_each_other_are_a_negative_verdict(rehearsed, tmp_p
     assert "don't use this level: rows contradict each other" in capsys.readouterr().out
 
 
+def test_the_setting_that_the_others_agree_without_is_named(rehearsed, tmp_path, capsys):
+    lines = (rehearsed / "rehearsal.csv").read_text().splitlines()
+    cells = lines[1].split(",")
+    at = lines[0].split(",").index("ry_deg")
+    cells[at] = str(float(cells[at]) + 2.0)
+    (tmp_path / "odd.csv").write_text("\n".join([lines[0], ",".join(cells), *lines[2:]]) + "\n")
+    assert main(["level", "solve", str(tmp_path / "odd.csv"), "--out", str(tmp_path)]) == 1
+    odd = f"place {cells[0]}, {'not ' if cells[1] == 'no' else ''}reversed, {cells[2]} tower"
+    assert f"the others agree without {odd}" in capsys.readouterr().out
+
+
 def put(rows, value, column="u_z_mm"):
     cells = rows[1].split(",")
     cells[rows[0].split(",").index(column)] = value
@@ -86,6 +97,8 @@ def put(rows, value, column="u_z_mm"):
         (lambda rows: [rows[0].replace("tower", "camera"), *rows[1:]], "column tower is missing"),
         (lambda rows: [rows[0], put(rows, ""), *rows[2:]], "u_z_mm is empty"),
         (lambda rows: [rows[0], put(rows, "0"), *rows[2:]], "must be above 0"),
+        (lambda rows: [rows[0], put(rows, "-1800", "z_mm"), *rows[2:]], "must be above 0"),
+        (lambda rows: [rows[0], put(rows, "1.8", "z_mm"), *rows[2:]], "in metres"),
         (lambda rows: [rows[0], put(rows, "1", "c_12"), *rows[2:]], "contradict each other"),
         (lambda rows: rows[:1], "has no rows"),
         (lambda rows: [rows[0], rows[1], put(rows, "1", "x_mm")], "turn it farther"),

@@ -227,6 +227,9 @@ def test_a_place_beyond_the_plan_is_refused(
     table.write_text("place,length_mm\n99,1900\n", encoding="utf-8")
     assert main(["proof", "length", "evaluate", str(table), *registration]) == 2
     assert "place: '99' must be a whole number from 1 to" in capsys.readouterr().err
+    table.write_text("place,length_mm\n1,74.8\n", encoding="utf-8")  # inches
+    assert main(["proof", "length", "evaluate", str(table), *registration]) == 2
+    assert "length_mm: 74.8 is no reading of a bar of" in capsys.readouterr().err
 
 
 def test_a_mark_that_a_tower_does_not_see_is_answered_with_the_nearest_that_both_do(

@@ -39,7 +39,7 @@ def table(bay, poses):
 def test_plan_writes_a_list_that_it_takes_again(tmp_path, capsys, bay):
     assert main(["register", "plan", "--steps", "3", "--out", str(tmp_path)]) == 0
     said = capsys.readouterr().out
-    assert "no heading: all 12 directions determined" in said
+    assert "found by search: all 12 directions determined" in said
     found = read_poses(tmp_path / "plan.toml")
     assert len(found) == 4
     assert found[-1] == found[0]

@@ -166,6 +166,7 @@ def only(rows, keep):
             lambda r: [x.replace(",left,", ",,") if "front left" in x else x for x in r],
             "column tower is filled for some wheels only",
         ),
+        (lambda r: [",".join(x.split(",")[:2] + x.split(",")[3:]) for x in r], "tower is missing"),
     ],
 )
 def test_bad_tables_are_refused_in_a_line(rehearsed, tmp_path, capsys, change, words):

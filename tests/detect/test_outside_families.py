@@ -79,7 +79,7 @@ def test_opencv_s_detectors_are_refused_before_any_picture(scene_of):
     assert "aruco-subpix doesn't read tagStandard41h12" in str(refusal(subpix(), target))
     assert refusal(AprilTag(), target) is None
     observation = replace(scene_of(build_target(MarkerDesign())).observation, target=target)
-    with pytest.raises(TargetError, match="OpenCV doesn't read tagStandard41h12"):
+    with pytest.raises(TargetError, match="aruco-subpix doesn't read tagStandard41h12"):
         subpix().detect(observation)
 
 

@@ -52,6 +52,11 @@ def test_responses_are_derivatives(response, of):
     assert_allclose(response, slopes(of), atol=CLOSE)
 
 
+def test_many_points_at_once_are_as_each_alone():
+    both = np.stack((POINT, -POINT))
+    assert_allclose(point_response(A, both), [point_response(A, p) for p in both], rtol=1e-15)
+
+
 def test_there_and_back_leaves_an_error_as_it_was():
     assert_allclose(inverse_response(A.inverse()) @ inverse_response(A), np.eye(6), atol=1e-14)
 

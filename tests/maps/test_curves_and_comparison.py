@@ -5,7 +5,7 @@ from matplotlib.text import Text
 
 from bench.draw import style
 from bench.draw.cell_grid import CellGrid
-from bench.maps.comparison import paired_ratios, ratio_figure, reach, reach_figure
+from bench.maps.comparison import reach, reach_figure
 from bench.maps.curves import error_against_range, face_on_words
 
 
@@ -118,26 +118,3 @@ def test_bars_reach_as_far_as_the_limits_say(survey, map_info):
     words = [t.get_text() for t in figure.axes[0].findobj(Text)]
     none = limits.ranges.filter(pl.col("longest_range_m").is_null()).height
     assert sum(w.startswith("none") for w in words) == none
-
-
-def test_ratios_compare_only_pictures_that_both_solved():
-    cases = pl.DataFrame(
-        {
-            "key": ["a", "b", "c"] * 2,
-            "pipeline": ["p"] * 3 + ["q"] * 3,
-            "range_m": [2.0] * 6,
-            "turn_deg": [0.0] * 6,
-            "pitch_deg": [0.0] * 6,
-            "tilt_deg": [0.0] * 6,
-            "outcome": ["ok", "ok", "ok", "ok", "ok", "missed"],
-            "err_rot_deg": [1.0, 1.0, 50.0, 2.0, 2.0, None],
-        }
-    )
-    ratios = paired_ratios(cases, ["p", "q"], "p")
-    assert ratios["n"].to_list() == [2]
-    assert ratios["ratio"].to_list() == pytest.approx([2.0])
-
-
-def test_one_pipeline_has_nothing_to_be_compared_with(survey, map_info):
-    grid, cases, _, _ = survey("one cell")
-    assert ratio_figure(grid, cases, map_info) is None

@@ -7,12 +7,11 @@ from matplotlib.collections import QuadMesh
 from bench.draw import style
 from bench.draw.cell_grid import edges
 from bench.draw.heat_maps import heat_map_figure
-from bench.maps.comparison import ratio_figure, reach_figure
+from bench.maps.comparison import reach_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import failure_figure
 from bench.maps.figures import (
     along_map,
-    detection_map,
     rotation_map,
     usable_map,
     write_map_figures,
@@ -20,17 +19,15 @@ from bench.maps.figures import (
 from bench.maps.parts import parts_figure
 
 
-def _figures(grid, cases, info):
+def _figures(grid, info):
     with style.applied():
         yield "rotation", heat_map_figure(grid, rotation_map(grid, info), info)
         yield "along", heat_map_figure(grid, along_map(grid, info), info)
         yield "usable", heat_map_figure(grid, usable_map(info), info)
-        yield "detection", heat_map_figure(grid, detection_map(info), info)
         yield "failures", failure_figure(grid, info)
         yield "range", error_against_range(grid, info)
         yield "tilt", error_against_tilt(grid, info)
         yield "reach", reach_figure(grid, info)
-        yield "ratio", ratio_figure(grid, cases, info)
         parts = parts_figure(grid, info)
         if parts is not None:  # of bays as built alone
             yield "parts", parts
@@ -46,10 +43,10 @@ def _meshes(figure):
 
 @pytest.mark.slow
 def test_no_text_overlaps_or_leaves_the_page(any_survey, map_info, text_faults):
-    grid, cases, _, _ = any_survey
+    grid, _, _, _ = any_survey
     faults = {
         kind: text_faults(figure)
-        for kind, figure in _figures(grid, cases, map_info)
+        for kind, figure in _figures(grid, map_info)
         if figure is not None
     }
     assert {kind: found for kind, found in faults.items() if found} == {}
@@ -58,8 +55,8 @@ def test_no_text_overlaps_or_leaves_the_page(any_survey, map_info, text_faults):
 @pytest.fixture(scope="module")
 def drawn(survey, map_info):
     """All figures of one survey, by kind."""
-    grid, cases, _, _ = survey("two pipelines")
-    return dict(_figures(grid, cases, map_info))
+    grid, _, _, _ = survey("two pipelines")
+    return dict(_figures(grid, map_info))
 
 
 def test_every_picture_names_n_seed_bay_target_camera_and_version(drawn):
@@ -218,10 +215,10 @@ def test_failures_are_broken_down_by_the_kinds_that_occurred(survey, drawn, draw
 
 @pytest.mark.slow
 def test_all_pictures_are_written_and_readable(survey, map_info, tmp_path):
-    _, cases, cells, limits = survey("two pipelines")
-    paths = write_map_figures(tmp_path / "new", cases, cells, limits, map_info)
+    _, _, cells, limits = survey("two pipelines")
+    paths = write_map_figures(tmp_path / "new", cells, limits, map_info)
     assert sorted(p.name for p in paths) == sorted(p.name for p in (tmp_path / "new").iterdir())
-    assert len(paths) == 12
+    assert len(paths) == 10
     for path in paths:
         image = matplotlib.image.imread(path)
         assert image.shape[1] == round(style.WIDTH * style.DPI)

@@ -235,6 +235,24 @@ def test_a_missing_file_a_directory_and_a_picture_are_refused(tmp_path):
         assert str(path) in str(caught.value)
 
 
+def test_a_file_with_a_byte_order_mark_is_read_as_without(bay_file):
+    path = bay_file()
+    plain = load_bay(path)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    assert load_bay(path).digest == plain.digest
+
+
+def test_another_kind_of_file_in_a_bays_place_is_named(tmp_path):
+    for name, text, says in (
+        ("plan.toml", '[[pose]]\ndistance = "2 m"\n', "unknown key pose; .* of bar poses"),
+        ("measured.toml", '[uncertainty]\nlength = "1 mm"\n', "what was measured on site"),
+        ("level.json", '{"kind": "level"}', r"a \.json file was given for one of TOML"),
+    ):
+        (tmp_path / name).write_text(text)
+        with pytest.raises(ConfigError, match=says):
+            load_bay(tmp_path / name)
+
+
 def test_a_huge_file_is_refused_without_being_read_whole(tmp_path):
     path = tmp_path / "huge.toml"
     path.write_bytes(b"#" * 2_000_000)

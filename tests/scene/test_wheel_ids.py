@@ -67,7 +67,7 @@ def test_swapped_targets_are_named_by_whose_they_are(with_ids):
     [
         (FOUR.replace("rear right", "rear rihgt"), "no vehicle has a wheel 'rear rihgt'; did you"),
         (FOUR.replace('"rear right" = 4', ""), "rear right has no id; every wheel needs one"),
-        (FOUR.replace("= 4", "= 1"), "rear right and front left both carry marker 1"),
+        (FOUR.replace("= 4", "= 1"), "both carry marker 1; the first free id is 0"),
         (FOUR.replace("= 4", "= 21"), "rear right and end B of the bar both carry marker 21"),
         (FOUR.replace("= 4", "= 100000"), "100000"),
         (FOUR.replace("= 4", '= "4"'), "wheel_ids"),

@@ -17,7 +17,7 @@ from bench.scene.model import wheels_of_tower
 from bench.setting_out.as_built import as_built, differences
 from bench.setting_out.as_built_file import Measured, read_measured
 from bench.setting_out.as_built_template import template
-from bench.setting_out.as_built_verdict import judge
+from bench.setting_out.as_built_verdict import Check, judge
 from bench.setting_out.bay_text import bay_text
 from bench.setting_out.corrections import advise
 from bench.setting_out.dimensions import anchors_of, square_check
@@ -188,6 +188,20 @@ def test_a_bay_built_as_planned_holds(tmp_path):
         assert check.room == pytest.approx(check.planned, abs=1e-6)
 
 
+def test_a_plate_that_nothing_hides_is_not_the_nearest_limit(tmp_path):
+    measured = read(tmp_path, '[[tower]]\nname = "left"\nheight = "1.1 m"\n')
+    checks = judge(BAY, measured, PREDICTOR, visible=True).checks
+    seen = [check for check in checks if check.limit == "visible"]
+    assert seen
+    assert all(math.isinf(c.relative) == (c.room > 1.999) for c in seen)  # % of the plate
+    assert checks[0].limit != "visible"
+
+
+def test_a_limit_that_no_number_is_for_says_so():
+    away = Check("uncertainty", "left tower", -math.inf, 50.0, 0.0, "%", "fails", -math.inf)
+    assert away.words == "uncertainty, left tower: can't be measured from there"
+
+
 def pitched(tmp_path, degrees, u=0.0):
     up = math.degrees(LEFT.placement.pitch) + degrees
     return read(
@@ -302,6 +316,13 @@ FAULTS = {
     "one diagonal": ('[square]\none_three = "4 m"\n', "needs both diagonals"),
     "diagonals": ('[square]\none_three = "9 m"\ntwo_four = "1 m"\n', "no bay has such diagonals"),
     "wrong side": ('[[tower]]\nname = "right"\noffset = "1.6 m"\n', "offsets are negative"),
+    "below the floor": (
+        '[[tower]]\nname = "left"\nheight = "-1 m"\n', r"height: -1000\.0 mm; a camera is"
+    ),
+    "sign of an angle": (
+        '[[tower]]\nname = "right"\nyaw = "12.4 deg"\n',
+        r"yaw: 12\.4 deg, planned -12\.00 deg: its sign",
+    ),
     "one anchor": (
         '[[tower]]\nname = "left"\n[tower.anchors]\ninner_front = ["1 m", "0 m"]\n',
         "two anchor points at least",

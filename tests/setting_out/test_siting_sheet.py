@@ -23,7 +23,7 @@ from bench.setting_out.deviations import allowances
 from bench.setting_out.dimensions import anchors_of, square_check
 from bench.setting_out.existing import taped
 from bench.setting_out.joint_deviations import joint
-from bench.setting_out.sheet import siting_sheet, write_siting_sheet
+from bench.setting_out.sheet import siting_sheet
 from bench.setting_out.sheet_bay import bay_plan, bay_view, square_corners
 from bench.setting_out.sheet_frame import Plan
 from bench.setting_out.sheet_marks import (
@@ -43,6 +43,7 @@ from bench.setting_out.slack import ALL, limits_of
 from bench.sighting.prediction import Predictor
 from bench.sighting.sighting import sightings
 from bench.targets.page import Dot, Fill, Line, Text
+from bench.targets.pdf import sheet_pdf
 
 SHIPPED = load_bay()
 LOOSE = replace(SHIPPED.tolerance, toe=0.03, camber=0.03)
@@ -309,6 +310,13 @@ def test_allowed_lengths_are_given_in_inches_too(name):
         assert len(inches) == len(lengths)
 
 
+@pytest.mark.parametrize("name", BAYS)
+def test_no_number_is_shortened(name):
+    pages = siting_sheet(plan_of(name), "a4").pages
+    words = [m.text for page in pages for m in page.marks if isinstance(m, Text)]
+    assert not [text for text in words if "…" in text and re.match(r"[−+±≥]*\d", text)]
+
+
 def test_at_most_six_targets_are_lettered_with_the_nearest_and_farthest_among_them():
     plan = plan_of("shipped")
     seen = [one for one in plan.sightings if one.tower == "left"]
@@ -318,20 +326,15 @@ def test_at_most_six_targets_are_lettered_with_the_nearest_and_farthest_among_th
     assert picked[-1] is max(seen, key=lambda one: one.range)
 
 
-def test_files_are_written_and_the_pdf_has_a_page_for_each(tmp_path):
-    files = write_siting_sheet(plan_of("shipped"), tmp_path, "letter")
-    assert [f.name for f in files] == [
-        "siting-sheet.pdf", "siting-sheet-bay.svg", "siting-sheet-room.svg",
-        "siting-sheet-left.svg", "siting-sheet-right.svg",
-    ]  # fmt: skip
-    assert len(pypdfium2.PdfDocument(files[0].read_bytes())) == 4
-    again = write_siting_sheet(plan_of("shipped"), tmp_path / "again", "letter")
-    assert [f.read_bytes() for f in files] == [f.read_bytes() for f in again]
+def test_the_pdf_has_a_page_for_each_and_is_the_same_again():
+    pdf, again = (sheet_pdf(siting_sheet(plan_of("shipped"), "letter")) for _ in range(2))
+    assert len(pypdfium2.PdfDocument(pdf)) == 4
+    assert pdf == again
 
 
-def test_an_unknown_paper_is_refused(tmp_path):
+def test_an_unknown_paper_is_refused():
     with pytest.raises(TargetError, match="'a9'"):
-        write_siting_sheet(plan_of("shipped"), tmp_path, "a9")
+        siting_sheet(plan_of("shipped"), "a9")
 
 
 def test_each_anchor_has_a_tape_distance_from_a_wall_or_post():

@@ -14,7 +14,7 @@ from bench.targets.design import (
 )
 from bench.targets.page import Line
 from bench.targets.pdf import sheet_pdf
-from bench.targets.sheet import OVERLAP, layout_sheet
+from bench.targets.sheet import layout_sheet
 
 # PDFium widens a rectangle to whole pixels: each end is off by at most one
 ENDS_PX = 2.0
@@ -155,82 +155,6 @@ def test_every_kind_of_target_prints_as_opencv_would_find_it(design, rasterise):
     book = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, target.dictionary))
     _, ids, _ = cv2.aruco.ArucoDetector(book).detectMarkers(grey)
     assert sorted(ids.ravel().tolist()) == sorted(target.markers)
-
-
-def test_pages_joined_at_their_crosses_give_the_whole_marker_at_its_true_size(rasterise):
-    target = build_target(MarkerDesign(marker_id=5, size=0.3))
-    sheet = layout_sheet(target, "a4")
-    assert (sheet.columns, sheet.rows) == (3, 2) or sheet.columns * sheet.rows > 2
-    dpi = 100.0
-    joined = np.zeros((int(500 * dpi / 25.4), int(500 * dpi / 25.4)))
-    offset = {}  # of a page's bottom left corner in the joined picture's plane, mm
-    for index, (page, (picture, scale)) in enumerate(
-        zip(sheet.pages, rasterise(sheet_pdf(sheet), dpi), strict=True)
-    ):
-        row, column = divmod(index, sheet.columns)
-        crosses = crosses_of(page)
-        if index == 0:
-            shift = np.array([20.0, 300.0]) - page.window[0]
-        elif column > 0:  # lay the left crosses on the right ones of the page before
-            shift = offset[index - 1] + right_of(sheet.pages[index - 1]) - left_of(page)
-        else:  # lay the top crosses on the bottom ones of the page above
-            above = index - sheet.columns
-            shift = offset[above] + bottom_of(sheet.pages[above]) - top_of(page)
-        offset[index] = shift
-        assert len(crosses) >= 2
-        # cut at the seams on the left and top, where earlier pages lie underneath
-        (x0, y0), (x1, y1) = page.window[0], page.window[2]
-        x0, y1 = x0 + OVERLAP * (column > 0), y1 - OVERLAP * (row > 0)
-        paste(joined, picture, scale, page, (x0, y0, x1, y1), shift, dpi / 25.4)
-    grey = np.rint(255 * (1 - joined)).astype(np.uint8)
-    book = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    corners, ids, _ = cv2.aruco.ArucoDetector(book).detectMarkers(grey)
-    assert ids.ravel().tolist() == [5]
-    sides = np.linalg.norm(np.roll(corners[0][0], -1, axis=0) - corners[0][0], axis=1)
-    # outermost pixel centres: one pixel less than the square, each corner a pixel uncertain,
-    # and each paste rounds to a whole pixel
-    assert_allclose(sides, 300 * dpi / 25.4 - 1, rtol=0, atol=4.0)
-
-
-def paste(joined, picture, scale, page, area, shift, px_per_mm):
-    """Copy an area (mm on the page) into the joined picture by nearest pixels."""
-    x0, y0, x1, y1 = area
-    columns = np.arange(round((x0 + shift[0]) * px_per_mm), round((x1 + shift[0]) * px_per_mm))
-    rows = np.arange(round((y0 + shift[1]) * px_per_mm), round((y1 + shift[1]) * px_per_mm))
-    x = ((columns + 0.5) / px_per_mm - shift[0]) * scale[0]
-    y = (page.height - (rows + 0.5) / px_per_mm + shift[1]) * scale[1]
-    height = len(joined)
-    joined[np.ix_(height - 1 - rows, columns)] = picture[np.ix_(y.astype(int), x.astype(int))]
-
-
-def crosses_of(page):
-    """Return the centres of the page's crosses (N, 2): pairs of lines that halve each other."""
-    lines = [m for m in page.marks if isinstance(m, Line)]
-    level = {(0.5 * (m.x0 + m.x1), m.y0) for m in lines if m.y0 == m.y1 and m.x1 - m.x0 == 5.0}
-    upright = {(m.x0, 0.5 * (m.y0 + m.y1)) for m in lines if m.x0 == m.x1 and m.y1 - m.y0 == 5.0}
-    assert level == upright
-    return np.array(sorted(level))
-
-
-def right_of(page):
-    crosses = crosses_of(page)
-    return max(c for c in crosses.tolist() if c[1] > page.window[2, 1])
-
-
-def left_of(page):
-    return min(c for c in crosses_of(page).tolist() if c[1] > page.window[2, 1])
-
-
-def bottom_of(page):
-    return min((c for c in crosses_of(page).tolist() if c[0] > page.window[2, 0]), key=second)
-
-
-def top_of(page):
-    return max((c for c in crosses_of(page).tolist() if c[0] > page.window[2, 0]), key=second)
-
-
-def second(pair):
-    return pair[1]
 
 
 def test_equal_sheets_give_equal_bytes_without_a_date():

@@ -68,7 +68,7 @@ def test_circles_are_circles():
 
 
 def test_the_pattern_is_clipped_to_the_window():
-    _, page, root = parsed(MarkerDesign(size=0.3), "a4")
+    _, page, root = parsed(MarkerDesign(size=0.3), "fit")
     (clip,) = root.iter(f"{SVG}clipPath")
     (window,) = rings(clip[0])
     x, y = page.window.T
