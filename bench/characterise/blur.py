@@ -34,10 +34,8 @@ class BlurField:
 
     Attributes
     ----------
-    sigma, field_sigma : Number
-        As `Optics` has them, pixels; `field_sigma` at most something where none is shown.
-    optics : Optics
-        For the bench.
+    sigma, field_sigma, optics : Number, Number, Optics
+        Pixels, `field_sigma` at most something where none is shown; for the bench.
     scatter : float
         Birge ratio: by how much faces scatter more than they claim, 1 or more.
     p_range, focus_m : float

@@ -75,14 +75,11 @@ class Transfer:
     ----------
     gain, black, dark_noise, saturation : Number or None
         K, μ_y.dark, σ_d and the electrons at saturation; None where nothing can be said.
-    line : (float, float)
-        Intercept, DN², and slope, DN.
-    chi_square, degrees : float
-        Of the line.
-    bent : bool
-        Whether levels contradict a line, as a curved response has it.
-    gamma : Number or None
-        The power that explains them, grey = light^(1/γ), where one does.
+    line, chi_square, degrees : (float, float), float, float
+        Intercept, DN², and slope, DN; of that fit.
+    bent, gamma : bool, Number or None
+        Whether levels contradict a line, as a curved response has it; the power that explains
+        them, grey = light^(1/γ), where one does.
     apart : list of str
         Series whose noise lies off the line of all: of another gain, or camera.
     """

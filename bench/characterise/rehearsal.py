@@ -39,14 +39,11 @@ def rehearsed(bay: Bay, tower: Tower) -> Iterator[tuple[str, Picture]]:
     optics = replace(imaging.optics, sigma_px=imaging.optics.sigma_px + MORE_BLUR_PX)
     views = {
         f"view-{k + 1:02d}x": View(
-            near * DISTANCES[k % 3],
-            math.radians(TURNS_DEG[k % 3]),
-            0.1,
-            0.1 * (k % 4),
-            (place[0] * camera.width, place[1] * camera.height),
+            near * DISTANCES[k % 3], math.radians(TURNS_DEG[k % 3]), 0.1, 0.1 * (k % 4),
+            (u * camera.width, v * camera.height)
         )
-        for k, place in enumerate(PLACES)
-    }
+        for k, (u, v) in enumerate(PLACES)
+    }  # fmt: skip
     still = View(near, math.radians(25.0), 0.1, 0.06)
     shots = [(views, 1.0)]
     for name, (factor, count) in SERIES.items():

@@ -34,6 +34,7 @@ LEAST_REPEATS = 8
 NUMBER = re.compile(r"[-_ .]*\d+$")
 SIDE_PX = 256  # of dark and flat frames, what is looked at in the middle
 SAME_PLACE_PX, MOST_MOVED_PX = 1.0, 2.0
+CUT_OFF = 100  # pixels that are the brightest of all: chance has a few
 
 
 class NotFoundError(PictureError):
@@ -215,9 +216,11 @@ def _check_repeats(one: Series, pictures: list[Picture], pose: Pose | None, setu
 
 def check_bits(shots: Sequence[Shot], bits: int) -> None:
     """Raise `ConfigError` where all grey values end at the white of fewer bits than are said."""
-    brightest = max(int(p.grey.max()) for shot in shots for p in shot.pictures)
+    every = [picture.grey for shot in shots for picture in shot.pictures]
+    brightest = max(int(grey.max()) for grey in every)
+    alike = sum(np.count_nonzero(grey == brightest) for grey in every)
     for fewer in (8, *DEPTHS):
-        if fewer < bits and brightest == (1 << fewer) - 1:
+        if fewer < bits and brightest == (1 << fewer) - 1 and alike > CUT_OFF:
             raise ConfigError(
                 f"camera.sensor.bit_depth: is {bits}, but pictures are cut off at {brightest}, "
                 f"the white of {fewer} bits: say {fewer}"

@@ -39,14 +39,10 @@ class Stack:
 
     Attributes
     ----------
-    name : str
-        Of the series.
-    mean, variance : (H, W) float64
-        Over the frames, DN; temporal, DN².
+    mean, variance, flat : (H, W) float64, float64, bool
+        Over the frames, DN; temporal, DN²; where a shift wouldn't matter.
     residual : (N, H, W) float64
         Grey value minus mean, less what its frame has in common.
-    flat : (H, W) bool
-        Where a shift wouldn't matter.
     flicker, drift : float
         Standard deviation of the frames' light beyond noise and drift, and its steady change over
         the series, fractions; 0 where not shown.

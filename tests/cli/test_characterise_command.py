@@ -179,10 +179,11 @@ def test_calibrated_intrinsics_reach_both_files(lens, tmp_path):
 
 
 def test_a_bit_depth_that_pictures_contradict_is_refused():
-    shots = [
-        SimpleNamespace(pictures=[Picture(np.array([[3, 1023]], np.uint16), full_scale=4095)])
-    ]
+    white, one = np.full((20, 20), 1023, np.uint16), np.full((20, 20), 700, np.uint16)
+    one[3, 3] = 1023
+    shots = [SimpleNamespace(pictures=[Picture(grey, full_scale=4095)]) for grey in (white, one)]
     check_bits(shots, 10)
+    check_bits(shots[1:], 12)
     with pytest.raises(ConfigError, match="say 10"):
         check_bits(shots, 12)
 
