@@ -167,6 +167,50 @@ def format_angle(radians: float) -> str:
     return f"{_rounded(math.degrees(radians), 3)} deg"
 
 
+# Where a unit gives numbers that begin with zeros: below what, which one people use, its factor.
+FINER = {"deg": (1e-3, "arcsec", 3600.0), "mm": (1e-2, "um", 1e3)}
+
+
+def figures(value: float | None, digits: int = 2) -> str:
+    """Return a number for people: so many significant digits, none of the integer ones lost.
+
+    "none" where there is none.
+    """
+    if value is None or not math.isfinite(value):
+        return "none"
+    rounded = float(f"{value:.{digits - 1}e}")
+    if 0.0 < abs(rounded) < 1e-6:
+        return f"{value:.{digits}g}".replace("-", "−")
+    places = digits - 1 - math.floor(math.log10(abs(rounded))) if rounded else 0
+    text = f"{value:.{max(places, 0)}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", "−")
+
+
+def readable(unit: str, value: float | None, *others: float | None) -> tuple[list[str], str]:
+    """Return numbers for people, two digits each, and their unit, which suits the first.
+
+    A column of a table keeps one unit throughout, or its rows couldn't be compared: `figures`.
+    """
+    least, finer, factor = FINER.get(unit, (0.0, "", 1.0))
+    if value is not None and 0.0 < abs(value) < least:
+        unit = finer
+    else:
+        factor = 1.0
+    return [figures(None if v is None else factor * v) for v in (value, *others)], unit
+
+
+def measured(value: float | None, u: float | None) -> tuple[str, str]:
+    """Return a value and its uncertainty: this to two digits, that to the same place.
+
+    As JCGM 100:2008, 7.2.6 has it; four digits where nothing is known.
+    """
+    if value is None or u is None or not (math.isfinite(value) and math.isfinite(u) and u > 0.0):
+        return figures(value, 4), figures(u)
+    places = max(1 - math.floor(math.log10(float(f"{u:.1e}"))), 0)
+    return f"{value:.{places}f}".replace("-", "−"), f"{u:.{places}f}"
+
+
 def shown(value: object) -> str:
     """Return a value as error messages quote it: on one line and not too long."""
     text = " ".join("".join(c if c.isprintable() else " " for c in str(value)).split())

@@ -211,3 +211,32 @@ def test_any_text_is_a_length_or_one_line_of_refusal(text):
         lines = [f"{metres}"]
         assert math.isfinite(metres)
     assert len(lines) == 1
+
+
+@pytest.mark.parametrize(
+    ("unit", "values", "said"),
+    [
+        ("deg", (0.000645,), (["2.3"], "arcsec")),
+        ("deg", (0.00432, 0.0041, 0.0049), (["0.0043", "0.0041", "0.0049"], "deg")),
+        # the unit suits the first; none of an integer's digits is lost
+        ("mm", (0.0023, 0.0018, 0.0123), (["2.3", "1.8", "12"], "um")),
+        ("px", (512.4, None, math.inf), (["512", "none", "none"], "px")),
+        ("mm", (-0.0996, 0.0, 9.96), (["−0.1", "0", "10"], "mm")),
+    ],
+)
+def test_numbers_for_people_have_two_digits_and_a_unit_without_zeros(unit, values, said):
+    assert units.readable(unit, *values) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "said"),
+    [
+        # JCGM 100:2008, 7.2.6: 10.057 62 ohm with 27 milliohm is rounded to 10.058 ohm
+        (10.05762, 0.027, ("10.058", "0.027")),
+        (-1482.53, 12.4, ("−1483", "12")),
+        (0.6864, None, ("0.6864", "none")),
+        (0.6864, 0.0, ("0.6864", "0")),
+    ],
+)
+def test_a_value_ends_where_its_uncertainty_does(value, u, said):
+    assert units.measured(value, u) == said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +11,7 @@ import typer
 from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.progress import progress_bar
-from bench.cli.surveying import AsDrawnOption
+from bench.cli.surveying import AsDrawnOption, WorkersOption, processes_of
 from bench.errors import ConfigError
 from bench.files import make_directory, settle
 from bench.scene.load import load_bay
@@ -45,7 +46,7 @@ def command(
         int,
         option(
             "N",
-            "Pictures a view, fewer of slow lenses; registrations, at most 30.",
+            "Pictures a view, fewer of slow lenses; registrations, at most 12.",
             min=1,
             max=100_000,
         ),
@@ -55,6 +56,7 @@ def command(
     ] = None,
     seed: SeedOption = None,
     as_drawn: AsDrawnOption = False,
+    workers: WorkersOption = None,
     scenes: Annotated[Path | None, option("FILE.toml", "Your own scenes.")] = None,
     language: Annotated[str, option("NAME", "Of the captions: en, de.")] = "en",
     captions: Annotated[
@@ -100,7 +102,7 @@ def command(
 
     \b
     Examples:
-      sightbench illustrate                                all slides, some two minutes
+      sightbench illustrate                                all slides, about a minute
       sightbench bay --new my-bay.toml                     your own bay and target ...
       sightbench illustrate my-bay.toml --set tilt         ... one set
       sightbench illustrate --set tilt --case sweep        the moving picture and its advice
@@ -143,9 +145,16 @@ def command(
     if case is None:
         # a good view stands beside each other one
         views = tuple(one for one in views if good_of(one, every) is not None)
-    shown: list[Illustrated] = []
+    shown: dict[str, list[Illustrated]] = {}
     film: list[Illustrated] = []
+    left = Counter(one.set for one in views)
     make_directory(out)
+
+    def closed(name: str) -> None:
+        if case is None:
+            for paper in shape or SHAPES[:1]:
+                files.write_handout(shown[name], paper, job)
+            files.write_notes(shown[name], job)
 
     def done(one: Illustrated) -> None:
         if one.scene.key.startswith(f"{SWEEP_SET}.sweep-"):
@@ -155,17 +164,20 @@ def command(
             files.write_picture(one, job)
             text = said(one, place, words)
             typer.echo(f"  {one.scene.set}-{one.scene.name}: {text.title}: {text.headline}")
-            shown.append(one)
+            shown.setdefault(one.scene.set, []).append(one)
+            left[one.scene.set] -= 1
+            if not left[one.scene.set]:
+                closed(one.scene.set)
         settle()  # finished ones stay, whatever comes
 
     with progress_bar("pictures", quiet) as moved:
         frames = sweep() if moving else ()
-        refused = illustrate_each((*views, *frames), place, making, done, moved)
-    for name in dict.fromkeys(one.scene.set for one in shown if case is None):
-        of_set = [one for one in shown if one.scene.set == name]
-        for paper in shape or SHAPES[:1]:
-            files.write_handout(of_set, paper, job)
-        files.write_notes(of_set, job)
+        refused = illustrate_each(
+            (*views, *frames), place, making, done, moved, processes_of(workers)
+        )
+    for name in shown:
+        if left[name]:  # of those that couldn't be shown
+            closed(name)
     if film:
         _, advice = files.write_sweep(film, job)
         typer.echo(f"  tilt-steepest: {advice}")

@@ -52,30 +52,30 @@ def text_width(text: str, size: float, weight: str = "normal") -> float:
     return float(width) / style.DPI
 
 
-def wrap(text: str, width: float, size: float) -> list[str]:
+def wrap(text: str, width: float, size: float, weight: str = "normal") -> list[str]:
     """Break text into lines of at most `width` inches; a word too long alone is cut."""
     lines: list[str] = []
     for paragraph in text.split("\n"):
         line = ""
         for word in paragraph.split(" "):
             longer = f"{line} {word}" if line else word
-            if text_width(longer, size) <= width:
+            if text_width(longer, size, weight) <= width:
                 line = longer
                 continue
             if line:
                 lines.append(line)
-            *pieces, line = _cut(word, width, size)
+            *pieces, line = _cut(word, width, size, weight)
             lines += pieces
         lines.append(line)
     return lines
 
 
-def _cut(word: str, width: float, size: float) -> list[str]:
+def _cut(word: str, width: float, size: float, weight: str) -> list[str]:
     """Cut a word into pieces of at most `width` inches, of one letter at least."""
-    if text_width(word, size) <= width or len(word) == 1:
+    if text_width(word, size, weight) <= width or len(word) == 1:
         return [word]
-    fits = max(_most(len(word), lambda n: text_width(word[:n], size) <= width), 1)
-    return [word[:fits], *_cut(word[fits:], width, size)]
+    fits = max(_most(len(word), lambda n: text_width(word[:n], size, weight) <= width), 1)
+    return [word[:fits], *_cut(word[fits:], width, size, weight)]
 
 
 def shorten(text: str, width: float, size: float, weight: str = "normal") -> str:

@@ -202,7 +202,7 @@ def percent(rate: float) -> str:
     value = 100.0 * rate
     if value in (0.0, 100.0):
         return f"{value:.0f}"
-    if value > 99.0:
+    if 99.0 < value < 100.0:
         return f"{min(value, 99.9):.1f}"
     if value < 1.0:
         return f"{max(value, 0.1):.1f}"

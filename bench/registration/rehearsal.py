@@ -260,6 +260,7 @@ def rehearse(
     seed: int | None = None,
     judge: bool = True,
     moved: Callable[[int, int], None] | None = None,
+    find: Callable[[Bay, Scene, Errors, np.random.Generator], tuple[Step, ...]] = find_points,
 ) -> Rehearsal:
     """Simulate a list of bar poses many times, each time registering as on site.
 
@@ -280,6 +281,8 @@ def rehearse(
         Whether to run the residuals' checks too.
     moved : function of done and total, optional
         Called as it goes.
+    find : function of bay, scene, errors and source of randomness, optional
+        Gives what is found in a scene, as `find_points` does.
     """
     errors, faults = errors or Errors(), faults or Faults()
     errors = replace(errors, corner_px=sigma_of_corner(bay, errors.corner_px))
@@ -294,7 +297,7 @@ def rehearse(
         rng = np.random.default_rng(sequence)
         scene = draw_scene(bay, poses, errors, faults, rng)
         try:
-            steps = find_points(bay, scene, errors, rng)
+            steps = find(bay, scene, errors, rng)
             found = register(steps, cameras, bar.T_a_b, length, causes=causes)
         except GeometryError as error:
             refused.append(str(error))

@@ -16,7 +16,6 @@ from bench.errors import BenchError
 from bench.registration.level_result import LEVEL
 from bench.registration.result import REGISTRATION
 from bench.report import words as map_words
-from bench.report.cell_facts import figures
 from bench.report.other_runs import (
     budget_section,
     level_section,
@@ -31,6 +30,7 @@ from bench.setting_out.as_built_output import AS_BUILT
 from bench.siting.aim import AIM
 from bench.siting.result import SITING
 from bench.survey.run_file import SURVEY
+from bench.units import figures, measured
 from bench.wheels.result import WHEELS
 
 MOST_ROWS = 40
@@ -183,8 +183,8 @@ def _as_built(book: Book, leaf: Leaf) -> Section:
         tuple(
             (
                 f"{row['limit']}, {row['where']}",
-                f"{figures(row['room'])} ± {figures(2.0 * (row['u'] or 0.0), 2)}",
-                figures(row["planned"]),
+                " ± ".join(measured(row["room"], 2.0 * (row["u"] or 0.0))),
+                figures(row["planned"], 3),
                 row["unit"],
                 row["state"],
             )
@@ -213,11 +213,11 @@ def _aim(book: Book, leaf: Leaf) -> Section:
         tuple(
             (
                 f"{r['tower']} tower: {r['vehicle']} {r['wheel']} at {r['station']}",
-                f"{figures(r['range_m'])} m",
-                f"{figures(r['tilt_deg'])} deg",
+                f"{figures(r['range_m'], 3)} m",
+                f"{figures(r['tilt_deg'], 3)} deg",
                 figures(r["margin_widths"]),
-                f"{figures(r['expanded_toe_deg'], 2)} deg",
-                f"{figures(r['expanded_camber_deg'], 2)} deg",
+                f"{figures(r['expanded_toe_deg'])} deg",
+                f"{figures(r['expanded_camber_deg'])} deg",
                 str(r["verdict"]),
             )
             for r in rows[:MOST_ROWS]

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from bench.draw import style
 from bench.survey.columns import OUTCOMES
 from bench.survey.plan import number
+from bench.units import figures, readable
 
 Row = dict[str, Any]
-MISSING = "none"
 # What a verdict's mark is; the word always stands beside it.
 MARKS = {"holds": "●", "undecided": "?", "fails": "×", "none": "×"}
-DIGITS = 4
 
 LABELS = (
     "verdict",
@@ -71,7 +69,7 @@ def cell_facts(row: Row) -> list[str]:
         _value(row["corner_bound_rot_deg"], "deg"),
         _efficiency(row),
         _value(row["bound_along_mm"], "mm"),
-        f"{figures(row['size_px'])} px",
+        f"{figures(row['size_px'], 3)} px",
     ]
 
 
@@ -84,58 +82,53 @@ def place_words(row: Row) -> str:
     return f"{number(row['range_m'])} m, {view}"
 
 
-def figures(value: float | None, digits: int = DIGITS) -> str:
-    """Return a number to so many significant digits, none where there is none."""
-    if value is None or not math.isfinite(value):
-        return MISSING
-    return f"{value:.{digits}g}".replace("-", "−")
-
-
 def percent(rate: float) -> str:
     """Return a rate, 0 to 1, in per cent."""
-    return f"{figures(100.0 * rate)} %"
+    return f"{style.percent(rate)} %"
 
 
-def case_words(row: Row, digits: int = DIGITS) -> str:
+def efficiency_words(value: float) -> str:
+    """Return how near an error comes to its bound, in per cent."""
+    return f"{figures(100.0 * value)} %"
+
+
+def case_words(row: Row) -> str:
     """Say what became of one case, and how far off it was."""
     outcome = str(row["outcome"]).replace("_", " ")
     if row["err_rot_deg"] is None:
         return outcome
     return (
-        f"{outcome}, rotation {figures(row['err_rot_deg'], digits)} deg off, "
-        f"{figures(row['err_along_mm'], digits)} mm along the line of sight"
+        f"{outcome}, rotation {_value(row['err_rot_deg'], 'deg')} off, "
+        f"{_value(row['err_along_mm'], 'mm')} along the line of sight"
     )
 
 
 def colour_words(value: float | None) -> str:
     """Return an error in as few digits as a cell has room for."""
-    return MISSING if not value else style.number(value)
+    return style.number(value) if value else figures(None)
 
 
 def _value(value: float | None, unit: str) -> str:
-    found = figures(value)
-    return found if found == MISSING else f"{found} {unit}"
+    (found,), unit = readable(unit, value)
+    return found if value is None else f"{found} {unit}"
 
 
 def _with_interval(row: Row, name: str, unit: str) -> str:
-    value = row[name]
-    if value is None:
-        return MISSING
-    low, high = row[f"{name}_lo"], row[f"{name}_hi"]
-    if low is None and high is None:
-        return f"{figures(value)} {unit}, too few cases for an interval"
-    top = "unbounded" if high is None or math.isinf(high) else figures(high)
-    return f"{figures(value)} {unit} ({figures(low)} to {top})"
+    value, low, high = (row[f"{name}{end}"] for end in ("", "_lo", "_hi"))
+    if value is None or (low is None and high is None):
+        return _value(value, unit) + ("" if value is None else ", too few cases for an interval")
+    (middle, least, most), unit = readable(unit, value, low, high)
+    return f"{middle} {unit} ({least} to {most.replace(figures(None), 'unbounded')})"
 
 
 def _rate(row: Row, name: str) -> str:
-    low, high = (figures(100.0 * row[f"{name}_{end}"]) for end in ("lo", "hi"))
+    low, high = (style.percent(row[f"{name}_{end}"]) for end in ("lo", "hi"))
     return f"{percent(row[name])} ({low} to {high})"
 
 
 def _success(row: Row) -> str:
     """Return the judged rate with its one-sided bounds."""
-    low, high = (figures(100.0 * row[f"success_{end}"]) for end in ("low", "high"))
+    low, high = (style.percent(row[f"success_{end}"]) for end in ("low", "high"))
     rate = f"{percent(row['success_rate'])}, {row['n_within']} of {row['n']}"
     return f"{rate} (one-sided bounds {low} and {high})"
 
@@ -143,13 +136,13 @@ def _success(row: Row) -> str:
 def _parts(row: Row, component: str, unit: str) -> str:
     bias, std = row[f"bias_{component}_{unit}"], row[f"std_{component}_{unit}"]
     if bias is None:
-        return MISSING
-    return f"bias {figures(bias)}, standard deviation {_value(std, unit)}"
+        return figures(None)
+    return f"bias {_value(bias, unit)}, standard deviation {_value(std, unit)}"
 
 
 def _efficiency(row: Row) -> str:
     value = row["efficiency_rot"]
     if value is None:
-        return MISSING
+        return figures(None)
     note = "" if row["bound_holds"] else "; so near face-on the bound doesn't hold"
-    return f"{percent(value)}{note}"
+    return f"{efficiency_words(value)}{note}"

@@ -11,10 +11,10 @@ from bench.budget.result import BUDGET, BudgetLine
 from bench.envelope import Result, read_result
 from bench.registration.level_result import read_level
 from bench.registration.result import read_registration
-from bench.report.cell_facts import figures
 from bench.report.section import Section, Table, made_for, picture_beside, source_words
 from bench.siting.result import SITING
 from bench.survey.run_file import SurveyRun
+from bench.units import figures, measured
 from bench.wheels.result import WHEELS
 
 MOST_ROWS = 40
@@ -35,7 +35,7 @@ def siting_section(place: Path, run: Run | None) -> Section:
     fits = "a feasible layout" if value.feasible else "no feasible layout"
     lead = [
         f"{fits.capitalize()}: the worst predicted uncertainty is "
-        f"{figures(value.over_tolerance, 2)} of its tolerance "
+        f"{figures(value.over_tolerance)} of its tolerance "
         f"({value.basis}, k = {figures(value.coverage_factor, 3)}).",
         f"{len(value.constraints) - len(broken)} of {len(value.constraints)} constraints hold.",
         *_rule(value.decision_rule),
@@ -47,8 +47,9 @@ def siting_section(place: Path, run: Run | None) -> Section:
         "The layout",
         ("quantity", "value"),
         tuple(
-            (name.rpartition("_")[0].replace("_", " "), _unit(number, name.rpartition("_")[2]))
-            for name, number in value.layout.items()
+            (name.replace("_", " "), _unit(number, unit, 4))
+            for key, number in value.layout.items()
+            for name, _, unit in (key.rpartition("_"),)
         ),
     )
     sightings = Table(
@@ -57,10 +58,10 @@ def siting_section(place: Path, run: Run | None) -> Section:
         tuple(
             (
                 f"{s.tower} tower: {s.vehicle} {s.wheel} at {s.station}",
-                _unit(s.range_m, "m"),
-                _unit(s.tilt_deg, "deg"),
-                f"{figures(s.expanded_toe_deg, 2)} deg",
-                f"{figures(s.expanded_camber_deg, 2)} deg",
+                _unit(s.range_m, "m", 3),
+                _unit(s.tilt_deg, "deg", 3),
+                _unit(s.expanded_toe_deg, "deg"),
+                _unit(s.expanded_camber_deg, "deg"),
                 s.verdict,
             )
             for s in value.sightings[:MOST_ROWS]
@@ -71,8 +72,8 @@ def siting_section(place: Path, run: Run | None) -> Section:
         rows = tuple(
             (
                 f"{c.name}, {c.where}",
-                _unit(c.value, c.unit),
-                _unit(c.limit, c.unit),
+                _unit(c.value, c.unit, 3),
+                _unit(c.limit, c.unit, 3),
             )
             for c in broken[:MOST_ROWS]
         )
@@ -160,8 +161,8 @@ def registration_section(place: Path, run: Run | None) -> Section:
     turn_u, shift_u = (math.sqrt(np.sum(part)) for part in (variances[:3], variances[3:]))
     lead = (
         f"Registration of the towers: {verdict}.",
-        f"χ² is {figures(value.chi_square)} with {value.degrees} degrees of freedom "
-        f"(p = {figures(value.p_value, 2)}).",
+        f"χ² is {figures(value.chi_square, 3)} with {value.degrees} degrees of freedom "
+        f"(p = {figures(value.p_value)}).",
         f"The weakest direction: {value.weakest_direction.words}.",
         *made_for(result, run),
     )
@@ -190,7 +191,7 @@ def level_section(place: Path, run: Run | None) -> Section:
     value = result.value
     lead = (
         f"Found is {value.found}.",
-        f"χ² is {figures(value.chi_square)} with {value.degrees} degrees of freedom.",
+        f"χ² is {figures(value.chi_square, 3)} with {value.degrees} degrees of freedom.",
         *made_for(result, run),
     )
     rows = tuple(
@@ -219,7 +220,7 @@ def wheels_section(place: Path, run: Run | None) -> Section:
     rows = tuple(
         (
             f"{row.name} ({row.refers_to})" if row.refers_to else row.name,
-            *_known(row.value, row.u, row.unit),
+            *(f"{text} {row.unit}" for text in measured(row.value, row.u)),
         )
         for row in result.value.rows
     )
@@ -233,17 +234,9 @@ def _rule(words: str) -> tuple[str, ...]:
     return (f"Decision rule: {words}.",) if words else ()
 
 
-def _known(value: float, u: float, unit: str) -> tuple[str, str]:
-    """Return a value and its standard uncertainty, both to the second digit of the latter."""
-    if not u > 0.0:
-        return _unit(value, unit), _unit(u, unit)
-    digits = max(0, 1 - math.floor(math.log10(u)))
-    return f"{_fixed(value, digits)} {unit}".strip(), f"{u:.{digits}f} {unit}".strip()
-
-
 def _fixed(value: float, digits: int) -> str:
     return f"{value:.{digits}f}".replace("-", "−")
 
 
-def _unit(value: float | None, unit: str) -> str:
-    return f"{figures(value)} {unit}".strip()
+def _unit(value: float | None, unit: str, digits: int = 2) -> str:
+    return f"{figures(value, digits)} {unit}".strip()

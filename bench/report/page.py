@@ -14,7 +14,7 @@ from bench.draw.map_info import MapInfo
 from bench.pages import as_json, rendered, text_of
 from bench.report import paint, words
 from bench.report.answer import first_sentences
-from bench.report.cell_facts import MARKS
+from bench.report.cell_facts import MARKS, percent
 from bench.report.paint import Quantity
 from bench.report.pictures import StaticFigure
 from bench.report.reach import reach_picture
@@ -143,7 +143,7 @@ def _table(grid: CellGrid, facet: Facet, shown: Quantity) -> dict[str, Any]:
                     "index": row["index"],
                     "error": shown.said(row[shown.column]),
                     "paint": shown.paint(row[shown.column]),
-                    "rate": f"{100.0 * row['success_rate']:.3g} %",
+                    "rate": percent(row["success_rate"]),
                     "mark": MARKS[row["verdict"]],
                     "verdict": row["verdict"],
                 }

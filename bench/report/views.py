@@ -8,21 +8,28 @@ from typing import Any
 
 import polars as pl
 
-from bench.report.cell_facts import LABELS, MARKS, case_words, cell_facts, figures, place_words
+from bench.report.cell_facts import (
+    LABELS,
+    MARKS,
+    case_words,
+    cell_facts,
+    efficiency_words,
+    place_words,
+)
 from bench.report.run import MapRun
 from bench.report.samples import Place, Row, Sample
 from bench.report.shots import Shot
 from bench.survey.verdicts import HOLDS
+from bench.units import readable
 
 
 @dataclass(frozen=True)
 class SampleView:
-    """One picture with its words; the short ones have two digits."""
+    """One picture with its words."""
 
     title: str
     key: str
     words: str
-    short: str
     shot: Shot | None
 
 
@@ -66,7 +73,7 @@ def _sample_views(
 ) -> tuple[SampleView, ...]:
     def view(title: str, row: Row) -> SampleView:
         shot = shots.get((row["key"], pipeline.split("/")[0]))
-        return SampleView(title, row["key"], case_words(row), case_words(row, 2), shot)
+        return SampleView(title, row["key"], case_words(row), shot)
 
     typical = () if sample.typical is None else (view("Typical case", sample.typical),)
     return (*typical, view("Worst case", sample.worst))
@@ -135,14 +142,12 @@ def _card_lines(row: Row) -> tuple[str, str, str]:
     """Return what a cell comes to in three lines of two digits."""
     failed = row["n"] - row["n_ok"]
     lost = f", {failed} gross failures" if failed else ""
-    rms, p95 = (figures(row[f"{name}_rot_deg"], 2) for name in ("rms", "p95"))
-    error = f"Rotation error {rms} deg RMS, {p95} deg 95th percentile."
+    (rms, p95), unit = readable("deg", row["rms_rot_deg"], row["p95_rot_deg"])
+    error = f"Rotation error {rms} {unit} RMS, {p95} {unit} 95th percentile."
     bound = "No bound holds so near face-on."
     if row["bound_holds"] and row["efficiency_rot"]:
-        bound = (
-            f"Bound {figures(row['bound_rot_deg'], 2)} deg: efficiency "
-            f"{figures(100.0 * row['efficiency_rot'], 2)} %."
-        )
+        (least,), unit = readable("deg", row["bound_rot_deg"])
+        bound = f"Bound {least} {unit}: efficiency {efficiency_words(row['efficiency_rot'])}."
     return (
         f"{MARKS[row['verdict']]} {row['verdict']}: {row['n_within']} of {row['n']} within "
         f"tolerance{lost}.",

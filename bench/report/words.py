@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from bench.draw.map_info import MapInfo
-from bench.report.cell_facts import MARKS, figures, percent, place_words
+from bench.report.cell_facts import MARKS, efficiency_words, place_words
 from bench.report.run import MapRun
 from bench.report.section import Table
 from bench.survey.grid_phase import phase_lines
@@ -15,6 +15,7 @@ from bench.survey.limits import GRID_END, NONE
 from bench.survey.plan import number
 from bench.survey.summary import failure_words, reach_words
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED
+from bench.units import figures
 
 VERDICTS = {
     HOLDS: "The tolerance holds in part of the grid",
@@ -119,9 +120,9 @@ def bound_table(run: MapRun) -> Table:
             (
                 name,
                 str(len(known)),
-                percent(middle),
-                f"{percent(best['efficiency_rot'])} ({place_words(best)})",
-                f"{percent(worst['efficiency_rot'])} ({place_words(worst)})",
+                efficiency_words(middle),
+                f"{efficiency_words(best['efficiency_rot'])} ({place_words(best)})",
+                f"{efficiency_words(worst['efficiency_rot'])} ({place_words(worst)})",
             )
         )
     return Table(

@@ -27,6 +27,7 @@ from bench.teaching.scenes import (
     Scene,
     good_of,
 )
+from bench.units import figures
 
 WORDS = (
     "from_above", "from_side", "from_behind", "enlarged", "brightened",
@@ -86,9 +87,7 @@ class Captions:
         """Return a number to so many significant digits, with the language's decimal mark."""
         if value is None or value != value:
             return "–"
-        rounded = float(f"{value:.{digits - 1}e}")
-        text = f"{rounded:.10f}".rstrip("0").rstrip(".") if abs(rounded) < 1e6 else f"{rounded:g}"
-        text = text.replace(".", self.texts["decimal"]).replace("-", "−")
+        text = figures(value, digits).replace(".", self.texts["decimal"])
         unit = self.texts["words.degree"] if unit == "deg" else unit
         # the SI Brochure, 9th edition, 5.4.3: a space before each unit but ° of a plane angle
         return f"{text}{unit}" if unit in ("", "°") else f"{text} {unit}"

@@ -24,6 +24,7 @@ from bench.teaching.marks import (
     heading,
     write,
 )
+from bench.teaching.scenes import Scene
 from bench.teaching.sketch import EYE, HALF, HIGH, REACH, WIDE, Sketch, box
 from bench.teaching.trials import Illustrated
 from bench.teaching.views import lamp_of
@@ -61,8 +62,8 @@ def draw_cause(
         ASTRAY[scene.astray](sketch)
     else:
         _sight(sketch)
-        before = {} if good is None else good.scene.content
-        given = {k for k, v in scene.content.items() if good is None or v != before[k]}
+        usual = Scene(set=scene.set, name=scene.name) if good is None else good.scene
+        given = {k for k, v in scene.content.items() if v != usual.content[k]}
         for name in DRAWERS:
             if name in given and getattr(scene, name) is not None:
                 DRAWERS[name](sketch)

@@ -40,6 +40,7 @@ _MAKER = f"sightbench {__version__}"
 # Width and height of a handout's pages, inches: ISO 216, ANSI/ASME Y14.1.
 SHAPES = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
 NOTES, EDGE = 1.15, 0.35  # room for a slide's notes, and a page's margin, inches
+RULES = 10
 
 
 @dataclass(frozen=True)
@@ -231,6 +232,10 @@ def _page(shown: Sequence[Illustrated], size: tuple[float, float], foot: str, jo
         lines = wrapped(f"{said_of.more} {said_of.why}".strip(), SLIDE[0] - 0.3, 9.5)
         figure.text((left + 0.15) / width, (low - 0.05) / height, "\n".join(lines), size=9.5,
                     va="top", linespacing=1.2)  # fmt: skip
+    for k in range(RULES if len(shown) == 1 else 0):  # room to write, where no slide stands
+        y = (0.1 + 0.38 * k / RULES,) * 2
+        x = ((left + 0.15) / width, (left + SLIDE[0] - 0.15) / width)
+        figure.add_artist(Line2D(x, y, color=style.FAINT, lw=0.8))
     figure.text((left + 0.15) / width, 0.6 * EDGE / scale / height, foot, size=8,
                 color=style.MUTED)  # fmt: skip
     figure.set_size_inches(*size)

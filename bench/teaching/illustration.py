@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from bench.errors import ConfigError
+from bench.processes import pooled, process_pool
 from bench.scene.model import Bay
 from bench.survey.setup import request_of_bay
 from bench.survey.statistics import trials_for_misses
@@ -14,11 +16,15 @@ from bench.teaching.slip import registered
 from bench.teaching.trials import Illustrated, Rows, illustrate_plan
 from bench.teaching.views import stage
 
-# Each takes a dozen pictures or more.
-MOST_REGISTRATIONS = 30
+# Each takes two dozen pictures and a fit, a second of work.
+MOST_REGISTRATIONS = 12
+LEAST_SHARE = 4  # scenes for which starting a process is worth its two seconds
 # Where a lens's blur isn't Gaussian a picture takes ten times as long; such scenes have a share of
 # the pictures, and no fewer than decide where nothing is usable.
 SLOW_SHARE, LEAST_SLOW = 0.2, 12
+
+
+Known = dict[str, Illustrated | ConfigError]
 
 
 @dataclass(frozen=True)
@@ -48,9 +54,7 @@ class Making:
     stored: Mapping[str, Rows] = field(default_factory=dict)
 
 
-def illustrate(
-    bay: Bay, scene: Scene, making: Making, known: dict[str, Illustrated] | None = None
-) -> Illustrated:
+def illustrate(bay: Bay, scene: Scene, making: Making, known: Known | None = None) -> Illustrated:
     """Compute a scene, and the good view of its set that it is compared with.
 
     Parameters
@@ -61,8 +65,9 @@ def illustrate(
         What is shown.
     making : Making
         With what.
-    known : dict of str to Illustrated, optional
-        Pictures that are there already, by their scenes' content; what is computed is put in.
+    known : dict of str to Illustrated or ConfigError, optional
+        Pictures that are there already, or why not, by their scenes' content; what is computed
+        is put in.
 
     Raises
     ------
@@ -72,31 +77,45 @@ def illustrate(
         The pipeline fails.
     """
     known = {} if known is None else known
-    shown = _alone(bay, scene, making, known)
-    good = good_of(scene, making.scenes)
-    if good is None:
+    for one in _needed(scene, making):
+        if _key(one) not in known:
+            known[_key(one)] = _alone(bay, one, making)
+    found = [known[_key(one)] for one in _needed(scene, making)]
+    for why in found:
+        if isinstance(why, ConfigError):
+            raise why
+    *good, shown = (x for x in found if isinstance(x, Illustrated))
+    shown = replace(shown, scene=scene)
+    if not good:
         return shown
-    reference = _alone(bay, good, making, known)
     # the good view is judged by what the spoilt one is about
-    like = good.model_copy(update={"astray": scene.astray})
-    return replace(shown, reference=replace(reference, scene=like))
+    like = _needed(scene, making)[0].model_copy(update={"astray": scene.astray})
+    return replace(shown, reference=replace(good[0], scene=like))
 
 
-def _alone(bay: Bay, scene: Scene, making: Making, known: dict[str, Illustrated]) -> Illustrated:
-    # sets share their good views
-    key = repr(scene.content)
-    if key not in known:
-        built = not making.as_drawn
+def _needed(scene: Scene, making: Making) -> list[Scene]:
+    """Return the scenes that a picture is made of, its own last."""
+    good = good_of(scene, making.scenes)
+    return [scene] if good is None else [good, scene]
+
+
+def _key(scene: Scene) -> str:
+    return repr(scene.content)  # sets share their good views
+
+
+def _alone(bay: Bay, scene: Scene, making: Making) -> Illustrated | ConfigError:
+    built = not making.as_drawn
+    try:
         if scene.slip is not None:
             n = min(making.trials, MOST_REGISTRATIONS)
-            known[key] = registered(bay, scene, n, making.seed, built, making.stored)
-        else:
-            n = making.trials
-            if scene.motion or scene.f_number is not None:
-                n = min(n, max(LEAST_SLOW, round(SLOW_SHARE * n)))
-            setting, plan = stage(bay, scene, making.pipeline, n, making.seed, built)
-            known[key] = illustrate_plan(bay, setting, plan, scene, making.stored)
-    return replace(known[key], scene=scene)
+            return registered(bay, scene, n, making.seed, built, making.stored)
+        n = making.trials
+        if scene.motion or scene.f_number is not None:
+            n = min(n, max(LEAST_SLOW, round(SLOW_SHARE * n)))
+        setting, plan = stage(bay, scene, making.pipeline, n, making.seed, built)
+        return illustrate_plan(bay, setting, plan, scene, making.stored)
+    except ConfigError as error:
+        return error
 
 
 def illustrate_each(
@@ -105,27 +124,60 @@ def illustrate_each(
     making: Making,
     done: Callable[[Illustrated], None],
     moved: Callable[[int, int], None],
+    workers: int = 1,
 ) -> list[str]:
-    """Compute scenes one by one, hand each over at once, and return why others can't be shown.
+    """Compute scenes, hand each over in order as soon as it is there; return why others can't be.
+
+    `workers` processes compute, or this one.
 
     Raises
     ------
     ConfigError
         None can be shown: the first one's reason.
     """
-    known: dict[str, Illustrated] = {}
+    known: Known = {}
     refused: list[str] = []
-    for number, scene in enumerate(scenes, start=1):
-        try:
-            shown = illustrate(place, scene, making, known)
-        except ConfigError as error:
-            refused.append(str(error))
-        else:
-            done(shown)
-        moved(number, len(scenes))
+    wanted = {_key(one): one for scene in scenes for one in _needed(scene, making)}
+    waiting = list(scenes)
+    with _computed(list(wanted.values()), place, making, workers) as found:
+        for key, one in found:
+            known[key] = one
+            while waiting and all(_key(x) in known for x in _needed(waiting[0], making)):
+                try:
+                    shown = illustrate(place, waiting[0], making, known)
+                except ConfigError as error:
+                    refused.append(str(error))
+                else:
+                    done(shown)
+                waiting.pop(0)
+                moved(len(scenes) - len(waiting), len(scenes))
     if len(refused) == len(scenes):
         raise ConfigError(refused[0])
     return refused
+
+
+@contextmanager
+def _computed(
+    scenes: Sequence[Scene], bay: Bay, making: Making, workers: int
+) -> Iterator[Iterator[tuple[str, Illustrated | ConfigError]]]:
+    """Compute scenes as they are asked for, or by processes, which give them in any order."""
+    workers = min(workers, len(scenes) // LEAST_SHARE)
+    if workers < 2:
+        yield ((_key(one), _alone(bay, one, making)) for one in scenes)
+        return
+    with process_pool(workers, _start, bay, making) as pool:
+        yield pooled(pool, workers, _work, scenes, lambda: False)
+
+
+def _start(bay: Bay, making: Making) -> None:
+    _WORK.append((bay, making))
+
+
+def _work(scene: Scene) -> tuple[str, Illustrated | ConfigError]:
+    return _key(scene), _alone(_WORK[0][0], scene, _WORK[0][1])
+
+
+_WORK: list[tuple[Bay, Making]] = []  # what a process of its own computes with
 
 
 def too_few(bay: Bay, trials: int) -> str | None:

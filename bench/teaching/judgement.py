@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 
 from bench.scene.model import Bay
 from bench.survey.setup import request_of_bay
@@ -17,6 +18,8 @@ from bench.teaching.trials import Illustrated
 from bench.typing import Array
 
 CONFIDENCE = 0.95  # of the intervals, two-sided
+LEAST_GAUSSIAN = 5  # errors whose interval stays within a factor of three
+LEAST_QUANTILE = 20  # errors of which one lies beyond the 95th percentile
 ROTATION = "err_rot_deg"
 
 Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
@@ -37,7 +40,7 @@ class Judged:
         Over usable cases, and its interval; None where there is none.
     error_deg, error_low_deg, error_high_deg : float or None
         What is drawn against the tolerance, and its interval: the 95th percentile of usable
-        cases, or the RMS where toe or camber is judged.
+        cases, None of fewer than `LEAST_QUANTILE`, or the RMS where toe or camber is judged.
     tolerance_deg : float
         What it is held against.
     within : int or None
@@ -95,7 +98,9 @@ def judge(shown: Illustrated, bay: Bay) -> Judged:
     if column == ROTATION:
         sizes = np.abs(errors)
         within = int(np.count_nonzero(sizes <= asked.within_deg))
-        if len(errors):
+        if len(errors) < LEAST_QUANTILE:
+            drawn = (None, math.nan, math.nan)
+        else:
             ends = quantile_interval(sizes, 0.95, CONFIDENCE)
             drawn = (float(np.quantile(sizes, 0.95)), *ends)
         if verdict == "unsure":
@@ -174,10 +179,21 @@ def errors_of(shown: Illustrated, column: str) -> Array:
 
 
 def interval_of(shown: Illustrated, column: str) -> tuple[float, float]:
-    """Return the interval of an error's RMS; not finite where there are too few."""
+    """Return the interval of an error's RMS; not finite where there are too few.
+
+    Registrations are dear, so few: hundreds of points add up to each one's error, which is taken
+    as Gaussian about zero, and its squares as chi-square of one degree each.
+    """
+    errors = errors_of(shown, column)
+    if shown.scene.slip is not None and len(errors) >= LEAST_GAUSSIAN:
+        ends = scipy.stats.chi2.ppf(
+            [0.5 * (1.0 + CONFIDENCE), 0.5 * (1.0 - CONFIDENCE)], len(errors)
+        )
+        low, high = np.sqrt(np.sum(errors**2) / ends)
+        return float(low), float(high)
     # not the scene's name: the same cases have the same interval wherever they are shown
     identity = f"{shown.cases[0]['key']}|{column}"
-    return rms_interval(errors_of(shown, column), CONFIDENCE, identity)
+    return rms_interval(errors, CONFIDENCE, identity)
 
 
 def judged_by(shown: Illustrated, bay: Bay) -> tuple[str, float]:

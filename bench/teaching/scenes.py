@@ -7,19 +7,28 @@ those of the bay's own axles, so that one table serves any bay and target.
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from bench.assets import asset
 from bench.errors import ConfigError
 from bench.scene.fields import Fraction, Tilt
 from bench.scene.quantities import Quantity, written
 from bench.strict import Section, read_toml, validate
+from bench.units import shown
 
-Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=24)]
+
+def _name(text: str) -> str:
+    if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", text):
+        raise ValueError(f"{shown(text)} must be small letters, digits and hyphens: two-lamps")
+    return text
+
+
+Name = Annotated[str, Field(max_length=24), AfterValidator(_name)]
 Share = Annotated[float, Field(ge=-10.0, le=10.0)]
 Size = Annotated[float, Field(gt=0.0, le=10.0)]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
@@ -27,6 +36,7 @@ Pixels = Annotated[float, Quantity("pixels", "0 px", "100 px")]
 Small = Annotated[float, Quantity("angle", "-10 deg", "10 deg")]
 # The sweep's frames, also what says how steep is too steep; and a view that somebody set up.
 SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
+SWEEP_FILES = (SWEEP_NAME, "steepest")
 SWEEP_TURNS_DEG = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 75.0, 80.0, 84.0, 87.0)
 OWN_SET, OWN_NAME = "view", "own"
 
@@ -153,8 +163,16 @@ def read_scenes(path: Path) -> tuple[Scene, ...]:
             raise ConfigError(f"{error} (scene {number + 1})") from error
         if not shipped and scene.texts is None:
             raise ConfigError(f"{path}: scene {number + 1}: texts: is missing")
-        if scene.key in {one.key for one in (*found, *(() if shipped else SCENES))}:
+        others = (*found, *(() if shipped else SCENES))
+        if (scene.set == SWEEP_SET and scene.name.split("-")[0] in SWEEP_FILES) or scene.key in {
+            one.key for one in others
+        }:
             raise ConfigError(f"{path}: scene {number + 1}: two scenes are called {scene.key}")
+        good = None if shipped else good_of(scene, others)
+        if good is not None and good.content == scene.content:
+            raise ConfigError(
+                f"{path}: scene {number + 1}: {scene.key} differs in nothing from {good.key}"
+            )
         found.append(scene)
     return tuple(found)
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from bench.draw import style
+from bench.draw.page_layout import wrap
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
@@ -54,9 +54,8 @@ _UNIT = re.compile(r"(?<=\d) (?=(?:deg|°|px|mm|m|%)(?!\w))")
 
 def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[str]:
     """Return a text's lines in a width, inches, at a size of type, points."""
-    columns = int(width * 72.0 / (size * (0.62 if bold else 0.52)))
-    kept = textwrap.wrap(_UNIT.sub("\N{NO-BREAK SPACE}", text), columns)
-    return kept or [""]
+    kept = _UNIT.sub("\N{NO-BREAK SPACE}", text)
+    return wrap(kept, width, size, "bold" if bold else "normal")
 
 
 def slide_figure(shown: Illustrated, bay: Bay, captions: Captions) -> Figure:
@@ -124,7 +123,7 @@ def _heading(frame: Axes, size: tuple[float, float], title: str, of: str) -> Non
 def balanced(text: str, width: float, size: float) -> list[str]:
     """Return bold lines of like length, as few as have room in a width, inches."""
     lines = wrapped(text, width, size, bold=True)
-    while len(tighter := wrapped(text, width - 0.3, size, bold=True)) == len(lines):
+    while width > 1.0 and len(tighter := wrapped(text, width - 0.3, size, True)) == len(lines):
         lines, width = tighter, width - 0.3
     return lines
 

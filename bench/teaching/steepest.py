@@ -128,7 +128,7 @@ def advice_figure(frames: Sequence[Illustrated], bay: Bay, captions: Captions) -
     axes.axhline(tolerance, color=style.INK, lw=1.8)
     values = {"tolerance": captions.number(tolerance, "deg", 3)}
     # what a bend does face-on is next to nothing: no reason to show it
-    low, high = 0.02 * tolerance, 6.0 * max(*advice.errors_deg, tolerance)
+    low, high = 0.02 * tolerance, 6.0 * max([*advice.errors_deg, tolerance])
     axes.set(yscale="log", xlim=(-3, 91), ylim=(low, high), xlabel=words["words.steepest_axis"])
     axes.set_ylabel(words["words.steepest_error"])
     axes.text(-2.5, tolerance * 1.08, captions.say("words.tolerance", values), ha="left",

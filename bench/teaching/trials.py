@@ -12,7 +12,7 @@ import numpy as np
 
 from bench.built.draws import Moment, OneBay, draw_moment
 from bench.built.picture import built_picture, own_face
-from bench.detect.detection import Found
+from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.digest import content_digest, key_digest
 from bench.errors import ConfigError
@@ -200,11 +200,7 @@ def illustrate_plan(
         setting=setting,
         picture=picture,
         T_camera_target=T_shown,
-        found={
-            (float(p[0]), float(p[1])): (float(uv[0]), float(uv[1]))
-            for p, uv in zip(detection.p_target, detection.pixels, strict=True)
-            if detection.found is Found.FOUND
-        },
+        found=points_of(detection),
         range_m=plan.ranges_m[0],
         turn_deg=plan.turns_deg[0],
         pitch_deg=plan.pitches_deg[0],
@@ -237,6 +233,16 @@ def _taken(
         bay = replace(bay, plate=bay.plate + (0.0, 0.0, scene.twist))
     face = spoilt(printed, scene, own_face(drawing, bay))
     return built_picture(drawing, T_true, camera, imaging, setting.built, bay, moment, rng, face)
+
+
+def points_of(detection: Detection) -> dict[tuple[float, float], tuple[float, float]]:
+    """Return where points of the face, metres, were found in a picture, pixels."""
+    pairs = zip(detection.p_target, detection.pixels, strict=True)
+    return {
+        (float(p[0]), float(p[1])): (float(uv[0]), float(uv[1]))
+        for p, uv in pairs
+        if detection.found is Found.FOUND
+    }
 
 
 def own_view(plan: Plan) -> Scene:

@@ -138,6 +138,18 @@ def test_the_slip_set_says_whether_the_checks_saw_it(bay, shown, alarms, outcome
     assert outcome_of(mine, bay) == outcome
 
 
+def test_few_registrations_have_the_interval_of_gaussian_errors(bay, shown):
+    held = next(one for one in SCENES if one.set == "slip")
+    one = with_errors(dataclasses.replace(shown, scene=held), np.full(12, 0.01))
+    cases = tuple(case | {"err_toe_deg": case["err_rot_deg"]} for case in one.cases)
+    own = judge(dataclasses.replace(one, cases=cases), bay)
+    # chi-square of 12 degrees, NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4:
+    # 4.404 below 0.025, 23.337 above 0.975
+    assert own.low_deg == pytest.approx(0.01 * (12 / 23.337) ** 0.5, rel=1e-4)
+    assert own.high_deg == pytest.approx(0.01 * (12 / 4.404) ** 0.5, rel=1e-4)
+    assert own.verdict == "inside"
+
+
 def test_every_spoilt_scene_has_a_lesson_and_every_outcome_its_text():
     for scene in SCENES:
         assert (f"scene.{scene.key}.lesson" in KEYS) == (good_of(scene) is not None)
