@@ -282,9 +282,9 @@ def _lengths(plan: Plan, width: float) -> Table:
 
 def _allowed(plan: Plan, width: float) -> Table:
     columns = (
-        Column("of all towers", width - 60.0),
-        Column("allowed alone", 38.0),
-        Column("measured", 22.0, blank=True),
+        Column("of all towers", width - 57.0),
+        Column("allowed alone", 36.0),
+        Column("measured", 21.0, blank=True),
     )
     names = (
         ("spacing, + outward", "spacing", ""),
