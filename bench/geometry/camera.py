@@ -25,7 +25,7 @@ from bench.geometry.lens_kernel import wide_numbers
 from bench.geometry.lens_models import BROWN, FISHEYE, MORE, RATIONAL, domain_radius, term_ratio
 from bench.geometry.lens_models import radial as radial_of
 from bench.geometry.pose import Pose
-from bench.geometry.undistortion import undistorted
+from bench.geometry.undistortion import BEHIND, pose_columns, projected, undistorted
 from bench.typing import Array
 
 # Calibrations of long lenses have coefficients in the thousands; beyond this they only overflow.
@@ -111,6 +111,12 @@ class Camera:
     def distortion_vector(self) -> Array:
         """k1, k2, p1, p2, k3 as an array (5,)."""
         return np.array(self.distortion, dtype=np.float64)
+
+    @cached_property
+    def lens(self) -> Array:
+        """fx, fy, cx, cy, k1, k2, p1, p2, k3, and `lens_kernel.wide_numbers` as an array (13,)."""
+        wide = wide_numbers(self.model, self.more)
+        return np.array([self.fx, self.fy, self.cx, self.cy, *self.distortion, *wide])
 
     @property
     def has_distortion(self) -> bool:
@@ -225,8 +231,7 @@ def undistort(xy_distorted: Array, camera: Camera) -> Array:
         return xy_distorted
     found = np.empty((xy_distorted.size // 2, 2))
     target = np.ascontiguousarray(xy_distorted).reshape(-1, 2)
-    lens = np.array([*camera.distortion, *wide_numbers(camera.model, camera.more)])
-    if not undistorted(target, lens, camera.domain_radius, found):
+    if not undistorted(target, camera.lens[4:], camera.domain_radius, found):
         raise GeometryError(f"a pixel lies {OUTSIDE}")
     return found.reshape(xy_distorted.shape)
 
@@ -240,15 +245,15 @@ def project_camera(p_camera: Array, camera: Camera) -> Array:
         A point lies on or behind the camera plane, or so far aside that it is outside the
         domain where the lens model is one-to-one.
     """
-    p_camera = np.asarray(p_camera, dtype=np.float64)
-    z = p_camera[..., 2:3]
-    if not np.all(z > 0.0):  # also catches NaN
+    p_camera = np.array(p_camera, dtype=np.float64, order="C")
+    pixels = np.empty((*p_camera.shape[:-1], 2))
+    limit = camera.domain_radius if camera.has_distortion else np.inf
+    fault = projected(p_camera.reshape(-1, 3), camera.lens, limit, pixels.reshape(-1, 2))
+    if fault == BEHIND:
         raise GeometryError("a point lies on or behind the camera plane")
-    xy = p_camera[..., :2] / z
-    if camera.has_distortion and np.any(np.linalg.norm(xy, axis=-1) >= camera.domain_radius):
+    if fault:
         raise GeometryError(f"a point lies {OUTSIDE}")
-    xy = distort(xy, camera)
-    return xy * (camera.fx, camera.fy) + (camera.cx, camera.cy)
+    return pixels
 
 
 def project(p_target: Array, T_camera_target: Pose, camera: Camera) -> Array:
@@ -319,11 +324,11 @@ def pose_jacobian(p_target: Array, T_camera_target: Pose, camera: Camera) -> Arr
     frame, ``R ← R exp([ω]×)``, ``t ← t + τ``. Columns 0 to 2 are ω, 3 to 5 are τ. Rotations
     are thus split about the target's axes, as scores are.
     """
-    p_target = np.asarray(p_target, dtype=np.float64)
-    by_point = point_jacobian(T_camera_target @ p_target, camera)
+    p_target = np.array(p_target, dtype=np.float64, order="C")
     jacobian = np.empty((len(p_target), 2, 6))
-    jacobian[:, :, :3] = rotation_columns(p_target, by_point @ T_camera_target.rotation)
-    jacobian[:, :, 3:] = by_point
+    p_camera = T_camera_target @ p_target
+    if not pose_columns(p_target, p_camera, T_camera_target.rotation, camera.lens, jacobian):
+        raise GeometryError("a point lies on or behind the camera plane")
     return jacobian
 
 

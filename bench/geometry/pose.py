@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import overload
 
@@ -33,9 +34,9 @@ class Pose:
     translation: Array
 
     def __post_init__(self) -> None:
-        rotation = check_rotation(self.rotation).copy()
+        rotation = check_rotation(self.rotation)
         translation = np.array(self.translation, dtype=np.float64).reshape(-1)
-        if translation.shape != (3,) or not np.all(np.isfinite(translation)):
+        if translation.shape != (3,) or not math.isfinite(sum(translation.tolist())):
             raise GeometryError("a translation is three finite numbers")
         rotation.setflags(write=False)
         translation.setflags(write=False)

@@ -125,14 +125,17 @@ def _between(pictures: Array, nodes: Array, first: Array, least: float, scale: f
         for other in range(count):
             if other != k:
                 own[k] /= nodes[k] - nodes[other]
-    for i in range(height):
+    variance, weight = np.empty(width), np.empty(width)
+    for i in range(height):  # row by row, so that a processor does several pixels at once
         down = (i + first[1]) ** 2
         for j in range(width):
-            variance = least + scale * ((j + first[0]) ** 2 + down)
-            for k in range(count):
-                weight = own[k]
-                for other in range(count):
-                    if other != k:
-                        weight *= variance - nodes[other]
-                total[i, j] += weight * pictures[k, i, j]
+            variance[j] = least + scale * ((j + first[0]) ** 2 + down)
+        for k in range(count):
+            weight[:] = own[k]
+            for other in range(count):
+                if other != k:
+                    for j in range(width):
+                        weight[j] *= variance[j] - nodes[other]
+            for j in range(width):
+                total[i, j] += weight[j] * pictures[k, i, j]
     return total

@@ -25,7 +25,7 @@ import numpy as np
 
 from bench.errors import GeometryError
 from bench.geometry.camera import OUTSIDE, Camera
-from bench.geometry.lens_kernel import wide_bend, wide_numbers, wide_radial
+from bench.geometry.lens_kernel import wide_bend, wide_radial
 from bench.geometry.pose import Pose
 from bench.kernel import kernel
 from bench.targets.bend import least_height_over_tangents
@@ -109,12 +109,15 @@ def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> 
     GeometryError
         As `project_chords`.
     """
+    return _project(*_outline(drawing), drawing, T_camera_target, camera)
+
+
+@lru_cache(maxsize=256)
+def _outline(drawing: Drawing) -> tuple[Array, Array, Array, Array]:
+    """Return the plate's sides as `_boundaries` has a drawing's."""
     corners = drawing.outline
     edges = np.hstack((corners, np.roll(corners, -1, axis=0)))
-    none = np.empty((0, 3))
-    return _project(
-        edges, np.ones(len(edges)), none, np.empty(0), drawing, T_camera_target, camera
-    )
+    return edges, np.ones(len(edges)), np.empty((0, 3)), np.empty(0)
 
 
 @lru_cache(maxsize=256)
@@ -143,23 +146,19 @@ def _project(
             raise GeometryError("the target's bent plate hides a part of its face from the camera")
         surface = np.array([*relief, drawing.bend.slope(*size), *rotation[:, 2]])
     fault, ends, steps, rays = _chain(
-        edges, edge_steps, circles, circle_steps, plane, surface, *_lens(camera), DEVIATION_PX
+        edges,
+        edge_steps,
+        circles,
+        circle_steps,
+        plane,
+        surface,
+        camera.lens,
+        camera.domain_radius**2,
+        DEVIATION_PX,
     )
     if fault:
         raise GeometryError(_REASONS[fault])
     return Chords(ends, steps, relief, rays)
-
-
-@lru_cache(maxsize=256)
-def _lens(camera: Camera) -> tuple[Array, float]:
-    """Return the lens's numbers and the squared radius of its domain.
-
-    fx, fy, cx, cy, k1, k2, p1, p2, k3, then those of `bench.geometry.lens_kernel.wide_numbers`.
-    """
-    pinhole = (camera.fx, camera.fy, camera.cx, camera.cy)
-    return np.array(
-        [*pinhole, *camera.distortion, *wide_numbers(camera.model, camera.more)]
-    ), camera.domain_radius**2
 
 
 @kernel

@@ -205,18 +205,19 @@ def _splat(
                 pu, pv = min(int(fu), phases - 1), min(int(fv), phases - 1)
                 fu -= pu
                 fv -= pv
+                low, high = increments[pu], increments[pu + 1]
+                first, second = pdf[pv], pdf[pv + 1]
                 for j in range(taps):
-                    across[j] = increments[pu, j] + fu * (
-                        increments[pu + 1, j] - increments[pu, j]
-                    )
-                    down[j] = change * (pdf[pv, j] + fv * (pdf[pv + 1, j] - pdf[pv, j]))
+                    across[j] = low[j] + fu * (high[j] - low[j])
+                    down[j] = change * (first[j] + fv * (second[j] - first[j]))
                 left, top = column - reach + 1, row - reach + 1
                 inside = left >= 0 and left + taps <= width
                 # at the first and the last tap h is zero, while H reaches one at the last
                 for i in range(max(1, -top), min(taps - 1, height - top)):
-                    if inside:
+                    if inside:  # a slice: its indices aren't negative, so that it is vectorised
+                        seen, share = image[top + i, left : left + taps], down[i]
                         for j in range(taps):
-                            image[top + i, left + j] += down[i] * across[j]
+                            seen[j] += share * across[j]
                     else:  # what is left of the region changes all of the row
                         for j in range(taps):
                             if left + j < width:

@@ -130,6 +130,23 @@ def illuminate(
     return np.asarray(filling)
 
 
+def light_at(
+    illumination: Illumination, T_camera_target: Pose, camera: Camera, u: Array, v: Array
+) -> Array:
+    """Return what level and gradient fill a well to at pixels u, v (N,) where reflectance is one.
+
+    Raises
+    ------
+    GeometryError
+        The target's centre has no image.
+    """
+    centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
+    right, down = T_camera_target.translation[2] / np.array([camera.fx, camera.fy])
+    right, down = right * illumination.gradient[0], down * illumination.gradient[1]
+    slope = 1.0 + down * (v - centre[1]) + right * (u - centre[0])
+    return np.asarray(illumination.level * np.maximum(slope, 0.0))
+
+
 @kernel
 def _slope(filling: Array, right: float, down: float, first_u: float, first_v: float) -> None:
     """Multiply in light that grows by so much a pixel from where it is one, never below zero."""

@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 
 from bench.geometry.camera import Camera, normalise
-from bench.geometry.lens_kernel import wide_numbers, wide_radial
+from bench.geometry.lens_kernel import wide_radial
 from bench.geometry.pose import Pose
 from bench.imaging.chords import Chords
 from bench.imaging.picture import Region
@@ -87,9 +87,6 @@ def blurred_sensitivity(
     rays = chords.rays
     if rays is None:
         rays = normalise(chords.ends.reshape(-1, 2), camera).reshape(-1, 4)
-    lens = np.array(
-        [camera.fx, camera.fy, *camera.distortion, *wide_numbers(camera.model, camera.more)]
-    )
     out = np.zeros((count, CHANNELS))
     _splat_derivatives(
         out,
@@ -100,7 +97,7 @@ def blurred_sensitivity(
         T_camera_target.rotation,
         T_camera_target.translation,
         np.array(chords.relief if any(chords.relief) else ()),
-        lens,
+        camera.lens,
         *kernel_tables(sigma_px),
         sigma_px,
         PIECE_SIGMAS * sigma_px,
@@ -193,12 +190,12 @@ def _velocities(
     qz = 0.0
     if len(relief) > 0:
         qz = relief[0] * qx * qx + relief[1] * qy * qy + relief[2] * qx * qy
-    k1, k2, p1, p2, k3 = lens[2], lens[3], lens[4], lens[5], lens[6]
+    k1, k2, p1, p2, k3 = lens[4], lens[5], lens[6], lens[7], lens[8]
     r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
-    if lens[7] > 0.0:
-        radial, slope, _ = wide_radial(r2, k1, k2, k3, lens[7], lens[8], lens[9], lens[10])
+    if lens[9] > 0.0:
+        radial, slope, _ = wide_radial(r2, k1, k2, k3, lens[9], lens[10], lens[11], lens[12])
         slope *= 2.0
     lxx = lens[0] * (radial + slope * x * x + 2.0 * p1 * y + 6.0 * p2 * x)
     lxy = slope * x * y + 2.0 * p1 * x + 2.0 * p2 * y

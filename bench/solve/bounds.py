@@ -28,7 +28,7 @@ from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import PARAMETERS, POSE, jacobian, normal_equations, response_to
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
-from bench.imaging.illumination import illuminate
+from bench.imaging.illumination import illuminate, light_at
 from bench.imaging.model import Imaging
 from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, field_variance
 from bench.imaging.picture import Region
@@ -208,20 +208,14 @@ def blur_of(optics: Optics, camera: Camera, T_camera_target: Pose) -> float:
 
 def _light(imaging: Imaging, T_camera_target: Pose, camera: Camera, region: Region) -> Array:
     """Return c (4,) of `bench.imaging.appearance`: the exposure is linear in the picture."""
-    plain, sensor = replace(imaging.illumination, highlight=None), imaging.sensor
+    plain, sensor = imaging.illumination, imaging.sensor
     offset = float(mean_dn(np.zeros(1), sensor)[0])
     scale = sensor.system_gain * sensor.full_well
     if not any(plain.gradient):
         return np.array([offset, scale * plain.level, 0.0, 0.0])
-    last = (region.u0 + region.width - 1, region.v0 + region.height - 1)
-    first_u, last_u, last_v = (
-        float(illuminate(np.ones((1, 1)), plain, T_camera_target, camera, corner)[0, 0])
-        for corner in (
-            Region(region.u0, region.v0, 1, 1),
-            Region(last[0], region.v0, 1, 1),
-            Region(region.u0, last[1], 1, 1),
-        )
-    )
+    u = np.array([region.u0, region.u0 + region.width - 1, region.u0])
+    v = np.array([region.v0, region.v0, region.v0 + region.height - 1])
+    first_u, last_u, last_v = light_at(plain, T_camera_target, camera, u, v).tolist()
     half = 0.5 * max(region.width, region.height)
     across = (last_u - first_u) / max(region.width - 1, 1)
     down = (last_v - first_u) / max(region.height - 1, 1)

@@ -42,7 +42,12 @@ def not_found(detection: Detection) -> Estimate | None:
 
 
 def conclude(
-    candidates: Sequence[Fit], points: PlanarPoints, camera: Camera, sigma_px: float
+    candidates: Sequence[Fit],
+    points: PlanarPoints,
+    camera: Camera,
+    sigma_px: float,
+    *,
+    judged: bool = True,
 ) -> Estimate:
     """Judge candidate poses and return the estimate.
 
@@ -57,6 +62,8 @@ def conclude(
         Intrinsics.
     sigma_px : float
         Noise of a pixel coordinate that the detector claims.
+    judged : bool
+        Whether the two minima are compared; without, any pose is OK.
 
     Returns
     -------
@@ -95,13 +102,16 @@ def conclude(
     rmse_px = math.sqrt(favourite.sse_px2 / n)
     if not is_visible(second) or same_normal(first, second):
         return Estimate(Outcome.OK, pose, covariance, rmse_px)
-    patterns = shared.reshape(len(shared), 2 * n)
-    whole = np.diag(np.repeat(own, 2)) + patterns.T @ patterns
-    modes = compare_modes(first, second, points, camera, whole)
-    if not modes.separate:
-        covariance = spread_over_modes(covariance, favourite, second, modes.second_weight)
+    outcome = Outcome.OK
+    if judged:
+        patterns = shared.reshape(len(shared), 2 * n)
+        whole = np.diag(np.repeat(own, 2)) + patterns.T @ patterns
+        modes = compare_modes(first, second, points, camera, whole)
+        if not modes.separate:
+            covariance = spread_over_modes(covariance, favourite, second, modes.second_weight)
+        outcome = Outcome.AMBIGUOUS if modes.ambiguous else Outcome.OK
     return Estimate(
-        Outcome.AMBIGUOUS if modes.ambiguous else Outcome.OK,
+        outcome,
         pose,
         covariance,
         rmse_px,

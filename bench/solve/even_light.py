@@ -94,7 +94,8 @@ def shared_kinds(scene: Scene, fit: ImageFit, noise: Noise, most: int, *, curved
     # derivatives of the fit's last steps serve: they have settled
     near = scene.pixels.near
     plain = fit.sensitivity[:, : POSE + 1]
-    columns = imprint_at(scene, asked, fit.pose, fit.blur_px, fit.amounts, plain)
+    here = None if scene.kinds else fit.reflectance[:near]
+    columns = imprint_at(scene, asked, fit.pose, fit.blur_px, fit.amounts, plain, here)
     columns *= response_to(fit.reflectance, fit.light, scene.pixels)[:near, None]
     left = scene.grey - fit.predicted
     if not suspect(fit, scene):

@@ -324,16 +324,25 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> 
 
 
 def imprint_at(
-    scene: Scene, kinds: tuple[str, ...], pose: Pose, blur_px: float, amounts: Array, plain: Array
+    scene: Scene,
+    kinds: tuple[str, ...],
+    pose: Pose,
+    blur_px: float,
+    amounts: Array,
+    plain: Array,
+    here: Array | None = None,
 ) -> Array:
     """Return the columns (M, K) of kinds, the scene's own or others, at its amounts.
 
-    `plain` (M, 7) are the derivatives by pose and blur, from there or nearby.
+    `plain` (M, 7) are the derivatives by pose and blur, from there or nearby; `here` (M,) is B
+    there, where it is known.
     """
     pixels = scene.pixels
     chords = _chords(scene.drawing, _ink(scene, amounts)[0], pose, scene.camera)
 
     def image(wider: float) -> Array:
+        if wider == 1.0 and here is not None:
+            return here
         seen = blurred_image(chords, scene.drawing.background, wider * blur_px, pixels.region)
         return pixels.of(seen)[: len(plain)]
 

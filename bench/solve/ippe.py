@@ -55,8 +55,14 @@ class IppeLmSolver:
         """Estimate the target's pose; both minima stay in the estimate."""
         return _solve(detection, observation.camera, refined=True)
 
+    def start(self, detection: Detection, observation: Observation) -> Estimate:
+        """Estimate it for a fit that compares the two minima itself: they aren't judged here."""
+        return _solve(detection, observation.camera, refined=True, judged=False)
 
-def _solve(detection: Detection, camera: Camera, *, refined: bool) -> Estimate:
+
+def _solve(
+    detection: Detection, camera: Camera, *, refined: bool, judged: bool = True
+) -> Estimate:
     missing = not_found(detection)
     if missing is not None:
         return missing
@@ -66,7 +72,7 @@ def _solve(detection: Detection, camera: Camera, *, refined: bool) -> Estimate:
     improve = refine if refined else fit_of
     fits = [improve(rotation, t, points, camera) for rotation, t in ippe_poses(points)]
     fits.sort(key=lambda fit: fit.sse_px2)
-    return conclude(fits, points, camera, detection.sigma_px)
+    return conclude(fits, points, camera, detection.sigma_px, judged=judged)
 
 
 def ippe_poses(points: PlanarPoints) -> list[tuple[Array, Array]]:

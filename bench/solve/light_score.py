@@ -11,8 +11,7 @@ broad, many against what is small.
 from __future__ import annotations
 
 import numpy as np
-from scipy.linalg import solve_triangular
-from scipy.linalg.lapack import dpstrf
+from scipy.linalg.lapack import dpstrf, dtrtrs
 from scipy.special import chdtri
 
 from bench.imaging.appearance import LIGHT, response_to
@@ -91,7 +90,7 @@ def _statistic(level: int, pull: Array, diagonal: Array, cross: Array, inverse: 
     # Cholesky with pivots, up to where directions are used up: any pseudo-inverse will do
     along = np.concatenate((g[:, 0], g[:, 1])) / scale
     root, order, free, _ = dpstrf(whole / np.outer(scale, scale), tol=USED_UP, lower=1)
-    half = solve_triangular(root[:free, :free], along[order[:free] - 1], lower=True)
+    half, _ = dtrtrs(root[:free, :free], along[order[:free] - 1], lower=1)
     return float(half @ half) / float(chdtri(free, UNEVEN))
 
 

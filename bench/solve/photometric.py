@@ -71,7 +71,7 @@ class PhotometricSolver:
         beyond doubt and the first one fits, and no further than until it has lost. NOT_FINITE
         where the picture holds too little of the face.
         """
-        start = IppeLmSolver().solve(detection, observation)
+        start = IppeLmSolver().start(detection, observation)
         if start.T_camera_target_est is None:
             return start
         try:

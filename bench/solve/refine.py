@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bench.geometry.camera import Camera
-from bench.geometry.lens_kernel import wide_numbers, wide_radial
+from bench.geometry.lens_kernel import wide_radial
 from bench.kernel import kernel
 from bench.solve.damped_step import damped_step
 from bench.solve.points import PlanarPoints
@@ -96,8 +96,7 @@ def _plain(array: Array) -> Array:
 
 
 def _lens(camera: Camera) -> tuple[float, ...]:
-    numbers = (camera.fx, camera.fy, camera.cx, camera.cy, *camera.distortion)
-    return tuple(float(number) for number in (*numbers, *wide_numbers(camera.model, camera.more)))
+    return tuple(camera.lens.tolist())
 
 
 @kernel

@@ -50,12 +50,13 @@ def image_bound_columns(
         return {}
     try:
         covariance = bound()
-        row = _columns("bound", in_facing_frame(covariance, T_camera_target))
+        allowed = in_facing_frame(covariance, T_camera_target)
+        row = _columns("bound", allowed)
     except (GeometryError, np.linalg.LinAlgError):
         return {}
     if response is not None and setting.built is not None:
         covariance = covariance + own_covariance(response, setting.built)
-    allowed = in_facing_frame(covariance, T_camera_target)
+        allowed = in_facing_frame(covariance, T_camera_target)
     return row | _columns("allowed", allowed if light is None else allowed + light)
 
 
