@@ -75,7 +75,7 @@ class PhotometricSolver:
         if start.T_camera_target_est is None:
             return start
         try:
-            scene, weigh, first = _first_fit(start.T_camera_target_est, observation)
+            scene, weigh, first = first_fit(start.T_camera_target_est, observation)
             fits = [first]
             undecided = not _corners_decide(start, detection)
             if suspect(first, scene) or undecided:
@@ -94,8 +94,8 @@ class PhotometricSolver:
             return NOT_FINITE
 
 
-def _first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, ImageFit]:
-    """Fit from the corners' pose.
+def first_fit(start: Pose, observation: Observation) -> tuple[Scene, Weigher, ImageFit]:
+    """Fit under plain light, from the corners' pose: what pixels show, how they weigh, the fit.
 
     Raises
     ------

@@ -112,13 +112,17 @@ def floor_section(result: Parts) -> str:
         head += ("before", "times faster")
         columns += ["before_over_floor", "times_faster"]
     rows = [(name, *(within(row[c]) for c in columns)) for name, row in settings.items()]
+    about = paragraph(
+        "A corner pipeline's whole survey over its detector's and solver's time,",
+        f"{result['cases']} pictures {result['where']}, {result['rounds']} rounds; processor times,",
+        "today's source and the earlier one in turns, so that ratios stand a busy machine (this",
+        f"one's load was {result['load']:.0f}) and milliseconds don't. Asked is 1.6. Sections that",
+        "follow with times of their own were measured on a quiet machine and, where `parts/` dates",
+        "them before this one, before what made it quicker.",
+    )
     return f"""## Over detection and solving alone
 
-A corner pipeline's whole survey over its detector's and solver's time, {result["cases"]} pictures
-of a cell, {result["rounds"]} rounds; processor times, today's source and the earlier one in turns,
-so that ratios stand a busy machine (this one's load was {result["load"]:.0f}) and milliseconds
-don't. Asked is 1.6. Sections that follow with times of their own were measured on a quiet machine
-and, where `parts/` dates them before this one, before what made it quicker.
+{about}
 
 {table(head, rows)}
 
@@ -144,7 +148,11 @@ as a pool's do; the driver hands out, unpickles, writes and counts, and joins at
 processor time a case against a worker's {result["worker_ms"]:.3g} ms is how many cores it
 keeps busy; writing waits for the disk beside that (a part at a time, not a case).
 
-{table(head, rows)}"""
+{table(head, rows)}
+
+A contour's looks read no part, but for those of a stopped run
+(`tests/survey/test_contour.py`); from an object store parts come together, after one listing
+(`tests/survey/test_run_in_store.py`)."""
 
 
 def split_section(result: Parts) -> str:
@@ -254,14 +262,25 @@ def photometric_section(result: Parts) -> str:
     """Return what a photometric map takes."""
     mean, whole = result["picture_s"], result["seconds_for_asked"]
     words = paragraph(
-        f"`{result['pipeline']}`, a sample of {mean['n']} pictures over the whole grid:",
+        f"`{result['pipeline']}`, {result['pictures']} pictures over the whole grid:",
         f"{1e3 * mean['mean']:.1f} ms a picture [{1e3 * mean['low']:.1f},",
         f"{1e3 * mean['high']:.1f}] (mean, 95 % by the bootstrap). 100,000 cases on",
         f"{result['workers']} cores would take {whole['mean'] / 60:.0f} min",
         f"[{whole['low'] / 60:.0f}, {whole['high'] / 60:.0f}], extrapolated: if every core is as",
         "quick as one alone, and without what the survey itself takes.",
+        *_richer(result["richer"]),
     )
     return f"## With the photometric pipeline\n\n{words}"
+
+
+def _richer(times: dict[str, Any] | None) -> tuple[str, ...]:
+    """Return how long an answer by fields of light takes; none where it wasn't measured."""
+    if times is None:
+        return ()
+    return (
+        f"Where light asks for fields ({times['n']} pictures as built), an answer takes",
+        f"{within(times)} times as long as plain light's fit of the same pixels: processor times.",
+    )
 
 
 # Measured once, on the machine below; nothing that changes since then changes it.

@@ -1,4 +1,4 @@
-"""A large map: how long it takes."""
+"""A large map: how long it takes, by corners and by the photometric pipeline."""
 
 from __future__ import annotations
 
@@ -8,24 +8,28 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
-from time import perf_counter
+from time import perf_counter, process_time
 from typing import Any
 
+from bench.detect.detection import Found
+from bench.detect.observation import Observation
+from bench.solve.ippe import IppeLmSolver
+from bench.solve.photometric import first_fit
+from bench.solve.pipeline import pipeline_from_name
 from bench.survey.cells import summarise
 from bench.survey.executors import ProcessExecutor
 from bench.survey.limits import find_limits
 from bench.survey.run import run_survey
-from bench.survey.setup import request_of_bay
+from bench.survey.setup import job_of_bay, request_of_bay
 from bench.survey.store import RunStore, open_cases
-from bench.survey.worker import Worker
-from reports.throughput.setting import PHOTOMETRIC, Options, bay
+from bench.survey.worker import Worker, picture_of_case
+from reports.throughput.setting import PHOTOMETRIC, SEED, Options, bay
 from reports.throughput.surveys import job_of_grid
-from reports.throughput.timing import mean_interval
+from reports.throughput.timing import mean_interval, spread
 
 CASES = 100_000
 SHARES = (1 / 50, 1 / 10, 1.0)  # of the cases, to tell a start from a pace
 QUICK_SHARES = (1 / 400, 1 / 50)
-SAMPLE = 20  # pictures a chunk of the sample that tells of a photometric map
 
 
 def trials_for(cases: int) -> int:
@@ -81,16 +85,16 @@ def extrapolated(rows: list[dict[str, Any]], cases: int) -> float:
 
 def photometric(options: Options) -> dict[str, Any]:
     """Return what a map by the photometric pipeline takes, from a sample over the whole grid."""
-    trials = options.few(4, 1)
+    fields = richer(options.few(8, 2))  # first, as it compiles what clean pictures seldom need
+    trials = options.few(32, 4)
     job = job_of_grid(trials, (PHOTOMETRIC,))
-    worker = Worker(job)
-    worker.run(range(SAMPLE))
-    n = job.plan.n_pictures
+    worker, grid = Worker(job), job.plan.n_pictures // trials
+    worker.run(range(grid))
     times = []
-    for index in range(n):
-        start = perf_counter()
-        worker.run([index])
-        times.append(perf_counter() - start)
+    for first in range(grid, job.plan.n_pictures, grid):
+        start = process_time()
+        worker.run(range(first, first + grid))
+        times.append((process_time() - start) / grid)
     mean = mean_interval(times)
     scale = CASES / options.workers
     return {
@@ -98,7 +102,35 @@ def photometric(options: Options) -> dict[str, Any]:
         "picture_s": mean,
         "workers": options.workers,
         "seconds_for_asked": {k: scale * mean[k] for k in ("mean", "low", "high")},
+        "pictures": grid * len(times),
+        "richer": fields,
     }
+
+
+def richer(trials: int) -> dict[str, float]:
+    """Return how many times as long as plain light's fit an answer by fields of light takes.
+
+    Of the pictures as built, whole grid, that ask for fields; processor times of the same pixels,
+    the plain fit being the solver's first, from the corners.
+    """
+    job = job_of_bay(bay(), as_built=True, trials=trials, pipelines=(PHOTOMETRIC,), seed=SEED)
+    pipeline, setting = pipeline_from_name(PHOTOMETRIC), job.setting
+    times = []
+    for case in job.plan.cases():
+        picture = picture_of_case(case, job)
+        seen = Observation(picture, setting.camera, setting.target, setting.imaging.sensor)
+        detection = pipeline.detect(seen)
+        start = process_time()
+        estimate = pipeline.solve(detection, seen)
+        whole = process_time() - start
+        if detection.found is Found.FOUND and estimate.light.startswith("fields"):
+            start = process_time()
+            pose = IppeLmSolver().start(detection, seen).T_camera_target_est
+            assert pose is not None
+            first_fit(pose, seen)
+            times.append((whole, process_time() - start))
+    # the first pictures compile what is slow
+    return spread([whole / plain for whole, plain in times[2:]])
 
 
 def main() -> None:
