@@ -114,11 +114,11 @@ def floor_section(result: Parts) -> str:
     rows = [(name, *(within(row[c]) for c in columns)) for name, row in settings.items()]
     about = paragraph(
         "A corner pipeline's whole survey over its detector's and solver's time,",
-        f"{result['cases']} pictures {result['where']}, {result['rounds']} rounds; processor times,",
-        "today's source and the earlier one in turns, so that ratios stand a busy machine (this",
-        f"one's load was {result['load']:.0f}) and milliseconds don't. Asked is 1.6. Sections that",
-        "follow with times of their own were measured on a quiet machine and, where `parts/` dates",
-        "them before this one, before what made it quicker.",
+        f"{result['cases']} pictures {result['where']}, {result['rounds']} rounds; processor",
+        "times, today's source and the earlier one in turns, so that ratios stand a busy machine",
+        f"(this one's load was {result['load']:.0f}) and milliseconds don't. Asked is 1.6.",
+        "Sections that follow with times of their own were measured on a quiet machine and, where",
+        "`parts/` dates them before this one, before what made it quicker.",
     )
     return f"""## Over detection and solving alone
 
