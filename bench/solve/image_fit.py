@@ -315,12 +315,21 @@ def sensitivity_at(scene: Scene, pose: Pose, blur_px: float, amounts: Array) -> 
     By pose, blur and the amounts of the scene's kinds, at these amounts; those of kinds that
     have none yet are zero.
     """
-    chords = _chords(scene.drawing, _ink(scene, amounts)[0], pose, scene.camera)
-    pixels, camera = scene.pixels, scene.camera
-    plain = blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
+    spread = _ink(scene, amounts)[0]
+    plain = _plain(scene.drawing, spread, pose, scene.camera, blur_px, scene.pixels)
     if not scene.kinds:
         return plain
     return np.hstack((plain, imprint_at(scene, scene.kinds, pose, blur_px, amounts, plain)))
+
+
+# Where one fit ends others begin, of the same pixels: with light's fields, of another branch.
+@lru_cache(maxsize=2)
+def _plain(
+    drawing: Drawing, spread: float, pose: Pose, camera: Camera, blur_px: float, pixels: Pixels
+) -> Array:
+    """Return the derivatives (M, 7) by pose and blur; nobody may change them."""
+    chords = _chords(drawing, spread, pose, camera)
+    return blurred_sensitivity(chords, pose, camera, blur_px, pixels.region, pixels.places)
 
 
 def imprint_at(
