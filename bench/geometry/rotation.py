@@ -129,8 +129,11 @@ def _log(m: Array) -> Array:
     along = math.sqrt(q[0] * q[0] + q[1] * q[1] + q[2] * q[2])
     if along <= SMALL_ANGLE * w:  # 2 atan(t)/t
         t2 = (along / w) ** 2
-        return q * (2.0 / w * (1.0 - t2 / 3.0 + t2 * t2 / 5.0))
-    return q * (2.0 * math.atan2(along, w) / along)
+        scale = 2.0 / w * (1.0 - t2 / 3.0 + t2 * t2 / 5.0)
+    else:
+        scale = 2.0 * math.atan2(along, w) / along
+    q *= scale
+    return q
 
 
 def angle_between(a: Array, b: Array) -> float:
