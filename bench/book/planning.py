@@ -187,7 +187,9 @@ def sheets_stage(book: Contents) -> Standing:
     if sited.state == "stale":
         return Standing("stale", "of an earlier siting", sources)
     papers = " and ".join(path.parent.name.removeprefix("sheet-") for path in siting)
-    words = f"siting sheets ({papers}) and {len(targets)} of targets are there; print at 100 %"
+    words = (
+        f"siting sheets ({papers}) and {len(targets)} sheets of targets are there; print at 100 %"
+    )
     return Standing("done", words, sources)
 
 

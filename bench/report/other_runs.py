@@ -158,7 +158,7 @@ def registration_section(place: Path, run: Run | None) -> Section:
     across = ", ".join(_fixed(1e3 * v, 2) for v in value.T_left_right.translation_m)
     turned = ", ".join(_fixed(math.degrees(v), 4) for v in value.T_left_right.rotation_vector_rad)
     variances = np.diag(np.array(value.covariance))
-    turn_u, shift_u = (math.sqrt(np.sum(part)) for part in (variances[:3], variances[3:]))
+    turn, shift = (math.sqrt(np.sum(part)) for part in (variances[:3], variances[3:]))
     lead = (
         f"Registration of the towers: {verdict}.",
         f"χ² is {figures(value.chi_square, 3)} with {value.degrees} degrees of freedom "
@@ -170,9 +170,9 @@ def registration_section(place: Path, run: Run | None) -> Section:
         (
             "place of the right camera in the left one's frame",
             f"({across}) mm",
-            f"{shift_u:.2g} mm",
+            f"{1e3 * shift:.2g} mm",
         ),
-        ("rotation vector", f"({turned}) deg", f"{turn_u:.2g} deg"),
+        ("rotation vector", f"({turned}) deg", f"{math.degrees(turn):.2g} deg"),
     )
     columns = ("quantity", "value", "standard uncertainty, of the three directions together")
     table = Table("From the right tower to the left", columns, rows)
