@@ -1,5 +1,8 @@
+import json
+import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bench.budget.result import BUDGET
@@ -134,3 +137,19 @@ def test_a_verification_puts_what_got_worse_first(tmp_path):
     assert section.lead[:2] == ("Worse in 1 of 2 tests.", "Named: corners moved")
     assert section.tables[0].rows == (("far", "b", "worse: b"), ("near", "a", "as good"))
     assert section.source.endswith("made by: sightbench verify compare")
+
+
+def test_a_registration_shows_its_uncertainty_in_its_own_units():
+    place = Path("reports/handover/book/register-2")
+    variances = np.diag(
+        json.loads((place / "registration.json").read_text())["value"]["covariance"]
+    )
+    (table,) = registration_section(place, None).tables
+    (_, _, shift), (_, _, turn) = table.rows
+    # root of the three directions' sum: of metres squared, and of radians squared
+    assert float(shift.removesuffix(" mm")) == pytest.approx(
+        1e3 * math.sqrt(variances[3:].sum()), rel=0.05
+    )
+    assert float(turn.removesuffix(" deg")) == pytest.approx(
+        math.degrees(math.sqrt(variances[:3].sum())), rel=0.05
+    )
