@@ -1,7 +1,9 @@
 """Pictures of a target by plain supersampling: a second renderer, which shares no drawing code.
 
 Rays through a grid in each pixel meet the plate's plane, whose cells are looked up there; a
-Gaussian blurs the samples, and each pixel takes their mean.
+Gaussian blurs the samples, and each pixel takes their mean. Each row of samples is shifted along
+itself and each column too, by up to half a sample: an edge along a straight grid would jump by a
+whole one.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from bench.targets.drawing import Area, Drawing
 from bench.typing import Array
 
 SAMPLES = 10  # a pixel, each way
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)  # whose multiples fill a sample's width evenly (Weyl)
 
 
 def cells_of(drawing: Drawing) -> tuple[Array, Array, Array]:
@@ -58,10 +61,13 @@ def supersampled(
     offsets = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     across = np.add.outer(np.arange(-margin, region.width + margin), offsets).ravel() + region.u0
     down = np.add.outer(np.arange(-margin, region.height + margin), offsets).ravel() + region.v0
+    along, aside = (
+        (np.arange(len(places)) * GOLDEN % 1.0 - 0.5) / SAMPLES for places in (down, across)
+    )
     light = np.empty((len(down), len(across)), np.float32)
     R, t = T_camera_target.rotation, T_camera_target.translation
     for k, v in enumerate(down):
-        xy = normalise(np.column_stack((across, np.full(len(across), v))), camera)
+        xy = normalise(np.column_stack((across + along[k], v + aside)), camera)
         ray = np.column_stack((xy, np.ones(len(xy))))
         place = ray * (R[:, 2] @ t / (ray @ R[:, 2]))[:, None] - t
         x, y = (place @ R)[:, :2].T
