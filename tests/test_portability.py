@@ -41,7 +41,7 @@ def test_nothing_that_only_posix_has_is_needed_to_start(tmp_path):
         capture_output=True,
         text=True,
     )
-    assert done.stderr == ""
+    assert done.stderr.count("\n") == 1  # what begins
     assert done.returncode == 0
     assert (tmp_path / "out/bay.json").exists()
 

@@ -17,6 +17,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, Any
@@ -285,7 +286,16 @@ def run() -> None:
         # libraries' warnings mean their callers, not who runs the command; tests raise them
         warnings.simplefilter("ignore")
         os.environ.setdefault("PYTHONWARNINGS", "ignore")  # workers' too
+    _say_begun(sys.argv[1:])
     sys.exit(main())
+
+
+def _say_begun(given: Sequence[str]) -> None:
+    """Say on stderr what begins, before its libraries load: that takes longer than people wait."""
+    name = given[0] if given else ""
+    if name in COMMANDS and not {"--help", "--quiet"} & set(given):
+        with suppress(OSError):  # nobody may hear it
+            print(f"{PROGRAM} {name}: {COMMANDS[name][1]}", file=sys.stderr, flush=True)
 
 
 def _interrupt(number: int, frame: FrameType | None) -> None:

@@ -154,7 +154,7 @@ PlaceOption = Annotated[
         "in an object store: pip install 'sightbench[stores]' and the store's driver.",
     ),
 ]
-QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No word of progress.")]
 CornerSigmaOption = Annotated[
     float | None,
     quantity_option(

@@ -1,4 +1,4 @@
-"""A progress bar on stderr, and an interrupt that lets what is begun finish."""
+"""Progress on stderr, a bar or a log's sparse lines; an interrupt lets what is begun finish."""
 
 from __future__ import annotations
 
@@ -8,25 +8,34 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from time import monotonic
 from types import FrameType
 
-from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
-
 from bench.imaging.read import LARGE_PIXELS, picture_size
+
+# A log's first line of progress and the longest silence after it, seconds: what is over soon needs
+# none, and what runs for hours shows that it lives before a build server ends it (commonly ten
+# minutes; common practice, no source).
+FIRST_S, LONGEST_S = 10.0, 300.0
 
 
 @contextmanager
 def progress_bar(words: str, quiet: bool) -> Iterator[Callable[[int, int], None]]:
-    """Yield a function of done and total that moves a bar; silent unless stderr is a terminal."""
-    console = Console(stderr=True)
+    """Yield a function of done and total that moves a bar, or writes lines where there's none."""
+    if quiet or not sys.stderr.isatty():
+        yield (lambda done, total: None) if quiet else log_lines(words)
+        return
+    # a log needn't load what draws bars
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
@@ -36,10 +45,22 @@ def progress_bar(words: str, quiet: bool) -> Iterator[Callable[[int, int], None]
         # pictures come by chunks, so the pace is taken over a long stretch
         TimeRemainingColumn(),
     )
-    disabled = quiet or not console.is_terminal
-    with Progress(*columns, console=console, disable=disabled, speed_estimate_period=60) as bar:
+    with Progress(*columns, console=Console(stderr=True), speed_estimate_period=60) as bar:
         task = bar.add_task(words, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def log_lines(words: str, clock: Callable[[], float] = monotonic) -> Callable[[int, int], None]:
+    """Return a function of done and total that writes a line now and then, ever less often."""
+    said, pause = clock(), FIRST_S
+
+    def tell(done: int, total: int) -> None:
+        nonlocal said, pause
+        if clock() - said >= pause:
+            said, pause = clock(), min(2.0 * pause, LONGEST_S)
+            print(f"{words}: {done} of {total}", file=sys.stderr, flush=True)
+
+    return tell
 
 
 def say_large(paths: Iterable[Path]) -> None:

@@ -5,12 +5,14 @@ import importlib
 import os
 import subprocess
 import sys
+from itertools import pairwise
 
 import pytest
 import typer
 
 import bench.cli.main as entry
 from bench import __version__
+from bench.cli.progress import LONGEST_S, log_lines
 from bench.errors import BenchError, ConfigError, RunError
 
 HEAVY = ("numpy", "cv2", "numba", "scipy", "polars", "matplotlib", "pint")
@@ -166,7 +168,39 @@ def test_the_process_ends_with_the_code_and_the_line(tmp_path):
     done = in_a_process("bay", str(tmp_path / "none.toml"))
     assert done.returncode == 2
     assert done.stdout == ""
-    assert done.stderr == f"sightbench: {tmp_path / 'none.toml'}: No such file or directory\n"
+    begun, refused = done.stderr.splitlines()
+    assert begun == "sightbench bay: Check a bay file and say what it describes."
+    assert refused == f"sightbench: {tmp_path / 'none.toml'}: No such file or directory"
+
+
+def test_a_process_says_what_begins_before_any_library_loads():
+    code = (
+        "import sys, bench.cli.main as entry\n"
+        f"entry.main = lambda: print([m for m in {HEAVY!r} if m in sys.modules])\n"
+        "entry.run()"
+    )
+    done = subprocess.run([sys.executable, "-c", code, "view"], capture_output=True, text=True)
+    assert done.stdout == "[]\n"
+    assert done.stderr == "sightbench view: Show what each tower sees, and what hides targets.\n"
+
+
+@pytest.mark.parametrize("given", [[], ["view", "--help"], ["view", "--quiet"], ["bya"]])
+def test_help_a_quiet_command_and_a_slip_begin_with_nothing(given, capsys):
+    entry._say_begun(given)
+    assert capsys.readouterr().err == ""
+
+
+def test_a_log_gets_lines_of_progress_ever_less_often(capsys):
+    now = 0.0
+    tell = log_lines("pictures", lambda: now)
+    heard = []
+    for second in range(2000):
+        now = float(second)
+        tell(second, 2000)
+        if capsys.readouterr().err:
+            heard.append(second)
+    assert heard[:6] == [10, 30, 70, 150, 310, 610]
+    assert max(b - a for a, b in pairwise(heard)) == LONGEST_S
 
 
 def test_help_loads_none_of_the_libraries_that_commands_need():
@@ -205,7 +239,7 @@ def test_a_reader_that_leaves_early_ends_the_command_quietly():
     )
     os.close(write)
     assert done.returncode == entry.EXIT_BROKEN_PIPE
-    assert done.stderr == ""
+    assert done.stderr.count("\n") == 1  # what begins
 
 
 def test_every_command_module_has_a_function_or_an_application():
