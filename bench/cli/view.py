@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -14,7 +15,7 @@ from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
 from bench.files import make_directory
 from bench.scene.load import load_bay
-from bench.sighting.view_pictures import draw_all
+from bench.sighting.view_pictures import Drawing, draw_all
 from bench.sighting.view_table import view_words, views, write_views
 
 DEFAULT_OUT = Path("sightbench-view")
@@ -73,7 +74,8 @@ def command(
     written = write_views(out, place, seen, origin_of(place, chosen))
     if pictures:
         with progress_bar("drawing", quiet) as moved:
-            written += draw_all(out, place, seen, vehicles, stations, chosen, made_by(), moved)
+            drawing = Drawing(place, seen, chosen, made_by())
+            written += draw_all(out, drawing, vehicles, stations, moved, os.cpu_count() or 1)
     say_written(out, written)
     say(view_words(seen))
     return 0 if all(one.enough for one in seen) else NEGATIVE

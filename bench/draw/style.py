@@ -129,6 +129,13 @@ def save(figure: Figure, path: Path) -> Path:
     RunError
         The file can't be written.
     """
+    make_directory(path.parent)
+    write_atomically(path, png(figure))
+    return path
+
+
+def png(figure: Figure) -> bytes:
+    """Return a figure as a PNG file's content."""
     buffer = io.BytesIO()
     with applied():
         figure.savefig(
@@ -137,9 +144,7 @@ def save(figure: Figure, path: Path) -> Path:
             dpi=figure.dpi,
             metadata={"Software": f"sightbench {__version__}"},
         )
-    make_directory(path.parent)
-    write_atomically(path, buffer.getvalue())
-    return path
+    return buffer.getvalue()
 
 
 def error_norm(values: np.ndarray) -> LogNorm:

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, normalise
@@ -24,10 +26,10 @@ from bench.render.drawing_mesh import shape_triangles
 from bench.render.gl import Drawer, drawer
 from bench.render.light import Light, Lit, light_up
 from bench.scene.model import Bay, Tower
-from bench.scene.solids import Solid, bay_solids
-from bench.scene.vehicle import Station, Vehicle, Wheel, wheels_at
+from bench.scene.solids import Solid
+from bench.scene.vehicle import Wheel
 from bench.targets.target import Target
-from bench.typing import Array
+from bench.typing import Array, IntArray
 
 # Each shape of a drawing is drawn nearer to the eye by that share than the one before, which
 # moves nothing in the picture; a depth buffer of 24 bits tells 1e-5 apart at 50 m.
@@ -68,20 +70,8 @@ class LitScene:
     targets: tuple[LitTarget, ...]
 
 
-def bay_scene(bay: Bay, vehicle: Vehicle, station: Station) -> LitScene:
-    """Return a bay with a vehicle at a station, lit so that its targets get 1 on average.
-
-    Raises
-    ------
-    ConfigError
-        A mesh file can't be read.
-    """
-    solids = bay_solids(bay, vehicle, station)
-    return lit_scene(solids, bay, wheels_at(vehicle, station))
-
-
 def lit_scene(solids: Sequence[Solid], bay: Bay, wheels: Sequence[Wheel]) -> LitScene:
-    """Return solids and the targets of wheels, lit by the bay's lamps."""
+    """Return solids and the targets of wheels, lit by lamps so that targets get 1 on average."""
     light = Light(bay.surroundings.lamps, tuple(solids))
     carried = [bay.target_of(wheel.name) for wheel in wheels]
     falls = [
@@ -133,7 +123,7 @@ def draw_view(
     fineness: int = 2,
     background: float = 0.0,
     progress: Callable[[int, int], None] = lambda done, total: None,
-) -> Array:
+) -> NDArray[np.float32]:
     """Return the light on each pixel of a region (H, W, 3), 1 where a full pixel is.
 
     Parameters
@@ -168,38 +158,52 @@ def draw_view(
         for v in range(region.v0, bottom, side)
         for u in range(region.u0, right, side)
     ]
-    maps = [_sub_pixels(camera, tile, fineness) for tile in tiles]
-    # one canvas fits what any tile needs, with room for the resampling's reach
-    scale = np.array([camera.fx, camera.fy]) * fineness
-    corners = [np.floor(xy.min(axis=(0, 1)) * scale) - 2.0 for xy in maps]
-    sizes = [
-        np.ceil(xy.max(axis=(0, 1)) * scale) + 3.0 - low
-        for xy, low in zip(maps, corners, strict=True)
-    ]
-    width, height = np.max(sizes, axis=0).astype(int)
+    maps = [_canvas_map(camera, tile, fineness) for tile in tiles]
+    # one canvas fits what any tile needs
+    width, height = np.max([size for _, _, size in maps], axis=0)
     if max(width, height) > MAX_CANVAS:
         raise GeometryError(
             "the lens looks too far aside for a picture in three dimensions, which is drawn "
             f"through a pinhole: {max(width, height)} sub-pixels wide, at most {MAX_CANVAS}"
         )
-    picture = np.empty((region.height, region.width, 3))
+    picture = np.empty((region.height, region.width, 3), dtype=np.float32)
     with drawer(triangles, level * colours, (int(width), int(height)), background) as pinhole:
-        for done, (tile, xy, low) in enumerate(zip(tiles, maps, corners, strict=True), 1):
-            part = _draw_tile(pinhole, xy, scale, low, fineness)
+        for done, (tile, (where, low, _)) in enumerate(zip(tiles, maps, strict=True), 1):
             v, u = tile.v0 - region.v0, tile.u0 - region.u0
-            picture[v : v + tile.height, u : u + tile.width] = part
+            part = picture[v : v + tile.height, u : u + tile.width]
+            part[:] = _draw_tile(pinhole, camera, where, low, fineness)
             progress(done, len(tiles))
     return picture
 
 
-def _draw_tile(pinhole: Drawer, xy: Array, scale: Array, low: Array, fineness: int) -> Array:
+def _draw_tile(
+    pinhole: Drawer, camera: Camera, where: NDArray[np.float32], low: Array, fineness: int
+) -> NDArray[np.float32]:
     """Draw one tile: as a pinhole has it, through the lens, sub-pixels averaged."""
-    canvas = pinhole.draw(scale[0], scale[1], -low[0], -low[1], NEAR, FAR)
-    where = (xy * scale - low).astype(np.float32)
-    fine = cv2.remap(canvas, where[..., 0], where[..., 1], cv2.INTER_LINEAR)
-    rows, columns = fine.shape[0] // fineness, fine.shape[1] // fineness
-    blocks = fine.reshape(rows, fineness, columns, fineness, 3)
-    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float32) / 255.0)
+    fx, fy = fineness * camera.fx, fineness * camera.fy
+    canvas = pinhole.draw(fx, fy, -low[0], -low[1], NEAR, FAR)
+    fine = cv2.remap(canvas, where, None, cv2.INTER_LINEAR).astype(np.float32)
+    if fineness > 1:
+        size = (fine.shape[1] // fineness, fine.shape[0] // fineness)
+        fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
+    fine /= 255.0
+    return fine
+
+
+# the last few stay, for towers with the same camera and for their next picture
+@lru_cache(maxsize=8)
+def _canvas_map(
+    camera: Camera, tile: Region, fineness: int
+) -> tuple[NDArray[np.float32], Array, IntArray]:
+    """Return where a tile's sub-pixels (h·f, w·f, 2) lie on a pinhole's canvas.
+
+    And the canvas's corner, sub-pixels from the axis, and its size, with room for the reach of
+    resampling.
+    """
+    at = _sub_pixels(camera, tile, fineness) * (fineness * np.array([camera.fx, camera.fy]))
+    low = np.floor([at[..., k].min() for k in (0, 1)]) - 2.0
+    high = np.ceil([at[..., k].max() for k in (0, 1)]) + 3.0
+    return (at - low).astype(np.float32), low, (high - low).astype(np.int64)
 
 
 def _sub_pixels(camera: Camera, tile: Region, fineness: int) -> Array:
@@ -253,9 +257,10 @@ def camera_picture(
     camera, imaging = tower.camera, tower.imaging
     region = region or Region(0, 0, camera.width, camera.height)
     level = min(imaging.illumination.level, 1.0)
-    light = draw_view(
+    colour = draw_view(
         scene, tower.T_bay_camera, camera, region, level, fineness, progress=progress
-    ) @ np.array(LUMINANCE)
+    )
+    light = cv2.transform(colour, np.array([LUMINANCE])).astype(np.float64)
     sigma = imaging.optics.sigma_px
     if sigma > 0.0:
         light = scipy.ndimage.gaussian_filter(light, sigma, mode="nearest", truncate=5.0)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.scene.sight import first_hits, pack
+from bench.scene.sight import are_free, pack
 from bench.scene.solids import Solid
 from bench.scene.surroundings import Lamp
-from bench.typing import Array
+from bench.typing import Array, BoolArray, IntArray
 
 # Share of light that comes by way of walls and ceiling, where there are lamps.
 EVEN = 0.6
@@ -59,10 +59,18 @@ class Lit:
         Bay frame, metres.
     colours : (F, 3, 3) float64
         Of the corners: reflectance times light, red, green, blue; 1 is a white target.
+    solids : (F,) int64
+        Which of the solids each is of.
     """
 
     triangles: Array
     colours: Array
+    solids: IntArray
+
+    def only(self, kept: BoolArray) -> Lit:
+        """Return the triangles of some solids, true for those; others' shadows stay."""
+        mine = kept[self.solids]
+        return Lit(self.triangles[mine], self.colours[mine], self.solids[mine])
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +97,6 @@ class Light:
         if not self.lamps:
             return self.scale * even
         scenery = pack([solid for solid in self.solids if solid.kind != "lamp"])
-        among = np.arange(len(scenery.names))
         starts = points + LIFT * normals
         direct = np.zeros(len(points))
         for lamp in self.lamps:
@@ -100,7 +107,7 @@ class Light:
                 cosine = np.sum(way * normals, axis=1) / distance
                 faces = np.flatnonzero(cosine > 0.0)
                 ends = np.broadcast_to(source, (len(faces), 3))
-                free = faces[first_hits(starts[faces], ends, scenery, among) < 0]
+                free = faces[are_free(starts[faces], ends, scenery)]
                 direct[free] += lamp.level * cosine[free] / distance[free] ** 2
         return self.scale * ((1.0 - EVEN) * direct / self._under_lamps() + EVEN * even)
 
@@ -124,7 +131,8 @@ def light_up(solids: Sequence[Solid], light: Light) -> Lit:
     they lie on the edges of shadows.
     """
     if not solids:
-        return Lit(np.empty((0, 3, 3)), np.empty((0, 3, 3)))
+        none = np.empty((0, 3, 3))
+        return Lit(none, none, np.empty(0, dtype=np.int64))
     parts = [
         subdivide(solid.vertices[solid.triangles], FINENESS.get(solid.kind, OTHERWISE))
         for solid in solids
@@ -147,7 +155,7 @@ def light_up(solids: Sequence[Solid], light: Light) -> Lit:
     corners, falling, kinds = (np.concatenate(columns) for columns in zip(*done, strict=True))
     falling[np.array([solid.kind == "lamp" for solid in solids])[kinds]] = 1.5
     paint = np.array([PAINTS[solid.kind] for solid in solids])[kinds]
-    return Lit(corners, falling[:, :, None] * paint[:, None, :])
+    return Lit(corners, falling[:, :, None] * paint[:, None, :], kinds)
 
 
 def _at_corners(light: Light, corners: Array, normals: Array) -> Array:

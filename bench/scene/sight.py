@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from bench.kernel import kernel
 from bench.scene.solids import Solid
-from bench.typing import Array
+from bench.typing import Array, BoolArray
 
 Indices = NDArray[np.intp]
 # Hits nearer to either end of a segment than that fraction of it don't count: ends lie on
@@ -66,9 +66,21 @@ def first_hits(starts: Array, ends: Array, scenery: Scenery, among: Indices) -> 
     among : (M,) int
         Solids to test.
     """
+    return _hits(starts, ends, scenery, among, False)
+
+
+def are_free(starts: Array, ends: Array, scenery: Scenery) -> BoolArray:
+    """Return whether nothing at all is in each segment's way, (N,); quicker than what is first.
+
+    Parameters as `first_hits`, of all solids.
+    """
+    return _hits(starts, ends, scenery, np.arange(len(scenery.names)), True) < 0
+
+
+def _hits(starts: Array, ends: Array, scenery: Scenery, among: Indices, any_: bool) -> Indices:
     return _first_hits(
         np.ascontiguousarray(starts), np.ascontiguousarray(ends), scenery.triangles,
-        scenery.first, scenery.low, scenery.high, among,
+        scenery.first, scenery.low, scenery.high, among, any_,
     )  # fmt: skip
 
 
@@ -110,23 +122,28 @@ def _first_hits(
     low: Array,
     high: Array,
     among: Indices,
+    any_: bool,
 ) -> Indices:
     found = np.full(len(starts), -1, dtype=np.intp)
+    way, per = np.empty(3), np.empty(3)
     for i in range(len(starts)):
         nearest = 1.0 - NEAR_END
         ox, oy, oz = starts[i, 0], starts[i, 1], starts[i, 2]
-        dx, dy, dz = ends[i, 0] - ox, ends[i, 1] - oy, ends[i, 2] - oz
+        for axis in range(3):
+            way[axis] = ends[i, axis] - starts[i, axis]
+            # along an axis that it runs square to, 0: no quotient may overflow
+            per[axis] = 1.0 / way[axis] if abs(way[axis]) > 1e-200 else 0.0
+        dx, dy, dz = way[0], way[1], way[2]
         for solid in among:
             # the part of the segment between each pair of the box's sides
             enter, leave = 0.0, nearest
             for axis in range(3):
-                o, d = starts[i, axis], ends[i, axis] - starts[i, axis]
-                a, b = low[solid, axis] - o, high[solid, axis] - o
-                if d == 0.0:
+                a, b = low[solid, axis] - starts[i, axis], high[solid, axis] - starts[i, axis]
+                if per[axis] == 0.0:
                     if a > 0.0 or b < 0.0:
                         leave = -1.0
                 else:
-                    a, b = a / d, b / d
+                    a, b = a * per[axis], b * per[axis]
                     enter = max(enter, min(a, b))
                     leave = min(leave, max(a, b))
             # rounding mustn't lose a hit on the box's own side
@@ -161,4 +178,8 @@ def _first_hits(
                 if NEAR_END < t < nearest:
                     nearest = t
                     found[i] = solid
+                    if any_:
+                        break
+            if any_ and found[i] >= 0:
+                break
     return found

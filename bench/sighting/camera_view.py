@@ -43,7 +43,9 @@ def camera_view_figure(picture: Picture, seen: Sequence[Seen], title: str, note:
         picture.grey, (dots, round(height * style.DPI)), interpolation=cv2.INTER_AREA
     )
     edges = (-0.5, columns - 0.5, rows - 0.5, -0.5)
-    axes.imshow(small, cmap="gray", vmin=0, vmax=picture.full_scale, extent=edges)
+    grey = np.uint8(np.round(255.0 / picture.full_scale * small))
+    # dot for dot already: filtering it again would take longer than to draw all else
+    axes.imshow(np.dstack([grey] * 3), extent=edges, interpolation="nearest")
     axes.set(xlim=edges[:2], ylim=edges[2:], xticks=[], yticks=[])
     labels = Labels(axes, (width, height), "white", "black")
     for one in seen:

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from matplotlib.patheffects import withStroke
+from numpy.typing import NDArray
 
 from bench.draw import style
 from bench.draw.labels import Labels
@@ -104,7 +105,7 @@ def perspective_figure(
     bay: Bay,
     seen: Sequence[Seen],
     solids: Sequence[Solid],
-    colour: Array,
+    colour: NDArray[np.float32],
     onlooker: tuple[Pose, Camera],
     title: str,
     note: str,
@@ -119,7 +120,7 @@ def perspective_figure(
         All towers' views of the vehicle that is drawn.
     solids : sequence of Solid
         What was rendered: sight lines are faint behind it.
-    colour : (H, W, 3) float64
+    colour : (H, W, 3) float32
         The rendered overview, linear, 0 to 1.
     onlooker : (Pose, Camera)
         What it was rendered from.
@@ -135,7 +136,8 @@ def perspective_figure(
     )
     page = Page(title, verdict(seen, SIDE), caption, height)
     axes = page.axes(Box(0.0, 0.0, width, height))
-    axes.imshow(np.clip(colour, 0.0, 1.0) ** GAMMA)
+    screen = np.uint8(np.round(255.0 * np.clip(colour, 0.0, 1.0) ** GAMMA))
+    axes.imshow(screen, interpolation="nearest")  # as many dots as the page has
     axes.set(xlim=(-0.5, SIZE[0] - 0.5), ylim=(SIZE[1] - 0.5, -0.5), xticks=[], yticks=[])
     T_bay_eye, camera = onlooker
     T_eye_bay = T_bay_eye.inverse()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 
@@ -12,25 +12,44 @@ import numpy as np
 
 from bench.digest import key_digest
 from bench.files import write_atomically
-from bench.imaging.picture import Picture, Region
+from bench.imaging.picture import Region
+from bench.processes import pooled, process_pool
 from bench.scene.model import Bay
 from bench.scene.solids import bay_solids
-from bench.scene.vehicle import Station, Vehicle, wheels_at
+from bench.scene.vehicle import wheels_at
 from bench.sighting.view_table import Seen
 
 LIGHT_LEVEL = 0.6  # of a white target in the overview
 BACKGROUND = 0.82  # likewise, where nothing is
 
 
+@dataclass(frozen=True)
+class Drawing:
+    """What all pictures have in common.
+
+    Attributes
+    ----------
+    bay, seen : Bay, tuple of Seen
+        What is drawn, and what is said about it.
+    seed : int
+        Start of the sensor's noise.
+    note : str
+        Ends the captions.
+    """
+
+    bay: Bay
+    seen: tuple[Seen, ...]
+    seed: int
+    note: str
+
+
 def draw_all(
     out: Path,
-    bay: Bay,
-    seen: Sequence[Seen],
+    drawing: Drawing,
     vehicles: Sequence[str],
     stations: Sequence[str],
-    seed: int,
-    note: str,
     progress: Callable[[int, int], None],
+    workers: int = 1,
 ) -> list[Path]:
     """Draw every picture and return the files.
 
@@ -39,38 +58,49 @@ def draw_all(
     RenderError
         Nothing on this machine draws off-screen.
     RunError
-        A file can't be written.
+        A file can't be written, or a process died.
     """
-    pairs = [
-        (vehicle, station)
-        for vehicle, station in product(bay.vehicles, bay.stations)
-        if vehicle.name in vehicles and station.name in stations
-    ]
-    written: list[Path] = []
-    for done, (vehicle, station) in enumerate(pairs):
-        progress(done, len(pairs))
-        shown = [
-            one
-            for one in seen
-            if (one.wheel.vehicle, one.wheel.station) == (vehicle.name, station.name)
-        ]
-        written += _draw(out, bay, vehicle, station, shown, seed, note)
-    progress(len(pairs), len(pairs))
-    return written
+    pairs = list(product(vehicles, stations))
+    names: dict[tuple[str, str], list[Path]] = {}
+    progress(0, len(pairs))
+    for pair, files in _drawn(drawing, pairs, min(workers, len(pairs))):
+        for name, content in files.items():
+            write_atomically(out / name, content)
+        names[pair] = [out / name for name in files]
+        progress(len(names), len(pairs))
+    return [path for pair in pairs for path in names[pair]]
 
 
-def _draw(
-    out: Path,
-    bay: Bay,
-    vehicle: Vehicle,
-    station: Station,
-    seen: Sequence[Seen],
-    seed: int,
-    note: str,
-) -> list[Path]:
+_Drawn = tuple[tuple[str, str], dict[str, bytes]]
+
+
+def _drawn(drawing: Drawing, pairs: Sequence[tuple[str, str]], workers: int) -> Iterator[_Drawn]:
+    """Yield each vehicle and station with its files, in any order."""
+    if workers < 2:
+        yield from ((pair, _draw(drawing, *pair)) for pair in pairs)
+        return
+    with process_pool(workers, _start, drawing) as pool:
+        yield from pooled(pool, workers, _work, pairs, lambda: False)
+
+
+_drawing: Drawing | None = None
+
+
+def _start(drawing: Drawing) -> None:
+    global _drawing
+    _drawing = drawing
+
+
+def _work(pair: tuple[str, str]) -> _Drawn:
+    assert _drawing is not None
+    return pair, _draw(_drawing, *pair)
+
+
+def _draw(drawing: Drawing, vehicle_name: str, station_name: str) -> dict[str, bytes]:
+    """Return the files of a vehicle at a station."""
     # these take a second to load, which the table alone needn't spend
     from bench.draw import style
-    from bench.render.bay_picture import bay_scene, camera_picture, draw_view, lit_scene
+    from bench.render.bay_picture import camera_picture, draw_view, lit_scene
     from bench.sighting.camera_view import camera_view_figure
     from bench.sighting.overview import plan_figure
     from bench.sighting.overview_perspective import (
@@ -80,14 +110,24 @@ def _draw(
         softened,
     )
 
+    bay, note = drawing.bay, drawing.note
+    (vehicle,) = (one for one in bay.vehicles if one.name == vehicle_name)
+    (station,) = (one for one in bay.stations if one.name == station_name)
+    seen = [
+        one
+        for one in drawing.seen
+        if (one.wheel.vehicle, one.wheel.station) == (vehicle_name, station_name)
+    ]
     where = _stem(vehicle.name, station.name)
-    written = []
-    scene = bay_scene(bay, vehicle, station)
+    files = {}
+    solids = bay_solids(bay, vehicle, station)
+    scene = lit_scene(solids, bay, wheels_at(vehicle, station))
     for tower in bay.towers:
         stem = _stem(tower.name, vehicle.name, station.name)
-        rng = np.random.default_rng(np.random.SeedSequence([seed, key_digest(f"view {stem}")]))
+        key = [drawing.seed, key_digest(f"view {stem}")]
+        rng = np.random.default_rng(np.random.SeedSequence(key))
         picture = camera_picture(scene, tower, rng, fineness=1)
-        written.append(_write_picture(out / f"{stem}.png", picture))
+        files[f"{stem}.png"] = cv2.imencode(".png", picture.grey)[1].tobytes()
         with style.applied():
             figure = camera_view_figure(
                 picture,
@@ -95,30 +135,23 @@ def _draw(
                 f"{bay.name}: {vehicle.name} at {station.name}, as the {tower.name} tower sees it",
                 f"Light of the bay's lamps, lens distortion and blur, sensor noise. {note}",
             )
-        written.append(style.save(figure, out / f"{stem}-named.png"))
+        files[f"{stem}-named.png"] = style.png(figure)
     with style.applied():
         figure = plan_figure(bay, vehicle, station, seen, note)
-    written.append(style.save(figure, out / f"above-{where}.png"))
+    files[f"above-{where}.png"] = style.png(figure)
     eye, camera = onlooker(bay, vehicle, station)
-    solids = seen_from(bay_solids(bay, vehicle, station), eye.translation)
-    scene = lit_scene(solids, bay, wheels_at(vehicle, station))
+    shown = seen_from(solids, eye.translation)
+    lit = scene.lit.only(np.array([any(one is s for s in shown) for one in solids]))
     # before it is drawn, which cuts off what is brighter than full
-    colours = softened(LIGHT_LEVEL * scene.lit.colours) / LIGHT_LEVEL
-    scene = replace(scene, lit=replace(scene.lit, colours=colours))
+    colours = softened(LIGHT_LEVEL * lit.colours) / LIGHT_LEVEL
+    scene = replace(scene, lit=replace(lit, colours=colours))
     whole = Region(0, 0, camera.width, camera.height)
     colour = draw_view(scene, eye, camera, whole, LIGHT_LEVEL, fineness=2, background=BACKGROUND)
     with style.applied():
         title = f"{bay.name}: {vehicle.name} at {station.name}"
-        figure = perspective_figure(bay, seen, solids, colour, (eye, camera), title, note)
-    written.append(style.save(figure, out / f"overview-{where}.png"))
-    return written
-
-
-def _write_picture(path: Path, picture: Picture) -> Path:
-    """Write grey values as they are."""
-    _, content = cv2.imencode(".png", picture.grey)
-    write_atomically(path, content.tobytes())
-    return path
+        figure = perspective_figure(bay, seen, shown, colour, (eye, camera), title, note)
+    files[f"overview-{where}.png"] = style.png(figure)
+    return files
 
 
 def _stem(*names: str) -> str:

@@ -10,7 +10,9 @@ import pytest
 
 from bench.assets import asset
 from bench.cli.main import main
-from bench.scene.load import SHIPPED_BAY
+from bench.scene.load import SHIPPED_BAY, load_bay
+from bench.sighting.view_pictures import Drawing, draw_all
+from bench.sighting.view_table import views
 
 BLOCK = """
 [[obstacle]]
@@ -101,3 +103,14 @@ def test_pictures_are_drawn(shipped, tmp_path, capsys):
     grey = cv2.imread(str(tmp_path / "right-van-floor.png"), cv2.IMREAD_UNCHANGED)
     assert grey.shape == (512, 612)
     assert np.ptp(grey) > 120
+    # processes of their own, whatever their number, draw the same
+    apart = tmp_path / "apart"
+    apart.mkdir()
+    place = load_bay(bay)
+    drawing = Drawing(
+        place, views(place, ["van"], ["floor", "low lift"]), 1, place.survey.seed, ""
+    )
+    written = draw_all(apart, drawing, ["van"], ["floor", "low lift"], lambda done, total: None, 2)
+    assert len(written) == 12
+    for name in ("left-van-floor.png", "right-van-floor.png"):
+        assert (apart / name).read_bytes() == (tmp_path / name).read_bytes()

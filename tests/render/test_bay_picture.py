@@ -15,7 +15,7 @@ from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture, Region
 from bench.imaging.region import region_of
 from bench.plugins import DETECTORS, load
-from bench.render.bay_picture import bay_scene, camera_picture, draw_view, lit_scene
+from bench.render.bay_picture import camera_picture, draw_view, lit_scene
 from bench.render.gl import drawer
 from bench.scene.load import load_bay
 from bench.scene.solids import bay_solids, cuboid
@@ -38,16 +38,21 @@ def bay():
     return load_bay(None)
 
 
+def scene_of(bay):
+    vehicle, station = bay.vehicles[VAN], bay.stations[0]
+    return lit_scene(bay_solids(bay, vehicle, station), bay, wheels_at(vehicle, station))
+
+
 @pytest.fixture(scope="module")
 def scene(bay):
-    return bay_scene(bay, bay.vehicles[VAN], bay.stations[0])
+    return scene_of(bay)
 
 
 @pytest.fixture(scope="module")
 def even_scene(bay):
     """The same without lamps: its light is even, and no shadow has to be found."""
     lampless = replace(bay, surroundings=replace(bay.surroundings, lamps=()))
-    return bay_scene(lampless, bay.vehicles[VAN], bay.stations[0])
+    return scene_of(lampless)
 
 
 def corners(detector, grey, region, camera, target):

@@ -75,3 +75,7 @@ def test_lit_surfaces_are_whole_and_finer_where_a_shadow_ends():
     plain = light_up((floor, table), Light((), (floor, table)))
     assert len(lit.triangles) > len(plain.triangles)
     assert np.all(lit.colours >= 0.0)
+    # left out of a picture, the table still shades the floor
+    bare = lit.only(np.array([True, False]))
+    assert area(bare.triangles) == pytest.approx(area(floor.vertices[floor.triangles]), rel=1e-9)
+    assert np.array_equal(bare.colours, lit.colours[lit.solids == 0])
