@@ -36,6 +36,8 @@ def angle_ratio(r2: Array) -> tuple[Array, Array]:
     r = np.sqrt(safe)
     ratio = np.arctan(r) / r
     slope = (1.0 / (1.0 + safe) - ratio) / (2.0 * safe)
+    if np.all(r2 >= SMALL_R2):
+        return ratio, slope
     n = np.arange(SERIES)
     terms = (-1.0) ** n / (2.0 * n + 1.0)
     small = np.minimum(r2, SMALL_R2)

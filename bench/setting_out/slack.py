@@ -266,4 +266,5 @@ def _projected(
         bay.target.drawing.outline,
         points,
         predictor.causes(bay, tower.camera, points),
+        turns_only=True,
     )

@@ -74,7 +74,7 @@ def own_causes(bay: Bay, camera: Camera, points: Array, scale: float = 1.0) -> O
 
 
 def own_uncertainties(
-    answer: Array, kinds: int, R_bay_target: Array, sight: Array
+    answer: Array, kinds: int, R_bay_target: Array, sight: Array | None
 ) -> tuple[Array, Array, Array, Array]:
     """Return toe, camber, along and across (L, N), radians and metres, that causes add.
 
@@ -86,14 +86,17 @@ def own_uncertainties(
         How many of them, the first ones, are the camera's.
     R_bay_target : (L, N, 3, 3) float64
         Of the N targets that a tower's camera sees from L places.
-    sight : (L, N, 3) float64
-        Unit vectors from camera to target, camera frame.
+    sight : (L, N, 3) float64 or None
+        Unit vectors from camera to target, camera frame; None leaves along and across NaN.
     """
     turns = R_bay_target @ answer[..., :3, :]
     turns[..., :kinds] -= turns[..., :kinds].mean(axis=-3, keepdims=True)
+    toe, camber = (np.linalg.norm(turns[..., i, :], axis=-1) for i in (2, 0))
+    if sight is None:
+        none = np.full(toe.shape, np.nan)
+        return toe, camber, none, none
     places = answer[..., 3:, :]
     along = (sight[..., None, :] @ places)[..., 0, :]
     aside = places - sight[..., :, None] * along[..., None, :]
     across = np.linalg.eigvalsh(aside @ np.swapaxes(aside, -1, -2))[..., -1]
-    toe, camber = (np.linalg.norm(turns[..., i, :], axis=-1) for i in (2, 0))
     return toe, camber, np.linalg.norm(along, axis=-1), np.sqrt(np.maximum(across, 0.0))

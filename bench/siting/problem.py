@@ -12,6 +12,7 @@ import numpy as np
 from bench.geometry.rotation import rotation_z
 from bench.scene.model import R_BAY_LEVEL_CAMERA, Bay, Tower
 from bench.scene.vehicle import Wheel
+from bench.sighting.own_errors import OwnCauses
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.projections import Projections, corner_points, project_plates
 from bench.siting.constraints import MOST_DEFOCUS_PX, SCALES, Unit, defocus_px
@@ -229,12 +230,26 @@ class Problem:
         targets = np.broadcast_to(side.translations, (len(x), *side.translations.shape)).copy()
         targets[..., 0] -= (standoff - self.bay.standoff)[:, None]
         rotations = side.rotations[choice[side.groups], np.arange(len(side.wheels))]
-        outline = self.scale * self.bay.target.drawing.outline
-        points = self.scale * corner_points(self.bay.target)
-        causes = self.predictor.causes(self.bay, tower.camera, points, self.scale)
         return project_plates(
-            tower.camera, (R_bay_camera, eye), (rotations[None], targets), outline, points, causes
+            tower.camera,
+            (R_bay_camera, eye),
+            (rotations[None], targets),
+            self.scale * self.bay.target.drawing.outline,
+            self._points,
+            self._causes[side],
+            turns_only=True,
         )
+
+    @cached_property
+    def _points(self) -> Array:
+        return self.scale * corner_points(self.bay.target)
+
+    @cached_property
+    def _causes(self) -> dict[Side, OwnCauses | None]:
+        return {
+            side: self.predictor.causes(self.bay, side.tower.camera, self._points, self.scale)
+            for side in self.sides
+        }
 
     def _judge_side(self, side: Side, x: Array, choice: IntArray) -> tuple[Array, Array]:
         tower, space = side.tower, self.bay.siting
