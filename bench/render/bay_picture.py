@@ -182,12 +182,11 @@ def _draw_tile(
     """Draw one tile: as a pinhole has it, through the lens, sub-pixels averaged."""
     fx, fy = fineness * camera.fx, fineness * camera.fy
     canvas = pinhole.draw(fx, fy, -low[0], -low[1], NEAR, FAR)
-    fine = cv2.remap(canvas, where, None, cv2.INTER_LINEAR).astype(np.float32)
+    fine: NDArray[np.float32] = cv2.remap(canvas, where, None, cv2.INTER_LINEAR).astype(np.float32)
     if fineness > 1:
         size = (fine.shape[1] // fineness, fine.shape[0] // fineness)
-        fine = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
-    fine /= 255.0
-    return fine
+        fine = np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), np.float32)
+    return np.divide(fine, 255.0, out=fine)
 
 
 # the last few stay, for towers with the same camera and for their next picture
