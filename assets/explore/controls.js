@@ -25,12 +25,30 @@ export function fit(able, givesWay = true) {
   const can = new Set(able[field("target").value] ?? []);
   const pipeline = field("pipeline");
   for (const option of pipeline.options) option.disabled = !can.has(option.value);
+  for (const option of field("compare").options) {
+    const [kind, name] = option.value.split(/:(.*)/);
+    if (kind === "pipeline") option.disabled = !can.has(name);
+  }
+  field("soiling").disabled = field("bay").value !== "built";
   if (can.has(pipeline.value) || can.size === 0 || !givesWay) return "";
   const before = pipeline.value;
   const solver = pipeline.value.split("/")[1];
   const like = [...can].find((name) => name.split("/")[1] === solver);
   pipeline.value = like ?? [...can][0];
   return `${before} doesn't look for this target: now ${pipeline.value} does.`;
+}
+
+// What stands at a tower's own value goes to the other tower's own.
+export function follow(here, there) {
+  const own = Object.keys(here).filter((name) => Number(field(name).value) === Number(here[name]));
+  fill(Object.fromEntries(own.map((name) => [name, there[name]])));
+}
+
+// What an address sets must not stay folded away.
+export function unfold(defaults) {
+  for (const one of named) {
+    if (one.value !== defaults[one.name]) one.closest("details")?.setAttribute("open", "");
+  }
 }
 
 export function watch(changed) {
@@ -59,6 +77,7 @@ export function refuse(problems) {
     }
     place.textContent = message;
     field(control).setAttribute("aria-invalid", "true");
+    field(control).closest("details")?.setAttribute("open", "");
   }
   document.getElementById("general-problem").textContent = rest.join(" ");
 }

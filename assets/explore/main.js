@@ -1,7 +1,9 @@
 // The page: what changes is asked of the bench, the newest state first, one question at a time.
 
 import * as controls from "./controls.js";
-import * as picture from "./picture.js";
+import * as curve from "./curve.js";
+import { Stage, drawFrame, watchLayers } from "./picture.js";
+import * as rival from "./rival.js";
 import { showBound, showNumbers } from "./numbers.js";
 import { wire } from "./run.js";
 import * as map from "./map.js";
@@ -10,6 +12,7 @@ const PATIENCE = 250; // ms after which a question that has become old is given 
 const QUIET = 500; // ms after which a result is said aloud, and a wait is shown
 const start = JSON.parse(document.body.dataset.start);
 const element = (id) => document.getElementById(id);
+const picture = new Stage();
 let waiting = null; // {query, since} of the newest change not yet asked for
 let asking = null; // {abort, since, query} of the question under way
 let shown = null; // the last good result
@@ -17,6 +20,7 @@ let speaking = null;
 let mapping = null; // when the predicted map is asked for
 let swapped = ""; // what was put in place of a pipeline that can't look for the target
 let bounding = null; // what gives up the bound under way
+let tower = controls.field("tower").value;
 
 function say(text) {
   clearTimeout(speaking);
@@ -27,6 +31,8 @@ function changed(since = performance.now()) {
   waiting = { query: controls.query(), since };
   clearTimeout(mapping);
   bounding?.abort();
+  rival.stop();
+  curve.stop();
   if (!asking) ask();
   else if (since - asking.since > PATIENCE) asking.abort.abort();
 }
@@ -36,7 +42,7 @@ async function ask() {
     const { query, since } = waiting;
     waiting = null;
     asking = { abort: new AbortController(), since: performance.now(), query };
-    const slow = setTimeout(picture.busy, QUIET);
+    const slow = setTimeout(() => picture.busy(), QUIET);
     try {
       await look(query, since, asking.abort.signal);
     } catch (error) {
@@ -65,6 +71,8 @@ async function look(query, since, signal) {
     return;
   }
   await picture.show(result);
+  element("glance-picture").src = result.picture.png;
+  drawFrame(result);
   shown = result;
   controls.accept();
   element("pipeline-note").textContent = swapped;
@@ -82,9 +90,18 @@ async function look(query, since, signal) {
   say(`${result.judgement.words}. ${result.outcome_words}`);
   ranChanged(controls.query());
   map.mark(query);
+  rival.show(result);
   if (result.bound_waits) later(query);
-  else mapping = setTimeout(() => map.ask(controls.query()), PATIENCE);
+  mapping = setTimeout(async () => {
+    const now = controls.query();
+    if (!result.bound_waits) await map.ask(now);
+    if (controls.query() === now) curve.ask(views(result));
+  }, PATIENCE);
   sayOfAddress();
+}
+
+function views({ permalink, rival: other }) {
+  return [{ query: permalink, name: other?.own }, ...(other ? [other] : [])];
 }
 
 // The address may have asked for what can't be: said once, beside the bay's own state.
@@ -133,17 +150,24 @@ const ranChanged = wire({
 });
 
 controls.watch((id) => {
-  if (id === "target") swapped = controls.fit(start.able);
+  if (id === "tower") controls.follow(start.owns[tower], start.owns[controls.field("tower").value]);
+  tower = controls.field("tower").value;
+  if (id === "target" || id === "bay") swapped = controls.fit(start.able);
   changed();
 });
-picture.watchLayers();
-map.watch((view) => {
+watchLayers();
+const go = (view) => {
   controls.fill(view);
   changed();
-});
+};
+map.watch(go);
+curve.watch(go, () => shown && curve.ask(views(shown)));
+// where the controls stand below the picture, it comes along once it is out of sight
+new IntersectionObserver(([seen]) => element("glance").classList.toggle("away", seen.isIntersecting)).observe(element("stage"));
 
 element("reset").addEventListener("click", () => {
   controls.fill(start.defaults);
+  tower = start.defaults.tower;
   controls.fit(start.able);
   changed();
 });
@@ -183,4 +207,5 @@ element("save").addEventListener("click", async () => {
 });
 
 controls.fit(start.able, false);
+controls.unfold(start.defaults);
 changed(0);

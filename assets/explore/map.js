@@ -4,17 +4,19 @@ const canvas = document.getElementById("map");
 const caption = document.getElementById("map-caption");
 const EDGE = { left: 46, right: 8, top: 8, bottom: 38 };
 // The view itself and what the map doesn't depend on.
-const FREE = ["range_m", "turn_deg", "seed", "pipeline", "roll_spread_deg"];
+const FREE = ["range_m", "turn_deg", "seed", "roll_spread_deg", "dirt", "dirt_depth", "compare"];
 const HOLDS = [0, 114, 178]; // as elsewhere in the bench: blue and vermilion, told apart by all
 const FAILS = [213, 94, 0];
 let shown = null; // {key, map} that is drawn
 let asking = null;
 let view = null;
+let surveyed = false; // whether predictions are of a pipeline as a finished map has it
 
 function keyOf(query) {
   const fields = new URLSearchParams(query);
   const turned = Number(fields.get("turn_deg")) < 0;
   for (const name of FREE) fields.delete(name);
+  if (!surveyed) fields.delete("pipeline");
   return `${fields}${turned}`;
 }
 
@@ -36,7 +38,8 @@ export async function ask(query) {
     caption.textContent = map.problems.map((p) => p.message).join(" ");
     return;
   }
-  shown = { key, map };
+  surveyed = map.surveyed;
+  shown = { key: keyOf(query), map };
   canvas.dataset.latencyMs = (performance.now() - since).toFixed(1);
   draw();
 }
@@ -95,9 +98,8 @@ function draw() {
   axes(context, map);
   if (view) cross(context, map);
   const held = map.cells.flat().filter((c) => c !== null && c <= 1).length;
-  const words = `Blue: at best it can hold, orange: no pipeline can; grey: too square on to tell. ${map.words}`;
-  caption.textContent = words;
-  canvas.setAttribute("aria-label", `Predicted map over range and turn: ${held} of ${map.cells.flat().length} views can hold the tolerance. ${words}`);
+  caption.textContent = map.words;
+  canvas.setAttribute("aria-label", `Predicted map over range and turn: ${held} of ${map.cells.flat().length} views can hold the tolerance. ${map.words}`);
 }
 
 // The logarithm of error over tolerance, linear between cells; null beside one without.

@@ -61,7 +61,7 @@ function poses(result) {
   document.querySelector("#poses tbody").replaceChildren(...rows);
 }
 
-function tableRow(texts) {
+export function tableRow(texts) {
   const row = document.createElement("tr");
   texts.forEach((text, i) => {
     const cell = document.createElement(i ? "td" : "th");

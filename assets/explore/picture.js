@@ -3,97 +3,93 @@
 import { make, path } from "./svg.js";
 
 const TALLEST = 660; // CSS pixels that the enlarged picture may be high
-const stage = document.getElementById("stage");
-const picture = document.getElementById("picture");
-const small = document.getElementById("small-picture");
-const glance = document.getElementById("glance-picture");
-const overlay = document.getElementById("overlay");
-const frame = document.getElementById("frame");
-let last = null;
+const element = (id) => document.getElementById(id);
+const frame = element("frame");
+const stages = [];
 
-export async function show(result) {
-  last = result;
-  picture.src = result.picture.png;
-  small.src = result.picture.png;
-  glance.src = result.picture.png;
-  await picture.decode();
-  const { columns, rows } = result.picture.frame;
-  for (const image of [picture, small, glance]) {
-    image.width = columns;
-    image.height = rows;
+// A picture with what was found drawn over it; ids of its parts begin alike.
+export class Stage {
+  constructor(prefix = "") {
+    [this.stage, this.picture, this.overlay, this.caption] = ["stage", "picture", "overlay", "picture-caption"].map((id) => element(prefix + id));
+    this.last = null;
+    stages.push(this);
+    new ResizeObserver(() => this.draw()).observe(this.stage.parentElement);
   }
-  stage.classList.remove("old", "busy");
-  size();
-  draw();
-  const box = small.parentElement;
-  box.scrollTo((columns - box.clientWidth) / 2, (rows - box.clientHeight) / 2);
-  drawFrame(result);
-  const seen = result.detection.n_points ? `${result.detection.n_points} points found` : "nothing found";
-  picture.alt = `Picture of ${result.target}, enlarged: ${seen}`;
-}
 
-export function busy() {
-  stage.classList.add("busy");
-}
+  async show(result) {
+    this.last = result;
+    this.picture.src = result.picture.png;
+    await this.picture.decode();
+    const { columns, rows } = result.picture.frame;
+    [this.picture.width, this.picture.height] = [columns, rows];
+    this.stage.classList.remove("old", "busy");
+    this.draw();
+    const seen = result.detection.n_points ? `${result.detection.n_points} points found` : "nothing found";
+    this.picture.alt = `Picture of ${result.target}, enlarged: ${seen}`;
+  }
 
-export function old() {
-  stage.classList.remove("busy");
-  stage.classList.add("old");
+  busy() {
+    this.stage.classList.add("busy");
+  }
+
+  old() {
+    this.stage.classList.remove("busy");
+    this.stage.classList.add("old");
+  }
+
+  // Enlarged by whole dots of the screen, unless that leaves a third of the room empty.
+  size() {
+    const { columns, rows } = this.last.picture.frame;
+    const room = Math.min(this.stage.parentElement.clientWidth / columns, TALLEST / rows);
+    const whole = Math.floor(room * devicePixelRatio) / devicePixelRatio;
+    const zoom = room >= 1 && whole > 0.66 * room ? whole : room;
+    this.stage.style.width = `${columns * zoom}px`;
+    this.stage.style.height = `${rows * zoom}px`;
+    this.stage.classList.toggle("reduced", zoom < 1);
+    const dots = zoom === 1 ? "one dot" : `${Number(zoom.toFixed(1))} dots`;
+    this.caption.textContent = `${columns} × ${rows} px, ${zoom >= 1 ? `${dots} a pixel` : "reduced to fit"}`;
+  }
+
+  draw() {
+    if (!this.last) return;
+    this.size();
+    const { last } = this;
+    const { columns, rows } = last.picture.frame;
+    this.overlay.setAttribute("viewBox", `0 0 ${columns} ${rows}`);
+    this.overlay.setAttribute("preserveAspectRatio", "none");
+    const dot = columns / (this.stage.clientWidth || columns); // picture pixels of one CSS pixel
+    const parts = [];
+    const letters = [];
+    const shown = (name) => document.querySelector(`[data-layer="${name}"]`).checked;
+    const line = (name, points) => {
+      for (const kind of ["casing", name]) parts.push(make("path", { class: kind, d: path(points) }));
+    };
+    if (shown("truth") && last.picture.truth) line("truth", last.picture.truth);
+    for (const solution of [...last.solutions].reverse()) {
+      if (shown(solution.role) && solution.outline) line(solution.role, solution.outline);
+      if (solution.role === "chosen" && shown("axes") && solution.axes) {
+        for (const [name, ends] of Object.entries(solution.axes)) {
+          line(`axis-${name}`, ends);
+          letters.push(letter(name, ends, dot, columns, rows, letters));
+        }
+      }
+    }
+    if (shown("points")) {
+      const radius = (last.detection.points.length > 40 ? 3.5 : 6) * dot;
+      for (const [x, y] of last.detection.points) {
+        for (const kind of ["casing", "points"]) {
+          parts.push(make("circle", { class: kind, cx: x, cy: y, r: radius }));
+        }
+      }
+    }
+    this.overlay.replaceChildren(...parts, ...letters);
+  }
 }
 
 export function watchLayers() {
-  for (const box of document.querySelectorAll("[data-layer]")) box.addEventListener("change", draw);
-  new ResizeObserver(() => {
-    size();
-    draw();
-  }).observe(stage.parentElement);
-}
-
-function size() {
-  if (!last) return;
-  const { columns, rows } = last.picture.frame;
-  const room = stage.parentElement.clientWidth;
-  const whole = Math.floor(Math.min(room / columns, TALLEST / rows));
-  const zoom = whole >= 1 ? whole : Math.min(room / columns, TALLEST / rows);
-  stage.style.width = `${columns * zoom}px`;
-  stage.style.height = `${rows * zoom}px`;
-  stage.classList.toggle("reduced", whole < 1);
-  const dots = whole === 1 ? "one dot" : `${whole} dots`;
-  const words = whole >= 1 ? `${dots} a pixel` : "reduced to fit";
-  document.getElementById("picture-caption").textContent = `${columns} × ${rows} px, ${words}`;
-}
-
-function draw() {
-  if (!last) return;
-  const { columns, rows } = last.picture.frame;
-  overlay.setAttribute("viewBox", `0 0 ${columns} ${rows}`);
-  overlay.setAttribute("preserveAspectRatio", "none");
-  const dot = columns / (stage.clientWidth || columns); // picture pixels of one CSS pixel
-  const parts = [];
-  const letters = [];
-  const shown = (name) => document.querySelector(`[data-layer="${name}"]`).checked;
-  const line = (name, points) => {
-    for (const kind of ["casing", name]) parts.push(make("path", { class: kind, d: path(points) }));
-  };
-  if (shown("truth") && last.picture.truth) line("truth", last.picture.truth);
-  for (const solution of [...last.solutions].reverse()) {
-    if (shown(solution.role) && solution.outline) line(solution.role, solution.outline);
-    if (solution.role === "chosen" && shown("axes") && solution.axes) {
-      for (const [name, ends] of Object.entries(solution.axes)) {
-        line(`axis-${name}`, ends);
-        letters.push(letter(name, ends, dot, columns, rows, letters));
-      }
-    }
+  for (const box of document.querySelectorAll("[data-layer]")) {
+    box.addEventListener("change", () => stages.forEach((one) => one.draw()));
   }
-  if (shown("points")) {
-    const radius = (last.detection.points.length > 40 ? 3.5 : 6) * dot;
-    for (const [x, y] of last.detection.points) {
-      for (const kind of ["casing", "points"]) {
-        parts.push(make("circle", { class: kind, cx: x, cy: y, r: radius }));
-      }
-    }
-  }
-  overlay.replaceChildren(...parts, ...letters);
 }
 
 function letter(name, [[x0, y0], [x1, y1]], dot, columns, rows, others) {
@@ -108,7 +104,7 @@ function letter(name, [[x0, y0], [x1, y1]], dot, columns, rows, others) {
   return text;
 }
 
-function drawFrame(result) {
+export function drawFrame(result) {
   const { width, height, u0, v0, columns, rows } = result.picture.frame;
   frame.setAttribute("viewBox", `-20 -20 ${width + 40} ${height + 40}`);
   frame.replaceChildren(

@@ -32,6 +32,16 @@ def command(
         option("QUERY", "Start with these values: what follows the '?' of a page's address."),
     ] = None,
     page: Annotated[Page, option("target|bay", "Which of the two pages opens.")] = "target",
+    run: Annotated[
+        Path | None,
+        typer.Option(
+            "--map",
+            metavar="RUN",
+            help="Directory of a finished 'sightbench map' of this bay: predictions are "
+            "multiplied by the ratio of error to bound that it measured of the pipeline shown.",
+            show_default="the bare bound",
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         option("DIR", "Write the state's pictures, with sidecar or bay file, and serve nothing."),
@@ -43,9 +53,10 @@ def command(
     Serves two pages to this machine alone, until Ctrl-C. The first is of one target: move range,
     angles, place in the picture, light, blur or noise; choose tower, target and pipeline. It
     shows the picture with what was found, both poses that explain it, errors against the truth,
-    the bound on any pipeline, and whether the bay's tolerance holds. A run of 200 pictures fills
-    a scatter plot. A page's address holds the whole state: the same address shows the same
-    numbers.
+    the bound on any pipeline, and whether the bay's tolerance can hold, here, over range and turn,
+    and along any one control; beside it, another pipeline, camera or target. A run of 200
+    pictures fills a scatter plot. A page's address holds the whole state: the same address shows
+    the same numbers.
 
     The second, --page bay, has plan and side view of the bay: drag towers, vehicle, lift and
     holders, or type what the tape says. It shows what each tower's camera sees, what stands in
@@ -57,12 +68,13 @@ def command(
     Examples:
       sightbench explore
       sightbench explore my-bay.toml --port 0 --no-browser
+      sightbench explore --map sightbench-map
       sightbench explore --page bay
       sightbench explore --state 'range_m=7.5&turn_deg=40'
       sightbench explore --state 'range_m=7.5&turn_deg=40' --out pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
     try:
-        return _explore(bay, port, browser, state, page, out, quiet)
+        return _explore(bay, port, browser, state, page, run, out, quiet)
     except KeyboardInterrupt:
         return 0  # the way to end it
 
@@ -73,6 +85,7 @@ def _explore(
     browser: bool,
     query: str | None,
     shown: Page,
+    run: Path | None,
     directory: Path | None,
     quiet: bool,
 ) -> int:
@@ -82,12 +95,13 @@ def _explore(
     from bench.explore.bay_saving import bay_files
     from bench.explore.bay_state import read_bay_state
     from bench.explore.place import Place
+    from bench.explore.predicted import read_surveyed
     from bench.explore.result import compute
     from bench.explore.saving import illustration, save
     from bench.explore.serve import ADDRESS, listen, port_of, serve
     from bench.explore.state import read_state
 
-    place = Place(found)
+    place = Place(found, surveyed={} if run is None else read_surveyed(run, found))
     given = dict(parse_qsl((query or "").lstrip("?"), keep_blank_values=True))
     try:
         if shown == "target":

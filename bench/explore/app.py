@@ -24,10 +24,10 @@ from bench import __version__
 from bench.assets import asset
 from bench.built.sizes import words_of_sizes
 from bench.explore.bay_app import GONE, bay_routes
-from bench.explore.controls import BAYS, CONTROLS, GROUPS
+from bench.explore.controls import ALONE, BAYS, CONTROLS, DIRT, GROUPS, SELDOM, TRACED
 from bench.explore.guard import Guard
 from bench.explore.place import Place, known_choices
-from bench.explore.predicted import predicted_map
+from bench.explore.predicted import curve, predicted_map
 from bench.explore.result import bound, compute
 from bench.explore.runs import Runs
 from bench.explore.saving import STEM, archive, illustration
@@ -35,27 +35,43 @@ from bench.explore.state import State, StateError, read_state, shown
 from bench.survey.setup import request_of_bay
 
 Result = TypeVar("Result")
+GLANCE, MOST_LEFT = 0.2, 2  # seconds between looks at who waits; jobs that go on unseen
+OVER = "over"  # what a curve is drawn over, beside a state in a query
 
 
 class Queue:
     """One job at a time, and those who wait for their turn.
 
-    A slider asks for more than can be drawn: what the page has given up isn't computed.
+    A slider asks for more than can be drawn: what the page has given up isn't computed, and holds
+    nobody up where it is in work already.
     """
 
     def __init__(self, name: str) -> None:
         self._name = name
         self._turn = asyncio.Lock()
+        self._left = 0  # jobs that nobody waits for any more, still in work
 
     async def work(self, request: Request, job: Callable[[], Result]) -> Result | None:
-        """Do a job; None if nobody waits for it when its turn comes."""
+        """Do a job; None if nobody waits for it any more."""
         async with self._turn:
             if await request.is_disconnected():
                 return None
             future: Future[Result] = Future()
             # a daemon, as no pool's thread is: Ctrl-C needn't wait for a picture of half a minute
             Thread(target=_fulfil, args=(future, job), name=self._name, daemon=True).start()
-            return await asyncio.wrap_future(future)
+            answer = asyncio.wrap_future(future)
+            while not (await asyncio.wait((answer,), timeout=GLANCE))[0]:
+                # a thread can't be ended; a few may go on unseen
+                if self._left < MOST_LEFT and await request.is_disconnected():
+                    self._left += 1
+                    answer.add_done_callback(self._ended)
+                    return None
+            return answer.result()
+
+    def _ended(self, answer: asyncio.Future[Any]) -> None:
+        """Count a job that went on unseen as done; what it raises isn't anybody's."""
+        self._left -= 1
+        answer.exception()
 
 
 def _fulfil(future: Future[Result], job: Callable[[], Result]) -> None:
@@ -85,7 +101,8 @@ class Desk:
         StateError
             As `read_state`.
         """
-        return read_state(dict(request.query_params), self.place.default)
+        given = {n: v for n, v in request.query_params.items() if n != OVER}
+        return read_state(given, self.place.default)
 
 
 def make_app(
@@ -137,6 +154,19 @@ def make_app(
         found = await desk.slow.work(request, lambda: predicted_map(state, place))
         return Response(status_code=GONE) if found is None else JSONResponse(found)
 
+    async def slow_curve(request: Request) -> Response:
+        state, over = desk.state(request), request.query_params.get(OVER, "")
+        found = await desk.slow.work(request, lambda: curve(state, over, place))
+        return Response(status_code=GONE) if found is None else JSONResponse(found)
+
+    async def point(request: Request) -> Response:
+        """Answer with one picture's error, for a curve: it may wait, the picture shown may not."""
+        state = desk.state(request)
+        found = await desk.slow.work(request, lambda: compute(state, place))
+        if found is None:
+            return Response(status_code=GONE)
+        return JSONResponse({n: found[n] for n in ("outcome", "judgement")})
+
     async def start_run(request: Request) -> Response:
         run = await run_in_threadpool(desk.runs.start, desk.state(request))
         return JSONResponse(run.report(), status_code=201)
@@ -166,6 +196,8 @@ def make_app(
         Route("/api/view", view),
         Route("/api/bound", slow_bound),
         Route("/api/map", whole_map),
+        Route("/api/curve", slow_curve),
+        Route("/api/point", point),
         Route("/api/runs", start_run, methods=["POST"]),
         Route("/api/runs/{run_id}", watch_run, methods=["GET", "DELETE"]),
         Route("/api/illustration", save, methods=["POST"]),
@@ -192,19 +224,39 @@ def _facts(place: Place, state: State, problems: list[dict[str, str]]) -> dict[s
         "groups": {g: [c for c in CONTROLS if c.group == g] for g in GROUPS},
         "tower_options": [(name, name) for name in place.towers],
         "targets": place.targets,
-        "pipeline_groups": {
-            detector: list(names)
-            for detector, names in groupby(place.pipelines, lambda name: name.split("/")[0])
+        "pipeline_groups": _by_detector({name: name for name in place.pipelines}),
+        "rival_groups": {
+            **{group: list(place.rivals[group].items()) for group in ("Camera", "Target")},
+            **_by_detector(place.rivals["Pipeline"]),
         },
+        "alone": ALONE,
+        "seldom": SELDOM,
+        "soiling": DIRT,
+        "traced": TRACED,
         "bay_options": BAYS.items(),
         "sizes": words_of_sizes(bay.budget, bay.imperfections, bay.sized, "bay file"),
         "values": values,
         "trials": place.trials,
         "version": __version__,
         "start": json.dumps(
-            {"able": able, "defaults": defaults, "problems": problems, "trials": place.trials}
+            {
+                "able": able,
+                "defaults": defaults,
+                "owns": {
+                    tower: {name: shown(value) for name, value in place.own(tower).items()}
+                    for tower in place.towers
+                },
+                "problems": problems,
+                "trials": place.trials,
+            }
         ),
     }
+
+
+def _by_detector(pipelines: dict[str, str]) -> dict[str, list[tuple[str, str]]]:
+    """Return values and names of pipelines by what finds their points."""
+    by_detector = groupby(pipelines.items(), lambda item: item[1].split("/")[0])
+    return {detector: list(items) for detector, items in by_detector}
 
 
 def _problems(error: StateError) -> list[dict[str, str]]:

@@ -83,17 +83,23 @@ class Best:
 
 
 def best_of(
-    T_camera_target_true: Pose, setting: Setting, region: Region, response: Array | None
+    T_camera_target_true: Pose,
+    setting: Setting,
+    region: Region,
+    response: Array | None,
+    ratio: float = 1.0,
 ) -> Best:
     """Return the best there is; nothing where the picture doesn't determine the pose.
 
     `response` is `bench.built.response.responses`, of a bay as built. What light, paper and
-    dirt add would take as long as many pictures, and is left to the map.
+    dirt add would take as long as many pictures, and is left to the map. `ratio` is of a
+    pipeline's errors over the bound, 1 of the best.
     """
     try:
         covariance = image_bound(
             setting.target.drawing, T_camera_target_true, setting.camera, setting.imaging, region
         )
+        covariance = ratio**2 * covariance
         bound = _bound(covariance, T_camera_target_true)
         if response is None or setting.built is None:
             return Best(bound, bound)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import chain
 from threading import Lock
 from typing import Any
 
@@ -13,17 +14,18 @@ from bench.built.sizes import sizes_of
 from bench.choice.candidates import DEFAULT_SPECS, OWN
 from bench.errors import BenchError, PlugInError
 from bench.explore.bay_state import MovableBay
-from bench.explore.controls import AS_BUILT, BAYS, CONTROL
+from bench.explore.controls import ALONE, AS_BUILT, BAYS, CONTROL
 from bench.explore.scaling import scaled
 from bench.explore.state import Problem, State, StateError
-from bench.imaging.illumination import Illumination
+from bench.imaging.illumination import Highlight, Illumination
 from bench.imaging.model import Imaging
 from bench.imaging.optics import Optics
 from bench.plugins import DETECTORS, SOLVERS, available
 from bench.scene.model import Bay, Tower
+from bench.sighting.map_ratio import MapRatio
 from bench.solve.default_pipeline import detector_of
 from bench.solve.pipeline import Pipeline, pipeline_from_name
-from bench.survey.plan import Plan, grid_tilt_deg, number
+from bench.survey.plan import Plan, grid_tilt_deg, nominal, number
 from bench.survey.setting import Setting, check_plan, shortest_range
 from bench.survey.setup import axle_ranges, find_tower
 from bench.survey.worker import Job
@@ -48,10 +50,13 @@ class Place:
         The bay.
     trials : int
         Pictures of a run.
+    surveyed : dict of str to MapRatio
+        What a finished map measured, by pipeline.
     """
 
     bay: Bay
     trials: int = TRIALS
+    surveyed: dict[str, MapRatio] = field(default_factory=dict)
     _targets: dict[tuple[str, float], Target] = field(default_factory=dict)
     _sizes: dict[str, Sizes] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
@@ -90,6 +95,14 @@ class Place:
                 except PlugInError:
                     continue  # somebody's plug-in is broken; the others work
         return found
+
+    @cached_property
+    def rivals(self) -> dict[str, dict[str, str]]:
+        """What a view can be compared with: names by group and value; see `comparison`."""
+        towers = {f"tower:{name}": f"camera of the {name} tower" for name in self.towers}
+        targets = {f"target:{name}": words for name, words in self.targets.items()}
+        pipelines = {f"pipeline:{name}": name for name in self.pipelines}
+        return {"Camera": towers, "Target": targets, "Pipeline": pipelines}
 
     def able(self, target_name: str) -> tuple[str, ...]:
         """Return the pipelines that can look for a target, those of its best detector first."""
@@ -140,8 +153,7 @@ class Place:
         tower = self.bay.towers[0]
         ranges = [range_m for _, range_m in axle_ranges(self.bay, tower.name)]
         ranges = ranges or list(self.bay.survey.ranges_m)
-        camera, imaging = tower.camera, tower.imaging
-        optics, light, sensor = imaging.optics, imaging.illumination, imaging.sensor
+        dirt = self.bay.imperfections
         able = self.able(OWN)
         own = [name for name in self.bay.survey.pipelines if name in able]
         return State(
@@ -154,21 +166,38 @@ class Place:
             pitch_deg=0.0,
             roll_deg=0.0,
             roll_spread_deg=self.bay.survey.roll_deg,
-            across=(camera.cx + 0.5) / camera.width,
-            down=(camera.cy + 0.5) / camera.height,
-            light=light.level,
-            brighter_right=100.0 * light.gradient[0],
-            brighter_down=100.0 * light.gradient[1],
-            blur_px=optics.sigma_px,
-            f_number=optics.f_number or 0.0,
-            focus_m=optics.focus_distance or 0.0,
-            motion_right_px=optics.motion_px[0],
-            motion_down_px=optics.motion_px[1],
-            dark_noise_e=sensor.dark_noise,
-            full_well_e=sensor.full_well,
             seed=float(min(self.bay.survey.seed, int(CONTROL["seed"].high))),
             plate_mm=1e3 * self.bay.target.drawing.width,
+            dirt=dirt.dirt,
+            dirt_depth=100.0 * dirt.dirt_depth,
+            **self.own(tower.name),
         )
+
+    def own(self, tower_name: str) -> dict[str, float]:
+        """Return the values that a tower's own camera and light give to controls."""
+        tower = find_tower(self.bay, tower_name)
+        camera, imaging = tower.camera, tower.imaging
+        optics, light, sensor = imaging.optics, imaging.illumination, imaging.sensor
+        lamp = light.highlight or Highlight(0.0, 0.0, self.bay.imperfections.reflection_size, 0.0)
+        own = {
+            "across": (camera.cx + 0.5) / camera.width,
+            "down": (camera.cy + 0.5) / camera.height,
+            "light": light.level,
+            "brighter_right": 100.0 * light.gradient[0],
+            "brighter_down": 100.0 * light.gradient[1],
+            "reflection": lamp.level,
+            "reflection_right_mm": 1e3 * lamp.x,
+            "reflection_up_mm": 1e3 * lamp.y,
+            "reflection_size_mm": 1e3 * lamp.sigma,
+            "blur_px": optics.sigma_px,
+            "f_number": optics.f_number or 0.0,
+            "focus_m": optics.focus_distance or 0.0,
+            "motion_right_px": optics.motion_px[0],
+            "motion_down_px": optics.motion_px[1],
+            "dark_noise_e": sensor.dark_noise,
+            "full_well_e": sensor.full_well,
+        }
+        return {name: nominal(value) for name, value in own.items()}
 
 
 def imaging_of(imaging: Imaging, state: State) -> Imaging:
@@ -185,10 +214,29 @@ def imaging_of(imaging: Imaging, state: State) -> Imaging:
     light = Illumination(
         level=state.light,
         gradient=(0.01 * state.brighter_right, 0.01 * state.brighter_down),
-        highlight=imaging.illumination.highlight,
+        highlight=_highlight(state),
     )
     sensor = replace(imaging.sensor, dark_noise=state.dark_noise_e, full_well=state.full_well_e)
     return Imaging(optics, light, sensor)
+
+
+def _highlight(state: State) -> Highlight | None:
+    if state.reflection == 0.0:
+        return None
+    x, y = 1e-3 * state.reflection_right_mm, 1e-3 * state.reflection_up_mm
+    return Highlight(x, y, 1e-3 * state.reflection_size_mm, state.reflection)
+
+
+def _soiled(sizes: Sizes, state: State) -> Sizes:
+    """Return a bay's sizes with a state's dirt; a reflection that is set leaves none to chance."""
+    more = sizes.imperfections
+    own = replace(
+        more,
+        dirt=state.dirt,
+        dirt_depth=0.01 * state.dirt_depth,
+        reflection_share=0.0 if state.reflection else more.reflection_share,
+    )
+    return sizes if own == more else replace(sizes, imperfections=own)
 
 
 def job_of(state: State, place: Place) -> Job:
@@ -220,7 +268,7 @@ def job_of(state: State, place: Place) -> Job:
     if reason is not None:
         raise _problem("pipeline", f"{reason[:1].upper()}{reason[1:]}.")
     try:
-        built = place.sizes(tower) if state.bay == AS_BUILT else None
+        built = _soiled(place.sizes(tower), state) if state.bay == AS_BUILT else None
         setting = Setting(tower.camera, imaging_of(tower.imaging, state), target, built)
         plan = Plan(
             ranges_m=(state.range_m,),
@@ -307,6 +355,7 @@ def _check_choices(state: State, place: Place) -> None:
         "target": place.targets,
         "pipeline": place.pipelines,
         "bay": BAYS,
+        "compare": (ALONE, *chain.from_iterable(place.rivals.values())),
     }
     for name, known in lists.items():
         if getattr(state, name) not in known:

@@ -1,60 +1,131 @@
-"""The predicted map of a state: its best errors over range and turn, everything else as it is."""
+"""Predicted errors of views: a map over range and turn, a curve over any one control."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import chain
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from bench.errors import BenchError
-from bench.explore.bounds import Bound
-from bench.explore.controls import AS_BUILT
+from bench.errors import BenchError, ConfigError
+from bench.explore.controls import AS_BUILT, TRACED
 from bench.explore.place import Place, job_of
 from bench.explore.result import best_bound
 from bench.explore.state import Problem, State, StateError
+from bench.scene.model import Bay
+from bench.sighting.map_ratio import MapRatio, read_map_ratio, unlike
+from bench.survey.plan import grid_tilt_deg
+from bench.survey.run_file import read_run_file
 from bench.survey.setup import axle_ranges, request_of_bay
 
 RANGES = 6
 TURNS_DEG = (10.0, 25.0, 40.0, 55.0, 70.0)
 BEYOND = (0.6, 1.6)  # of the bay's nearest and farthest range
 DECIMALS = 4
+PICTURES = 9  # places along a curve that pictures are made at
+
+
+def read_surveyed(directory: Path, bay: Bay) -> dict[str, MapRatio]:
+    """Return what a finished map of a bay measured: errors over the image's bound, by pipeline.
+
+    Raises
+    ------
+    ConfigError, RunError
+        It can't be read, no pipeline of it has ratios, or it was made for something else.
+    """
+    found: dict[str, MapRatio] = {}
+    reasons: list[BenchError] = []
+    for name in read_run_file(directory).value.plan["pipelines"]:
+        try:
+            found[name] = read_map_ratio(directory, name, "image")
+        except ConfigError as error:  # of this pipeline; another may have enough
+            reasons.append(error)
+    if not found:
+        raise reasons[0]
+    differing = unlike(next(iter(found.values())), bay)
+    if differing:
+        raise ConfigError(f"--map: {directory} was made for another {', '.join(differing)}")
+    return found
 
 
 def predicted_map(state: State, place: Place) -> dict[str, Any]:
-    """Return, for a grid of ranges and turns, the error that the best pipeline keeps below.
+    """Return, for a grid of ranges and turns, the error that stays unexceeded, over tolerance.
 
-    With the probability that the bay asks for, over its tolerance: at 1 and below it holds. Each
-    cell is the bound that the page shows of that view, as built with what camera, print and
-    plate allow; None where there is none, or it doesn't hold.
+    With the probability that the bay asks for: at 1 and below it holds. Of the state's pipeline
+    where a finished map has it, else of the best there can be; None where there is none, or the
+    bound doesn't hold.
 
     Raises
     ------
     StateError
         A value is refused, or one view through this lens would take too long already.
     """
-    optics = job_of(state, place).setting.imaging.optics
-    if not optics.is_gaussian:
-        why = "No predicted map: with an f-number every view takes a second; with 0 there is one."
+    if not job_of(state, place).setting.imaging.optics.is_gaussian:
+        why = (
+            "No predicted map: with an f-number or motion every view takes a second; "
+            "with 0 there is one."
+        )
         raise StateError(Problem("", why))
     request = request_of_bay(place.bay)
     ranges, sign = ranges_of(state, place), -1.0 if state.turn_deg < 0.0 else 1.0
-
-    def cell(range_m: float, turn_deg: float) -> float | None:
-        there = replace(state, range_m=range_m, turn_deg=sign * turn_deg)
-        try:
-            bound = best_bound(there, place).allowed
-        except BenchError:
-            return None
-        return _over(bound, request.success, request.within_deg)
-
-    what = "bound with what camera, print and plate allow" if state.bay == AS_BUILT else "bound"
+    views = [
+        [replace(state, range_m=r, turn_deg=sign * turn) for r in ranges] for turn in TURNS_DEG
+    ]
+    errors = [[predicted_error(view, place) for view in row] for row in views]
     return {
         "ranges_m": list(ranges),
         "turns_deg": [sign * turn for turn in TURNS_DEG],
-        "cells": [[cell(r, t) for r in ranges] for t in TURNS_DEG],
-        "words": f"{100.0 * request.success:g} % of errors at the {what}, over "
-        f"{request.within_deg:g} deg",
+        "cells": [[None if e is None else e / request.within_deg for e in row] for row in errors],
+        "surveyed": bool(place.surveyed),  # then another pipeline is another map
+        "words": _map_words(state, place, list(chain.from_iterable(views))),
+    }
+
+
+def predicted_error(state: State, place: Place) -> float | None:
+    """Return the angle, degrees, that the share of errors asked for is predicted to keep below.
+
+    None where the view can't be shown, its bound doesn't hold or takes a second.
+    """
+    try:
+        if not job_of(state, place).setting.imaging.optics.is_gaussian:
+            return None
+        bound = best_bound(state, place, _ratio(state, place)[0]).allowed
+    except BenchError:
+        return None
+    if bound is None or not bound.holds:
+        return None
+    return bound.error_within(request_of_bay(place.bay).success)
+
+
+def curve(state: State, name: str, place: Place) -> dict[str, Any]:
+    """Return predicted errors over one control, and where pictures are to be made.
+
+    Raises
+    ------
+    StateError
+        There is no such control, or a value of the state is refused.
+    """
+    control = next((one for one in TRACED if one.name == name), None)
+    if control is None:
+        raise StateError(Problem("", f"No curve over '{name[:60]}'."))
+    job_of(state, place)
+    request = request_of_bay(place.bay)
+    at = control.about(getattr(state, name))
+    errors = [predicted_error(replace(state, **{name: value}), place) for value in at]
+    unit = f" {control.unit}" if control.unit else ""
+    return {
+        "at": at,
+        "errors_deg": errors,
+        "pictures_at": at[:: max(1, round(len(at) / PICTURES))],
+        "in_ratio": control.in_ratio,
+        "axis": control.label + (f",{unit}" if unit else ""),
+        "tolerance_deg": request.within_deg,
+        "words": f"{100.0 * request.success:g} % of errors keep below the line, by "
+        f"{_basis(state, place)}. {_holding(at, errors, request.within_deg, unit, _surveyed(state, place) is None)}",
     }
 
 
@@ -66,7 +137,83 @@ def ranges_of(state: State, place: Place) -> tuple[float, ...]:
     return tuple(float(round(r, DECIMALS)) for r in np.geomspace(*ends, RANGES))
 
 
-def _over(bound: Bound | None, success: float, within_deg: float) -> float | None:
-    if bound is None or not bound.holds:
-        return None
-    return bound.error_within(success) / within_deg
+def _ratio(state: State, place: Place) -> tuple[float, bool]:
+    """Return error over bound in a view as surveyed, and whether that is the cells' own."""
+    surveyed = _surveyed(state, place)
+    if surveyed is None:
+        return 1.0, True
+    tilt = math.radians(grid_tilt_deg(state.turn_deg, state.pitch_deg))
+    ratios, measured = surveyed.grid.at(np.array(state.range_m), np.array(tilt))
+    return float(ratios[0]), bool(measured)
+
+
+def _surveyed(state: State, place: Place) -> MapRatio | None:
+    """Return what was surveyed of a state's pipeline on the bay's own target."""
+    same = (state.target, state.plate_mm) == (place.default.target, place.default.plate_mm)
+    return place.surveyed.get(state.pipeline) if same else None
+
+
+def _basis(state: State, place: Place) -> str:
+    """Say what a prediction stands on."""
+    own = " and what camera, print and plate allow" if state.bay == AS_BUILT else ""
+    surveyed = _surveyed(state, place)
+    if surveyed is not None:
+        changed = any(
+            getattr(state, name) != value
+            for name, value in place.own(state.tower).items()
+            if name not in ("across", "down")
+        )
+        return (
+            f"the bound times what {state.pipeline} showed in {surveyed.source}, "
+            f"n = {surveyed.n} or more a cell{own}"
+            + ("; surveyed with the bay's own light, blur and noise" if changed else "")
+        )
+    if place.surveyed:
+        source = next(iter(place.surveyed.values())).source
+        return f"the bare bound{own}, as {source} has nothing of this pipeline on this target"
+    return f"the bound{own}"
+
+
+def _map_words(state: State, place: Place, views: Sequence[State]) -> str:
+    request, surveyed = request_of_bay(place.bay), _surveyed(state, place)
+    asked = f"{100.0 * request.success:g} % of errors within {request.within_deg:g} deg"
+    what = "at best it can hold, orange: no pipeline can"
+    beyond = sum(not _ratio(view, place)[1] for view in views)
+    if surveyed is not None:
+        what = "it should hold, orange: it shouldn't"
+    nearest = f"; {beyond} of {len(views)} views take the nearest cell's" if beyond else ""
+    return (
+        f"Blue: {what}; grey: too square on to tell. {asked}, by {_basis(state, place)}{nearest}"
+    )
+
+
+def _holding(
+    at: Sequence[float],
+    errors: Sequence[float | None],
+    tolerance: float,
+    unit: str,
+    at_best: bool,
+) -> str:
+    """Say between which values the predicted errors are within a tolerance."""
+    spans: list[list[float]] = []
+    known = [(x, math.log(e / tolerance)) for x, e in zip(at, errors, strict=True) if e]
+    if len(known) < 2:
+        return "No prediction here: with an f-number or motion each takes a second"
+    for i, (x, error) in enumerate(known):
+        if i and (error <= 0.0) != (known[i - 1][1] <= 0.0):
+            before, was = known[i - 1]
+            crossing = before + (x - before) * was / (was - error)
+            if error <= 0.0:
+                spans.append([crossing, x])
+            else:
+                spans[-1][1] = crossing
+        elif error <= 0.0:
+            if not spans:
+                spans.append([x, x])
+            spans[-1][1] = x
+    if not spans:
+        return f"Nowhere {'can it' if at_best else 'should it'} hold {tolerance:g} deg"
+    between = " and ".join(
+        f"from {float(f'{low:.3g}'):g} to {float(f'{high:.3g}'):g}{unit}" for low, high in spans
+    )
+    return f"{'At best it holds' if at_best else 'It should hold'} {tolerance:g} deg {between}"

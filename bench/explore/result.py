@@ -10,10 +10,11 @@ from bench.detect.observation import Observation
 from bench.errors import BenchError, GeometryError, PlugInError
 from bench.explore import drawing
 from bench.explore.bounds import Best, best_of
+from bench.explore.comparison import rival_of
 from bench.explore.controls import AS_BUILT
 from bench.explore.place import Place, job_of
 from bench.explore.state import Problem, State, StateError
-from bench.explore.words import OUTCOMES, judge_bound, judge_error, parts_words
+from bench.explore.words import OUTCOMES, error_words, judge_bound, parts_words
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view, tilt_of_pose, view_of_pose
 from bench.imaging.picture import Picture
@@ -85,6 +86,7 @@ def compute(state: State, place: Place) -> dict[str, Any]:
         "errors": _errors(row, best),
         "judgement": _judgement(row, best, state, place),
         "row": row,
+        "rival": rival_of(state, place),
     }
 
 
@@ -103,8 +105,11 @@ def bound(state: State, place: Place) -> dict[str, Any]:
     }
 
 
-def best_bound(state: State, place: Place) -> Best:
-    """Return the bound of a state's view, and what its bay allows; raises as `compute`."""
+def best_bound(state: State, place: Place, ratio: float = 1.0) -> Best:
+    """Return the bound of a state's view, and what its bay allows; raises as `compute`.
+
+    `ratio` is of a pipeline's errors over the bound.
+    """
     job = job_of(state, place)
     setting, case = job.setting, job.plan.case(0)
     try:
@@ -113,7 +118,7 @@ def best_bound(state: State, place: Place) -> Best:
     except BenchError as error:
         raise _unseen(error) from error
     _, response = parts_columns(case, T_true, job.plan, setting)
-    return best_of(T_true, setting, region, response)
+    return best_of(T_true, setting, region, response, ratio)
 
 
 def _run(
@@ -183,10 +188,13 @@ def _judgement(row: Row, best: Best, state: State, place: Place) -> dict[str, An
     request = request_of_bay(place.bay)
     error = row.get("err_rot_deg")
     assert error is None or isinstance(error, float)
-    single = judge_error(str(row["outcome"]), error, request.within_deg)
+    claims = [row.get(f"sigma_rot_{axis}_deg") for axis in "xyz"]
+    claim = None if None in claims else math.hypot(*(float(one or 0.0) for one in claims))
+    single = error_words(str(row["outcome"]), error, claim, request.within_deg)
     return {
         "tolerance_deg": request.within_deg,
         "error_deg": error,
+        "claim_deg": claim,
         "verdict": single.verdict,
         "words": single.words,
         "parts_words": parts_words(row),

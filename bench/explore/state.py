@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from bench.errors import BenchError
-from bench.explore.controls import CHOICES, CONTROL, CONTROLS, Control
+from bench.explore.controls import ALONE, CHOICES, CONTROL, CONTROLS, Control
 from bench.survey.plan import nominal, number
 
 LONGEST = 60  # characters of a refused text that are shown again
@@ -63,6 +63,13 @@ class State:
     full_well_e: float
     seed: float
     plate_mm: float
+    reflection: float
+    reflection_right_mm: float
+    reflection_up_mm: float
+    reflection_size_mm: float
+    dirt: float
+    dirt_depth: float
+    compare: str = ALONE
 
     def __post_init__(self) -> None:
         for control in CONTROLS:

@@ -18,7 +18,7 @@ OUTCOMES = {
     "not_finite": "No pose: the solver gave no finite answer",
     "unexplained": "Unexplained: what the pose leaves of the picture contradicts it",
 }
-INSIDE, OUTSIDE, NONE, OPEN = "inside", "outside", "none", "open"
+INSIDE, OUTSIDE, NONE, OPEN, ONE = "inside", "outside", "none", "open", "one"
 
 
 @dataclass(frozen=True)
@@ -29,16 +29,17 @@ class ToleranceVerdict:
     words: str
 
 
-def judge_error(outcome: str, error_deg: float | None, tolerance_deg: float) -> ToleranceVerdict:
-    """Judge the single picture's rotation error."""
+def error_words(
+    outcome: str, error_deg: float | None, claim_deg: float | None, tolerance_deg: float
+) -> ToleranceVerdict:
+    """Say how large the single picture's rotation error is; a rate alone can hold or fail."""
     if error_deg is None:
-        return ToleranceVerdict(NONE, f"No pose to hold against {tolerance_deg:g} deg")
-    numbers = f"{error_deg:.3g} deg of {tolerance_deg:g}"
+        return ToleranceVerdict(NONE, "This picture gives no pose")
+    share = f"{error_deg:.2g} deg off, {error_deg / tolerance_deg:.2g} of the tolerance"
     if outcome != "ok":
-        return ToleranceVerdict(OUTSIDE, f"Not usable ({outcome.replace('_', ' ')}): {numbers}")
-    if error_deg <= tolerance_deg:
-        return ToleranceVerdict(INSIDE, f"This picture is inside tolerance, {numbers}")
-    return ToleranceVerdict(OUTSIDE, f"This picture is outside tolerance, {numbers}")
+        return ToleranceVerdict(NONE, f"Not usable ({outcome.replace('_', ' ')}): {share}")
+    claimed = f" and {error_deg / claim_deg:.2g} times what it claims (RMS)" if claim_deg else ""
+    return ToleranceVerdict(ONE, f"This picture is {share}{claimed}; one picture decides nothing")
 
 
 def judge_bound(bound: Bound | None, request: Request, as_built: bool = False) -> ToleranceVerdict:
