@@ -1,8 +1,9 @@
-"""What stands beside a view: the same seen by another pipeline or camera, or of another target."""
+"""The view beside a view: by another pipeline, by another camera, or of another target."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from bench.explore.controls import ALONE
 from bench.explore.place import Place
@@ -19,7 +20,8 @@ def rival_of(state: State, place: Place) -> dict[str, str] | None:
     if state.compare == ALONE:
         return None
     kind, _, name = state.compare.partition(":")
-    other, note = replace(state, compare=ALONE, **{kind: name}), ""
+    chosen: dict[str, Any] = {kind: name, "compare": ALONE}
+    other, note = replace(state, **chosen), ""
     if kind == "tower":
         here, there = place.own(state.tower), place.own(name)
         kept = {n: there[n] for n, value in here.items() if getattr(state, n) == value}

@@ -68,8 +68,8 @@ class Control:
     def about(self, value: float) -> list[float]:
         """Return allowed numbers, ascending, from far below a value to far above it."""
         if self.in_ratio:
-            ends = np.clip((0.25 * value, 4.0 * value), self.low, self.high)
-            places = np.geomspace(*ends, POSITIONS)
+            low, high = max(0.25 * value, self.low), min(4.0 * value, self.high)
+            places = np.geomspace(low, high, POSITIONS)
         elif self.low < 0.0 or self.high <= 1.0:
             places = np.linspace(self.low, self.high, POSITIONS)
         else:  # from nothing up

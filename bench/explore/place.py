@@ -173,7 +173,7 @@ class Place:
             **self.own(tower.name),
         )
 
-    def own(self, tower_name: str) -> dict[str, float]:
+    def own(self, tower_name: str) -> dict[str, Any]:
         """Return the values that a tower's own camera and light give to controls."""
         tower = find_tower(self.bay, tower_name)
         camera, imaging = tower.camera, tower.imaging

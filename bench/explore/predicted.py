@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -115,7 +115,8 @@ def curve(state: State, name: str, place: Place) -> dict[str, Any]:
     job_of(state, place)
     request = request_of_bay(place.bay)
     at = control.about(getattr(state, name))
-    errors = [predicted_error(replace(state, **{name: value}), place) for value in at]
+    views: list[dict[str, Any]] = [{name: value} for value in at]
+    errors = [predicted_error(replace(state, **view), place) for view in views]
     unit = f" {control.unit}" if control.unit else ""
     return {
         "at": at,
@@ -125,7 +126,7 @@ def curve(state: State, name: str, place: Place) -> dict[str, Any]:
         "axis": control.label + (f",{unit}" if unit else ""),
         "tolerance_deg": request.within_deg,
         "words": f"{100.0 * request.success:g} % of errors keep below the line, by "
-        f"{_basis(state, place)}. {_holding(at, errors, request.within_deg, unit, _surveyed(state, place) is None)}",
+        f"{_basis(state, place)}. {_holding(at, errors, request.within_deg, unit)}",
     }
 
 
@@ -188,32 +189,25 @@ def _map_words(state: State, place: Place, views: Sequence[State]) -> str:
 
 
 def _holding(
-    at: Sequence[float],
-    errors: Sequence[float | None],
-    tolerance: float,
-    unit: str,
-    at_best: bool,
+    at: Sequence[float], errors: Sequence[float | None], tolerance: float, unit: str
 ) -> str:
     """Say between which values the predicted errors are within a tolerance."""
-    spans: list[list[float]] = []
     known = [(x, math.log(e / tolerance)) for x, e in zip(at, errors, strict=True) if e]
     if len(known) < 2:
-        return "No prediction here: with an f-number or motion each takes a second"
-    for i, (x, error) in enumerate(known):
-        if i and (error <= 0.0) != (known[i - 1][1] <= 0.0):
-            before, was = known[i - 1]
-            crossing = before + (x - before) * was / (was - error)
-            if error <= 0.0:
-                spans.append([crossing, x])
-            else:
-                spans[-1][1] = crossing
-        elif error <= 0.0:
-            if not spans:
-                spans.append([x, x])
-            spans[-1][1] = x
-    if not spans:
-        return f"Nowhere {'can it' if at_best else 'should it'} hold {tolerance:g} deg"
-    between = " and ".join(
-        f"from {float(f'{low:.3g}'):g} to {float(f'{high:.3g}'):g}{unit}" for low, high in spans
-    )
-    return f"{'At best it holds' if at_best else 'It should hold'} {tolerance:g} deg {between}"
+        return "No line here: with an f-number or motion each point takes a second"
+    edges = [known[0][0]] if known[0][1] <= 0.0 else []
+    for (before, was), (x, over) in pairwise(known):
+        if (was <= 0.0) != (over <= 0.0):
+            edges.append(before + (x - before) * was / (was - over))
+    edges += [known[-1][0]] * (len(edges) % 2)
+    if not edges:
+        return f"Nowhere within {tolerance:g} deg"
+    spans = [
+        f"from {_short(a)} to {_short(b)}{unit}"
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    return f"Within {tolerance:g} deg {' and '.join(spans)}"
+
+
+def _short(value: float) -> str:
+    return f"{float(f'{value:.3g}'):g}"

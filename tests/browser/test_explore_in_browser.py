@@ -185,6 +185,57 @@ def test_the_permalink_shows_the_same_numbers_in_a_new_page(server, bench):
         assert second.locator(f"#{name}").input_value() == first.locator(f"#{name}").input_value()
 
 
+def test_two_pipelines_stand_side_by_side_in_the_same_picture(server, bench):
+    page = bench("?range_m=9&compare=pipeline:aruco-none/ippe").page
+    rival = page.locator("#rival-picture[data-state]")
+    rival.wait_for()
+    assert rival.get_attribute("src") == page.locator("#picture").get_attribute("src")
+    boxes = [page.locator(f"#{name}").bounding_box() for name in ("stage", "rival-stage")]
+    assert boxes[0]["y"] == boxes[1]["y"]
+    assert boxes[0]["width"] == boxes[1]["width"]
+    _, text = server.ask("/api/view?range_m=9&pipeline=aruco-none/ippe")
+    told = json.loads(text)["judgement"]["error_deg"]
+    row = page.locator("#rivals tbody tr").filter(
+        has=page.get_by_role("rowheader", name="Rotation error, deg")
+    )
+    assert float(row.locator("td").nth(1).inner_text()) == pytest.approx(told, rel=0.05)
+    # a pipeline that can't look for the other target gives way in words
+    page.locator("#compare").select_option("target:circles:5x5:symmetric")
+    page.locator("#rival-problem:not(:empty)").wait_for()
+    assert "doesn't look for this target: circles/" in page.locator("#rival-problem").inner_text()
+    page.locator("#compare").select_option("none")
+    page.locator("#rival").wait_for(state="hidden")
+
+
+def test_error_along_a_control_is_drawn_and_a_click_goes_there(bench):
+    page = bench("?bay=drawn&dark_noise_e=60").page
+    page.locator("#along summary").click()
+    page.locator("#curve[data-key]").wait_for()
+    assert page.locator("#curve [class^=mark-]").count() == 27  # nine places, three pictures each
+    assert "Within 0.1 deg from" in page.locator("#curve-words").inner_text()
+    box = page.locator("#curve").bounding_box()
+    page.locator("#curve").click(position={"x": 0.3 * box["width"], "y": 0.5 * box["height"]})
+    page.wait_for_function("() => Number(document.getElementById('range_m').value) < 4.5")
+    page.locator("#over").select_option("turn_deg")
+    page.locator("#curve[aria-label*='over Turn, deg']").wait_for()
+
+
+def test_what_an_address_folds_away_is_unfolded_and_dirt_is_of_bays_as_built(bench):
+    page = bench("?reflection=0.4").page
+    assert page.locator("#reflection").is_visible()
+    assert page.locator("#dirt").is_enabled()
+    page.locator("#bay").select_option("drawn")
+    assert page.locator("#dirt").is_disabled()
+
+
+def test_a_finished_map_is_what_predictions_stand_on(start_server, small_map, visit):
+    page = visit(start_server("explore", "--map", str(small_map)).url).page
+    caption = page.locator("#map-caption", has_text="times what apriltag/ippe-lm showed in")
+    caption.wait_for()
+    page.locator("#pipeline").select_option("apriltag/epnp")
+    page.locator("#map-caption", has_text="has nothing of this pipeline").wait_for()
+
+
 def test_a_run_fills_the_scatter_plot_and_says_what_it_found(bench, screenshot):
     made = bench("?range_m=6&turn_deg=40")
     page = made.page
@@ -237,6 +288,9 @@ def test_save_brings_the_picture_and_where_its_numbers_come_from(bench, tmp_path
 
 def test_by_keyboard_alone_every_control_is_reached_and_seen(bench):
     page = bench().page
+    for folded in ("details.seldom", "#along"):
+        page.locator(f"{folded} summary").click()
+    page.evaluate("() => document.activeElement.blur()")
     reached, outlines = set(), set()
     for _ in range(MOST_TABS):
         page.keyboard.press("Tab")
@@ -251,7 +305,7 @@ def test_by_keyboard_alone_every_control_is_reached_and_seen(bench):
             outlines.add(outline)
     fields = page.locator("#controls [name]").evaluate_all("(all) => all.map((e) => e.id)")
     assert set(fields) <= reached
-    assert {"run", "permalink", "copy", "save", "reset"} <= reached
+    assert {"over", "run", "permalink", "copy", "save", "reset"} <= reached
     assert "none" not in outlines
 
 
@@ -260,7 +314,10 @@ def test_the_live_bench_fits_its_window_and_has_no_grave_fault_of_access(
     bench, sticking_out, grave_faults, screenshot, phone_size, phone
 ):
     size = phone_size if phone else (1280, 900)
-    made = bench(size=size, has_touch=phone, is_mobile=phone, reduced_motion="reduce")
+    light = "dark" if phone else "light"
+    made = bench(
+        size=size, has_touch=phone, is_mobile=phone, reduced_motion="reduce", color_scheme=light
+    )
     page = made.page
     assert sticking_out(page) == []
     assert grave_faults(page) == []
@@ -275,4 +332,11 @@ def test_the_live_bench_fits_its_window_and_has_no_grave_fault_of_access(
     change(page, "range_m", 12.0)
     assert sticking_out(page) == []
     assert page.evaluate("() => document.getAnimations().length") == 0
+    page.locator("#compare").select_option("target:circles:5x5:symmetric")
+    page.locator("#rivals tbody tr").first.wait_for()
+    page.locator("details.seldom summary").click()
+    page.locator("#along summary").click()
+    page.locator("#curve path.series-1").wait_for(state="attached")
+    assert sticking_out(page) == []
+    assert grave_faults(page) == []
     screenshot(page, f"explore-{'phone' if phone else 'desktop'}")

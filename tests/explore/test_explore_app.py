@@ -1,5 +1,6 @@
 """The page's server: whom it answers, how it refuses, runs and saves."""
 
+import asyncio
 import dataclasses
 import io
 import json
@@ -12,7 +13,7 @@ import polars as pl
 import pytest
 from starlette.testclient import TestClient
 
-from bench.explore.app import make_app
+from bench.explore.app import Queue, make_app
 from bench.explore.place import Place, job_of
 from bench.explore.runs import Runs
 from bench.survey.cells import summarise
@@ -211,6 +212,43 @@ def test_a_picture_in_work_holds_the_programs_end_back_in_no_way(client, monkeyp
     )
     assert client.get("/api/view").status_code == 200
     assert kinds == [True]
+
+
+def test_a_slow_picture_that_the_page_has_given_up_holds_no_other_up():
+    class Gone:
+        async def is_disconnected(self):
+            return begun.is_set()
+
+    class There:
+        async def is_disconnected(self):
+            return False
+
+    begun, end = threading.Event(), threading.Event()
+
+    def slow():
+        begun.set()
+        end.wait(60.0)
+        raise ValueError("nobody hears this")
+
+    async def ask():
+        queue = Queue("picture")
+        try:
+            given_up = asyncio.create_task(queue.work(Gone(), slow))
+            while not begun.is_set():
+                await asyncio.sleep(0.01)
+            return await queue.work(There(), lambda: "shown"), await given_up
+        finally:
+            end.set()
+
+    assert asyncio.run(ask()) == ("shown", None)
+
+
+def test_a_curve_and_its_points_are_answered_or_refused_in_a_word(client):
+    found = client.get("/api/curve?over=turn_deg&range_m=6").json()
+    assert found["axis"] == "Turn, deg"
+    point = client.get("/api/point?range_m=6&seed=4").json()
+    assert point["judgement"] == client.get("/api/view?range_m=6&seed=4").json()["judgement"]
+    assert client.get("/api/curve?over=<b>").status_code == 422
 
 
 def test_a_run_can_be_cancelled_and_keeps_what_is_done(place):
