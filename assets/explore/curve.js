@@ -2,7 +2,7 @@
 
 import { digits, make, path, significant } from "./svg.js";
 
-const LEFT = 60, TOP = 14, WIDE = 600, HIGH = 260;
+const LEFT = 86, TOP = 14, WIDE = 574, HIGH = 260;
 const DRAWS = 3; // pictures at each place, of other seeds
 const element = (id) => document.getElementById(id);
 const box = element("along"), over = element("over"), plot = element("curve");
@@ -109,7 +109,7 @@ function draw() {
     label(x(value), TOP + HIGH + 18, "middle", digits(value, 6).replace(/\.?0+$/, ""));
   }
   label(LEFT + WIDE / 2, TOP + HIGH + 42, "middle", axis);
-  parts.push(make("text", { x: 13, y: TOP + HIGH / 2, "text-anchor": "middle", transform: `rotate(-90 13 ${TOP + HIGH / 2})` }, "rotation error, deg"));
+  parts.push(make("text", { x: 18, y: TOP + HIGH / 2, "text-anchor": "middle", transform: `rotate(-90 18 ${TOP + HIGH / 2})` }, "rotation error, deg"));
   parts.push(make("line", { class: "tolerance", x1: LEFT, x2: LEFT + WIDE, y1: y(tolerance), y2: y(tolerance) }));
   label(LEFT + WIDE - 4, y(tolerance) - 5, "end", `tolerance ${significant(tolerance, 2)}`);
   [...series.entries()].reverse().forEach(([n, { curve, marks }]) => {

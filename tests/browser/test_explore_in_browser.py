@@ -228,12 +228,19 @@ def test_what_an_address_folds_away_is_unfolded_and_dirt_is_of_bays_as_built(ben
     assert page.locator("#dirt").is_disabled()
 
 
-def test_a_finished_map_is_what_predictions_stand_on(start_server, small_map, visit):
-    page = visit(start_server("explore", "--map", str(small_map)).url).page
-    caption = page.locator("#map-caption", has_text="times what apriltag/ippe-lm showed in")
-    caption.wait_for()
-    page.locator("#pipeline").select_option("apriltag/epnp")
-    page.locator("#map-caption", has_text="has nothing of this pipeline").wait_for()
+def test_a_predicted_map_as_surveyed_is_asked_for_anew_for_another_pipeline(bench):
+    page = bench().page
+
+    def as_surveyed(route):
+        answer = route.fetch()
+        route.fulfill(response=answer, json=answer.json() | {"surveyed": True})
+
+    page.route("**/api/map?*", as_surveyed)
+    with page.expect_response("**/api/map?*"):
+        change(page, "blur_px", 0.7)
+    page.locator(".whole:not(.old)").wait_for()
+    with page.expect_response(re.compile(r"/api/map\?.*pipeline=apriltag%2Fepnp")):
+        page.locator("#pipeline").select_option("apriltag/epnp")
 
 
 def test_a_run_fills_the_scatter_plot_and_says_what_it_found(bench, screenshot):

@@ -43,6 +43,7 @@ def test_the_page_is_served_on_the_loopback_address_alone():
         (["--state", "range_m=0.2"], "It must be above"),
         (["--state", "pipeline=charuco/ippe"], "doesn't look for"),
         (["--page", "floor"], "--page"),
+        (["--map", "no-map"], "no-map"),
         (["--page", "bay", "--state", "tower.0.offset=7"], "lacks a unit"),
     ],
     ids=str,
