@@ -89,6 +89,8 @@ def _explore(
     directory: Path | None,
     quiet: bool,
 ) -> int:
+    if run is not None and directory is not None:
+        raise ConfigError("--map: not with --out, whose files have no predictions")
     found = load_bay(bay)
     # web and drawing libraries take a second to load, which bad input needn't wait for
     from bench.explore.bay_result import compute_bay

@@ -39,13 +39,13 @@ def read_surveyed(directory: Path, bay: Bay) -> dict[str, MapRatio]:
     """
     found: dict[str, MapRatio] = {}
     reasons: list[BenchError] = []
-    for name in read_run_file(directory).value.plan["pipelines"]:
+    for name in read_run_file(directory).value.plan.get("pipelines", ()):
         try:
             found[name] = read_map_ratio(directory, name, "image")
         except ConfigError as error:  # of this pipeline; another may have enough
             reasons.append(error)
     if not found:
-        raise reasons[0]
+        raise reasons[0] if reasons else ConfigError(f"--map: {directory} names no pipelines")
     differing = unlike(next(iter(found.values())), bay)
     if differing:
         raise ConfigError(f"--map: {directory} was made for another {', '.join(differing)}")
@@ -118,6 +118,7 @@ def curve(state: State, name: str, place: Place) -> dict[str, Any]:
     views: list[dict[str, Any]] = [{name: value} for value in at]
     errors = [predicted_error(replace(state, **view), place) for view in views]
     unit = f" {control.unit}" if control.unit else ""
+    lead = "At best " if _surveyed(state, place) is None else ""
     return {
         "at": at,
         "errors_deg": errors,
@@ -125,7 +126,7 @@ def curve(state: State, name: str, place: Place) -> dict[str, Any]:
         "in_ratio": control.in_ratio,
         "axis": control.label + (f",{unit}" if unit else ""),
         "tolerance_deg": request.within_deg,
-        "words": f"{100.0 * request.success:g} % of errors keep below the line, by "
+        "words": f"{lead}{100.0 * request.success:g} % of errors keep below the line, by "
         f"{_basis(state, place)}. {_holding(at, errors, request.within_deg, unit)}",
     }
 

@@ -44,6 +44,7 @@ def test_the_page_is_served_on_the_loopback_address_alone():
         (["--state", "pipeline=charuco/ippe"], "doesn't look for"),
         (["--page", "floor"], "--page"),
         (["--map", "no-map"], "no-map"),
+        (["--map", "a", "--out", "b"], "--map: not with --out"),
         (["--page", "bay", "--state", "tower.0.offset=7"], "lacks a unit"),
     ],
     ids=str,
