@@ -100,7 +100,7 @@ def test_targets_without_tags_and_other_words_are_refused(tmp_path, capfd):
     with pytest.raises(ConfigError, match="has no tags for a layout"):
         layout_of_bay(replace(BAY, target=build_target(CirclesDesign())), "floor")
     assert main(["bay", "--layout", "ceiling", "--out", str(tmp_path)]) == 2
-    assert "--layout must be bar or floor" in capfd.readouterr().err
+    assert "'ceiling' is not one of 'bar', 'floor'" in capfd.readouterr().err
     assert main(["bay", "--layout", "floor", "--out", str(tmp_path)]) == 0
     words = capfd.readouterr().out
     assert "sightbench targets --dictionary DICT_APRILTAG_36h11 --id 0,1,2,3" in words
