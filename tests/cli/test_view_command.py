@@ -107,9 +107,7 @@ def test_pictures_are_drawn(shipped, tmp_path, capsys):
     apart = tmp_path / "apart"
     apart.mkdir()
     place = load_bay(bay)
-    drawing = Drawing(
-        place, views(place, ["van"], ["floor", "low lift"]), 1, place.survey.seed, ""
-    )
+    drawing = Drawing(place, views(place, ["van"], ["floor", "low lift"]), place.survey.seed, "")
     written = draw_all(apart, drawing, ["van"], ["floor", "low lift"], lambda done, total: None, 2)
     assert len(written) == 12
     for name in ("left-van-floor.png", "right-van-floor.png"):
