@@ -71,6 +71,11 @@ class BayFiles:
         """What describes the bay best so far."""
         return self.built or self.plan
 
+    def has(self, leaf: Leaf) -> bool:
+        """Tell whether a result is of one of these as it is today."""
+        today = {one.digest for one in (self.asked, self.sited, self.built) if one is not None}
+        return bay_digest(leaf) in today - {""}
+
 
 def asked_file(root: Path, given: Path | None) -> Path:
     """Return the path of a book's own bay file.

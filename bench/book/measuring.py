@@ -42,16 +42,21 @@ def registration_stage(book: Contents) -> Standing:
     todo, command = _register(book, book.free("register", REGISTRATION.name))
 
     def outdated(leaf: Leaf) -> str:
-        return book.stale(leaf) or _moved_since(book, leaf) or _other_calibration(book, leaf)
+        return (
+            book.stale(leaf)
+            or _moved_since(book, leaf)
+            or _other_calibration(book, leaf)
+            or _other_bay(book, leaf)
+        )
 
     def judge(leaf: Leaf) -> Judgement:
         if _was_rehearsed(leaf, "--table", "--left", "--right"):
             return Judgement("rehearsed")
         built = book.shelf.of(AS_BUILT.name)
-        notes: tuple[str, ...] = ()
+        notes = _whose_bay(book, leaf)
         if built and built[0].head.ended > leaf.head.ended:
             later = f"{built[0].path} was measured later"
-            notes = (f"{later}: if a tower was moved in between, register again",)
+            notes = (f"{later}: if a tower was moved in between, register again", *notes)
         if _faults(leaf):
             return Judgement("fails", notes, f"find and mend what failed; then {todo}")
         return Judgement("done", notes)
@@ -127,6 +132,27 @@ def _other_calibration(book: Contents, leaf: Leaf) -> str:
         if side in used and dict(used[side], pixel_pitch=None) != theirs:
             return f"{leaf.path} was solved with another {side} camera than {calibration.path}"
     return ""
+
+
+def _other_bay(book: Contents, leaf: Leaf) -> str:
+    """Say where a registration names another bay: bars are alike in many."""
+    of, latest = leaf.head.bay, book.files.latest
+    if of is None or latest.bay is None or of.name == latest.bay.name or book.files.has(leaf):
+        return ""
+    other = f"{leaf.path} was made for {of.name} ({of.file}), not for {latest.bay.name}"
+    return f"{other}; where that is its name of before, solve its pictures again"
+
+
+def _whose_bay(book: Contents, leaf: Leaf) -> tuple[str, ...]:
+    """Say where nothing tells whether a registration is this bay's or that of one like it."""
+    compared = leaf.value.get("cameras") and calibrations(book.shelf)
+    if compared or leaf.head.bay is None or book.files.has(leaf):
+        return ()
+    return (
+        f"{leaf.path} was made with {leaf.head.bay.file} before an edit, or with another bay's: "
+        "that can't be told, since only the bar could be compared and no camera that was "
+        "calibrated here; if in doubt, register again",
+    )
 
 
 @needs_bay

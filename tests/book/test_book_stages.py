@@ -85,6 +85,26 @@ def test_an_edit_elsewhere_leaves_a_registration_good_and_one_of_the_bar_does_no
     assert "another bar" in stale.words
 
 
+def test_a_registration_of_another_bay_with_the_same_bar_is_told_by_its_name_or_doubted(book):
+    book.register()
+    assert not book.stage("registered").notes
+    book.edit('standoff = "2.45 m"', 'standoff = "2.5 m"')
+    like = book.stage("registered")
+    assert "another bay's: that can't be told" in like.notes[0]
+    book.edit('name = "Training workshop"', 'name = "South bay"')
+    other = book.stage("registered")
+    assert other.state == "stale"
+    assert "made for Training workshop (bay.toml), not for South bay" in other.words
+
+
+def test_a_registration_whose_cameras_were_calibrated_here_is_in_no_doubt(book):
+    used = CAMERA | {"pixel_pitch": None}
+    book.put("camera-left/calibration.json", "calibration", CALIBRATION, parts={})
+    book.register(cameras={"left": used})
+    book.edit('standoff = "2.45 m"', 'standoff = "2.5 m"')
+    assert not book.stage("registered").notes
+
+
 def test_a_level_found_with_an_earlier_registration_is_out_of_date(book):
     first = read_sealed(book.register()).head.value_digest
     level = {
