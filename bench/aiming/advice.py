@@ -17,6 +17,7 @@ from bench.scene.vehicle import Wheel
 from bench.setting_out.placements import replace_placement
 from bench.sighting.prediction import predictor_of
 from bench.sighting.sighting import Sighting, sightings_of
+from bench.sighting.visibility import Visibility, sight
 from bench.survey.setup import find_tower
 
 State = Literal["inside", "turn", "mend", "nothing"]
@@ -33,10 +34,13 @@ class Missing:
     ----------
     now, then : Sighting
         Where it should be as the tower looks, and as planned.
+    sight : Visibility
+        How much of it should be seen, by the bay file, and what hides the rest.
     """
 
     now: Sighting
     then: Sighting
+    sight: Visibility
 
     @property
     def is_in_picture(self) -> bool:
@@ -215,7 +219,9 @@ def advise_aim(
         level=level,
         worst=min(everyone, key=lambda one: one.room),
         missing=tuple(
-            Missing(a, b) for a, b in zip(now, then, strict=True) if a.wheel.name not in found
+            Missing(a, b, sight(bay, own, a.wheel))
+            for a, b in zip(now, then, strict=True)
+            if a.wheel.name not in found
         ),
         stop=stop,
         grey=grey,

@@ -136,9 +136,11 @@ def missing_words(one: Missing) -> str:
     now, then = one.now, one.then
     if one.is_in_picture:
         across, down = (100.0 * share for share in now.place)
+        by = one.sight.hidden_words
         return (
             f"{now.wheel.name} is missing: it should be {across:.0f} % across and {down:.0f} % "
-            "down; it is hidden, unlit, or not hung."
+            "down; it is hidden, unlit, or not hung"
+            f"{f', as the bay file has things {by}' if by else ''}."
         )
     if then.imaged and then.margin_px >= 0.0:
         where = f"beyond the picture's {now.edge} edge" if now.imaged else "out of the picture"

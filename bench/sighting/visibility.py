@@ -47,8 +47,13 @@ class Visibility:
         """Such as ``"62 %, hidden by: body 38 %"``."""
         if not self.hidden_by:
             return f"{100.0 * self.fraction:.0f} %"
+        return f"{100.0 * self.fraction:.1f} %, {self.hidden_words}"
+
+    @property
+    def hidden_words(self) -> str:
+        """What hides the rest, such as ``"hidden by: body 38.0 %"``; empty where nothing does."""
         by = ", ".join(f"{name} {100.0 * part:.1f} %" for name, part in self.hidden_by)
-        return f"{100.0 * self.fraction:.1f} %, hidden by: {by}"
+        return f"hidden by: {by}" if by else ""
 
 
 @lru_cache(maxsize=4)

@@ -16,6 +16,7 @@ from bench.scene.model import Bay, Tower, wheels_of_tower
 from bench.scene.wheel_ids import cannot_tell, marker_id
 from bench.sighting.prediction import COVERAGE, Predictor
 from bench.sighting.sighting import Sighting, sightings_of
+from bench.sighting.visibility import sight
 from bench.siting.constraints import Constraint, amount, sighting_constraints
 from bench.survey.setup import find_tower
 from bench.tables import finite_or_none
@@ -110,7 +111,7 @@ def failures_of(one: Sighting, constraints: tuple[Constraint, ...], bay: Bay) ->
     if not one.imaged:
         found.append("has no image: it is beside or behind the camera's view")
     else:
-        found = [_constraint_words(one, c) for c in constraints if not c.holds]
+        found = [_constraint_words(one, c, bay) for c in constraints if not c.holds]
     tolerance = bay.tolerance
     for name, limit in (("toe", tolerance.toe), ("camber", tolerance.camber)):
         value = COVERAGE * getattr(one.prediction, name)
@@ -124,7 +125,7 @@ def failures_of(one: Sighting, constraints: tuple[Constraint, ...], bay: Bay) ->
     return found
 
 
-def _constraint_words(one: Sighting, c: Constraint) -> str:
+def _constraint_words(one: Sighting, c: Constraint, bay: Bay) -> str:
     short = amount(abs(c.slack), c.unit)
     if c.name == "margin":
         what = "is cut by" if one.margin_px < 0.0 else "is too near"
@@ -134,7 +135,10 @@ def _constraint_words(one: Sighting, c: Constraint) -> str:
         )
     more = "below" if c.value < c.limit else "above"
     what = {"visible": "visible part of the plate", "focus": "defocus"}.get(c.name, "tilt")
-    return f"{what} {amount(c.value, c.unit)} is {more} {amount(c.limit, c.unit)} by {short}"
+    words = f"{what} {amount(c.value, c.unit)} is {more} {amount(c.limit, c.unit)} by {short}"
+    if c.name == "visible":
+        words += f", {sight(bay, find_tower(bay, one.tower), one.wheel).hidden_words}"
+    return words
 
 
 def aim_table(aim: Aim) -> pl.DataFrame:

@@ -99,6 +99,16 @@ def test_a_target_of_the_other_side_is_found(bay):
     assert (advice.state, advice.swapped) == ("mend", {"front left": 31})
 
 
+def test_what_the_bay_file_has_before_a_missing_target_is_named(tmp_path):
+    bay = binned_bay(tmp_path, **{"mount.outboard": "0.05 m"})
+    advice = advise_aim(bay, tower_picture(bay, bay.towers[0], hidden=("rear left",)))
+    (rear,) = advice.missing
+    assert rear.sight.fraction < 1.0
+    assert f"not hung, as the bay file has things {rear.sight.hidden_words}." in "\n".join(
+        advice_words(advice)
+    )
+
+
 def test_a_missing_target_is_named_with_where_it_should_be(bay):
     advice = advise_aim(bay, tower_picture(bay, bay.towers[0], hidden=("rear left",)))
     there = next(one for one in advice.now if one.wheel.name == "rear left")

@@ -78,7 +78,7 @@ def test_a_hidden_target_is_named(bay):
     everything = replace(bay, siting=replace(bay.siting, visible=1.0))
     aim = judge_aim(everything, QUICK, visible=True)
     hidden = [one for one in aim.sightings if one.visible < 1.0]
-    named = [f for f in aim.failures if "visible part" in f]
+    named = [f for f in aim.failures if "visible part" in f and "hidden by: " in f]
     assert len(named) == len(hidden)
 
 
