@@ -46,7 +46,7 @@ def command(
         int,
         option(
             "N",
-            "Pictures a view, fewer of slow lenses; registrations, at most 12.",
+            "Pictures a view, fewer of slow lenses; registrations, at most 6.",
             min=1,
             max=100_000,
         ),

@@ -16,8 +16,8 @@ from bench.teaching.slip import registered
 from bench.teaching.trials import Illustrated, Rows, illustrate_plan
 from bench.teaching.views import stage
 
-# Each takes two dozen pictures and a fit, a second of work.
-MOST_REGISTRATIONS = 12
+# Each takes two dozen pictures and a fit, two seconds of work.
+MOST_REGISTRATIONS = 6
 LEAST_SHARE = 4  # scenes for which starting a process is worth its two seconds
 # Where a lens's blur isn't Gaussian a picture takes ten times as long; such scenes have a share of
 # the pictures, and no fewer than decide where nothing is usable.

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.digest import content_digest, key_digest
 from bench.errors import ConfigError
@@ -18,12 +17,12 @@ from bench.geometry.camera import project
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
 from bench.geometry.viewing import tilt_of_pose
-from bench.imaging.picture import Picture
 from bench.registration.bar_views import Glimpse
+from bench.registration.pictures import sight_of
 from bench.registration.plan import default_sequence
 from bench.registration.rehearsal import Errors, Faults, draw_scene, rehearse
 from bench.registration.rehearsal import Scene as Drawn
-from bench.registration.sights import Sight, Step
+from bench.registration.sights import MeasuredPose, Sight, Step
 from bench.render.planar import render_target
 from bench.scene.model import Bay, Tower
 from bench.scene.tower_pair import tower_pair
@@ -39,31 +38,30 @@ from bench.teaching.views import edge_room
 def looked_for(
     bay: Bay, scene: Drawn, errors: Errors, rng: np.random.Generator
 ) -> tuple[Step, ...]:
-    """Return what the bar's detector finds in pictures of a scene, as `find_points` does."""
+    """Return what `register` takes from pictures of a scene, as `find_points` does."""
     steps = []
     for index, glimpses in enumerate(scene.glimpses):
-        found = [(one, _seen(bay, scene, one, rng)[1]) for one in glimpses]
-        sights = [
-            Sight(one.tower, one.end, points.p_target, points.pixels, points.sigma_px)
-            for one, points in found
-            if points.found is Found.FOUND
-        ]
-        steps.append(Step(f"step {index + 1}", tuple(sights)))
+        sights = [_taken(bay, scene, one, rng) for one in glimpses]
+        steps.append(Step(f"step {index + 1}", tuple(one for one in sights if one is not None)))
     return tuple(steps)
 
 
-def _seen(
+def _taken(
     bay: Bay, scene: Drawn, glimpse: Glimpse, rng: np.random.Generator
-) -> tuple[Picture, Detection]:
-    """Take the picture of a target on the bar and look for it."""
+) -> Sight | MeasuredPose | None:
+    pipeline = _runner(default_pipeline(bay.bar.target(glimpse.end)))
+    return sight_of(pipeline, _seen(bay, scene, glimpse, rng), glimpse.tower, glimpse.end)
+
+
+def _seen(bay: Bay, scene: Drawn, glimpse: Glimpse, rng: np.random.Generator) -> Observation:
+    """Take the picture of a target on the bar."""
     tower, target = _towers(bay)[glimpse.tower], bay.bar.target(glimpse.end)
     T = glimpse.T_camera_target
     # a target s times as large is the same picture from 1/s of the distance
     near = replace(T, translation=T.translation / scene.sizes[glimpse.end])
     camera = scene.cameras[glimpse.tower]
     picture = render_target(target, near, camera, tower.imaging, rng)
-    seen = Observation(picture, tower.camera, target, tower.imaging.sensor)
-    return picture, _runner(default_pipeline(target)).detect(seen)
+    return Observation(picture, tower.camera, target, tower.imaging.sensor)
 
 
 _runner = lru_cache(maxsize=4)(pipeline_from_name)
@@ -83,8 +81,8 @@ def registered(
 ) -> Illustrated:
     """Rehearse registrations in which target B turns in its holder half way.
 
-    Each is made of pictures of the bar, in which the detector looks for its targets. As built,
-    cameras and the prints' sizes are off by what the bay's budget assumes, and fit and checks
+    Each is made of pictures of the bar, from which `register` takes what it does on site. As
+    built, cameras and the prints' sizes are off by what the bay's budget assumes; fit and checks
     know how much that may be, as on site. Bent plates, run ink and dirt are left out: neither
     knows of them, and the checks take them for slips. The picture is that of the first trial's
     first sight of B after the slip.
@@ -102,7 +100,7 @@ def registered(
     made_of = content_digest(
         (content_digest(poses), repr(scene.content), bay.digest, seed, trials)
     )
-    made_of = content_digest((made_of, errors, "pictures"))
+    made_of = content_digest((made_of, errors, "poses"))
     cases = list((stored or {}).get(made_of, ()))
     if not cases:
         found = rehearse(bay, poses, trials, errors, faults, seed, find=looked_for)
@@ -124,7 +122,8 @@ def registered(
     step, glimpse = after
     tower, T = towers[glimpse.tower], glimpse.T_camera_target
     setting = Setting(tower.camera, tower.imaging, bay.bar.target_b)
-    picture, detection = _seen(bay, drawn, glimpse, rng)
+    seen = _seen(bay, drawn, glimpse, rng)
+    detection = _runner(default_pipeline(setting.target)).detect(seen)
     T_before = T @ Pose(exp_rotvec(-slip), np.zeros(3))
     outline = outline_of(setting, T)
     range_m = float(np.linalg.norm(T.translation))
@@ -141,7 +140,7 @@ def registered(
         pipeline=default_pipeline(setting.target),
         seed=seed,
         setting=setting,
-        picture=picture,
+        picture=seen.picture,
         T_camera_target=T,
         found=points_of(detection),
         range_m=range_m,
