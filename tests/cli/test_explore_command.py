@@ -80,7 +80,7 @@ def test_ctrl_c_ends_the_server_cleanly_though_a_run_is_at_work():
         process.kill()
         process.wait()
     assert process.returncode == 0
-    assert error == ""
+    assert error == "sightbench explore: Try out views of a target in the browser.\n"
 
 
 @pytest.mark.slow
