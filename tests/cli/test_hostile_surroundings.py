@@ -83,7 +83,10 @@ def test_a_signal_ends_a_command_quietly_and_says_what_is_left(name, heard):
     process.send_signal(getattr(signal, name))
     _, said = process.communicate(timeout=PATIENT_S)
     assert process.returncode == 130
-    assert said == "sightbench: interrupted; nothing was written\n"
+    assert said.splitlines() == [
+        "sightbench bay: A probe.",
+        "sightbench: interrupted; nothing was written",
+    ]
 
 
 def test_a_signal_that_is_ignored_stays_so():
