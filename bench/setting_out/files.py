@@ -79,7 +79,7 @@ def write_sheets(
     together : Joint
         What may be off at once.
     papers : sequence of str
-        Of `bench.setting_out.sheet.PAPERS`.
+        Of `bench.targets.page.PAPERS`.
 
     Raises
     ------

@@ -8,8 +8,6 @@ from bench.setting_out.sheet_room import room_page
 from bench.setting_out.sheet_tower import tower_page
 from bench.targets.page import Sheet, paper_size, paper_title
 
-PAPERS = ("a4", "letter")
-
 
 def siting_sheet(plan: Plan, paper: str = "a4") -> Sheet:
     """Return the pages: one of the bay, one of the room, then one of each tower.
