@@ -21,7 +21,8 @@ what they turn that best fit by, which takes no notice of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import scipy
@@ -36,7 +37,7 @@ from bench.imaging.pixels import EVERY
 from bench.scene.imperfections import Imperfections
 from bench.solve.bounds import FaceFit, blur_of, face_fit
 from bench.targets.drawing import Drawing
-from bench.typing import Array
+from bench.typing import Array, IntArray
 
 # Nodes over one correlation length: between them modes are cubic, which errs by 1e-5 of them.
 NODES = 6
@@ -44,8 +45,10 @@ NODES = 6
 # nothing that the picture tells.
 LEAST = 0.01
 SMALLEST = 1e-12  # of a side's mean squares, over the largest: below is rounding
-# Places of a spot, each way over the plate.
-SPOTS = 12
+# Pixels that are looked at together: some hundreds of modes of them stay in a processor's cache.
+BLOCK = 1024
+# Places of a spot, each way over the plate, and how far it is followed: e^(-9²/2) is 3e-18.
+SPOTS, REACH_SIGMAS = 12, 9.0
 
 
 def light_covariance(
@@ -62,46 +65,106 @@ def light_covariance(
     """
     fit = face_fit(drawing, T_camera_target, camera, imaging, region, EVERY)
     places = _places(fit, T_camera_target, camera)
-    fields = [np.empty((len(places), 0))]
+    fields: list[Field] = []
     if sizes.paper > 0.0:
         fields.append(paper_modes(fit, places, drawing, sizes))
-    plain, _ = hybrid(fit, fields[0])
-    best, estimator = hybrid(fit, np.hstack(fields))
-    added = best - plain
+    papers = sum(map(len, fields))
     if sizes.reflection_share > 0.0 and sizes.reflection_level > 0.0:
         scale = imaging.sensor.system_gain * imaging.sensor.full_well
-        seen = reflection_modes(fit, places, drawing, T_camera_target, sizes, scale)
-        struck, _ = hybrid(fit, np.hstack((*fields, seen)))
-        added = added + sizes.reflection_share * (struck - best)
+        fields.append(reflection_modes(fit, places, drawing, T_camera_target, sizes, scale))
+    information, units = _information(fit, fields)
+    # what knows of fewer fields is a part of it
+    free = len(units)
+    plain, best, struck = (
+        _of_pose(information[:size, :size], units)
+        for size in (free, free + papers, len(information))
+    )
+    added = _bound(best, units) - _bound(plain, units)
+    added = added + sizes.reflection_share * (_bound(struck, units) - _bound(best, units))
     if sizes.dirt > 0.0 and sizes.dirt_depth > 0.0:
         sigma_px = blur_of(imaging.optics, camera, T_camera_target)
-        shifts = estimator @ _spots(fit, places, drawing, T_camera_target, camera, sizes, sigma_px)
+        estimator = _estimator(best, fit, fields[: int(papers > 0)], units)
+        spots = _spots(fit, places, drawing, T_camera_target, camera, sizes, sigma_px)
+        shifts = np.column_stack([estimator[:, near] @ change for near, change in spots])
         # of a depth that is even from 0, the mean square is a third of the limit's
         mean_square = sizes.dirt * sizes.dirt_depth**2 / 3.0
         added = added + mean_square * shifts @ shifts.T / shifts.shape[1]
     return np.asarray(added)
 
 
-def hybrid(fit: FaceFit, fields: Array) -> tuple[Array, Array]:
-    """Return the hybrid bound (6, 6) and the estimator (6, N) of grey values that attains it.
+@dataclass(frozen=True, eq=False)
+class Field:
+    """The picture's changes, DN, by one standard deviation of each of K modes.
 
-    `fields` (N, K) are the picture's changes, DN, by one standard deviation of each mode.
+    A mode is the product of a function along x, column `i` (K,) of `left` (N, I), and one along
+    y, `j` of `right` (N, J): some hundreds of modes are never held for all pixels at once.
     """
-    rows = fit.jacobian()
-    scale = np.linalg.norm(rows * np.sqrt(fit.weights)[:, None], axis=0)
-    if not np.all(scale > 0.0):
+
+    left: Array
+    right: Array
+    i: IntArray
+    j: IntArray
+
+    def __len__(self) -> int:
+        return len(self.i)
+
+    def at(self, part: slice) -> Array:
+        """Return those (M, K) of some of the pixels."""
+        return np.asarray(self.left[part][:, self.i] * self.right[part][:, self.j])
+
+
+def hybrid(fit: FaceFit, fields: Sequence[Field]) -> tuple[Array, Array]:
+    """Return the hybrid bound (6, 6) and the estimator (6, N) of grey values that attains it."""
+    information, units = _information(fit, fields)
+    pose = _of_pose(information, units)
+    return _bound(pose, units), _estimator(pose, fit, fields, units)
+
+
+def _information(fit: FaceFit, fields: Sequence[Field]) -> tuple[Array, Array]:
+    """Return the information (P + K, P + K), and what (P,) the first derivatives are in units of.
+
+    Of the picture alone: the fields' own variances are `_of_pose`'s.
+    """
+    units = np.linalg.norm(fit.jacobian() * np.sqrt(fit.weights)[:, None], axis=0)
+    if not np.all(units > 0.0):
         raise np.linalg.LinAlgError("a parameter has no effect on the picture")
-    both = np.hstack((rows / scale, fields))
-    weighted = both.T * fit.weights
-    information = weighted @ both
-    free = rows.shape[1]
-    information[free:, free:] += np.eye(fields.shape[1])
-    pose = np.linalg.inv(information)[:POSE] / scale[:POSE, None]
-    return np.asarray(pose[:, :POSE] / scale[:POSE]), np.asarray(pose @ weighted)
+    size = len(units) + sum(map(len, fields))
+    information = np.zeros((size, size))
+    for _, rows in _whitened(fit, fields, units):
+        information += rows.T @ rows
+    return information, units
 
 
-def paper_modes(fit: FaceFit, places: Array, drawing: Drawing, sizes: Imperfections) -> Array:
-    """Return the picture's changes (N, K), DN, by the modes of uneven paper."""
+def _estimator(pose: Array, fit: FaceFit, fields: Sequence[Field], units: Array) -> Array:
+    found = np.empty((POSE, len(fit.pixels)))
+    for part, rows in _whitened(fit, fields, units):
+        found[:, part] = pose @ rows.T * np.sqrt(fit.weights[part])
+    return found
+
+
+def _whitened(
+    fit: FaceFit, fields: Sequence[Field], units: Array
+) -> Iterator[tuple[slice, Array]]:
+    """Return the derivatives (M, P + K) over the noise of `BLOCK` pixels after `BLOCK`."""
+    own = fit.jacobian() / units
+    for first in range(0, len(own), BLOCK):
+        part = slice(first, first + BLOCK)
+        rows = np.hstack((own[part], *(field.at(part) for field in fields)))
+        yield part, rows * np.sqrt(fit.weights[part])[:, None]
+
+
+def _of_pose(information: Array, units: Array) -> Array:
+    """Return the pose's rows (6, P + K) of the inverse; the fields' own variances are 1."""
+    prior = np.repeat((0.0, 1.0), (len(units), len(information) - len(units)))
+    return np.asarray(np.linalg.inv(information + np.diag(prior))[:POSE] / units[:POSE, None])
+
+
+def _bound(pose: Array, units: Array) -> Array:
+    return np.asarray(pose[:, :POSE] / units[:POSE])
+
+
+def paper_modes(fit: FaceFit, places: Array, drawing: Drawing, sizes: Imperfections) -> Field:
+    """Return the picture's changes by the modes of uneven paper."""
     length = sizes.paper_scale
 
     def covariance(x: Array) -> Array:
@@ -118,8 +181,8 @@ def reflection_modes(
     T_camera_target: Pose,
     sizes: Imperfections,
     full_dn: float,
-) -> Array:
-    """Return the picture's changes (N, K), DN, by the modes of a reflection somewhere.
+) -> Field:
+    """Return the picture's changes by the modes of a reflection somewhere.
 
     `full_dn` is a full well's. The spot is round in the picture: on a turned face it is longer
     by 1 over the cosine; of a face both turned and pitched its slant is left out.
@@ -149,8 +212,8 @@ def _modes(
     places: Array,
     fit: FaceFit,
     amplitude: Array,
-) -> Array:
-    """Return what (N, K) the modes of a field change, each at its standard deviation.
+) -> Field:
+    """Return what the modes of a field change, each at its standard deviation.
 
     The field's second moments are the product of one function of x and one of y; `amplitude`
     (N,) is what a field of 1 changes each grey value by.
@@ -163,17 +226,13 @@ def _modes(
         values, vectors = np.linalg.eigh(step * moments[axis](nodes))
         kept = values > SMALLEST * values[-1]
         strengths.append(values[kept])
-        shapes.append(
-            scipy.interpolate.CubicSpline(nodes, vectors[:, kept] / math.sqrt(step))(
-                places[:, axis]
-            )
-        )
+        size_of = vectors[:, kept] * np.sqrt(values[kept] / step)
+        shapes.append(scipy.interpolate.CubicSpline(nodes, size_of)(places[:, axis]))
     # a mode's mean square over the plate is 1 over its area
     told = float(fit.weights @ amplitude**2) / (drawing.width * drawing.height)
     strength = np.outer(*strengths)
     i, j = np.nonzero(strength * told > LEAST)
-    modes = np.sqrt(strength[i, j]) * shapes[0][:, i] * shapes[1][:, j]
-    return np.asarray(amplitude[:, None] * modes)
+    return Field(amplitude[:, None] * shapes[0], shapes[1], i, j)
 
 
 def _places(fit: FaceFit, T_camera_target: Pose, camera: Camera) -> Array:
@@ -188,8 +247,8 @@ def _spots(
     camera: Camera,
     sizes: Imperfections,
     sigma_px: float,
-) -> Array:
-    """Return the picture's change (N, S), DN, by a spot of full depth at each of S places.
+) -> Iterator[tuple[IntArray, Array]]:
+    """Return which pixels (M,) a spot of full depth changes by how much (M,), DN, at each place.
 
     A spot keeps its weight where lens and pixel make it wider, as `bench.built.face` has it.
     """
@@ -199,13 +258,14 @@ def _spots(
     own = sizes.dirt_size**2 * np.eye(2)
     spread = own + (sigma_px**2 + BOX_VARIANCE) * to_face @ to_face.T
     depth = math.sqrt(np.linalg.det(own) / np.linalg.det(spread))
-    precise = np.linalg.inv(spread)
+    (xx, xy), (_, yy) = np.linalg.inv(spread)
+    reach = REACH_SIGMAS * np.sqrt(np.diag(spread))
     steps = (np.arange(SPOTS) + 0.5) / SPOTS - 0.5
     signal = fit.exposure() * fit.reflectance
-    changes = []
     for x in steps * drawing.width:
+        column = np.flatnonzero(np.abs(places[:, 0] - x) < reach[0])
         for y in steps * drawing.height:
-            away = places - (x, y)
-            square = np.einsum("ni,ij,nj->n", away, precise, away)
-            changes.append(-depth * signal * np.exp(-0.5 * square))
-    return np.column_stack(changes)
+            near = column[np.abs(places[column, 1] - y) < reach[1]]
+            dx, dy = places[near, 0] - x, places[near, 1] - y
+            square = xx * dx * dx + 2.0 * xy * dx * dy + yy * dy * dy
+            yield near, -depth * signal[near] * np.exp(-0.5 * square)

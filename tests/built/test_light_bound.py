@@ -53,7 +53,7 @@ def dense(fit, covariance):
 
 
 def test_without_a_field_it_is_the_bound(fit):
-    bound, _ = hybrid(fit, np.empty((len(fit.pixels), 0)))
+    bound, _ = hybrid(fit, ())
     assert np.allclose(bound, image_bound(DRAWING, T, CAMERA, IMAGING, REGION), rtol=1e-6)
 
 
@@ -62,14 +62,14 @@ def test_modes_of_paper_are_coloured_noise_of_its_covariance(fit, places):
     away = np.sum((places[:, None] - places) ** 2, axis=-1)
     signal = sizes.paper * fit.exposure() * fit.reflectance
     covariance = np.outer(signal, signal) * np.exp(-0.5 * away / sizes.paper_scale**2)
-    found, _ = hybrid(fit, paper_modes(fit, places, DRAWING, sizes))
+    found, _ = hybrid(fit, [paper_modes(fit, places, DRAWING, sizes)])
     # modes left out are those with less than 0.01 of signal over noise, squared
     assert np.allclose(np.diag(found), np.diag(dense(fit, covariance)), rtol=0.01)
 
 
 def test_a_reflection_shifts_the_best_fit_as_it_does_in_rendered_pictures(fit, places):
     modes = reflection_modes(fit, places, DRAWING, T, SIZES, FULL_DN)
-    bound, estimator = hybrid(fit, modes)
+    bound, estimator = hybrid(fit, [modes])
     predicted = np.diag(bound - (estimator / fit.weights) @ estimator.T)
     sizes = Sizes(np.zeros((9, 0)), imperfections=replace(SIZES, **_nothing(), reflection_share=1))
     plain = _electrons(replace(sizes, imperfections=AS_DRAWN), 0)
