@@ -102,7 +102,8 @@ def built_electrons(
         region,
     )
     if factor is not None:
-        reflectance *= factor
+        factor *= reflectance
+        reflectance = factor
     light = moment.light(imaging.illumination)
     filling = illuminate(reflectance, light, T_camera_target, own, region)
     np.maximum(filling, 0.0, out=filling)

@@ -73,6 +73,8 @@ class Chords:
     rays: Array | None = None
 
 
+# A picture and its bound look at the same target.
+@lru_cache(maxsize=4)
 def project_chords(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
     """Project every boundary of a drawing.
 
@@ -101,6 +103,7 @@ def project_boundaries(
     return _project(*boundaries, drawing, T_camera_target, camera)
 
 
+@lru_cache(maxsize=4)
 def project_outline(drawing: Drawing, T_camera_target: Pose, camera: Camera) -> Chords:
     """Project the plate's outline alone, with steps of one.
 

@@ -138,19 +138,17 @@ def _listed(
 ) -> tuple[IntArray, int, IntArray, Array, Array]:
     """Return the fields of `Pixels` but the first."""
     height, width = mask.shape
-    places = np.full((height, width), -1)
+    places = np.empty((height, width), np.int64)
+    index = np.empty(height * width, np.int64)
     count = 0
     for i in range(height):
         for j in range(width):
+            places[i, j] = -1
             if mask[i, j] and near[i, j]:
                 places[i, j] = count
+                index[count] = i * width + j
                 count += 1
     first = count
-    index = np.empty(count + (height // every + 1) * (width // every + 1), np.int64)
-    for i in range(height):
-        for j in range(width):
-            if places[i, j] >= 0:
-                index[places[i, j]] = i * width + j
     for i in range(every // 2, height, every):
         for j in range(every // 2, width, every):
             if mask[i, j] and not near[i, j]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -41,10 +42,12 @@ PARTS_SOFT, PARTS_SHARP, PARTS_PER_CUTOFF = 3, 5, 1.5  # odd: a part's centre is
 SHORTEST_PIECE_PX = 1.0 / 16.0
 
 
+# A picture's bound asks for what the picture was made of.
+@lru_cache(maxsize=1)
 def spread_reflectance(
     drawing: Drawing, T_camera_target: Pose, camera: Camera, optics: Optics, region: Region
 ) -> Array:
-    """Return the reflectance (H, W) that each pixel collects through the lens.
+    """Return the reflectance (H, W) that each pixel collects through the lens; read-only.
 
     Diffraction and defocus are those at the depth of the target's centre, for all of the field.
 
@@ -66,8 +69,11 @@ def spread_reflectance(
         return _moved(chords, background, lens, part)
 
     if optics.field_sigma_px > 0.0:
-        return over_field(picture, optics, camera, region)
-    return picture(optics, region)
+        image = over_field(picture, optics, camera, region)
+    else:
+        image = picture(optics, region)
+    image.setflags(write=False)
+    return image
 
 
 def _gaussian(chords: Chords, background: float, sigma_px: float, region: Region) -> Array:

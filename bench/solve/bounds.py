@@ -28,7 +28,7 @@ from bench.geometry.rotation import exp_rotvec
 from bench.imaging.appearance import PARAMETERS, POSE, jacobian, normal_equations, response_to
 from bench.imaging.chords import project_chords
 from bench.imaging.gaussian import blurred_image
-from bench.imaging.illumination import illuminate, light_at
+from bench.imaging.illumination import Illumination, illuminate, light_at
 from bench.imaging.model import Imaging
 from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, field_variance
 from bench.imaging.picture import Region
@@ -156,16 +156,22 @@ def face_fit(
     blur_px = blur_of(optics, camera, T_camera_target)
     gaussian = optics.is_gaussian and optics.sigma_px > 0.0
     chords = project_chords(drawing, T_camera_target, camera)
-    if gaussian:
+    if gaussian and optics.field_sigma_px > 0.0:
         reflectance = blurred_image(chords, drawing.background, blur_px, region)
     else:
         reflectance = spread_reflectance(drawing, T_camera_target, camera, optics, region)
-    filling = illuminate(reflectance, imaging.illumination, T_camera_target, camera, region)
     mask = face_mask(drawing, T_camera_target, camera, blur_px, region)
     if every is None:
         every = min(max(min(mask.shape) // PART_PX, 1), EVERY)
     pixels = choose_pixels(drawing, T_camera_target, camera, blur_px, region, mask, every=every)
-    electrons = sensor.full_well * pixels.of(filling)
+    seen = pixels.of(reflectance)
+    if imaging.illumination.highlight is None:
+        filling = seen * _light_on(pixels, imaging.illumination, T_camera_target, camera)
+    else:
+        filling = pixels.of(
+            illuminate(reflectance, imaging.illumination, T_camera_target, camera, region)
+        )
+    electrons = sensor.full_well * filling
     shot = np.sqrt(np.maximum(electrons, 0.0))
     counts = electrons + HEADROOM_SIGMAS * shot < sensor.saturation_electrons
     if np.count_nonzero(counts) < PARAMETERS:
@@ -183,7 +189,7 @@ def face_fit(
     weights[pixels.near :] *= every * every  # each speaks for its neighbours too
     return FaceFit(
         sensitivity,
-        pixels.of(reflectance),
+        seen,
         _light(imaging, T_camera_target, camera, region),
         np.where(counts, weights, 0.0),
         pixels,
@@ -204,6 +210,19 @@ def blur_of(optics: Optics, camera: Camera, T_camera_target: Pose) -> float:
     if aperture is not None:
         variance += (0.42 / aperture.cutoff) ** 2 + (0.25 * aperture.blur_px) ** 2
     return max(math.sqrt(variance), MIN_SIGMA_PX)
+
+
+def _light_on(
+    pixels: Pixels, illumination: Illumination, T_camera_target: Pose, camera: Camera
+) -> Array | float:
+    """Return what level and gradient fill the wells (N,) of pixels to where reflectance is 1."""
+    if not any(illumination.gradient):
+        return illumination.level
+    region = pixels.region
+    half = 0.5 * max(region.width, region.height)
+    u = pixels.across * half + (region.u0 + 0.5 * (region.width - 1))
+    v = pixels.down * half + (region.v0 + 0.5 * (region.height - 1))
+    return light_at(illumination, T_camera_target, camera, u, v)
 
 
 def _light(imaging: Imaging, T_camera_target: Pose, camera: Camera, region: Region) -> Array:
