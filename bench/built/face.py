@@ -137,15 +137,19 @@ def _fill(values: Array, image: Array) -> None:
     per_row = (last_row + 1) / max(height - 1, 1)
     per_column = (last_column + 1) / max(width - 1, 1)
     row = np.empty(last_column + 2)
+    left, share = np.empty(width, np.int64), np.empty(width)
+    for j in range(width):
+        at = j * per_column
+        left[j] = min(int(at), last_column)
+        share[j] = at - left[j]
     for i in range(height):
         at = i * per_row
         k = min(int(at), last_row)
         for j in range(last_column + 2):
             row[j] = values[k, j] + (at - k) * (values[k + 1, j] - values[k, j])
         for j in range(width):
-            at = j * per_column
-            k = min(int(at), last_column)
-            image[i, j] = max(row[k] + (at - k) * (row[k + 1] - row[k]), 0.0)
+            k = left[j]
+            image[i, j] = max(row[k] + share[j] * (row[k + 1] - row[k]), 0.0)
 
 
 def _take_off(

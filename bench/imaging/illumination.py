@@ -112,12 +112,15 @@ def illuminate(
     GeometryError
         The target's or the highlight's centre has no image.
     """
-    filling = reflectance * illumination.level
     metres_per_px = T_camera_target.translation[2] / np.array([camera.fx, camera.fy])
     if any(illumination.gradient):
         centre = project(np.zeros((1, 3)), T_camera_target, camera)[0]
         right, down = metres_per_px * illumination.gradient
-        _slope(filling, right, down, region.u0 - centre[0], region.v0 - centre[1])
+        filling = np.empty(reflectance.shape)
+        first = region.u0 - centre[0], region.v0 - centre[1]
+        _slope(reflectance, illumination.level, right, down, *first, filling)
+    else:
+        filling = reflectance * illumination.level
     spot = illumination.highlight
     if spot is not None:
         centre = project(np.array([[spot.x, spot.y, 0.0]]), T_camera_target, camera)[0]
@@ -148,9 +151,17 @@ def light_at(
 
 
 @kernel
-def _slope(filling: Array, right: float, down: float, first_u: float, first_v: float) -> None:
-    """Multiply in light that grows by so much a pixel from where it is one, never below zero."""
+def _slope(
+    reflectance: Array,
+    level: float,
+    right: float,
+    down: float,
+    first_u: float,
+    first_v: float,
+    filling: Array,
+) -> None:
+    """Fill in light that grows by so much a pixel from where it is `level`, never below zero."""
     for i in range(filling.shape[0]):
         at = 1.0 + down * (first_v + i)
         for j in range(filling.shape[1]):
-            filling[i, j] *= max(at + right * (first_u + j), 0.0)
+            filling[i, j] = reflectance[i, j] * level * max(at + right * (first_u + j), 0.0)

@@ -106,17 +106,19 @@ def _head(parts: Parts, options: Options) -> str:
 def floor_section(result: Parts) -> str:
     """Return a survey's cost over detection and solving, today and before."""
     settings = result["settings"]
-    head: tuple[str, ...] = ("target", "whole, ms", "over detect and solve")
-    columns = ["whole_ms", "now_over_floor"]
+    head: tuple[str, ...] = ("target", "whole, ms", "over detect and solve", "once a cell, ms")
+    columns = ["whole_ms", "now_over_floor", "cell_ms"]
     if all("times_faster" in row for row in settings.values()):
-        head += ("before", "times faster")
-        columns += ["before_over_floor", "times_faster"]
+        head += ("over them before", "times faster", "once a cell before, ms")
+        columns += ["before_over_floor", "times_faster", "before_cell_ms"]
     rows = [(name, *(within(row[c]) for c in columns)) for name, row in settings.items()]
     about = paragraph(
         "A corner pipeline's whole survey over its detector's and solver's time,",
         f"{result['cases']} pictures {result['where']}, {result['rounds']} rounds; processor",
         "times, today's source and the earlier one in turns, so that ratios stand a busy machine",
-        f"(this one's load was {result['load']:.0f}) and milliseconds don't. Asked is 1.6.",
+        f"(this one's load was {result['load']:.0f}) and milliseconds don't. Asked is 1.6. Beside",
+        "it stands what is done once a cell, by each worker that meets it: a map of N trials adds",
+        "an Nth of it to each picture; a few ms either way are none.",
         "Sections that follow with times of their own were measured on a quiet machine and, where",
         "`parts/` dates them before this one, before what made it quicker.",
     )
