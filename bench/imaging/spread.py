@@ -40,10 +40,11 @@ PARTS_SOFT, PARTS_SHARP, PARTS_PER_CUTOFF = 3, 5, 1.5  # odd: a part's centre is
 # Motion is averaged by Gauss-Legendre on pieces no longer than the blur's own, nor shorter than
 # this: without blur a pixel's value has kinks, which then cost 0.05 / 16² = 2e-4 of a step.
 SHORTEST_PIECE_PX = 1.0 / 16.0
+# Pixels up to which the last picture is kept: its bound asks for it again. Of a larger target the
+# bound is its cell's, and memory that is held is memory that the next picture must be given anew.
+KEPT_PX = 1 << 16
 
 
-# A picture's bound asks for what the picture was made of.
-@lru_cache(maxsize=1)
 def spread_reflectance(
     drawing: Drawing, T_camera_target: Pose, camera: Camera, optics: Optics, region: Region
 ) -> Array:
@@ -58,6 +59,13 @@ def spread_reflectance(
     ConfigError
         The optics don't fit the camera or the distance, see `bench.imaging.optics.aperture_at`.
     """
+    make = _kept if region.width * region.height <= KEPT_PX else _spread
+    return make(drawing, T_camera_target, camera, optics, region)
+
+
+def _spread(
+    drawing: Drawing, T_camera_target: Pose, camera: Camera, optics: Optics, region: Region
+) -> Array:
     aperture = aperture_at(optics, camera, float(T_camera_target.translation[2]))
     chords, background = project_chords(drawing, T_camera_target, camera), drawing.background
 
@@ -74,6 +82,9 @@ def spread_reflectance(
         image = picture(optics, region)
     image.setflags(write=False)
     return image
+
+
+_kept = lru_cache(maxsize=1)(_spread)
 
 
 def _gaussian(chords: Chords, background: float, sigma_px: float, region: Region) -> Array:
