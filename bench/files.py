@@ -1,8 +1,6 @@
 """Writing files so that what was there before survives a full disk or a kill.
 
-A place is a local path or, by an address such as ``s3://bucket/run``, one in an object store:
-a `upath.UPath`, which has a path's methods and goes by that type here. A store shows an
-object whole or not at all, so what is written there needs no renaming.
+A store shows an object whole or not at all, so what is written there needs no renaming.
 """
 
 from __future__ import annotations
@@ -18,10 +16,9 @@ from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
-from urllib.request import url2pathname
 
-from bench.errors import ConfigError, RunError
+from bench.errors import RunError
+from bench.places import is_local, reason
 
 Write = Callable[[str, bytes], None]
 # Of a file of any kind; the largest that a command reads whole is a piece of a table of cases.
@@ -30,57 +27,6 @@ MAX_BYTES = 1_000_000_000
 BATCH = 64
 # Opening a pipe that nobody writes to would wait for ever; Windows has no such pipes.
 _AT_ONCE = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-
-# What `pip install` gets for a kind of address, beside sightbench[stores].
-DRIVERS = {"s3": "s3fs", "gs": "gcsfs", "gcs": "gcsfs", "az": "adlfs", "abfs": "adlfs"}
-
-
-def place(address: str | Path) -> Path:
-    """Return the place that an address names: a path, or one in an object store.
-
-    Raises
-    ------
-    ConfigError
-        The store's driver isn't installed, nobody knows the kind of store, it can't be
-        reached, or the address is a pattern or another machine's file.
-    """
-    kind, separator, _ = str(address).partition("://")
-    if isinstance(address, Path) or not separator:
-        return Path(address)
-    if kind == "file":  # no store: files there can be seen half written
-        return _local_file(str(address))
-    if set("*?[]") & set(str(address)):
-        raise ConfigError(f"{address}: drivers take *, ? and [] for patterns; use other letters")
-    try:
-        from upath import UPath
-
-        # `exists` asks the store, so that a wrong address or key is known before any work
-        found: Any = UPath(address)
-        found.exists()
-    except ImportError as error:
-        driver = "" if error.name == "upath" else f" {DRIVERS.get(kind, f'<driver of {kind}>')}"
-        raise ConfigError(
-            f"{address}: the store's driver isn't installed: pip install "
-            f"'sightbench[stores]'{driver}"
-        ) from error
-    except Exception as error:  # each driver raises its own
-        raise ConfigError(f"{address}: can't be reached: {_reason(error)}") from error
-    return found  # type: ignore[no-any-return]
-
-
-def _local_file(address: str) -> Path:
-    """Return the path of a file's address, see RFC 8089."""
-    parts = urlsplit(address, allow_fragments=False)
-    if parts.netloc not in ("", "localhost"):
-        raise ConfigError(
-            f"{address}: names a file of the machine {parts.netloc!r}; of this one is file:///…"
-        )
-    return Path(url2pathname(parts.path))
-
-
-def is_local(path: object) -> bool:
-    """Tell whether a place is on this machine's file system."""
-    return isinstance(path, Path)
 
 
 @dataclass
@@ -199,7 +145,7 @@ def read_file(path: Path, most: int = MAX_BYTES) -> bytes:
     except (FileNotFoundError, RunError):
         raise
     except Exception as error:  # each driver raises its own
-        raise RunError(f"{path}: can't be read: {_reason(error)}") from error
+        raise RunError(f"{path}: can't be read: {reason(error)}") from error
     if len(content) > most:
         raise RunError(f"{path}: too large for such a file: larger than {_size(most)}")
     return content
@@ -278,7 +224,7 @@ def read_files(paths: Sequence[Path]) -> Iterator[tuple[Path, bytes | None]]:
             elif isinstance(content, bytes):
                 yield path, content
             else:
-                raise RunError(f"{path}: can't be read: {_reason(content)}")
+                raise RunError(f"{path}: can't be read: {reason(content)}")
 
 
 def remove_files(paths: Sequence[Path]) -> None:
@@ -408,10 +354,4 @@ def _put(path: Path, content: bytes) -> None:
 
 def _unwritten(path: Path, error: Exception) -> RunError:
     left = "what was finished is kept" if _BATCH.get() is None else "nothing was written"
-    return RunError(f"{path}: can't be written: {_reason(error)}; {left}")
-
-
-def _reason(error: Exception) -> str:
-    """Return what was wrong as one line, in the system's words where it has some."""
-    words = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return " ".join(str(words).split())
+    return RunError(f"{path}: can't be written: {reason(error)}; {left}")

@@ -99,6 +99,11 @@ def text_of(name: str) -> str:
     return asset(f"{FOLDER}/{name}").read_text(encoding="utf-8")
 
 
+def data_url(kind: str, content: bytes) -> str:
+    """Return a file's content as an address that carries it (RFC 2397)."""
+    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
+
+
 def _hash(text: str) -> str:
     """Return a source expression of CSP level 2 (W3C, hash-source) for an element's text."""
     digest = hashlib.sha256(text.encode()).digest()

@@ -25,6 +25,7 @@ LAYERS = (
         "plugins",
         "assets",
         "files",
+        "places",
         "parsing",
         "processes",
         "quiet",

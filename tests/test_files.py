@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from bench.errors import ConfigError, RunError
-from bench.files import is_local, make_directory, new_directory, place, write_atomically
+from bench.files import make_directory, new_directory, write_atomically
+from bench.places import is_local, place
 
 
 def test_a_file_is_replaced_whole(tmp_path):

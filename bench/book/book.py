@@ -13,7 +13,7 @@ from bench.book.result import BOOK
 from bench.book.shelf import Shelf, read_shelf
 from bench.book.standing import Contents, Standing, guarded
 from bench.errors import ConfigError
-from bench.files import is_local
+from bench.places import is_local
 from bench.survey.run_file import RUN_FILE
 from bench.survey.store import PLAN_FILE
 

@@ -17,7 +17,7 @@ import scipy
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, point_jacobian, pose_jacobian, project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import exp_rotvec
+from bench.geometry.rotation import exp_rotvec, right_jacobian
 from bench.geometry.uncertain import axes_change, inverse_response
 from bench.solve.covariance import least_squares_covariance, propagate
 from bench.typing import Array
@@ -26,8 +26,9 @@ from bench.typing import Array
 FALSE_ALARM = 0.001
 # Two contradict each other, but either may be the wrong one.
 LEAST_TO_TELL = 3
-MAX_STEPS = 50
-STEP = 1e-10  # radians and metres: far below what any corner tells
+# Of steps and gains, relative: rounding's, far below what any corner tells.
+TOLERANCES = {"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12}
+BEHIND = 1e6  # standard deviations
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,37 +254,29 @@ def _fit(seen: Sequence[TagSeen], camera: Camera, near: Pose | None = None) -> _
 
 
 def _refined(seen: Sequence[TagSeen], start: Pose, camera: Camera) -> _Fit:
-    """Return Gauss and Newton's end from a start; steps that don't help are halved."""
-    T = start
-    whiten = [np.linalg.inv(np.linalg.cholesky(t.total_covariance(T, camera))) for t in seen]
+    """Return the nearest minimum to a start, by MINPACK's Levenberg and Marquardt."""
+    whiten = [np.linalg.inv(np.linalg.cholesky(t.total_covariance(start, camera))) for t in seen]
 
-    def misfit(pose: Pose) -> Array:
-        return np.concatenate(
-            [
-                w @ (t.pixels - project(t.p_layout, pose, camera)).ravel()
-                for w, t in zip(whiten, seen, strict=True)
-            ]
-        )
+    def moved(step: Array) -> Pose:
+        turned = start.rotation @ exp_rotvec(step[:3])
+        return Pose(turned, start.translation + step[3:])
 
-    residual = misfit(T)
-    for _ in range(MAX_STEPS):
-        jacobian = _whitened(whiten, seen, T, camera)
-        scale = np.linalg.norm(jacobian, axis=0)
-        step = np.linalg.lstsq(jacobian / scale, residual, rcond=None)[0] / scale
-        for _ in range(20):
-            trial = Pose(T.rotation @ exp_rotvec(step[:3]), T.translation + step[3:])
-            try:
-                tried = misfit(trial)
-            except GeometryError:  # behind the camera
-                tried = np.full(1, np.inf)
-            if tried @ tried <= residual @ residual:
-                break
-            step = 0.5 * step
-        else:
-            break
-        T, residual = trial, tried
-        if np.max(np.abs(step)) < STEP:
-            break
+    def misfit(step: Array) -> Array:
+        pose = moved(step)
+        try:
+            off = [(project(t.p_layout, pose, camera) - t.pixels).ravel() for t in seen]
+        except GeometryError:  # behind the camera: worse than any place before it
+            return np.full(sum(map(len, whiten)), BEHIND)
+        return np.concatenate([w @ part for w, part in zip(whiten, off, strict=True)])
+
+    def slope(step: Array) -> Array:
+        jacobian = _whitened(whiten, seen, moved(step), camera)
+        return np.hstack((jacobian[:, :3] @ right_jacobian(step[:3]), jacobian[:, 3:]))
+
+    found = scipy.optimize.least_squares(
+        misfit, np.zeros(6), slope, method="lm", x_scale="jac", **TOLERANCES
+    )
+    T, residual = moved(found.x), found.fun
     covariance = least_squares_covariance(_whitened(whiten, seen, T, camera), 1.0)
     return _Fit(T, covariance, float(residual @ residual), sum(t.degrees for t in seen) - 6)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from bench.digest import key_digest
@@ -14,7 +13,7 @@ from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.model import Imaging
-from bench.imaging.picture import Picture
+from bench.imaging.picture import Picture, png
 from bench.render.planar import full_frame, render_target
 from bench.targets.chessboard import ChessboardDesign, build_chessboard
 from bench.targets.target import Target
@@ -59,7 +58,7 @@ def write_rehearsal(
     paths = []
     for name, picture, _ in rehearse(views, target, camera, imaging, seed):
         paths.append(folder / f"{name}.png")
-        write_atomically(paths[-1], cv2.imencode(".png", picture.grey)[1].tobytes())
+        write_atomically(paths[-1], png(picture.grey))
     return paths
 
 

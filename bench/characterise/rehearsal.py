@@ -7,13 +7,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
-import numpy as np
-
 from bench.cameras.rehearsal import rehearse
 from bench.files import make_directory, write_atomically
 from bench.geometry.viewing import View
-from bench.imaging.picture import Picture
+from bench.imaging.picture import Picture, png
 from bench.scene.model import Bay, Tower
 
 # Series by name: light, as a factor, and how many.
@@ -65,7 +62,6 @@ def write_rehearsal(
     paths = []
     for name, picture in rehearsed(bay, tower):
         paths.append(folder / f"{name}.png")
-        coded = cv2.imencode(".png", picture.grey, [cv2.IMWRITE_PNG_COMPRESSION, 1])[1]
-        write_atomically(paths[-1], np.asarray(coded).tobytes())
+        write_atomically(paths[-1], png(picture.grey, quick=True))
         progress(len(paths), count)
     return paths

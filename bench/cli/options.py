@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from bench import files, units
+from bench import places, units
 from bench.conformity import Rule
 from bench.errors import BenchError, ConfigError
 from bench.scene.fields import CORNER_SIGMA
@@ -134,8 +134,8 @@ TableArgument = Annotated[
     Path, typer.Argument(metavar="TABLE.csv", help="What was measured.", show_default=False)
 ]
 parse_local = parser_of("DIR", _local)
-# A path, or an address in an object store, see `bench.files.place`.
-parse_place = parser_of("DIR", files.place)  # type: ignore[arg-type]  # typer gives it text
+# A path, or an address in an object store, see `bench.places.place`.
+parse_place = parser_of("DIR", places.place)  # type: ignore[arg-type]  # typer gives it text
 # Give it the command's own default: ``out: OutOption = Path("sightbench-map")``.
 OutOption = Annotated[
     Path,

@@ -6,11 +6,9 @@ pixel is at (0.5, 0.5), as SVG has it.
 
 from __future__ import annotations
 
-import base64
 import math
 from typing import Any
 
-import cv2
 import numpy as np
 
 from bench.cameras.overlay_marks import plate_outline, projected
@@ -26,13 +24,6 @@ Points = list[list[float]]
 REACH_95 = math.sqrt(-2.0 * math.log(0.05))
 ELLIPSE_STEPS = 72
 AXIS_SHARE = 0.5  # of the pattern: how long its axes are drawn
-
-
-def data_url(picture: Picture) -> str:
-    """Return a picture's grey values, in 8 bits, as a PNG in a data URL."""
-    # speed counts more than size on this machine's own wires
-    _, png = cv2.imencode(".png", picture.grey8, [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    return "data:image/png;base64," + base64.b64encode(png.tobytes()).decode()
 
 
 def in_picture(pixels: Array | None, picture: Picture) -> Points | None:

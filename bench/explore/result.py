@@ -17,8 +17,9 @@ from bench.explore.state import Problem, State, StateError
 from bench.explore.words import OUTCOMES, error_words, judge_bound, parts_words
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view, tilt_of_pose, view_of_pose
-from bench.imaging.picture import Picture
+from bench.imaging.picture import Picture, png
 from bench.imaging.region import region_of
+from bench.pages import data_url
 from bench.render.planar import MARGIN_PX
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.pipeline import Pipeline
@@ -136,7 +137,7 @@ def _run(
 
 def _picture(setting: Setting, T_true: Pose, picture: Picture) -> dict[str, Any]:
     return {
-        "png": drawing.data_url(picture),
+        "png": data_url("image/png", png(picture.grey8, quick=True)),
         "frame": drawing.frame_marks(setting.camera, picture),
         "truth": drawing.outline(setting.target, T_true, setting.camera, picture),
     }

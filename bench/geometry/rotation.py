@@ -83,6 +83,21 @@ def exp_rotvec(rotvec: Array) -> Array:
     return turned.reshape(*rotvec.shape, 3)
 
 
+def right_jacobian(rotvec: Array) -> Array:
+    """Return J (..., 3, 3) with exp(r + d) = exp(r) exp(J d) to first order in d.
+
+    Chirikjian 2012, "Stochastic Models, Information Theory, and Lie Groups" 2, eq. 10.86.
+    """
+    cross = skew(rotvec)
+    angle2 = np.sum(np.square(rotvec), axis=-1)[..., None, None]
+    small = angle2 < 1e-8  # two terms of each series: the next are 1e-16 and less
+    square = np.where(small, 1.0, angle2)
+    angle = np.sqrt(square)
+    a = np.where(small, 0.5 - angle2 / 24.0, (1.0 - np.cos(angle)) / square)
+    b = np.where(small, 1.0 / 6.0 - angle2 / 120.0, (angle - np.sin(angle)) / (square * angle))
+    return np.asarray(np.eye(3) - a * cross + b * cross @ cross)
+
+
 def log_rotation(matrix: Array) -> Array:
     """Return the rotation vector (3,), radians, norm at most pi, of a matrix (3, 3)."""
     return _log(np.array(matrix, dtype=np.float64, order="C"))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -51,3 +53,19 @@ class Picture:
             return self.grey.astype(np.uint8, copy=False)
         scaled = np.rint(self.grey.astype(np.float64) * (255.0 / self.full_scale))
         return scaled.astype(np.uint8)
+
+
+def png(values: npt.NDArray[Any], quick: bool = False) -> bytes:
+    """Return a picture as a PNG file's content.
+
+    Parameters
+    ----------
+    values : (H, W) or (H, W, 3) uint8 or uint16
+        Grey, as the sensor gives it: a 12-bit sensor's largest is 4095 of a 16-bit file. Colours
+        as OpenCV has them: blue, green, red.
+    quick : bool
+        Larger, and sooner there: for what is read once, on this machine.
+    """
+    done, content = cv2.imencode(".png", values, [cv2.IMWRITE_PNG_COMPRESSION, 1] if quick else [])
+    assert done  # 8 and 16 bits in one or three channels always can be
+    return content.tobytes()

@@ -7,7 +7,7 @@ this; `bench.solve` gets points alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -189,8 +189,3 @@ def refuse_unseen(bay: Bay, poses: Sequence[BarPose]) -> None:
                     f"bar pose {index + 1} ({pose.words}): the {side} tower sees no target of the "
                     "bar, all of it and less steep than 72 deg"
                 )
-
-
-def with_bar(bay: Bay, bar: Bar) -> Bay:
-    """Return the bay with another bar."""
-    return replace(bay, bar=bar)

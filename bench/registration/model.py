@@ -22,9 +22,9 @@ import numpy as np
 import scipy
 
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import exp_rotvec
+from bench.geometry.rotation import exp_rotvec, right_jacobian
 from bench.geometry.uncertain import first_response, inverse_response, second_response
-from bench.registration.sights import Cameras, MeasuredPose, Sight, Step, right_jacobian
+from bench.registration.sights import Cameras, MeasuredPose, Sight, Step
 from bench.typing import Array, IntArray
 
 
@@ -157,16 +157,15 @@ class Model:
     def jacobian(self, x: Array) -> scipy.sparse.csr_array:
         """Return the derivative (M, P) of `residuals`, sparse."""
         unknowns = self.start.moved(x, self.two_ends)
-        blocks = x.reshape(-1, 6)
+        # the increments' own curvature: exp(ω + dω) = exp(ω) exp(J dω)
+        turns = right_jacobian(x.reshape(-1, 6)[:, :3])
         data: list[Array] = []
         columns: list[IntArray] = []
         counts: list[IntArray] = []
         for step, sight, _ in self.sights:
             chain, where = self._chain(unknowns, step, sight)
-            # the increments' own curvature: exp(ω + dω) = exp(ω) exp(J dω)
             for i, first in enumerate(where):
-                turn = right_jacobian(blocks[first // 6, :3])
-                chain[:, 6 * i : 6 * i + 3] = chain[:, 6 * i : 6 * i + 3] @ turn
+                chain[:, 6 * i : 6 * i + 3] = chain[:, 6 * i : 6 * i + 3] @ turns[first // 6]
             block = sight.jacobian(unknowns.predict(step, sight), self.cameras) @ chain
             cols = np.concatenate([np.arange(first, first + 6) for first in where])
             data.append(block.reshape(-1))

@@ -17,7 +17,7 @@ from bench.detect.detection import Detection, Found
 from bench.errors import GeometryError
 from bench.geometry.camera import Camera, pose_jacobian, project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation, skew
+from bench.geometry.rotation import log_rotation, right_jacobian
 from bench.solve.conclude import conclude
 from bench.solve.estimate import Outcome
 from bench.solve.ippe import ippe_poses
@@ -223,18 +223,3 @@ def own_poses(steps: Sequence[Step], cameras: Cameras) -> Mapping[tuple[int, str
             except GeometryError as error:
                 raise GeometryError(f"{step.name}: {error}") from error
     return found
-
-
-def right_jacobian(rotvec: Array) -> Array:
-    """Return J (3, 3) with exp(r + d) = exp(r) exp(J d) to first order in d.
-
-    Chirikjian 2012, "Stochastic Models, Information Theory, and Lie Groups" 2, eq. 10.86.
-    """
-    cross = skew(rotvec)
-    angle2 = float(rotvec @ rotvec)
-    if angle2 < 1e-8:  # two terms of each series: the next are 1e-16 and less
-        a, b = 0.5 - angle2 / 24.0, 1.0 / 6.0 - angle2 / 120.0
-    else:
-        angle = np.sqrt(angle2)
-        a, b = (1.0 - np.cos(angle)) / angle2, (angle - np.sin(angle)) / (angle2 * angle)
-    return np.asarray(np.eye(3) - a * cross + b * cross @ cross)

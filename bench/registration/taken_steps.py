@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from bench.cameras.photograph_files import size_of
@@ -16,6 +15,7 @@ from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.geometry.camera import Camera
+from bench.imaging.picture import png
 from bench.imaging.read import find_pictures
 from bench.registration.bar_views import cameras_of
 from bench.registration.judgement import Judged, judge
@@ -160,8 +160,7 @@ def render_rehearsal(
     scene = draw_scene(bay, poses, errors, Faults(), rng)
     total = 2 * len(poses)
     for done, (name, picture) in enumerate(render_pictures(bay, scene, rng)):
-        png = cv2.imencode(".png", picture.grey)[1].tobytes()
-        write_atomically(folder / f"{name}.png", png)
+        write_atomically(folder / f"{name}.png", png(picture.grey))
         moved(done + 1, total)
     cameras = cameras_of(bay)
     for side in ("left", "right"):

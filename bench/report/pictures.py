@@ -6,7 +6,6 @@ rims that keep a heat map's numbers apart from its contours.
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from bench.maps.bounds import bound_figure, efficiency_figure
 from bench.maps.curves import error_against_range, error_against_tilt
 from bench.maps.failures import KINDS, failure_figure
 from bench.maps.figures import along_map, rotation_map, success_map
+from bench.pages import data_url
 
 TALL = 0.9  # height over width: half a page is 0.62, and letters may shrink by a third
 
@@ -105,12 +105,14 @@ def figure_url(figure: Figure) -> str:
         return picture_url(picture)
 
 
-def picture_url(picture: Image.Image) -> str:
-    """Return a picture as a data URL of a WebP file without loss."""
+def picture_url(picture: Image.Image, quality: int | None = None) -> str:
+    """Return a picture as a data URL of a WebP file, of a quality or without loss."""
     buffer = io.BytesIO()
     # method 4 is Pillow's default; named, lest another default change the bytes
-    picture.convert("RGB").save(buffer, "WEBP", lossless=True, quality=100, method=4)
-    return f"data:image/webp;base64,{base64.b64encode(buffer.getvalue()).decode()}"
+    picture.convert("RGB").save(
+        buffer, "WEBP", lossless=quality is None, quality=quality or 100, method=4
+    )
+    return data_url("image/webp", buffer.getvalue())
 
 
 def _drawn(figures: Mapping[str, tuple[Figure | None, str]]) -> list[StaticFigure]:

@@ -7,8 +7,6 @@ centre of its first pixel is at (0.5, 0.5), as SVG has it.
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -24,6 +22,7 @@ from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view
 from bench.imaging.picture import Picture
 from bench.plugins import DETECTORS, load
+from bench.report.pictures import picture_url
 from bench.report.samples import Row
 from bench.survey.plan import Case, view_of_case
 from bench.survey.truth import bay_of_case
@@ -105,12 +104,7 @@ def take_shots(
 def pack(picture: Picture, room_px: float) -> tuple[str, bool]:
     """Return a picture as a data URL of a WebP file, and whether nothing was lost."""
     lossless = picture.grey.size <= room_px
-    buffer = io.BytesIO()
-    # method 4 is Pillow's default; named, lest another default change the bytes
-    Image.fromarray(picture.grey8).convert("RGB").save(
-        buffer, "WEBP", lossless=lossless, quality=100 if lossless else QUALITY, method=4
-    )
-    return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode(), lossless
+    return picture_url(Image.fromarray(picture.grey8), None if lossless else QUALITY), lossless
 
 
 def outlines(

@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from bench.digest import key_digest
 from bench.files import write_atomically
-from bench.imaging.picture import Region
+from bench.imaging.picture import Region, png
 from bench.processes import pooled, process_pool
 from bench.scene.model import Bay
 from bench.scene.solids import bay_solids
@@ -127,7 +126,7 @@ def _draw(drawing: Drawing, vehicle_name: str, station_name: str) -> dict[str, b
         key = [drawing.seed, key_digest(f"view {stem}")]
         rng = np.random.default_rng(np.random.SeedSequence(key))
         picture = camera_picture(scene, tower, rng, fineness=1)
-        files[f"{stem}.png"] = cv2.imencode(".png", picture.grey)[1].tobytes()
+        files[f"{stem}.png"] = png(picture.grey)
         with style.applied():
             figure = camera_view_figure(
                 picture,

@@ -19,7 +19,8 @@ from pathlib import Path
 import polars as pl
 
 from bench.errors import RunError
-from bench.files import files_in, is_local, read_file
+from bench.files import files_in, read_file
+from bench.places import is_local
 from bench.survey.plan import number
 
 _NAME = re.compile(r"(\d+)-of-(\d+)_(.+)m_([0-9a-f]{16})\.parquet")

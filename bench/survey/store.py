@@ -22,7 +22,6 @@ import polars as pl
 from bench.errors import RunError
 from bench.files import (
     files_in,
-    is_local,
     make_directory,
     new_directory,
     read_files,
@@ -31,6 +30,7 @@ from bench.files import (
     write_atomically,
 )
 from bench.parsing import parse_json
+from bench.places import is_local
 from bench.survey.columns import CASE_COLUMNS, TIMING_COLUMNS, names
 from bench.survey.joining import pieces_in, rows_of, sorted_runs
 from bench.survey.pieces import CaseTable, digest, height, open_table, packed, piece_name

@@ -23,11 +23,12 @@ from bench.detect.observation import Observation
 from bench.errors import ConfigError, GeometryError, RunError
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
+from bench.imaging.picture import png
 from bench.solve.estimate import Estimate, Outcome, Solver
 from bench.solve.ippe import IppeLmSolver
 from bench.solve.pipeline import Pipeline
 from bench.typing import Array
-from bench.verify.protocol import picture_png, point_names, request_line
+from bench.verify.protocol import point_names, request_line
 from bench.verify.protocol_answer import Answer, ExternalError, Fault, read_answer
 from bench.verify.protocol_process import Process
 
@@ -178,7 +179,7 @@ class ExternalDetector:
                 self._folder = Path(tempfile.mkdtemp(prefix="sightbench-"))
                 self._finalizer = weakref.finalize(self, shutil.rmtree, self._folder, True)
             image = self._folder / f"{request_id}.png"
-            image.write_bytes(picture_png(observation.picture))
+            image.write_bytes(png(observation.picture.grey, quick=True))
         except OSError as error:
             where = self._folder or tempfile.gettempdir()
             raise RunError(f"{where}: can't write a picture: {error.strerror}") from error

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from pathlib import Path
 
 from bench.files import make_directory, write_atomically
-from bench.pages import rendered
+from bench.pages import data_url, rendered
 from bench.verify.junit import junit_xml
 from bench.verify.summary import group_table, lead_lines, method_words, test_tables, worst_words
 from bench.verify.verdict import Report
@@ -26,7 +25,7 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
             {
                 "words": worst_words(case),
                 "pictures": [
-                    {"words": shown.words, "url": f"data:image/png;base64,{_base64(shown.png)}"}
+                    {"words": shown.words, "url": data_url("image/png", shown.png)}
                     for shown in case.pictures
                 ],
             }
@@ -36,10 +35,6 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
         "tests": test_tables(report),
     }
     return rendered("verdict.html.j2", content)
-
-
-def _base64(png: bytes) -> str:
-    return base64.b64encode(png).decode()
 
 
 def write_report(

@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
 from bench.detect.observation import Observation
@@ -65,7 +64,7 @@ def request_line(request_id: int, image: Path, observation: Observation) -> byte
     request_id : int
         What the answer must repeat.
     image : Path
-        Where the picture lies, as `picture_png` encodes it.
+        Where the picture lies, a PNG of one grey channel whose values aren't shifted up.
     observation : Observation
         What is asked about.
     """
@@ -79,18 +78,6 @@ def request_line(request_id: int, image: Path, observation: Observation) -> byte
         "conventions": CONVENTIONS,
     }
     return json.dumps(request, allow_nan=False, separators=(",", ":")).encode() + b"\n"
-
-
-def picture_png(picture: Picture) -> bytes:
-    """Return a picture as a PNG file of one grey channel, 8 or 16 bits as it has them.
-
-    Grey values are as the sensor gives them, not shifted up: a 12-bit sensor's largest is 4095
-    of a 16-bit file, which the request says as ``full_scale``.
-    """
-    # level 1: a temporary file is written and read once
-    done, data = cv2.imencode(".png", picture.grey, [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    assert done  # 8 and 16 bits in one channel always can be
-    return bytes(data.tobytes())
 
 
 def _picture(picture: Picture) -> dict[str, Any]:

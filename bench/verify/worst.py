@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bench.errors import GeometryError, RunError
 from bench.geometry.camera import project
-from bench.imaging.picture import Picture
+from bench.imaging.picture import Picture, png
 from bench.survey.setting import pattern_points
 from bench.typing import Array
 from bench.verify.baseline import Baseline
@@ -193,7 +193,4 @@ def _enlarged(grey: npt.NDArray[np.uint8], zoom: float) -> RgbImage:
 
 
 def _png(image: RgbImage) -> bytes:
-    ok, data = cv2.imencode(".png", cv2.cvtColor(image, cv2.COLOR_RGB2BGR))
-    if not ok:
-        raise RunError("a picture of a case can't be written as PNG")
-    return bytes(data)
+    return png(cv2.cvtColor(image, cv2.COLOR_RGB2BGR))

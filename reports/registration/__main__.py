@@ -20,7 +20,7 @@ from bench.digest import key_digest
 from bench.draw import style
 from bench.errors import GeometryError
 from bench.files import make_directory, write_atomically
-from bench.registration.bar_views import cameras_of, glimpses, unknowns_of, with_bar
+from bench.registration.bar_views import cameras_of, glimpses, unknowns_of
 from bench.registration.checks import off_plan
 from bench.registration.figures import poses_figure
 from bench.registration.fit import register
@@ -233,7 +233,7 @@ def main() -> None:
     out: Path = options.out
     make_directory(out)
     bay = load_bay()
-    free = with_bar(bay, replace(bay.bar, length_uncertainty=None))
+    free = replace(bay, bar=replace(bay.bar, length_uncertainty=None))
     lists = searched_lists(free)
     steps = {name: progress(free, poses) for name, poses in lists.items()}
     text = [_head(options, bay)]

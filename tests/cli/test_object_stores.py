@@ -3,7 +3,7 @@
 import pytest
 
 from bench.cli.main import main
-from bench.files import place
+from bench.places import place
 from bench.survey.store import read_cases
 
 pytest.importorskip("upath")

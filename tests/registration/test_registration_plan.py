@@ -8,7 +8,7 @@ import pytest
 from fixtures.bar_lists import both_ways
 
 from bench.errors import ConfigError
-from bench.registration.bar_views import cameras_of, glimpses, step_of, with_bar
+from bench.registration.bar_views import cameras_of, glimpses, step_of
 from bench.registration.fit import register
 from bench.registration.plan import (
     FOUND,
@@ -32,7 +32,7 @@ from bench.scene.surroundings import Post, Room
 @pytest.fixture(scope="module")
 def bay():
     shipped = load_bay()
-    return with_bar(shipped, replace(shipped.bar, length_uncertainty=None))
+    return replace(shipped, bar=replace(shipped.bar, length_uncertainty=None))
 
 
 def own(bay, pose):
@@ -97,7 +97,7 @@ def test_a_bar_that_keeps_its_heading_leaves_the_same_two_directions_open(bay):
 
 
 def test_a_calibrated_length_closes_the_shift_along_the_bar(bay):
-    calibrated = with_bar(bay, replace(bay.bar, length_uncertainty=2e-4))
+    calibrated = replace(bay, bar=replace(bay.bar, length_uncertainty=2e-4))
     open_ = progress(calibrated, both_ways(bay, 45.0))[1].open
     assert [d.words for d in open_] == [
         "the right tower turned about the bar's long axis, together with target B turned on the "
@@ -132,7 +132,7 @@ def test_turns_are_those_that_the_stands_hold(bay):
         replace(bay.bar, turn_presets=tuple(np.radians((-40.0, 10.0, 35.0)))),
         replace(bay.bar, turn_range=tuple(np.radians((-18.0, 50.0))), angle_step=np.radians(4.0)),
     ):
-        turns = {round(float(np.degrees(p.turn)), 9) for p in candidates(with_bar(bay, bar))}
+        turns = {round(float(np.degrees(p.turn)), 9) for p in candidates(replace(bay, bar=bar))}
         assert turns <= ({-40.0, 10.0, 35.0} if bar.turn_presets else {-16.0, 16.0, 48.0})
         assert len(turns) >= 3
 
@@ -200,7 +200,7 @@ def test_a_pose_that_a_tower_cannot_see_is_named(bay, found):
 
 def test_a_bar_that_fits_nowhere_is_refused(bay):
     with pytest.raises(ConfigError, match="of the bar poses that a plan may choose from"):
-        default_sequence(with_bar(bay, Bar(length=15.0)))
+        default_sequence(replace(bay, bar=Bar(length=15.0)))
 
 
 def test_bar_poses_have_the_signs_that_they_are_documented_with(bay):

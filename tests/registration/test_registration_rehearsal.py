@@ -9,7 +9,7 @@ from fixtures.bar_lists import both_ways
 from scipy.stats import chi2
 
 from bench.digest import key_digest
-from bench.registration.bar_views import T_left_right_of, cameras_of, with_bar
+from bench.registration.bar_views import T_left_right_of, cameras_of
 from bench.registration.fit import register
 from bench.registration.judgement import judge
 from bench.registration.model import Unknowns
@@ -30,7 +30,7 @@ pytestmark = pytest.mark.slow
 @pytest.fixture(scope="module")
 def bay():
     shipped = load_bay()
-    return with_bar(shipped, replace(shipped.bar, length_uncertainty=None))
+    return replace(shipped, bar=replace(shipped.bar, length_uncertainty=None))
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from fixtures.bar_lists import both_ways
 
-from bench.registration.bar_views import T_left_right_of, cameras_of, with_bar
+from bench.registration.bar_views import T_left_right_of, cameras_of
 from bench.registration.checks import alarms, checks
 from bench.registration.fit import register
 from bench.registration.plan import bay_axes, returned
@@ -24,7 +24,7 @@ NOTHING = Errors(
 def bay():
     shipped = load_bay()
     # no calibration, so that the drawing's length holds to rounding
-    return with_bar(shipped, replace(shipped.bar, length_uncertainty=None))
+    return replace(shipped, bar=replace(shipped.bar, length_uncertainty=None))
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,8 @@
 import pytest
 
 from bench.errors import RunError
-from bench.files import new_directory, place, write_atomically
+from bench.files import new_directory, write_atomically
+from bench.places import place
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore, open_cases, read_cases
 

@@ -14,11 +14,11 @@ from bench.detect.observation import Observation
 from bench.geometry.camera import Camera, project
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import View, pose_of_view
-from bench.imaging.picture import Picture
+from bench.imaging.picture import Picture, png
 from bench.solve.estimate import Outcome
 from bench.targets.design import CharucoDesign, CirclesDesign, MarkerDesign, build_target
 from bench.verify.external import AnsweredDetection, AnswerSolver, detection_of
-from bench.verify.protocol import CONVENTIONS, picture_png, point_names, request_line
+from bench.verify.protocol import CONVENTIONS, point_names, request_line
 from bench.verify.protocol_answer import ExternalError, Fault, read_answer
 
 CAMERA = Camera(640, 480, 900.0, 880.0, 310.5, 240.25, (-0.1, 0.02, 1e-3, -1e-3, 0.0))
@@ -74,7 +74,7 @@ def test_the_camera_of_a_request_is_that_of_its_picture():
 @pytest.mark.parametrize(("dtype", "full_scale"), [(np.uint8, 255), (np.uint16, 4095)])
 def test_a_picture_keeps_its_grey_values(dtype, full_scale):
     grey = np.random.default_rng(1).integers(0, full_scale + 1, (300, 400)).astype(dtype)
-    data = np.frombuffer(picture_png(observe(grey, full_scale).picture), dtype=np.uint8)
+    data = np.frombuffer(png(observe(grey, full_scale).picture.grey, quick=True), dtype=np.uint8)
     back = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
     assert back.dtype == dtype
     assert np.array_equal(back, grey)
