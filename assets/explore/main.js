@@ -42,7 +42,7 @@ async function ask() {
     const { query, since } = waiting;
     waiting = null;
     asking = { abort: new AbortController(), since: performance.now(), query };
-    const slow = setTimeout(() => picture.busy(), QUIET);
+    const slow = setTimeout(() => meanwhile(query, asking), QUIET);
     try {
       await look(query, since, asking.abort.signal);
     } catch (error) {
@@ -50,6 +50,18 @@ async function ask() {
     }
     clearTimeout(slow);
     asking = null;
+  }
+}
+
+// A coarse picture, where the state's own takes long.
+async function meanwhile(query, question) {
+  picture.busy();
+  try {
+    const answer = await fetch(`/api/coarse?${query}`, { signal: question.abort.signal });
+    const coarse = answer.ok && (await answer.json());
+    if (coarse && asking === question) await picture.coarse(coarse);
+  } catch {
+    // what was asked for came first
   }
 }
 

@@ -22,7 +22,7 @@ export class Stage {
     await this.picture.decode();
     const { columns, rows } = result.picture.frame;
     [this.picture.width, this.picture.height] = [columns, rows];
-    this.stage.classList.remove("old", "busy");
+    this.stage.classList.remove("old", "busy", "coarse");
     this.draw();
     const seen = result.detection.n_points ? `${result.detection.n_points} points found` : "nothing found";
     this.picture.alt = `Picture of ${result.target}, enlarged: ${seen}`;
@@ -32,8 +32,23 @@ export class Stage {
     this.stage.classList.add("busy");
   }
 
+  // Something to look at until the picture itself comes: nothing was looked for in it.
+  async coarse(picture) {
+    const { columns, rows } = picture.frame;
+    const image = new Image(columns, rows);
+    image.src = picture.png;
+    await image.decode();
+    if (!this.stage.classList.contains("busy")) return;
+    this.last = { picture: { ...picture, truth: null }, solutions: [], detection: { points: [] } };
+    this.picture.src = picture.png;
+    [this.picture.width, this.picture.height] = [columns, rows];
+    this.stage.classList.add("coarse");
+    this.picture.alt = "A coarse picture, while the state's own is computed";
+    this.draw();
+  }
+
   old() {
-    this.stage.classList.remove("busy");
+    this.stage.classList.remove("busy", "coarse");
     this.stage.classList.add("old");
   }
 

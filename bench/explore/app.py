@@ -28,7 +28,7 @@ from bench.explore.controls import ALONE, BAYS, CONTROLS, DIRT, GROUPS, SELDOM, 
 from bench.explore.guard import Guard
 from bench.explore.place import Place, known_choices
 from bench.explore.predicted import curve, predicted_map
-from bench.explore.result import bound, compute
+from bench.explore.result import bound, coarse, compute
 from bench.explore.runs import Runs
 from bench.explore.saving import STEM, archive, illustration
 from bench.explore.state import State, StateError, read_state, shown
@@ -144,6 +144,12 @@ def make_app(
         found = await desk.pictures.work(request, lambda: compute(state, place))
         return Response(status_code=GONE) if found is None else JSONResponse(found)
 
+    async def first_look(request: Request) -> Response:
+        """Answer with a coarse picture, while its own is at work in the other queue."""
+        state = desk.state(request)
+        found = await desk.slow.work(request, lambda: coarse(state, place))
+        return Response(status_code=GONE) if found is None else JSONResponse(found)
+
     async def slow_bound(request: Request) -> Response:
         state = desk.state(request)
         found = await desk.slow.work(request, lambda: bound(state, place))
@@ -194,6 +200,7 @@ def make_app(
     routes = [
         Route("/", page),
         Route("/api/view", view),
+        Route("/api/coarse", first_look),
         Route("/api/bound", slow_bound),
         Route("/api/map", whole_map),
         Route("/api/curve", slow_curve),

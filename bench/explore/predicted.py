@@ -156,7 +156,18 @@ def _surveyed(state: State, place: Place) -> MapRatio | None:
 
 
 def _basis(state: State, place: Place) -> str:
-    """Say what a prediction stands on."""
+    """Say what a prediction stands on, and what it knows nothing of."""
+    return f"{_known(state, place)}{_left_out(state)}"
+
+
+def _left_out(state: State) -> str:
+    """Say which of a picture's faults a prediction leaves out."""
+    soiled = state.bay == AS_BUILT and state.dirt > 0.0 and state.dirt_depth > 0.0
+    left = ["dirt"] * soiled + ["a reflection's errors"] * (state.reflection > 0.0)
+    return f" (without {' and '.join(left)})" if left else ""
+
+
+def _known(state: State, place: Place) -> str:
     own = " and what camera, print and plate allow" if state.bay == AS_BUILT else ""
     surveyed = _surveyed(state, place)
     if surveyed is not None:

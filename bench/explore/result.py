@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 from bench.detect.detection import Detection, Found
@@ -89,6 +90,23 @@ def compute(state: State, place: Place) -> dict[str, Any]:
         "row": row,
         "rival": rival_of(state, place),
     }
+
+
+def coarse(state: State, place: Place) -> dict[str, Any]:
+    """Return the picture of a state alone, by a lens of Gaussian blur, sharp and at rest.
+
+    What to look at while the state's own is computed; raises as `compute`.
+    """
+    state = replace(state, f_number=0.0, focus_m=0.0, motion_right_px=0.0, motion_down_px=0.0)
+    job = job_of(state, place)
+    try:
+        picture = picture_of_case(job.plan.case(0), job)
+        T_true = pose_of_view(
+            view_of_case(job.plan.case(0), job.plan, job.setting.camera), job.setting.camera
+        )
+    except BenchError as error:
+        raise _unseen(error) from error
+    return _picture(job.setting, T_true, picture)
 
 
 def bound(state: State, place: Place) -> dict[str, Any]:

@@ -15,7 +15,9 @@ from starlette.testclient import TestClient
 
 from bench.explore.app import Queue, make_app
 from bench.explore.place import Place, job_of
+from bench.explore.predicted import _basis
 from bench.explore.runs import Runs
+from bench.explore.state import read_state
 from bench.survey.cells import summarise
 from bench.survey.statistics import wilson_interval
 from bench.survey.worker import PART_SCHEMA, Worker
@@ -241,6 +243,32 @@ def test_a_slow_picture_that_the_page_has_given_up_holds_no_other_up():
             end.set()
 
     assert asyncio.run(ask()) == ("shown", None)
+
+
+def test_while_a_slow_picture_is_at_work_a_coarse_one_of_the_same_pixels_is_shown(client):
+    address = "range_m=9&turn_deg=30&f_number=11&focus_m=8&bay=drawn"
+    coarse = client.get(f"/api/coarse?{address}").json()
+    own = client.get(f"/api/view?{address}").json()["picture"]
+    assert coarse["frame"] == pytest.approx(own["frame"], abs=40)  # room for a wider blur
+    assert coarse["png"] != own["png"]
+    at_once = client.get("/api/coarse?range_m=9&turn_deg=30&bay=drawn").json()
+    assert at_once == client.get("/api/view?range_m=9&turn_deg=30&bay=drawn").json()["picture"]
+    assert client.get("/api/coarse?range_m=0.001").status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("address", "left"),
+    [
+        ("bay=drawn", ""),
+        ("bay=drawn&dirt=5", ""),
+        ("bay=built&dirt=5&dirt_depth=50", " (without dirt)"),
+        ("bay=drawn&reflection=0.5", " (without a reflection's errors)"),
+    ],
+)
+def test_a_prediction_says_what_it_leaves_out(place, address, left):
+    given = dict(pair.split("=") for pair in address.split("&"))
+    words = _basis(read_state(given, place.default), place)
+    assert words.endswith(left) if left else "without" not in words
 
 
 def test_a_curve_and_its_points_are_answered_or_refused_in_a_word(client):
