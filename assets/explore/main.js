@@ -106,7 +106,7 @@ async function look(query, since, signal) {
   if (result.bound_waits) later(query);
   mapping = setTimeout(async () => {
     const now = controls.query();
-    if (!result.bound_waits) await map.ask(now);
+    await map.ask(now);
     if (controls.query() === now) curve.ask(views(result));
   }, PATIENCE);
   sayOfAddress();

@@ -4,7 +4,7 @@ const canvas = document.getElementById("map");
 const caption = document.getElementById("map-caption");
 const EDGE = { left: 46, right: 8, top: 8, bottom: 38 };
 // The view itself and what the map doesn't depend on.
-const FREE = ["range_m", "turn_deg", "seed", "roll_spread_deg", "dirt", "dirt_depth", "compare"];
+const FREE = ["range_m", "turn_deg", "seed", "roll_spread_deg", "compare"];
 const HOLDS = [0, 114, 178]; // as elsewhere in the bench: blue and vermilion, told apart by all
 const FAILS = [213, 94, 0];
 let shown = null; // {key, map} that is drawn

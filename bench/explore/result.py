@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Any
 
 from bench.detect.detection import Detection, Found
@@ -97,8 +96,7 @@ def coarse(state: State, place: Place) -> dict[str, Any]:
 
     What to look at while the state's own is computed; raises as `compute`.
     """
-    state = replace(state, f_number=0.0, focus_m=0.0, motion_right_px=0.0, motion_down_px=0.0)
-    job = job_of(state, place)
+    job = job_of(state.with_gaussian(state.blur_px), place)
     try:
         picture = picture_of_case(job.plan.case(0), job)
         T_true = pose_of_view(

@@ -79,6 +79,17 @@ class State:
         """Return the state as a URL's query, every control named."""
         return urlencode({name: shown(value) for name, value in self.as_dict().items()})
 
+    def with_gaussian(self, blur_px: float) -> State:
+        """Return the state by a lens of Gaussian blur alone, and at rest."""
+        return dataclasses.replace(
+            self,
+            blur_px=blur_px,
+            f_number=0.0,
+            focus_m=0.0,
+            motion_right_px=0.0,
+            motion_down_px=0.0,
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """Return the values by their controls' names."""
         return dataclasses.asdict(self)
