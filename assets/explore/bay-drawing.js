@@ -22,7 +22,7 @@ export function drawBay(result) {
   const [x0, x1, half, top] = scene.extent;
   const wide = x1 - x0;
   const dot = wide / Math.max(plan.clientWidth, 200); // metres a CSS pixel
-  plan.setAttribute("viewBox", `${x0} ${-half} ${wide} ${2 * half + 34 * dot}`);
+  plan.setAttribute("viewBox", `${x0} ${-half - 16 * dot} ${wide} ${2 * half + 50 * dot}`);
   side.setAttribute("viewBox", `${x0} ${-top} ${wide} ${top + 0.25}`);
   const broken = new Set(result.breaks.map((b) => `${b.tower} ${b.wheel}`));
   draw(plan, "plan", result, dot, [
@@ -64,7 +64,7 @@ function measures(result, half, dot) {
     const beyond = grip.at[1] < 0 ? -0.2 - 7 * dot : 0.2 + 17 * dot;
     const tower = grip.what.split(" tower")[0];
     const words = `${tower} ${fields.told(knob).replace("-", "")}`;
-    made.push(label(result.scene.extent[1] - 4 * dot, grip.at[1] + beyond, words, "end"));
+    made.push(label(-6 * dot, grip.at[1] + beyond, words, "end")); // before the line: walls are behind
   }
   return made;
 }

@@ -91,9 +91,9 @@ export function watch(set) {
     if (target.value === target.dataset.said) return;
     target.dataset.said = target.value;
     const one = current.get(target.id);
-    let text = target.value.trim();
+    let text = target.value.trim().replace("−", "-");
     // a bare number is meant in the field's own unit
-    if (/^[-+−]?[\d.]+$/.test(text)) text = written(one, Number(text.replace("−", "-")) * factor(one));
+    if (/^[-+]?[\d.]+$/.test(text)) text = written(one, Number(text) * factor(one));
     set(target.id, text);
   });
   groups.addEventListener("keydown", (event) => {

@@ -1,6 +1,6 @@
 // What each tower's camera sees: plates, the room that they keep, and what stands before them.
 
-import { digits, make, path } from "./svg.js";
+import { digits, make, path, significant } from "./svg.js";
 
 const towers = document.getElementById("towers");
 
@@ -28,7 +28,8 @@ function figure(one, result) {
   for (const plate of [...one.plates].sort((a, b) => order(a) - order(b))) {
     svg.append(outline(plate.points, `plate${plate.shown ? " shown" : ""}${plate.number || !plate.holds ? " fails" : ""}`));
   }
-  for (const { points, number } of one.plates.filter((p) => p.number)) svg.append(badge(points, number, one));
+  const places = [];
+  for (const { points, number } of one.plates.filter((p) => p.number)) svg.append(badge(points, number, one, places));
   const made = document.createElement("figure");
   const caption = Object.assign(document.createElement("figcaption"), { textContent: `${one.tower[0].toUpperCase()}${one.tower.slice(1)} tower` });
   made.append(caption, svg, table(targets, one, result.exact));
@@ -37,12 +38,15 @@ function figure(one, result) {
 
 const outline = (points, name) => make("path", { d: `${path(points)}Z`, class: name });
 
-// A number at the plate, inside the picture even where the plate isn't.
-function badge(points, number, { width, height }) {
+// A number at the plate, inside the picture even where the plate isn't, and on no other number.
+function badge(points, number, { width, height }, places) {
   const r = 0.034 * width;
   const clip = (v, most) => Math.min(Math.max(v, r), most - r);
-  const x = clip(points.reduce((sum, p) => sum + p[0], 0) / points.length, width);
+  let x = clip(points.reduce((sum, p) => sum + p[0], 0) / points.length, width);
   const y = clip(points.reduce((sum, p) => sum + p[1], 0) / points.length, height);
+  const way = x > width / 2 ? -2.2 * r : 2.2 * r;
+  while (places.some((p) => Math.hypot(p[0] - x, p[1] - y) < 2.2 * r)) x += way;
+  places.push([x, y]);
   const made = make("g", { class: "badge", transform: `translate(${x} ${y})` });
   made.append(make("circle", { r }), make("text", { y: 0.35 * r * 1.4, "font-size": 1.4 * r }, number));
   return made;
@@ -59,7 +63,7 @@ function table(targets, one, exact) {
     const row = body.insertRow();
     const number = one.plates.find((p) => p.shown && p.wheel === t.wheel)?.number;
     row.append(Object.assign(document.createElement("th"), { textContent: number ? `${t.wheel} (${number})` : t.wheel, scope: "row" }));
-    const share = t.share === null ? "–" : `${exact ? "" : "≈ "}${digits(t.share, 3)}`;
+    const share = t.share === null ? "–" : `${exact ? "" : "≈ "}${significant(t.share, 2)}`;
     const cells = [`${digits(t.range_m, 2)} m`, `${digits(t.tilt_deg, 1)}°`, t.margin === null ? "none" : digits(t.margin, 2), t.visible === null ? "–" : `${digits(100 * t.visible, 0)} %`, share];
     for (const text of cells) row.insertCell().textContent = text;
   }

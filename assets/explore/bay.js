@@ -28,6 +28,7 @@ function say(text) {
 }
 
 function changed(exact = false, since = performance.now()) {
+  if (!exact && since) start.problems = []; // what the address has wrong is said until somebody moves something
   waiting = { since, exact };
   clearTimeout(resting);
   if (!asking) ask();
@@ -83,7 +84,8 @@ function show(result) {
     state.changes = { ...result.changes }; // what the file says anyway needn't be in the address
   }
   element("answer").classList.remove("old");
-  element("general-problem").textContent = "";
+  const left = start.problems.map((p) => p.message).join(" ");
+  element("general-problem").textContent = left && `The address: ${left} The bay is shown as its file has it.`;
   const words = result.exact ? result.verdict.words : result.verdict.words.replace("tolerance, ", "tolerance, ≈ ");
   element("verdict-words").textContent = words;
   element("verdict").dataset.verdict = result.verdict.state;
@@ -94,9 +96,6 @@ function show(result) {
   history.replaceState(null, "", `/bay?${result.permalink}`);
   element("permalink").href = `/bay?${result.permalink}`;
   say([words, ...result.misfits.map((m) => m.words), ...result.breaks.map((b) => `${b.tower} tower, ${b.wheel} ${b.words}`)].slice(0, 4).join(". "));
-  const left = start.problems.map((p) => p.message).join(" ");
-  start.problems = [];
-  if (left) element("general-problem").textContent = `The address: ${left}`;
 }
 
 function refuse(problems) {
@@ -150,7 +149,7 @@ export function set(key, text) {
   const [, index, name] = key.match(/^tower\.(\d+)\.(\w+)$/) ?? [];
   if (index !== undefined && element("mirror").checked) {
     const turned = ["offset", "yaw", "roll"].includes(name);
-    const other = text.startsWith("-") ? text.slice(1) : `-${text}`;
+    const other = text.startsWith("-") ? text.slice(1) : `-${text.replace("+", "")}`;
     state.changes[`tower.${1 - Number(index)}.${name}`] = turned ? other : text;
   }
   changed();
@@ -167,7 +166,7 @@ for (const name of ["vehicle", "station"]) {
 }
 element("unit").addEventListener("change", () => shown && show(shown));
 const alike = start.signs.length === 2 && start.signs[0] !== start.signs[1];
-element("mirror").checked = alike;
+element("mirror").checked = alike && !Object.keys(start.changes).some((key) => key.startsWith("tower."));
 element("mirror").disabled = !alike;
 new ResizeObserver(() => shown && drawBay(shown)).observe(element("plan"));
 fields.watch(set);

@@ -2,7 +2,7 @@
 
 const canvas = document.getElementById("map");
 const caption = document.getElementById("map-caption");
-const EDGE = { left: 46, right: 8, top: 8, bottom: 38 };
+const EDGE = { left: 46, right: 18, top: 8, bottom: 38 };
 // The view itself and what the map doesn't depend on.
 const FREE = ["range_m", "turn_deg", "seed", "roll_spread_deg", "compare"];
 const HOLDS = [0, 114, 178]; // as elsewhere in the bench: blue and vermilion, told apart by all
@@ -70,7 +70,7 @@ export function watch(go) {
     const range = ranges[0] * (ranges.at(-1) / ranges[0]) ** across;
     go({ range_m: range.toFixed(2), turn_deg: (turns[0] + up * (turns.at(-1) - turns[0])).toFixed(1) });
   });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => shown && draw());
+  for (const media of ["(prefers-color-scheme: dark)", "print"]) matchMedia(media).addEventListener("change", () => shown && draw());
 }
 
 const wide = () => canvas.width - EDGE.left - EDGE.right;
@@ -126,8 +126,12 @@ function colour(value, n) {
 
 function axes(context, { ranges_m: ranges, turns_deg: turns }) {
   context.textAlign = "center";
-  ranges.forEach((range, i) => context.fillText(`${range.toFixed(1)}`, EDGE.left + (i / (ranges.length - 1)) * wide() * 0.97 + 6, canvas.height - 22));
+  ranges.forEach((range, i) => context.fillText(`${range.toFixed(1)}`, EDGE.left + (i / (ranges.length - 1)) * wide(), canvas.height - 22));
   context.fillText("range, m", EDGE.left + 0.5 * wide(), canvas.height - 6);
+  context.save();
+  context.rotate(-Math.PI / 2);
+  context.fillText("turn", -EDGE.top - 0.5 * high(), 12);
+  context.restore();
   context.textAlign = "right";
   turns.forEach((turn, j) => context.fillText(`${turn}°`, EDGE.left - 4, EDGE.top + 5 + (1 - j / (turns.length - 1)) * (high() - 4)));
 }

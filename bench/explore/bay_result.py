@@ -15,15 +15,12 @@ from bench.scene.checks import Misfit, misfits
 from bench.scene.model import Bay
 from bench.scene.solids import bay_solids
 from bench.sighting.sighting import Sighting
-from bench.sighting.visibility import sight
 from bench.siting.aim import Aim, failures_of, judge_aim
 from bench.siting.constraints import Constraint, constraints_of
 from bench.siting.tower_layout import Layout, layout_of
 from bench.siting.words import aim_words
 from bench.tables import finite_or_none
-from bench.units import format_angle, format_length
-
-HIDERS = 2  # of what hides a plate, how many are named
+from bench.units import figures, format_angle, format_length
 
 
 def compute_bay(state: BayState, movable: MovableBay, exact: bool = True) -> dict[str, Any]:
@@ -102,7 +99,7 @@ def _verdict(aim: Aim, broken: int, misfits_: int) -> dict[str, str]:
         faults.append(f"{misfits_} collision{'s' if misfits_ > 1 else ''}")
     if broken:
         faults.append(f"{broken} limit{'s' if broken > 1 else ''} broken")
-    measured = f"worst uncertainty {decision.state} tolerance, {share:.3f} of it"
+    measured = f"worst uncertainty {decision.state} tolerance, {figures(share)} of it"
     if math.isinf(share):
         measured = f"{aim.worst.tower} tower can't measure {aim.worst.name}"
     words = f"{' and '.join(faults) or 'Nothing collides, all limits kept'}; {measured}"
@@ -160,16 +157,13 @@ def _breaks(
         words = failures_of(one, kept, aim.bay)
         if not words:
             continue
-        tower = next(t for t in aim.towers if t.name == one.tower)
-        hidden = sight(aim.bay, tower, one.wheel).hidden_by if one.visible < 1.0 else ()
-        hiders = [f"{name} hides {100.0 * part:.0f} %" for name, part in hidden[:HIDERS]]
         found.append(
             {
                 "number": len(found) + 1,
                 "tower": one.tower,
                 "wheel": one.wheel.name,
                 "at": [float(v) for v in one.wheel.T_bay_target.translation],
-                "words": "; ".join([*words, *hiders]),
+                "words": "; ".join(words),
             }
         )
     return found
@@ -193,5 +187,5 @@ def _target(one: Sighting, bay: Bay) -> dict[str, Any]:
         "tilt_deg": math.degrees(one.tilt),
         "margin": one.margin if one.imaged else None,
         "visible": None if math.isnan(one.visible) else one.visible,
-        "share": finite_or_none(one.prediction.share(bay.tolerance)),
+        "share": finite_or_none(one.prediction.share(bay.tolerance)) if one.imaged else None,
     }

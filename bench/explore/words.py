@@ -53,13 +53,13 @@ def judge_bound(bound: Bound | None, request: Request, as_built: bool = False) -
     if not bound.holds:
         return ToleranceVerdict(
             OPEN,
-            f"So square on, {what[0].lower()}{what[1:]} ({bound.rotation_deg:.3g} deg RMS) "
+            f"So square on, {what[0].lower()}{what[1:]} ({bound.rotation_deg:.2g} deg RMS) "
             "doesn't hold; a run of pictures tells",
         )
     share = bound.share_within(request.within_deg)
     numbers = (
         f"{100.0 * share:.3g} % of errors within {request.within_deg:g} deg, "
-        f"{100.0 * request.success:g} % asked (RMS {bound.rotation_deg:.3g} deg)"
+        f"{100.0 * request.success:g} % asked (RMS {bound.rotation_deg:.2g} deg)"
     )
     if share >= request.success:
         return ToleranceVerdict(INSIDE, f"{what} leaves room: at best {numbers}")

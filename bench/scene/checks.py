@@ -189,30 +189,31 @@ def _drive_through(bay: Bay) -> Iterator[Misfit]:
             )
 
 
-def _everything(bay: Bay) -> Iterator[tuple[str, str, Prism]]:
-    """Yield key, description and place of all that must be inside the room."""
+def _everything(bay: Bay) -> Iterator[tuple[str, str, Prism, tuple[str, str] | None]]:
+    """Yield key, description, place and vehicle's stand of all that must be inside the room."""
     surroundings = bay.surroundings
     for index, tower in enumerate(bay.towers):
         for part in tower_prisms(tower, surroundings.column):
-            yield f"tower.{index}", f"the {part.name} of tower '{tower.name}'", part
+            yield f"tower.{index}", f"the {part.name} of tower '{tower.name}'", part, None
     for index, obstacle in enumerate(surroundings.obstacles):
         for part in obstacle_prisms(bay, obstacle):
-            yield f"obstacle.{index}", f"'{obstacle.name}'", part
+            yield f"obstacle.{index}", f"'{obstacle.name}'", part, None
     for index, lamp in enumerate(surroundings.lamps):
         x, y, z = lamp.position
-        yield f"lamp.{index}.position", f"'{lamp.name}'", Prism("lamp", np.array([[x, y]]), z, z)
+        at = Prism("lamp", np.array([[x, y]]), z, z)
+        yield f"lamp.{index}.position", f"'{lamp.name}'", at, None
     for station in bay.stations:
         for vehicle in bay.vehicles:
             for part in target_prisms(vehicle, station, bay.target):
                 where = f"the {part.name} of '{vehicle.name}' at station '{station.name}'"
-                yield "mount", where, part
+                yield "mount", where, part, (vehicle.name, station.name)
 
 
 def _inside_the_room(bay: Bay) -> Iterator[Misfit]:
     room = bay.surroundings.room
     if room is None:
         return
-    for key, what, part in _everything(bay):
+    for key, what, part, stands in _everything(bay):
         low_x, high_x, low_y, high_y = part.bounds
         for wall, reach, limit in (
             ("the wall ahead", high_x, room.ahead),
@@ -232,6 +233,7 @@ def _inside_the_room(bay: Bay) -> Iterator[Misfit]:
                     f"from the origin, {wall} is at {format_length(limit)}, "
                     f"{format_length(reach - limit)} too far",
                     (part,),
+                    stands,
                 )
 
 

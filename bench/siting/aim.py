@@ -107,16 +107,16 @@ def judge_aim(
 
 def failures_of(one: Sighting, constraints: tuple[Constraint, ...], bay: Bay) -> list[str]:
     """Return what fails of one sighting, in words with numbers."""
-    found = []
     if not one.imaged:
-        found.append("has no image: it is beside or behind the camera's view")
-    else:
-        found = [_constraint_words(one, c, bay) for c in constraints if not c.holds]
+        return ["has no image: it is beside or behind the camera's view"]
+    found = [_constraint_words(one, c, bay) for c in constraints if not c.holds]
     tolerance = bay.tolerance
     for name, limit in (("toe", tolerance.toe), ("camber", tolerance.camber)):
         value = COVERAGE * getattr(one.prediction, name)
         decision = tolerance.holds(name, value)
-        if decision.state != "inside":
+        if math.isinf(value):
+            found += [] if found else [f"{name} can't be measured"]
+        elif decision.state != "inside":
             found.append(
                 f"expanded uncertainty of {name} {math.degrees(value):.4f} deg is outside the "
                 f"tolerance of {math.degrees(limit):.4g} deg, {value / limit:.2f} times it"

@@ -77,18 +77,21 @@ class Constraint:
         """Return the constraint in words with numbers."""
         state = "has" if self.holds else "lacks"
         where = f", {self.where}" if self.where else ""
+        room = f", {state} {amount(abs(self.slack), self.unit)}"
         return (
             f"{self.name}{where}: {amount(self.value, self.unit)}, limit "
-            f"{amount(self.limit, self.unit)}, {state} {amount(abs(self.slack), self.unit)}"
+            f"{amount(self.limit, self.unit)}{room if math.isfinite(self.slack) else ''}"
         )
 
 
 def amount(value: float, unit: Unit) -> str:
-    """Return a number with its unit for people."""
+    """Return a number with its unit for people; "none" of what isn't finite."""
+    if not math.isfinite(value):
+        return "none"
     if unit == "m":
         return format_length(value)
     if unit == "rad":
-        return f"{math.degrees(value):.2f} deg" if math.isfinite(value) else "none"
+        return f"{math.degrees(value):.2f} deg"
     if unit == "":
         return f"{100.0 * value:.1f} %"
     return f"{value:.2f} {unit}"

@@ -38,6 +38,22 @@ def movable(tmp_path_factory):
     return MovableBay(load_bay(path))
 
 
+def test_a_target_without_an_image_is_told_in_words_and_numbers_are_finite(movable):
+    shown = compute_bay(read_bay_state({"tower.0.pitch": "80 deg"}, movable), movable)
+    words = [*shown["lines"], *(c["words"] for c in shown["constraints"])]
+    words += [b["words"] for b in shown["breaks"]]
+    assert not [text for text in words if "inf" in text.split() or "-inf" in text.split()]
+    assert shown["breaks"][0]["words"] == "has no image: it is beside or behind the camera's view"
+    assert any(": none, limit 1.00 plate widths" in text for text in words)
+
+
+def test_only_the_shown_vehicles_collisions_are_named_the_others_are_counted(movable):
+    shown = compute_bay(read_bay_state({"standoff": "30 m"}, movable), movable)
+    assert len(shown["misfits"]) == 5  # the body, and the target at each of four wheels
+    assert all("small car" in m["words"] for m in shown["misfits"])
+    assert {(o["vehicle"], o["station"]) for o in shown["elsewhere"]} >= {("van", "floor")}
+
+
 def test_numbers_are_those_of_aim_and_of_site_evaluate_on_the_saved_file(movable, tmp_path):
     state = read_bay_state(MOVED, movable)
     shown = compute_bay(state, movable)
