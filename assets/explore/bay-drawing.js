@@ -1,7 +1,7 @@
 // The bay from above and from the side, with handles that a mouse, a finger or keys move.
 
 import * as fields from "./bay-fields.js";
-import { make, path } from "./svg.js";
+import { apart, make, path } from "./svg.js";
 
 const GRIP = 7; // CSS pixels: half a grip's width,
 const REACH = 22; // and of where a finger finds it
@@ -56,6 +56,8 @@ function measures(result, half, dot) {
     const knob = fields.knob(stands.key);
     const y = half + 10 * dot;
     const x = stands.at[0];
+    const [x0, x1] = result.scene.extent;
+    made.push(make("rect", { x: x0, y: half, width: x1 - x0, height: 34 * dot, class: "band" })); // a wall may run here
     made.push(make("path", { d: `M${x} ${y - 5 * dot}V${y + 5 * dot}M${x} ${y}H0M0 ${y - 5 * dot}V${y + 5 * dot}`, class: "measure" }));
     made.push(label(x / 2, y + 18 * dot, fields.told(knob)));
   }
@@ -83,9 +85,10 @@ function draw(svg, view, result, dot, content) {
 }
 
 function badges(result, view, dot) {
-  return result.breaks.map(({ at, number }) => {
-    const y = view === "plan" ? -at[1] : -at[2];
-    const made = make("g", { class: "badge", transform: `translate(${at[0]} ${y - 18 * dot * (view === "plan" ? Math.sign(at[1]) : 1)})` });
+  const beside = ({ at }) => [at[0], view === "plan" ? -at[1] - 18 * dot * Math.sign(at[1]) : -at[2] - 18 * dot];
+  const places = apart(result.breaks.map(beside), 21 * dot);
+  return result.breaks.map(({ number }, i) => {
+    const made = make("g", { class: "badge", transform: `translate(${places[i]})` });
     made.append(make("circle", { r: 10 * dot }), make("text", { y: 5 * dot, "font-size": 14 * dot }, number));
     return made;
   });

@@ -1,6 +1,6 @@
 // What each tower's camera sees: plates, the room that they keep, and what stands before them.
 
-import { digits, make, path, significant } from "./svg.js";
+import { apart, digits, make, path, significant } from "./svg.js";
 
 const towers = document.getElementById("towers");
 
@@ -28,8 +28,7 @@ function figure(one, result) {
   for (const plate of [...one.plates].sort((a, b) => order(a) - order(b))) {
     svg.append(outline(plate.points, `plate${plate.shown ? " shown" : ""}${plate.number || !plate.holds ? " fails" : ""}`));
   }
-  const places = [];
-  for (const { points, number } of one.plates.filter((p) => p.number)) svg.append(badge(points, number, one, places));
+  svg.append(...badges(one));
   const made = document.createElement("figure");
   const caption = Object.assign(document.createElement("figcaption"), { textContent: `${one.tower[0].toUpperCase()}${one.tower.slice(1)} tower` });
   made.append(caption, svg, table(targets, one, result.exact));
@@ -38,18 +37,17 @@ function figure(one, result) {
 
 const outline = (points, name) => make("path", { d: `${path(points)}Z`, class: name });
 
-// A number at the plate, inside the picture even where the plate isn't, and on no other number.
-function badge(points, number, { width, height }, places) {
+// A number at each plate that breaks a limit, inside the picture even where the plate isn't.
+function badges({ plates, width, height }) {
   const r = 0.034 * width;
-  const clip = (v, most) => Math.min(Math.max(v, r), most - r);
-  let x = clip(points.reduce((sum, p) => sum + p[0], 0) / points.length, width);
-  const y = clip(points.reduce((sum, p) => sum + p[1], 0) / points.length, height);
-  const way = x > width / 2 ? -2.2 * r : 2.2 * r;
-  while (places.some((p) => Math.hypot(p[0] - x, p[1] - y) < 2.2 * r)) x += way;
-  places.push([x, y]);
-  const made = make("g", { class: "badge", transform: `translate(${x} ${y})` });
-  made.append(make("circle", { r }), make("text", { y: 0.35 * r * 1.4, "font-size": 1.4 * r }, number));
-  return made;
+  const marked = plates.filter((p) => p.number);
+  const middle = (points, k, most) => Math.min(Math.max(points.reduce((sum, p) => sum + p[k], 0) / points.length, r), most - r);
+  const places = apart(marked.map(({ points }) => [middle(points, 0, width), middle(points, 1, height)]), 2.1 * r, height / 2);
+  return marked.map(({ number }, i) => {
+    const made = make("g", { class: "badge", transform: `translate(${places[i]})` });
+    made.append(make("circle", { r }), make("text", { y: 0.35 * r * 1.4, "font-size": 1.4 * r }, number));
+    return made;
+  });
 }
 
 function table(targets, one, exact) {

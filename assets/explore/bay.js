@@ -85,7 +85,7 @@ function show(result) {
   }
   element("answer").classList.remove("old");
   const left = start.problems.map((p) => p.message).join(" ");
-  element("general-problem").textContent = left && `The address: ${left} The bay is shown as its file has it.`;
+  element("general-problem").textContent = left && `The address: ${left}`;
   const words = result.exact ? result.verdict.words : result.verdict.words.replace("tolerance, ", "tolerance, ≈ ");
   element("verdict-words").textContent = words;
   element("verdict").dataset.verdict = result.verdict.state;

@@ -125,8 +125,14 @@ function colour(value, n) {
 }
 
 function axes(context, { ranges_m: ranges, turns_deg: turns }) {
+  ranges.forEach((range, i) => {
+    const x = EDGE.left + (i / (ranges.length - 1)) * wide();
+    context.fillRect(x - 0.5, canvas.height - EDGE.bottom, 1, 4);
+    const last = i === ranges.length - 1; // centred it would leave the canvas
+    context.textAlign = last ? "right" : "center";
+    context.fillText(range.toFixed(1), last ? canvas.width : x, canvas.height - 20);
+  });
   context.textAlign = "center";
-  ranges.forEach((range, i) => context.fillText(`${range.toFixed(1)}`, EDGE.left + (i / (ranges.length - 1)) * wide(), canvas.height - 22));
   context.fillText("range, m", EDGE.left + 0.5 * wide(), canvas.height - 6);
   context.save();
   context.rotate(-Math.PI / 2);

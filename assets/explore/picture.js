@@ -17,6 +17,7 @@ export class Stage {
   }
 
   async show(result) {
+    this.good = null;
     this.last = result;
     this.picture.src = result.picture.png;
     await this.picture.decode();
@@ -39,6 +40,7 @@ export class Stage {
     image.src = picture.png;
     await image.decode();
     if (!this.stage.classList.contains("busy")) return;
+    this.good ??= this.last;
     this.last = { picture: { ...picture, truth: null }, solutions: [], detection: { points: [] } };
     this.picture.src = picture.png;
     [this.picture.width, this.picture.height] = [columns, rows];
@@ -47,7 +49,15 @@ export class Stage {
     this.draw();
   }
 
+  // A coarse picture gives place to the last good one again: its state had no answer.
   old() {
+    if (this.good) {
+      this.last = this.good;
+      this.picture.src = this.good.picture.png;
+      this.picture.alt = "The last good state";
+      this.draw();
+    }
+    this.good = null;
     this.stage.classList.remove("busy", "coarse");
     this.stage.classList.add("old");
   }

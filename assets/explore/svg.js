@@ -25,3 +25,14 @@ export function significant(value, count = 3) {
   const decimals = Math.max(0, count - 1 - Math.floor(Math.log10(Math.abs(value))));
   return digits(value, Math.min(decimals, 8));
 }
+
+// Places of marks so wide, stacked until none covers another: upwards, or toward a middle.
+export function apart(places, wide, middle = -Infinity) {
+  const kept = [];
+  for (const [x, at] of places) {
+    let y = at;
+    while (kept.some(([u, v]) => Math.hypot(u - x, v - y) < 0.99 * wide)) y += at > middle ? -wide : wide;
+    kept.push([x, y]);
+  }
+  return kept;
+}

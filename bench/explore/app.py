@@ -31,7 +31,7 @@ from bench.explore.predicted import curve, predicted_map
 from bench.explore.result import bound, coarse, compute
 from bench.explore.runs import Runs
 from bench.explore.saving import STEM, archive, illustration
-from bench.explore.state import State, StateError, read_state, shown
+from bench.explore.state import INSTEAD, State, StateError, read_state, shown
 from bench.survey.setup import request_of_bay
 
 Result = TypeVar("Result")
@@ -135,7 +135,7 @@ def make_app(
             state, unknown = known_choices(desk.state(request), place)
             problems = _problems(StateError(*unknown))
         except StateError as error:
-            state, problems = place.default, _problems(error)
+            state, problems = place.default, _problems(StateError(*error.problems, INSTEAD))
         facts = await run_in_threadpool(_facts, place, state, problems)
         return HTMLResponse(await run_in_threadpool(template.render, **facts))
 

@@ -21,7 +21,7 @@ from bench.explore.bay_saving import bay_files, moved_bay, saved_name
 from bench.explore.bay_search import Searches
 from bench.explore.bay_state import BayState, MovableBay, read_bay_state
 from bench.explore.saving import archive
-from bench.explore.state import Problem, StateError
+from bench.explore.state import INSTEAD, Problem, StateError
 
 OWN_FIELDS = ("exact", "lenses", "mounts")  # of requests, not of the state
 GONE = 499  # common practice, no source: the client closed the request
@@ -62,7 +62,9 @@ def bay_routes(
             state = await run_in_threadpool(state_of, request)
         except StateError as error:
             state = movable.default
-            problems = [{"control": p.control, "message": p.message} for p in error.problems]
+            problems = [
+                {"control": p.control, "message": p.message} for p in (*error.problems, INSTEAD)
+            ]
         start = {
             "vehicle": state.vehicle,
             "station": state.station,

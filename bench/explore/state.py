@@ -24,6 +24,9 @@ class Problem:
     message: str
 
 
+INSTEAD = Problem("", "The bay's own values are shown instead.")  # of an address that is refused
+
+
 class StateError(BenchError):
     """One or more controls have values that can't be taken."""
 

@@ -328,6 +328,11 @@ def test_a_saved_illustration_has_its_sidecar_with_key_and_command(client, place
     assert np.isfinite(first["err_rot_deg"])
 
 
+@pytest.mark.parametrize("address", ["/?range_m=9999&pipeline=gone/ippe", "/bay?vehicle=nobody"])
+def test_an_address_that_is_refused_says_that_the_bays_own_values_are_shown(client, address):
+    assert "own values are shown instead" in client.get(address).text
+
+
 def test_an_address_with_a_pipeline_that_is_not_here_says_so_beside_the_bays_own(client, place):
     page = client.get("/?pipeline=gone/ippe&target=none&range_m=7").text
     assert "There is no pipeline" in page
