@@ -77,6 +77,7 @@ async function look(query, since, signal) {
   if (!answer.ok) {
     controls.refuse(result.problems);
     picture.old();
+    if (!shown) element("verdict-words").textContent = "No picture yet: a value isn't taken, see below";
     const refused = `Not taken: ${result.problems.map((p) => p.message).join(" ")}`;
     element("glance-words").textContent = refused;
     say(refused);

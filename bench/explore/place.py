@@ -305,11 +305,11 @@ def _check_time(state: State, setting: Setting) -> None:
     """Refuse what would hold up everybody: a large picture through a lens that isn't Gaussian."""
     least = setting.camera.fx * setting.target.drawing.width / MOST_WIDE_PX
     if not setting.imaging.optics.is_gaussian and state.range_m < least:
+        what = "an f-number" if state.f_number else "motion"
         raise _problem(
             "range_m",
-            f"Range is {number(state.range_m)} m; through an aperture so large a picture takes "
-            "half a minute. With an f-number it must be above "
-            f"{math.ceil(100 * least) / 100:g} m.",
+            f"Range is {number(state.range_m)} m; so near, a picture with {what} may take half a "
+            f"minute. It must be above {math.ceil(100 * least) / 100:g} m.",
         )
 
 
@@ -360,8 +360,9 @@ def _check_choices(state: State, place: Place) -> None:
     for name, known in lists.items():
         if getattr(state, name) not in known:
             asked = getattr(state, name)[:60]
+            what = "such rival as" if name == "compare" else name
             raise _problem(
-                name, f"There is no {name} '{asked}'; it must be one of {', '.join(known)}."
+                name, f"There is no {what} '{asked}'; it must be one of {', '.join(known)}."
             )
 
 

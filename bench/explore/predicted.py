@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,8 @@ from bench.explore.controls import AS_BUILT, TRACED
 from bench.explore.place import Place, job_of
 from bench.explore.result import best_bound
 from bench.explore.state import Problem, State, StateError
-from bench.imaging.optics import MIN_SIGMA_PX, aperture_at, lens_otf
+from bench.geometry.camera import Camera
+from bench.imaging.optics import MIN_SIGMA_PX, Optics, aperture_at, lens_otf
 from bench.scene.model import Bay
 from bench.sighting.map_ratio import MapRatio, read_map_ratio, unlike
 from bench.survey.plan import grid_tilt_deg
@@ -103,18 +105,22 @@ def _as_gaussian(state: State, place: Place) -> State:
     frequencies across it: 1 / (2 √π σ) of a Gaussian. Of both directions the mean. The exact
     bound of one view takes a second; errors by this one came within 5 % of it.
     """
-    setting = job_of(state, place).setting
-    optics = setting.imaging.optics
-    if optics.is_gaussian:
+    if not _slow(state):
         return state
-    aperture = aperture_at(optics, setting.camera, state.range_m)
+    setting = job_of(state, place).setting
+    blur = _blur_as_wide(setting.imaging.optics, setting.camera, state.range_m)
+    return state.with_gaussian(max(MIN_SIGMA_PX, blur))
+
+
+@lru_cache(maxsize=256)  # a map's views at one range share it
+def _blur_as_wide(optics: Optics, camera: Camera, range_m: float) -> float:
+    aperture = aperture_at(optics, camera, range_m)
     nu, none = FREQUENCIES, np.zeros(1)
     told = [
         np.trapezoid(lens_otf(nu_u, nu_v, optics, aperture) ** 2, nu)
         for nu_u, nu_v in ((nu, none), (none, nu))
     ]
-    blur = 1.0 / (4.0 * math.sqrt(math.pi) * float(np.mean(told)))  # of half the frequencies
-    return state.with_gaussian(max(MIN_SIGMA_PX, blur))
+    return 1.0 / (4.0 * math.sqrt(math.pi) * float(np.mean(told)))  # of half the frequencies
 
 
 def curve(state: State, name: str, place: Place) -> dict[str, Any]:
@@ -178,11 +184,18 @@ def _basis(state: State, place: Place) -> str:
 
 def _left_out(state: State) -> str:
     """Say which of a picture's faults a prediction leaves out."""
-    soiled = state.bay == AS_BUILT and state.dirt > 0.0 and state.dirt_depth > 0.0
-    left = ["dirt"] * soiled + ["a reflection's errors"] * (state.reflection > 0.0)
-    words = f" (without {' and '.join(left)})" if left else ""
-    slow = state.f_number or state.motion_right_px or state.motion_down_px
-    return words + (", aperture and motion as a Gaussian blur as wide" if slow else "")
+    built = state.bay == AS_BUILT
+    soiled = built and state.dirt > 0.0 and state.dirt_depth > 0.0
+    left = ["light", "paper"] * built + ["dirt"] * soiled
+    left += ["a reflection"] * (state.reflection > 0.0)
+    listed = " and ".join([", ".join(left[:-1]), left[-1]] if left[1:] else left)
+    words = f" (without what {listed} add{'' if left[1:] else 's'})" if left else ""
+    return words + (", aperture and motion as a Gaussian blur as wide" if _slow(state) else "")
+
+
+def _slow(state: State) -> bool:
+    """Tell whether a view's exact bound takes a second: its lens's blur isn't Gaussian."""
+    return bool(state.f_number or state.motion_right_px or state.motion_down_px)
 
 
 def _known(state: State, place: Place) -> str:

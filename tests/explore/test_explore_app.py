@@ -261,8 +261,9 @@ def test_while_a_slow_picture_is_at_work_a_coarse_one_of_the_same_pixels_is_show
     [
         ("bay=drawn", ""),
         ("bay=drawn&dirt=5", ""),
-        ("bay=built&dirt=5&dirt_depth=50", " (without dirt)"),
-        ("bay=drawn&reflection=0.5", " (without a reflection's errors)"),
+        ("bay=built&dirt=0", " (without what light and paper add)"),
+        ("bay=built&dirt=5&dirt_depth=50", " (without what light, paper and dirt add)"),
+        ("bay=drawn&reflection=0.5", " (without what a reflection adds)"),
     ],
 )
 def test_a_prediction_says_what_it_leaves_out(place, address, left):
