@@ -10,7 +10,7 @@ import json
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -21,7 +21,6 @@ LARGEST_INTEGER = 2**63 - 1
 TOO_DEEP = f"nested more than {MAX_DEPTH} deep"
 TOO_LARGE = "a number is too large"
 
-Pairs = Callable[[list[tuple[str, Any]]], Any]
 
 # What may hold brackets without nesting, and the brackets. Possessive, so that no text makes the
 # search go back over what it has seen.
@@ -38,15 +37,8 @@ _DASHES = re.compile(rf"(?:[-?:][ \n]+){{{MAX_DEPTH}}}")
 _DIGITS = re.compile(r"[0-9_]{400,}")
 
 
-def parse_json(text: str, pairs: Pairs | None = None) -> Any:
+def parse_json(text: str) -> Any:
     """Return the value that a JSON text holds.
-
-    Parameters
-    ----------
-    text : str
-        The text.
-    pairs : callable, optional
-        Makes the value of an object from its keys and values, as `json.loads` has it.
 
     Raises
     ------
@@ -55,13 +47,7 @@ def parse_json(text: str, pairs: Pairs | None = None) -> Any:
     """
     _refuse_depth(_JSON, text)
     try:
-        return json.loads(
-            text,
-            parse_constant=_constant,
-            parse_int=_integer,
-            parse_float=_number,
-            object_pairs_hook=pairs,
-        )
+        return json.loads(text, parse_constant=_constant, parse_int=_integer, parse_float=_number)
     except RecursionError as error:
         raise ValueError(TOO_DEEP) from error
 

@@ -311,7 +311,7 @@ def test_the_package_keeps(sources, rule):
 def test_the_package_is_read_whole(sources):
     assert {"bench", "bench.errors", "bench.detect", "bench.detect.aruco"} <= set(sources)
     imported = {item.module for item in imports_of(sources["bench.detect.aruco"], sources)}
-    assert {"cv2", "bench.detect.markers", "bench.detect.detection"} <= imported
+    assert {"cv2", "bench.detect.markers", "bench.detect.claims"} <= imported
 
 
 def test_no_room_exceeds_a_tenth_of_the_code():

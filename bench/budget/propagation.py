@@ -67,9 +67,7 @@ class FirstOrder:
         return np.asarray(self.coverage_factor * self.sigma)
 
 
-def first_order(
-    model: Model, inputs: Inputs, confidence: float = 0.95, jacobian: Array | None = None
-) -> FirstOrder:
+def first_order(model: Model, inputs: Inputs, confidence: float = 0.95) -> FirstOrder:
     """Propagate uncertainties to first order.
 
     Parameters
@@ -80,8 +78,6 @@ def first_order(
         What is known of the P inputs.
     confidence : float
         Of the expanded uncertainty.
-    jacobian : (Q, P) float64 or None
-        Sensitivity coefficients; by five-point differences when left out.
 
     Notes
     -----
@@ -90,8 +86,7 @@ def first_order(
     """
     mean = inputs.mean
     estimate = model(mean[None, :])[0]
-    if jacobian is None:
-        jacobian = sensitivities(model, inputs)
+    jacobian = sensitivities(model, inputs)
     contributions: dict[str, Array] = {}
     share = np.zeros(len(estimate))
     for source, columns in zip(inputs.sources, inputs.columns, strict=True):

@@ -72,17 +72,13 @@ class Change:
         return np.asarray(np.linalg.norm(self.moved_px, axis=2) / self.sigma_px)
 
 
-def change_between(
-    earlier: tuple[Camera, Array], later: tuple[Camera, Array], columns: int = 24
-) -> Change:
+def change_between(earlier: tuple[Camera, Array], later: tuple[Camera, Array]) -> Change:
     """Return what changed from one calibration to another.
 
     Parameters
     ----------
     earlier, later : (Camera, (P, P) float64)
         Cameras of one lens model and the covariances of their parameters.
-    columns : int
-        Of the grid.
 
     Raises
     ------
@@ -102,7 +98,7 @@ def change_between(
         )
     if not np.any(covariance_a) and not np.any(covariance_b):
         raise ConfigError("neither calibration has an uncertainty to judge a change by")
-    u, v = frame_grid(b, columns)
+    u, v = frame_grid(b)
     pixels = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
     rays = rays_of(pixels, a)
     known = np.isfinite(rays[:, 0]) & np.isfinite(rays_of(pixels, b)[:, 0])

@@ -75,20 +75,16 @@ def rays_of(pixels: Array, camera: Camera) -> Array:
     return found
 
 
-def projection_map(
-    calibration: Calibration, ranges_m: Array | None = None, columns: int = 24
-) -> ProjectionMap:
-    """Return the standard uncertainty of a projected point over the frame, at some ranges.
+def projection_map(calibration: Calibration, columns: int = 24) -> ProjectionMap:
+    """Return the standard uncertainty of a projected point over the frame, at `board_ranges`.
 
     Parameters
     ----------
     calibration : Calibration
-    ranges_m : (K,) float64 or None
-        None takes `board_ranges`.
     columns : int
         Of the grid.
     """
-    ranges = board_ranges(calibration) if ranges_m is None else np.asarray(ranges_m, np.float64)
+    ranges = board_ranges(calibration)
     u, v = frame_grid(calibration.camera, columns)
     pixels = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
     directions = rays_of(pixels, calibration.camera)

@@ -67,7 +67,7 @@ def vary(
     if pictures:
         written.append(_picture(out, variation, bays[0], jobs, table))
     say_written(out, written, "; runs in value-NN/")
-    say(varied_words(variation, table, request.within_deg))
+    say(varied_words(table, request.within_deg))
     typer.echo(
         "An RMS describes and decides nothing: 'sightbench limits' answers for each value-NN."
     )

@@ -17,9 +17,7 @@ from typing import ClassVar
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection
-from bench.detect.markers import MARKER_KINDS, Grey, read_markers
-from bench.detect.observation import Observation
+from bench.detect.markers import Grey, ReadsMarkers
 from bench.targets.families import NAMES, Library
 from bench.typing import Array
 
@@ -55,21 +53,13 @@ CLAIM = CornerClaim(0.014, 0.01, 1.3)
 
 
 @dataclass(frozen=True)
-class AprilTag:
+class AprilTag(ReadsMarkers):
     """Markers as the library reads them, whose corners are fitted edges' crossings."""
 
     sigma_px: float = 0.043
     claim: CornerClaim = CLAIM
     name: ClassVar[str] = "apriltag"
     dictionaries: ClassVar[tuple[str, ...]] = tuple(FAMILIES)
-
-    def supports(self, kind: str) -> bool:
-        """Tell whether targets of this kind can be looked for."""
-        return kind in MARKER_KINDS
-
-    def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture; see `read_markers`."""
-        return read_markers(self, observation)
 
     def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
         """Return id and corners (4, 2) of each marker read."""

@@ -17,9 +17,7 @@ import numpy as np
 
 from bench.detect.apriltag import CORRECTED, FAMILIES, ORDER, ORIGIN_PX, OWN_ORDER, QUAD_DECIMATE
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection
-from bench.detect.markers import MARKER_KINDS, Grey, read_markers
-from bench.detect.observation import Observation
+from bench.detect.markers import Grey, ReadsMarkers
 from bench.targets.families import NAMES
 from bench.typing import Array
 
@@ -28,21 +26,13 @@ CLAIM = CornerClaim(0.014, 0.01, 0.6)
 
 
 @dataclass(frozen=True)
-class AprilTagPython:
+class AprilTagPython(ReadsMarkers):
     """Markers as the newer library reads them."""
 
     sigma_px: float = 0.0083
     claim: CornerClaim = CLAIM
     name: ClassVar[str] = "apriltag-python"
     dictionaries: ClassVar[tuple[str, ...]] = tuple(FAMILIES)
-
-    def supports(self, kind: str) -> bool:
-        """Tell whether targets of this kind can be looked for."""
-        return kind in MARKER_KINDS
-
-    def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture; see `read_markers`."""
-        return read_markers(self, observation)
 
     def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
         """Return id and corners (4, 2) of each marker read."""

@@ -33,9 +33,7 @@ import cv2
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection
-from bench.detect.markers import MARKER_KINDS, Grey, read_markers
-from bench.detect.observation import Observation
+from bench.detect.markers import Grey, ReadsMarkers
 from bench.targets.dictionary import opencv_dictionary
 from bench.targets.families import NAMES
 from bench.typing import Array
@@ -58,7 +56,7 @@ CLAIMS = {
 
 
 @dataclass(frozen=True)
-class Aruco:
+class Aruco(ReadsMarkers):
     """Markers as OpenCV reads them.
 
     Attributes
@@ -81,14 +79,6 @@ class Aruco:
     sigma_px: float
     claim: CornerClaim = field(default_factory=CornerClaim)
     unread_dictionaries: ClassVar[tuple[str, ...]] = NAMES
-
-    def supports(self, kind: str) -> bool:
-        """Tell whether targets of this kind can be looked for."""
-        return kind in MARKER_KINDS
-
-    def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture; see `read_markers`."""
-        return read_markers(self, observation)
 
     def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
         """Return id and corners (4, 2) of each marker read."""

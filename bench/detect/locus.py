@@ -16,9 +16,7 @@ import locus
 import numpy as np
 
 from bench.detect.claims import CornerClaim
-from bench.detect.detection import Detection
-from bench.detect.markers import Grey, read_markers
-from bench.detect.observation import Observation
+from bench.detect.markers import Grey, ReadsMarkers
 from bench.typing import Array
 
 FAMILIES = {
@@ -38,7 +36,7 @@ CLAIM = CornerClaim(0.01, 0.01, 1.3)
 
 
 @dataclass(frozen=True)
-class Locus:
+class Locus(ReadsMarkers):
     """Markers as locus reads them."""
 
     sigma_px: float = 0.0141
@@ -49,10 +47,6 @@ class Locus:
     def supports(self, kind: str) -> bool:
         """Tell whether targets of this kind can be looked for."""
         return kind in ("marker", "grid")
-
-    def detect(self, observation: Observation) -> Detection:
-        """Look for the observation's target in its picture; see `read_markers`."""
-        return read_markers(self, observation)
 
     def decoded(self, grey: Grey, dictionary: str) -> Iterable[tuple[int, Array]]:
         """Return id and corners (4, 2) of each marker read."""

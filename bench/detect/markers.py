@@ -63,6 +63,18 @@ class MarkerReader(Detector, Protocol):
         ...
 
 
+class ReadsMarkers:
+    """What detectors around such libraries have in common."""
+
+    def supports(self, kind: str) -> bool:
+        """Tell whether targets of this kind can be looked for."""
+        return kind in MARKER_KINDS
+
+    def detect(self: MarkerReader, observation: Observation) -> Detection:
+        """Look for the observation's target in its picture; see `read_markers`."""
+        return read_markers(self, observation)
+
+
 def read_markers(reader: MarkerReader, observation: Observation) -> Detection:
     """Return the corners of all the target's own markers that a library reads in its picture.
 

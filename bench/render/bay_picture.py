@@ -233,7 +233,6 @@ def camera_picture(
     rng: np.random.Generator,
     region: Region | None = None,
     fineness: int = 2,
-    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Picture:
     """Take a tower's picture: drawn, blurred by the lens's Gaussian, exposed by its sensor.
 
@@ -250,15 +249,13 @@ def camera_picture(
         Source of the sensor's noise.
     region : Region, optional
         Which pixels; all when left out.
-    fineness, progress
+    fineness : int
         As for `draw_view`, whose errors it raises.
     """
     camera, imaging = tower.camera, tower.imaging
     region = region or Region(0, 0, camera.width, camera.height)
     level = min(imaging.illumination.level, 1.0)
-    colour = draw_view(
-        scene, tower.T_bay_camera, camera, region, level, fineness, progress=progress
-    )
+    colour = draw_view(scene, tower.T_bay_camera, camera, region, level, fineness)
     light = cv2.transform(colour, np.array([LUMINANCE])).astype(np.float64)
     sigma = imaging.optics.sigma_px
     if sigma > 0.0:

@@ -25,7 +25,6 @@ from bench.targets.marker import is_turned
 from bench.targets.target import Target
 from bench.typing import Array
 
-LAYOUTS = ("bar", "floor")
 HEADER = "dictionary,id,size_mm,x_mm,y_mm,z_mm,rx_deg,ry_deg,rz_deg,u_mm"
 # How well a tag's place on the floor is known, as the siting sheet's table of measures begins.
 FLOOR_U_M = 2e-3
@@ -45,7 +44,7 @@ class PlacedTag:
 
 
 def layout_of_bay(bay: Bay, which: str) -> tuple[PlacedTag, ...]:
-    """Return the tags of one of `LAYOUTS`.
+    """Return the tags of the ``bar`` or of the ``floor``.
 
     Raises
     ------

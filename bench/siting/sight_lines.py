@@ -39,12 +39,7 @@ class SightLines:
         return np.asarray(table(np.clip(x, low, high)))
 
 
-def tabulate(
-    bay: Bay,
-    visibility: Visibility,
-    towers: tuple[str, ...],
-    progress: Callable[[int, int], None] = lambda done, total: None,
-) -> SightLines:
+def tabulate(bay: Bay, visibility: Visibility, towers: tuple[str, ...]) -> SightLines:
     """Return visible fractions over a bay's siting space.
 
     Parameters
@@ -55,23 +50,19 @@ def tabulate(
         Of bay, tower and wheel: the fraction.
     towers : tuple of str
         Names of those looked from.
-    progress : callable
-        Told what is done of how many layouts.
     """
     ends = [getattr(bay.siting, name) for name in ("spacing", "height", "standoff")]
     axes = [
         np.linspace(low, high if high > low else low + 1e-6, count)
         for (low, high), count in zip(ends, PLACES, strict=True)
     ]
-    places = list(product(*axes))
     found: dict[str, list[list[float]]] = {name: [] for name in towers}
-    for done, (spacing, height, standoff) in enumerate(places):
+    for spacing, height, standoff in product(*axes):
         moved = with_layout(bay, Layout(spacing, height, standoff, 0.0, 0.0))
         for tower in moved.towers:
             if tower.name in found:
                 wheels = wheels_of_tower(moved, tower)
                 found[tower.name].append([visibility(moved, tower, wheel) for wheel in wheels])
-        progress(done + 1, len(places))
     return SightLines(
         {
             name: scipy.interpolate.RegularGridInterpolator(

@@ -125,6 +125,12 @@ def spread_over_modes(covariance: Array, first: Fit, second: Fit, weight: float)
     return covariance + weight * np.outer(way, way)
 
 
+def mirrored_pose(T_camera_target: Pose) -> Pose:
+    """Return the other pose that looks nearly the same, see `mirrored_normal`."""
+    normal = mirrored_normal(T_camera_target)
+    return Pose(turned_normal(T_camera_target.rotation, normal), T_camera_target.translation)
+
+
 def turned_normal(rotation: Array, normal: Array) -> Array:
     """Return a rotation turned by the shortest way so that its z axis is `normal` (3,).
 

@@ -13,9 +13,8 @@ from scipy.special import chdtri
 from bench.errors import GeometryError
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import angle_between
-from bench.geometry.viewing import mirrored_normal
 from bench.imaging.appearance import FREE_LIGHT, POSE, jacobian, response_to
-from bench.solve.ambiguity import Modes, turned_normal
+from bench.solve.ambiguity import Modes, mirrored_pose, turned_normal
 from bench.solve.answer import Answer, is_other_branch
 from bench.solve.evidence import Evidence, evidence_of
 from bench.solve.image_fit import (
@@ -141,7 +140,7 @@ def mirrored_fits(
     patience : float
         χ² by which another must trail before it is dropped half way.
     """
-    mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+    mirrored = mirrored_pose(pose)
     if not is_other_branch(pose, mirrored):
         return []
     half_way = 0.5 * angle_between(mirrored.rotation[:, 2], pose.rotation[:, 2])

@@ -25,7 +25,7 @@ from bench.imaging.model import Imaging, expected_electrons
 from bench.imaging.picture import Region
 from bench.imaging.pixels import choose_pixels, face_mask
 from bench.imaging.sensor import mean_dn, variance_dn
-from bench.solve.ambiguity import mirrored_fit, turned_normal
+from bench.solve.ambiguity import mirrored_fit, mirrored_pose
 from bench.solve.image_fit import Scene, fit_image
 from bench.solve.points import planar_points
 from bench.solve.refine import Fit
@@ -103,11 +103,9 @@ def image_distance(
     pixels = choose_pixels(drawing, T_camera_target, camera, sigma_px, region, mask)
     grey = pixels.of(mean_dn(electrons, sensor))
     weights = 1.0 / pixels.of(variance_dn(electrons, sensor))
-    rotation = turned_normal(T_camera_target.rotation, mirrored_normal(T_camera_target))
-    start = Pose(rotation, T_camera_target.translation)
     scene = Scene(drawing, camera, pixels, grey)
     try:
-        other = fit_image(scene, start, sigma_px, lambda _: weights)
+        other = fit_image(scene, mirrored_pose(T_camera_target), sigma_px, lambda _: weights)
     except GeometryError:
         return math.nan
     return (

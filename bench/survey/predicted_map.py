@@ -60,7 +60,6 @@ def predict_map(
     ranges_m: Sequence[float],
     turns_deg: Sequence[float],
     pitch_deg: float = 0.0,
-    pixel: tuple[float, float] | None = None,
 ) -> PredictedMap:
     """Predict a map: some 0.1 s for 12 by 8 cells.
 
@@ -75,9 +74,7 @@ def predict_map(
     ranges_m, turns_deg : sequences of float
         The cells, ascending.
     pitch_deg : float
-        Of all of them.
-    pixel : (float, float), optional
-        Where the target appears; by default on the optical axis.
+        Of all of them. Targets appear on the optical axis.
 
     Raises
     ------
@@ -88,7 +85,7 @@ def predict_map(
 
     def pose(range_m: float, turn_deg: float) -> Pose:
         turn, pitch = math.radians(turn_deg), math.radians(pitch_deg)
-        return pose_of_view(View(range_m, turn, pitch, 0.0, pixel), setting.camera)
+        return pose_of_view(View(range_m, turn, pitch), setting.camera)
 
     ratio = _ratio(setting, points, pose, ranges_m, turns_deg)
     found = np.full((2, len(ranges_m), len(turns_deg), 6), np.nan)

@@ -110,7 +110,7 @@ def varied_table(variation: Variation, cells: Sequence[pl.DataFrame]) -> pl.Data
     )
 
 
-def varied_words(variation: Variation, table: pl.DataFrame, tolerance_deg: float) -> list[str]:
+def varied_words(table: pl.DataFrame, tolerance_deg: float) -> list[str]:
     """Say for each pipeline and view from where to where its error goes, against the tolerance."""
     lines = []
     views = ["pipeline", "range_m", "turn_deg", "pitch_deg"]

@@ -21,9 +21,8 @@ from bench.draw import style
 from bench.draw.page_layout import wrap
 from bench.geometry.camera import project
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import exp_rotvec
-from bench.geometry.viewing import mirrored_normal
 from bench.scene.model import Bay
+from bench.solve.ambiguity import mirrored_pose
 from bench.solve.response import target_points
 from bench.teaching.captions import WORDS, Captions
 from bench.teaching.causes import draw_cause
@@ -179,7 +178,7 @@ def draw_half(
     part = shown.picture.grey8[v - shown.picture.v0 :, u - shown.picture.u0 :][:size, :size]
     span = (int(part.min()), int(part.max())) if np.ptp(part) < FAINT else None
     _show(patch, shown, (u - 0.5, u - 0.5 + size), (v - 0.5 + size, v - 0.5), span=span)
-    _found(patch, shown, about, colour)
+    _found(patch, shown, colour)
     zoom = {1.0: words["dot"]}.get(
         factor, captions.say("words.enlarged", {"factor": f"{factor:.0f}"})
     )
@@ -284,7 +283,7 @@ def _sharp(shown: Illustrated, about: Illustrated | None) -> Array:
     return edge
 
 
-def _found(axes: Axes, shown: Illustrated, about: Illustrated | None, colour: str) -> None:
+def _found(axes: Axes, shown: Illustrated, colour: str) -> None:
     """Mark where points are found, and from where they have moved."""
     across, down = axes.get_xlim(), axes.get_ylim()
     there = shown.reference.found if shown.same_view and shown.reference else {}
@@ -300,14 +299,8 @@ def _found(axes: Axes, shown: Illustrated, about: Illustrated | None, colour: st
 
 def _both_solutions(axes: Axes, shown: Illustrated) -> None:
     """Outline the pattern as it is, and as the mirrored pose would have it (dashed)."""
-    T = shown.T_camera_target
-    normal, mirrored = T.rotation[:, 2], mirrored_normal(T)
-    axis = np.cross(normal, mirrored)
-    sine = float(np.linalg.norm(axis))
-    angle = float(np.arctan2(sine, normal @ mirrored))
-    other = Pose(exp_rotvec(axis / sine * angle) @ T.rotation, T.translation) if sine else T
-    _outlined(axes, shown, T, BLUE, "-")
-    _outlined(axes, shown, other, RED, (0, (3, 2)))
+    _outlined(axes, shown, shown.T_camera_target, BLUE, "-")
+    _outlined(axes, shown, mirrored_pose(shown.T_camera_target), RED, (0, (3, 2)))
 
 
 def _outlined(axes: Axes, shown: Illustrated, pose: Pose, colour: str, line: style.Line) -> None:

@@ -5,14 +5,13 @@ from scipy.stats import binomtest
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera, project
-from bench.geometry.pose import Pose
-from bench.geometry.viewing import View, mirrored_normal, pose_of_view
+from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Illumination
 from bench.imaging.model import Imaging, capture
 from bench.imaging.optics import Optics
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
-from bench.solve.ambiguity import mirrored_fit, turned_normal
+from bench.solve.ambiguity import mirrored_fit, mirrored_pose
 from bench.solve.face import face_of
 from bench.solve.image_fit import fit_image
 from bench.solve.mirror_rate import corner_distance, image_distance, mirrored_share
@@ -60,7 +59,7 @@ def test_corner_prediction_agrees_with_monte_carlo(tilt_deg, sigma):
 def test_image_prediction_agrees_with_monte_carlo():
     imaging = Imaging(Optics(0.8), Illumination(1.0), Sensor(dark_noise=75.0))
     pose = pose_of_view(View(30.0, np.deg2rad(20.0), roll=0.2, pixel=(1200.3, 1000.2)), CAMERA)
-    mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+    mirrored = mirrored_pose(pose)
     region = region_of(MARKER.drawing, pose, CAMERA, 8.0)
     noise = noise_of_sensor(imaging.sensor)
     rng = np.random.default_rng(2)

@@ -5,16 +5,15 @@ from scipy.stats import chi2
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera, project
-from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
-from bench.geometry.viewing import View, mirrored_normal, pose_of_view
+from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Highlight, Illumination
 from bench.imaging.model import Imaging, capture
 from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
-from bench.solve.ambiguity import turned_normal
+from bench.solve.ambiguity import mirrored_pose
 from bench.solve.bounds import image_bound
 from bench.solve.estimate import Outcome
 from bench.solve.photometric import PhotometricSolver
@@ -110,7 +109,7 @@ def test_mirrored_start_finds_the_right_branch(range_m):
     target, solver = TARGETS["marker"], PhotometricSolver()
     for pose in views(5, rng, range_m, 35.0):
         detection, observation = observe(target, pose, rng)
-        mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+        mirrored = mirrored_pose(pose)
         # corners that fit the mirrored pose better than the true one
         pixels = project(detection.p_target, mirrored, CAMERA)
         misled = Detection(Found.FOUND, pixels, detection.p_target, (0,), CORNER_SIGMA)

@@ -6,16 +6,15 @@ import pytest
 from bench.detect.detection import Detection, Found
 from bench.detect.observation import Observation
 from bench.geometry.camera import Camera, project
-from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
-from bench.geometry.viewing import View, mirrored_normal, pose_of_view
+from bench.geometry.viewing import View, pose_of_view
 from bench.imaging.illumination import Highlight, Illumination
 from bench.imaging.model import Imaging, capture
 from bench.imaging.optics import Optics
 from bench.imaging.picture import Picture
 from bench.imaging.region import region_of
 from bench.imaging.sensor import Sensor
-from bench.solve.ambiguity import turned_normal
+from bench.solve.ambiguity import mirrored_pose
 from bench.solve.estimate import Outcome
 from bench.solve.photometric import PhotometricSolver
 from bench.targets.charuco import CharucoDesign
@@ -93,7 +92,7 @@ def test_a_mirrored_start_under_a_reflection_finds_the_right_branch():
     for _ in range(4):
         pose = view(rng, 10.0)
         detection, seen = observe(target, pose, rng, reflection(rng), known=False)
-        mirrored = Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+        mirrored = mirrored_pose(pose)
         pixels = project(detection.p_target, mirrored, CAMERA)
         misled = Detection(Found.FOUND, pixels, detection.p_target, (0,), CORNER_SIGMA)
         estimate = PhotometricSolver().solve(misled, seen)

@@ -7,9 +7,9 @@ import pytest
 from bench.detect.detection import Detection, Found
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
-from bench.geometry.viewing import View, mirrored_normal, pose_of_view, tilt_of_pose
+from bench.geometry.viewing import View, pose_of_view, tilt_of_pose
 from bench.imaging.model import Imaging
-from bench.solve.ambiguity import turned_normal
+from bench.solve.ambiguity import mirrored_pose
 from bench.solve.estimate import Estimate, Outcome
 from bench.solve.mirror_rate import corner_distance, mirrored_share
 from bench.survey.ambiguity import ambiguity_table, with_predictions, wrong_side
@@ -64,8 +64,7 @@ def test_wrong_side_agrees_with_scoring_for_any_view_and_error():
 
 
 def mirrored(view):
-    pose = pose_of_view(view, CAMERA)
-    return Pose(turned_normal(pose.rotation, mirrored_normal(pose)), pose.translation)
+    return mirrored_pose(pose_of_view(view, CAMERA))
 
 
 def test_both_sides_are_counted_whatever_the_pipeline_called_them():

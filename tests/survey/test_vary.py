@@ -72,6 +72,6 @@ def test_words_name_both_ends_and_the_worst():
     variation = parse_variation("budget.flatness=0, 0.1, 0.3 mm")
     table = varied_table(variation, cells)
     assert table["number"].to_list() == [0.0, 0.1, 0.3]
-    (line,) = varied_words(variation, table, 0.05)
+    (line,) = varied_words(table, 0.05)
     assert "0.01 deg at 0 mm" in line
     assert "the worst, 0.2 at 0.1 mm, is beyond the tolerance's 0.05 deg" in line
