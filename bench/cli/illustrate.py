@@ -17,7 +17,16 @@ from bench.files import make_directory, settle
 from bench.scene.load import load_bay
 from bench.teaching.captions import copy_captions, read_captions, with_scenes
 from bench.teaching.illustration import Making, illustrate_each, too_few
-from bench.teaching.scenes import SCENES, SETS, SWEEP_SET, chosen, good_of, read_scenes, sweep
+from bench.teaching.scenes import (
+    SCENES,
+    SETS,
+    SWEEP_SET,
+    chosen,
+    differences,
+    good_of,
+    read_scenes,
+    sweep,
+)
 from bench.teaching.trials import Illustrated
 
 DEFAULT_OUT = Path("sightbench-illustrate")
@@ -133,6 +142,12 @@ def command(
     warning = too_few(place, trials)
     if warning:
         typer.echo(f"Warning: {warning}")
+    for one in own:
+        if keys := differences(one, every):
+            typer.echo(
+                f"Warning: {one.key} differs from its good view in {', '.join(keys)}: "
+                "what the slide shows is of all of them together"
+            )
     making = Making(
         pipeline or place.survey.pipelines[0],
         trials,

@@ -18,6 +18,7 @@ from bench.errors import ConfigError
 from bench.files import write_atomically
 from bench.strict import read_toml
 from bench.teaching.scenes import (
+    LONGEST,
     OWN_NAME,
     OWN_SET,
     SCENES,
@@ -35,15 +36,15 @@ WORDS = (
     "image",
     "cure", "window", "sun", "shade", "post", "tyre", "clamp", "mud", "grease", "focus", "edge",
     "plumb", "was", "bar", "other", "mirrored", "wanted", "there", "as_built", "as_drawn", "rate",
-    "toe", "camber", "inside", "outside", "unsure", "unsure_level", "few", "none", "alarm",
-    "mean_inside", "mean_outside", "mean_unsure", "numbers", "numbers_none", "numbers_mean",
-    "numbers_slip", "interval", "scale", "scale_mean", "tolerance", "moved", "step", "lost",
-    "degree", "sheet", "show", "say", "ask", "figures", "good", "bad", "steepest",
+    "toe", "camber", "inside", "outside", "unsure", "unsure_level", "few", "none", "empty",
+    "alarm", "mean_inside", "mean_outside", "mean_unsure", "numbers", "numbers_none",
+    "numbers_mean", "numbers_slip", "interval", "scale", "scale_mean", "tolerance", "moved",
+    "step", "lost", "degree", "sheet", "show", "say", "ask", "figures", "good", "bad", "steepest",
     "steepest_lesson", "steepest_open", "steepest_bend", "steepest_bend_at", "steepest_axis",
     "steepest_error", "steepest_all", "steepest_plate",
 )  # fmt: skip
 # What may be added to a lesson once the numbers are known; what came as it is taught needs none.
-OUTCOMES = ("inside", "same", "better", "along", "anyway", "unsure", "quiet")
+OUTCOMES = ("inside", "same", "better", "along", "anyway", "unsure", "quiet", "harmless")
 PLACEHOLDERS = (
     "range", "tilt", "size", "across", "margin", "n", "pictures", "usable", "missed", "wrong_id",
     "doubt", "lost", "within", "needed", "rms", "low", "high", "interval", "error", "along",
@@ -69,7 +70,7 @@ KEYS = (
         for part in (_PARTS if good_of(scene) or scene.set == OWN_SET else _PARTS[:2])
     ),
 )
-MOST = 600  # characters of a text: a card holds no more
+MOST = 600  # characters of any other text
 
 
 @dataclass(frozen=True)
@@ -196,8 +197,9 @@ def _flat(content: Any, prefix: str, path: Path) -> list[tuple[str, str]]:
 
 
 def _check(text: str, key: str, path: Path) -> None:
-    if not text.strip() or len(text) > MOST:
-        raise ConfigError(f"{path}: {key}: must have 1 to {MOST} characters, has {len(text)}")
+    most = LONGEST.get(key.rpartition(".")[2], MOST) if key.startswith("scene") else MOST
+    if not text.strip() or len(text) > most:
+        raise ConfigError(f"{path}: {key}: must have 1 to {most} characters, has {len(text)}")
     if key == "decimal" and text not in (".", ","):
         raise ConfigError(f"{path}: decimal: '{text}' must be '.' or ','")
     try:

@@ -201,7 +201,7 @@ def _gradient(s: Sketch) -> None:
 
 
 def _shade(s: Sketch) -> None:
-    lamp, colour = np.array([0.75, 1.6]), RED if s.bad else BLUE
+    lamp, colour = np.array([0.95, 1.5]), RED if s.bad else BLUE
     along = heading(s.normal + 0.5 * math.pi)
     ends = [s.at + k * HALF * along for k in (-1.0, 0.1, 1.0)]
     ends = sorted(ends, key=lambda p: -p[1])
@@ -214,7 +214,9 @@ def _shade(s: Sketch) -> None:
             s.axes.add_patch(Circle(tuple(stop), 0.08, fc="#55503f", zorder=4))
             dark = np.array([stop, ends[1], end])
             s.axes.add_patch(Polygon(dark, fc="#bdbdbd", ec="none", zorder=0))
-            write(s.axes, (1.05, 0.45), s.words["shade"], color=RED)
+            middle = dark.mean(axis=0)
+            write(s.axes, (middle[0] - 0.1, 0.42), s.words["shade"], color=RED)
+            draw_arrow(s.axes, (middle[0] - 0.05, 0.5), middle)
         else:
             draw_line(s.axes, lamp, end, color=AMBER, lw=1.2)
 

@@ -100,11 +100,8 @@ def stored_cases(out: Path) -> dict[str, Rows]:
 
 def illustration_bytes(shown: Illustrated, bay: Bay, captions: Captions) -> bytes:
     """Return a view's card as a PNG's bytes, which depend on the arguments alone."""
-    buffer = io.BytesIO()
     with style.applied():
-        figure = card_figure(shown, bay, captions)
-        figure.savefig(buffer, format="png", dpi=figure.dpi, metadata={"Software": _MAKER})
-    return buffer.getvalue()
+        return style.png(card_figure(shown, bay, captions))
 
 
 def illustration_record(
@@ -319,10 +316,8 @@ def save_sweep(frames: Sequence[Illustrated], job: Job) -> Path:
     pictures = []
     with style.applied():
         for shown in frames:
-            figure = card_figure(shown, job.place, job.captions, SWEEP)
-            buffer = io.BytesIO()
-            figure.savefig(buffer, format="png", dpi=figure.dpi)
-            pictures.append(Image.open(buffer).convert("RGB"))
+            card = style.png(card_figure(shown, job.place, job.captions, SWEEP))
+            pictures.append(Image.open(io.BytesIO(card)).convert("RGB"))
     # one palette for all frames, or greys would flicker from one to the next; the first, the
     # middle and the last one have all colours
     width, height = pictures[0].size

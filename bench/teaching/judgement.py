@@ -26,7 +26,7 @@ Verdict = Literal["inside", "outside", "unsure", "few", "none", "alarm"]
 BAD = ("outside", "few", "none", "alarm")
 Outcome = Literal[
     "inside", "outside", "unsure", "few", "none", "alarm", "quiet", "better", "same", "worse",
-    "along", "anyway",
+    "along", "anyway", "harmless",
 ]  # fmt: skip
 
 
@@ -134,14 +134,17 @@ def outcome_of(shown: Illustrated, bay: Bay) -> Outcome:
     the difference, and what holds in spite of it is said to. Errors are compared where both have
     an interval: worse where the two intervals lie apart, which is stricter than a test at 5 %.
     """
-    own = judge(shown, bay).verdict
+    judged = judge(shown, bay)
+    own = judged.verdict
     if shown.reference is None:
         return own
     other = judge(shown.reference, bay).verdict
     if other in BAD:
         return "anyway"
     if shown.scene.slip:
-        return "alarm" if own == "alarm" else "quiet"
+        high = judged.error_high_deg
+        held = high is not None and high <= judged.tolerance_deg
+        return "quiet" if own != "alarm" else "harmless" if held else "alarm"
     if own in BAD or other == "unsure":
         return own
     against = compared(shown, bay)

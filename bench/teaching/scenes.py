@@ -8,11 +8,12 @@ those of the bay's own axles, so that one table serves any bay and target.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from bench.assets import asset
 from bench.errors import ConfigError
@@ -31,7 +32,6 @@ def _name(text: str) -> str:
 Name = Annotated[str, Field(max_length=24), AfterValidator(_name)]
 Share = Annotated[float, Field(ge=-10.0, le=10.0)]
 Size = Annotated[float, Field(gt=0.0, le=10.0)]
-Text = Annotated[str, Field(min_length=1, max_length=300)]
 Pixels = Annotated[float, Quantity("pixels", "0 px", "100 px")]
 Small = Annotated[float, Quantity("angle", "-10 deg", "10 deg")]
 # The sweep's frames, also what says how steep is too steep; and a view that somebody set up.
@@ -39,6 +39,13 @@ SWEEP_SET, SWEEP_NAME = "tilt", "sweep"
 SWEEP_FILES = (SWEEP_NAME, "steepest")
 SWEEP_TURNS_DEG = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 75.0, 80.0, 84.0, 87.0)
 OWN_SET, OWN_NAME = "view", "own"
+# Most characters of a text: a title has one line of a slide, a mark two short ones, a lesson two.
+LONGEST = {"title": 60, "mark": 80, "lesson": 130, "why": 600}
+# Keys that make one difference together.
+_TOGETHER = (
+    ("axle", "times"), ("turn", "lit"), ("focus", "f_number"), ("blur", "veil"),
+    ("light", "gradient"), ("astray", "by"),
+)  # fmt: skip
 
 
 class Spot(Section):
@@ -77,11 +84,11 @@ class Cover(Section):
 class Texts(Section):
     """A scene's words, in a trainer's own file; shipped scenes have theirs in a catalogue."""
 
-    title: Text
-    mark: Text
+    title: Annotated[str, Field(min_length=1, max_length=LONGEST["title"])]
+    mark: Annotated[str, Field(min_length=1, max_length=LONGEST["mark"])]
     """At most some ten words at the edge that moved."""
-    lesson: Text
-    why: Text
+    lesson: Annotated[str, Field(min_length=1, max_length=LONGEST["lesson"])]
+    why: Annotated[str, Field(min_length=1, max_length=LONGEST["why"])]
 
 
 class Scene(Section):
@@ -127,6 +134,12 @@ class Scene(Section):
     """Registration only: how far a target of the bar has turned in its holder half way."""
     texts: Texts | None = None
 
+    @model_validator(mode="after")
+    def _focused(self) -> Self:
+        if (self.focus is None) != (self.f_number is None):
+            raise ValueError("focus and f_number belong together: name both")
+        return self
+
     @property
     def key(self) -> str:
         """Such as ``"tilt.too-square"``: its place in a catalogue of captions."""
@@ -150,7 +163,10 @@ def read_scenes(path: Path) -> tuple[Scene, ...]:
     ConfigError
         It can't be read; a key is unknown or a value not allowed; two scenes have one name.
     """
-    content = validate(_File, read_toml(path), path).scene
+    read = read_toml(path)
+    if isinstance(read.get("scene"), dict):
+        raise ConfigError(f"{path}: [scene]: write [[scene]], in two brackets, above each scene")
+    content = validate(_File, read, path).scene
     shipped = path == asset("scenes.toml")
     first = {} if shipped else {one.set: raw for one, raw in reversed(_raw())}
     found: list[Scene] = []
@@ -173,7 +189,17 @@ def read_scenes(path: Path) -> tuple[Scene, ...]:
             raise ConfigError(
                 f"{path}: scene {number + 1}: {scene.key} differs in nothing from {good.key}"
             )
+        if good is not None and (good.slip is None) != (scene.slip is None):
+            raise ConfigError(
+                f"{path}: scene {number + 1}: slip: needs a set whose good view has it: slip"
+            )
         found.append(scene)
+    sets = Counter(one.set for one in found)
+    for name in () if shipped else (x for x in sets if x not in SETS and sets[x] == 1):
+        raise ConfigError(
+            f"{path}: set {name} has one scene, its good view, and nothing to stand beside it; "
+            f"sets with a good view of their own are {', '.join(SETS)}"
+        )
     return tuple(found)
 
 
@@ -205,6 +231,17 @@ def good_of(scene: Scene, scenes: tuple[Scene, ...] = SCENES) -> Scene | None:
         return None
     first = next((one for one in (*SCENES, *scenes) if one.set == scene.set), None)
     return None if first is None or first.key == scene.key else first
+
+
+def differences(scene: Scene, scenes: tuple[Scene, ...] = SCENES) -> tuple[str, ...]:
+    """Return the keys in which a scene differs from its good view, if they're more than one thing.
+
+    One difference a slide teaches; keys that describe one thing together count as one.
+    """
+    good = good_of(scene, scenes)
+    keys = [] if good is None else [k for k, v in scene.content.items() if v != good.content[k]]
+    things = {next((both for both in _TOGETHER if k in both), (k,)) for k in keys}
+    return tuple(keys) if len(things) > 1 else ()
 
 
 def chosen(

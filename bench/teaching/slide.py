@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -138,6 +139,39 @@ def _lesson(frame: Axes, texts: Said, width: float, most: float) -> None:
     frame.text(LEFT, low, "\n".join(wrapped(texts.more, width, 9.5)), size=9.5, **look)
 
 
+@dataclass(frozen=True, eq=False)
+class _Half:
+    """One view of a slide with what it is drawn by; `x` is its left edge, inches of the frame."""
+
+    figure: Figure
+    frame: Axes
+    at: tuple[float, float]
+    x: float
+    shown: Illustrated
+    about: Illustrated | None
+    texts: Said
+    words: dict[str, str]
+    values: dict[str, str]
+    captions: Captions
+
+    @property
+    def pair(self) -> Illustrated:
+        return self.shown if self.about is None else self.about
+
+    @property
+    def colour(self) -> str:
+        return {"inside": BLUE, "unsure": style.MUTED}.get(self.texts.verdict, RED)
+
+    def axes(self, right: float, low: float, width: float, height: float) -> Axes:
+        """Return axes that end so far from the half's left edge."""
+        return _axes(self.figure, self.at[0] + self.x + right - width, self.at[1] + low, width,
+                     height)  # fmt: skip
+
+    def note(self, right: float, low: float, text: str, **how: Any) -> None:
+        look: dict[str, Any] = {"size": SMALLEST, "color": style.MUTED, "va": "center"}
+        self.frame.text(self.x + right, low, text, **look | how)
+
+
 def draw_half(
     figure: Figure,
     frame: Axes,
@@ -151,68 +185,72 @@ def draw_half(
 ) -> None:
     """Draw one view from `x` on, inches of the frame; `about` is the spoilt one beside it."""
     texts = said(shown, bay, captions, scene_key, about)
-    words = {word: captions.texts[f"words.{word}"] for word in WORDS}
     values = values_of(shown, bay, captions, about)
-    pair = shown if about is None else about
-    words |= {
-        k: captions.say(f"words.{k}", values_of(pair, bay, captions))
-        for k in ("cure", "there", "wanted", "drawn")
-    }
+    words = {word: captions.texts[f"words.{word}"] for word in WORDS}
+    of_pair = values_of(shown if about is None else about, bay, captions)
+    filled = ("cure", "there", "wanted", "drawn")
+    words |= {name: captions.say(f"words.{name}", of_pair) for name in filled}
+    half = _Half(figure, frame, at, x, shown, about, texts, words, values, captions)
     draw_verdict(frame, (x + 0.17, 4.41), texts.verdict)
-    colour = {"inside": BLUE, "unsure": style.MUTED}.get(texts.verdict, RED)
-    frame.text(x + 0.46, 4.41, texts.headline, size=11.5, weight="bold", va="center", color=colour)
+    frame.text(
+        x + 0.46, 4.41, texts.headline, size=11.5, weight="bold", va="center", color=half.colour
+    )
+    draw_cause(half.axes(HALF, PANEL_Y, WIDE, HIGH), shown, bay, values, words, about)
     # the same place in both where the view is the same
-    edge = _sharp(pair if pair.same_view else shown, about if not pair.same_view else None)
-    panel, factor = _camera(figure, (at[0] + x, at[1] + PANEL_Y), shown)
-    if pair.scene.set == "mirror":
-        _both_solutions(panel, shown)
-    if shown.T_before is not None and shown.scene.slip:
-        _outlined(panel, shown, shown.T_before, RED, (0, (3, 2)))
-    cause = _axes(figure, at[0] + x + HALF - WIDE, at[1] + PANEL_Y, WIDE, HIGH)
-    draw_cause(cause, shown, bay, values, words, about)
+    same = half.pair.same_view
+    edge = _sharp(half.pair if same else shown, None if same else about)
+    panel = _seen(half)
+    _enlarged(half, panel, edge)
+    _marked(half, panel, edge)
+    _bar(half, mean=shown.scene.slip is not None or bool(shown.scene.astray))
+    numbers = "\n".join(wrapped(texts.numbers, HALF, SMALLEST))
+    half.note(0.0, NUMBERS_Y, numbers, va="top", linespacing=1.15)
+
+
+def _seen(half: _Half) -> Axes:
+    """Draw what the camera sees, with the poses that it is about; return its axes."""
+    at = (half.at[0] + half.x, half.at[1] + PANEL_Y)
+    panel, factor = _camera(half.figure, at, half.shown)
+    if half.pair.scene.set == "mirror":
+        _both_solutions(panel, half.shown)
+    if half.shown.T_before is not None and half.shown.scene.slip:
+        _outlined(panel, half.shown, half.shown.T_before, RED, (0, (3, 2)))
+    enlarged = half.captions.say("words.enlarged", {"factor": f"{factor:.0f}"})
+    zoom = half.words["dot"] if factor == 1.0 else enlarged
+    half.note(0.0, PANEL_Y - 0.07, half.words["shrunk"] if factor < 1.0 else zoom)
+    return panel
+
+
+def _enlarged(half: _Half, panel: Axes, edge: Array) -> None:
+    """Draw the edge's surroundings enlarged, and where they are in the camera's picture."""
+    shown, size = half.shown, PATCH_PX
     u, v = _first(shown, edge)
-    size = PATCH_PX
-    box = Rectangle((u - 0.5, v - 0.5), size, size, fill=False, ec=colour, lw=1.2)
-    panel.add_patch(box)
-    patch = _axes(figure, at[0] + x + HALF - PATCH, at[1] + PATCH_Y, PATCH, PATCH)
+    panel.add_patch(Rectangle((u - 0.5, v - 0.5), size, size, fill=False, ec=half.colour, lw=1.2))
+    patch = half.axes(HALF, PATCH_Y, PATCH, PATCH)
     part = shown.picture.grey8[v - shown.picture.v0 :, u - shown.picture.u0 :][:size, :size]
     span = (int(part.min()), int(part.max())) if np.ptp(part) < FAINT else None
     _show(patch, shown, (u - 0.5, u - 0.5 + size), (v - 0.5 + size, v - 0.5), span=span)
-    _found(patch, shown, colour)
-    zoom = {1.0: words["dot"]}.get(
-        factor, captions.say("words.enlarged", {"factor": f"{factor:.0f}"})
-    )
-    zoom = words["shrunk"] if factor < 1.0 else zoom
-    look: dict[str, Any] = {"size": SMALLEST, "color": style.MUTED, "va": "center"}
-    frame.text(x, PANEL_Y - 0.07, zoom, **look)
+    _found(patch, shown, half.colour)
     name = "words.enlarged" if span is None else "words.brightened"
-    enlarged = captions.say(name, {"factor": str(PATCH_FACTOR)})
-    frame.text(x + HALF, PATCH_Y - 0.075, enlarged, ha="right", **look)
-    for type_ in (9.5, 8.5, SMALLEST):
-        mark = wrapped(texts.mark, HALF - PATCH - 0.12, type_)
+    enlarged = half.captions.say(name, {"factor": str(PATCH_FACTOR)})
+    half.note(HALF, PATCH_Y - 0.075, enlarged, ha="right")
+
+
+def _marked(half: _Half, panel: Axes, edge: Array) -> None:
+    """Write the mark, with an arrow from it to the edge that it speaks of."""
+    frame, x = half.frame, half.x
+    for size in (9.5, 8.5, SMALLEST):
+        mark = wrapped(half.texts.mark, HALF - PATCH - 0.12, size)
         if len(mark) <= 2:
             break
-    frame.text(x, PANEL_Y - 0.16, "\n".join(mark), size=type_, va="top", linespacing=1.1)
-    # from the words to the edge that they speak of
-    there = panel.transData.transform(edge)
-    tip = frame.transData.inverted().transform(there)
+    frame.text(x, PANEL_Y - 0.16, "\n".join(mark), size=size, va="top", linespacing=1.1)
+    tip = frame.transData.inverted().transform(panel.transData.transform(edge))
     tip[0] = min(max(tip[0], x + 0.03), x + PANEL - 0.03)
     start = np.array([min(max(tip[0] - 0.35, x + 1.05), x + 1.6), PANEL_Y - 0.15])
     way = tip - start
     end = tip - 0.07 * way / np.linalg.norm(way)
     draw_arrow(frame, start, end, color="white", lw=3.6, arrowstyle="-")
-    draw_arrow(frame, start, end, color=colour, lw=1.8, zorder=6)
-    _bar(
-        frame,
-        x,
-        texts,
-        captions,
-        values,
-        mean=shown.scene.slip is not None or bool(shown.scene.astray),
-    )
-    numbers = wrapped(texts.numbers, HALF, SMALLEST)
-    frame.text(x, NUMBERS_Y, "\n".join(numbers), va="top", linespacing=1.15,
-               size=SMALLEST, color=style.MUTED)  # fmt: skip
+    draw_arrow(frame, start, end, color=half.colour, lw=1.8, zorder=6)
 
 
 def _camera(figure: Figure, at: tuple[float, float], shown: Illustrated) -> tuple[Axes, float]:
@@ -322,42 +360,32 @@ FILLS = {"inside": (BLUE, BLUE, ""), "unsure": ("#e6e6e6", style.MUTED, "....")}
 SPOILT = ("#f4c7a5", RED, "////")
 
 
-def _bar(
-    axes: Axes,
-    x: float,
-    texts: Said,
-    captions: Captions,
-    values: dict[str, str],
-    mean: bool,
-) -> None:
+def _bar(half: _Half, mean: bool) -> None:
     """Draw the error as a bar on a scale of tolerances, which is labelled."""
+    axes, x, texts, captions = half.frame, half.x, half.texts, half.captions
     width, height = HALF - PATCH - 0.22, 0.11
     axes.add_patch(Rectangle((x, BAR_Y), width, height, fc="white", ec=style.MUTED, lw=0.8))
 
     def along(error_deg: float) -> float:
         return x + width * min(error_deg / texts.tolerance_deg / SPAN, 1.0)
 
-    if texts.error_deg is not None:
+    if texts.error_deg is None:  # an empty bar alone would read as no error
+        empty = captions.say("words.empty", half.values)
+        half.note(width - 0.05, BAR_Y + 0.5 * height, empty, ha="right", color=RED)
+    else:
         fill, edge, hatch = FILLS.get(texts.verdict, SPOILT)
         long = along(texts.error_deg) - x
         axes.add_patch(Rectangle((x, BAR_Y), long, height, fc=fill, ec=edge, hatch=hatch, lw=0.8))
         if texts.error_deg > SPAN * texts.tolerance_deg:
-            axes.text(
-                x + width + 0.02, BAR_Y + 0.05, "»", size=style.LARGE, va="center", color=RED
-            )
+            half.note(width + 0.02, BAR_Y + 0.05, "»", size=style.LARGE, color=RED)
     if texts.low_deg is not None and texts.high_deg is not None:
         ends = [along(texts.low_deg), along(texts.high_deg)]
         axes.plot(ends, [BAR_Y + 0.5 * height] * 2, color=style.INK, lw=1.0, marker="|", ms=4.0)
     limit = along(texts.tolerance_deg)
     axes.plot([limit] * 2, [BAR_Y - 0.03, BAR_Y + height + 0.03], color=style.INK, lw=1.8)
-    look: dict[str, Any] = {"size": SMALLEST, "color": style.MUTED, "va": "center"}
-    axes.text(x, BAR_Y - 0.09, "0", **look)
-    axes.text(
-        limit, BAR_Y - 0.09, captions.say("words.tolerance", values), ha="center",
-        **look | {"color": style.INK},
-    )  # fmt: skip
+    half.note(0.0, BAR_Y - 0.09, "0")
+    tolerance = captions.say("words.tolerance", half.values)
+    half.note(limit - x, BAR_Y - 0.09, tolerance, ha="center", color=style.INK)
     end = captions.number(SPAN * texts.tolerance_deg, "deg")
-    axes.text(x + width, BAR_Y - 0.09, end, ha="right", **look)
-    axes.text(
-        x, BAR_Y - 0.21, captions.texts["words.scale_mean" if mean else "words.scale"], **look
-    )
+    half.note(width, BAR_Y - 0.09, end, ha="right")
+    half.note(0.0, BAR_Y - 0.21, half.words["scale_mean" if mean else "scale"])

@@ -165,7 +165,8 @@ def said(
     if tail:
         # how far an edge moves by a degree is no step of a registration
         values |= {"step": values.get("step_px", "–")}
-        mark = f"{mark} {captions.say(f'words.{tail}', values)}"
+        stop = "" if mark[-1] in ".!?" else "."  # a trainer's own may lack it
+        mark = f"{mark}{stop} {captions.say(f'words.{tail}', values)}"
     texts = captions.texts
     return Said(
         title=captions.say(f"{key}.title", values),

@@ -22,7 +22,16 @@ from bench.survey.worker import Job, picture_of_case
 from bench.teaching.cover import clipped, covered, ellipse, rectangle, shaded
 from bench.teaching.edges import moved_px, step_px
 from bench.teaching.illustration import Making, illustrate, illustrate_each, too_few
-from bench.teaching.scenes import SCENES, SETS, Scene, chosen, good_of, read_scenes, sweep
+from bench.teaching.scenes import (
+    SCENES,
+    SETS,
+    Scene,
+    chosen,
+    differences,
+    good_of,
+    read_scenes,
+    sweep,
+)
 from bench.teaching.steepest import advice_of
 from bench.teaching.trials import illustrate_plan
 from bench.teaching.views import corner_of, lamp_of, moved, place_of, stage, turn_in_bay
@@ -362,6 +371,11 @@ def test_a_trainers_scene_has_all_that_its_sets_good_view_has_but_what_it_names(
         ('name = "two"', 'name = "Zwei Lampen"', r"name: 'Zwei Lampen' must be small letters"),
         ("spot =", "# spot =", r"scene 1: light\.two differs in nothing from light\.even"),
         ("[[scene]]", "[[scenes]]", r"own\.toml: .*scenes"),
+        ("[[scene]]", "[scene]", r"own\.toml: \[scene\]: write \[\[scene\]\]"),
+        ('"light"', '"lihgt"', r"set lihgt has one scene.* nothing to stand beside it"),
+        ("spot =", 'focus = "0.6 m"\nspot =', r"focus and f_number belong together"),
+        ("spot =", 'slip = "1 deg"\nspot =', r"scene 1: slip: needs a set whose good view has it"),
+        ('mark = "M"', 'mark = "' + 81 * "m" + '"', r"texts\.mark: .*80 characters"),
     ],
 )
 def test_what_is_wrong_with_a_trainers_scene_is_named(tmp_path, old, new, message):
@@ -370,6 +384,14 @@ def test_what_is_wrong_with_a_trainers_scene_is_named(tmp_path, old, new, messag
     with pytest.raises(ConfigError, match=message) as caught:
         read_scenes(path)
     assert "\n" not in str(caught.value)
+
+
+def test_a_scene_that_differs_in_two_things_is_told(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(OWN.replace("spot =", "light = 2.0\nspot ="))
+    assert differences(*read_scenes(path)) == ("light", "spot")
+    # window light is one thing, in two keys
+    assert not any(differences(one) for one in SCENES)
 
 
 def test_a_view_that_the_bay_cannot_show_names_the_picture(bay):
