@@ -166,7 +166,9 @@ for (const name of ["vehicle", "station"]) {
 }
 element("unit").addEventListener("change", () => shown && show(shown));
 const alike = start.signs.length === 2 && start.signs[0] !== start.signs[1];
-element("mirror").checked = alike && !Object.keys(start.changes).some((key) => key.startsWith("tower."));
+// an address may have moved one tower alone
+const twin = (key) => start.changes[key.replace(/^tower\.(\d)/, (_, i) => `tower.${1 - i}`)]?.replace("-", "");
+element("mirror").checked = alike && Object.entries(start.changes).every(([key, text]) => !key.startsWith("tower.") || twin(key) === text.replace("-", ""));
 element("mirror").disabled = !alike;
 new ResizeObserver(() => shown && drawBay(shown)).observe(element("plan"));
 fields.watch(set);

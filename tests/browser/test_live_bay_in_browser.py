@@ -136,6 +136,7 @@ def test_numbers_shown_are_the_benchs_and_the_address_brings_them_back(server, b
     link = page.locator("#permalink").evaluate("(element) => element.href")
     again = bay(link.removeprefix(f"{server.url}bay")).page
     assert state_of(again) == state_of(page)
+    assert not again.locator("#mirror").is_checked()  # the address moved one tower alone
     assert again.locator("#towers").inner_text() == page.locator("#towers").inner_text()
 
 
