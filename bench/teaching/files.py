@@ -32,7 +32,7 @@ from bench.teaching.scenes import OWN_SET, SWEEP_NAME, SWEEP_SET
 from bench.teaching.slide import SLIDE, card_figure, draw_slide, slide_figure, wrapped
 from bench.teaching.steepest import advice_figure, advice_of, advice_words
 from bench.teaching.trials import Illustrated, Rows
-from bench.teaching.words import Said, said
+from bench.teaching.words import Said, said, sentence
 
 FRAME_MS, REST_MS = 550, 1500  # of a frame of the sweep, and of its ends
 SWEEP = f"{SWEEP_SET}.{SWEEP_NAME}"
@@ -272,10 +272,11 @@ def write_notes(shown: Sequence[Illustrated], job: Job) -> Path:
         good = said(one.reference, job.place, job.captions, about=one)
         bad = said(one, job.place, job.captions)
         figures = {texts["words.good"]: good, texts["words.bad"]: bad}
+        spoken = " ".join(sentence(text) for text in (bad.lesson, bad.more, bad.why) if text)
         lines += [
             f"{bad.title} ({name}-{one.scene.name}.png)",
             *(f"  {texts['words.show']}, {k}: {v.mark}" for k, v in figures.items()),
-            f"  {texts['words.say']}: {' '.join(filter(None, (bad.lesson, bad.more, bad.why)))}",
+            f"  {texts['words.say']}: {spoken}",
             *(
                 f"  {texts['words.figures']}, {k}: {v.headline}. {v.numbers}."
                 for k, v in figures.items()

@@ -371,7 +371,7 @@ def _bar(half: _Half, mean: bool) -> None:
 
     if texts.error_deg is None:  # an empty bar alone would read as no error
         empty = captions.say("words.empty", half.values)
-        half.note(width - 0.05, BAR_Y + 0.5 * height, empty, ha="right", color=RED)
+        half.note(width - 0.05, BAR_Y + 0.5 * height, empty, ha="right")
     else:
         fill, edge, hatch = FILLS.get(texts.verdict, SPOILT)
         long = along(texts.error_deg) - x

@@ -133,6 +133,11 @@ def quantity_of(shown: Illustrated, bay: Bay) -> str:
     return {ROTATION: "rate", "err_toe_deg": "toe"}.get(judged_by(shown, bay)[0], "camber")
 
 
+def sentence(text: str) -> str:
+    """Return a text with its full stop, which a trainer's own may lack."""
+    return text if not text or text[-1] in ".!?" else f"{text}."
+
+
 def said(
     shown: Illustrated,
     bay: Bay,
@@ -165,8 +170,7 @@ def said(
     if tail:
         # how far an edge moves by a degree is no step of a registration
         values |= {"step": values.get("step_px", "–")}
-        stop = "" if mark[-1] in ".!?" else "."  # a trainer's own may lack it
-        mark = f"{mark}{stop} {captions.say(f'words.{tail}', values)}"
+        mark = f"{sentence(mark)} {captions.say(f'words.{tail}', values)}"
     texts = captions.texts
     return Said(
         title=captions.say(f"{key}.title", values),

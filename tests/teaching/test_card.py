@@ -158,6 +158,19 @@ def test_the_lesson_is_the_largest_text_and_numbers_the_smallest(bay, shown, cap
     assert size[said.numbers] == min(size.values())
 
 
+def test_an_empty_bar_says_how_many_pictures_were_usable(bay, shown, captions):
+    with style.applied():
+        texts = {text.get_text() for text in drawn(slide_figure(shown, bay, captions))}
+    usable = {one.numbers["usable"] for one in (shown, shown.reference)}
+    assert usable == {0, 1}  # of one picture each
+    assert {f"{n} usable: too few" for n in usable} <= texts
+
+
+@pytest.mark.parametrize("text", ["Turn it", "Turn it.", "Turn it!", ""])
+def test_what_a_trainer_says_ends_where_it_should(text):
+    assert teaching_words.sentence(text) == {"Turn it": "Turn it."}.get(text, text)
+
+
 def test_no_line_ends_between_a_number_and_its_unit():
     for line in wrapped("x " * 40 + "about 0.031 deg and 95 % of 12 px " * 8, 4.0, 9.0):
         assert line.split()[0] not in ("deg", "%", "px")
