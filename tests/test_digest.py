@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from bench.defaults import SUITES
 from bench.digest import content_digest, key_digest, later
 from bench.geometry.camera import Camera
 from bench.scene.load import load_bay
 from bench.survey.setup import job_of_bay
-from bench.verify.suite import SHIPPED, load_suite
+from bench.verify.suite import load_suite
 
 
 def test_key_digest_is_blake2b():
@@ -83,7 +84,7 @@ def test_today_s_digests_stay():
         "target": "da9ff5740b145a1b",
     }
     assert content_digest(bay.bar) == "7eb46966a236d3d5"
-    assert {name: load_suite(name).digest for name in SHIPPED} == {
+    assert {name: load_suite(name).digest for name in SUITES} == {
         "quick": "b6724ac59e618451",
         "nightly": "3307a5ae518ba7ff",
         "hard": "29c0feb34eeb9e3e",

@@ -31,6 +31,7 @@ from bench.budget.registration import (
 )
 from bench.budget.views import wheel_views
 from bench.conformity import DEFAULT, LEVEL, Decision, Rule, State, decide_uncertainty
+from bench.defaults import CONFIDENCE
 from bench.registration.plan import in_bay
 from bench.registration.words import turn_words
 from bench.scene.bar import BarPose
@@ -44,8 +45,6 @@ from bench.typing import Array, BoolArray
 # Of a standard uncertainty, to which both methods must agree (JCGM 101, 8.1): half a unit in
 # the only digit, 0.005 deg where the standard uncertainty is 0.01 to 0.09 deg.
 DIGITS = 1
-# Gives k = 2, as tolerances are meant.
-CONFIDENCE = 0.9545
 Progress = Callable[[int, int], None]
 
 

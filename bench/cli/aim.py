@@ -31,9 +31,6 @@ from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
 from bench.files import make_directory
 from bench.scene.fields import KNOWN_ANGLE
-from bench.scene.load import load_bay
-from bench.siting.aim import judge_aim, write_aim
-from bench.siting.words import aim_words
 
 DEFAULT_OUT = Path("sightbench-aim")
 NEGATIVE = 1
@@ -118,6 +115,10 @@ def command(
       sightbench aim my-bay.toml --watch camera-folder --tower left
       sightbench aim my-bay.toml --map sightbench-map --pipeline aruco-subpix/ippe-lm
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.scene.load import load_bay
+    from bench.siting.aim import judge_aim, write_aim
+    from bench.siting.words import aim_words
+
     place = ruled(load_bay(bay), rule)
     if margin is not None:
         place = replace(place, siting=replace(place.siting, margin=margin))

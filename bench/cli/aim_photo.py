@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import webbrowser
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -11,9 +12,9 @@ from bench.cli.origin import origin_of
 from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.imaging.read import read_picture
-from bench.scene.model import Bay
-from bench.survey.setup import find_tower
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
 
 DEFAULT_PORT, LAST_PORT = 8760, 65535
 NEGATIVE, COULD_NOT_JUDGE = 1, 3
@@ -34,6 +35,8 @@ def aim_by_photo(
     from bench.aiming.advice import advise_aim
     from bench.aiming.files import write_advice
     from bench.aiming.words import advice_words
+    from bench.imaging.read import read_picture
+    from bench.survey.setup import find_tower
 
     picture = read_picture(photo, find_tower(bay, tower).camera)
     advice = advise_aim(bay, picture, tower=tower, vehicle=vehicle, station=station, stop=stop)
@@ -55,6 +58,8 @@ def aim_by_watching(
     browser: bool,
 ) -> int:
     """Serve the page that follows a tower's pictures, until Ctrl-C; return the exit code."""
+    from bench.survey.setup import find_tower
+
     if tower is None and not bay.wheel_targets:
         there = ", ".join(one.name for one in bay.towers)
         raise ConfigError(f"--tower: whose pictures are they, of {there}? Targets look alike here")

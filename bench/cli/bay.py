@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from bench.cli.options import BayArgument, option
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
+from bench.defaults import SCHEMA_FILE
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
 from bench.plugins import DETECTORS, SOLVERS, available
-from bench.scene.bay_description import describe
-from bench.scene.bay_files import SCHEMA_FILE, write_description, write_schema
-from bench.scene.facts import sights
-from bench.scene.load import load_bay, starter
-from bench.scene.model import Bay
-from bench.setting_out.tag_layout import layout_of_bay, layout_words, write_layout
 from bench.units import shown
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
 
 Layout = Literal["bar", "floor"]
 NOT_SEEN = 1  # exit code: the bay is well described, but a camera misses a wheel
@@ -76,6 +74,11 @@ def command(
       sightbench bay my-bay.toml           check it
       sightbench bay my-bay.toml --layout bar
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.scene.bay_description import describe
+    from bench.scene.bay_files import write_description, write_schema
+    from bench.scene.facts import sights
+    from bench.scene.load import load_bay
+
     if new is not None:
         _write_starter(new)
     if schema:
@@ -113,6 +116,8 @@ def _check_pipelines(bay: Bay) -> None:
 
 
 def _write_layout(bay: Bay, which: Layout, out: Path) -> None:
+    from bench.setting_out.tag_layout import layout_of_bay, layout_words, write_layout
+
     tags = layout_of_bay(bay, which)
     make_directory(out)
     path = out / f"{which}-layout.csv"
@@ -121,6 +126,8 @@ def _write_layout(bay: Bay, which: Layout, out: Path) -> None:
 
 
 def _write_starter(path: Path) -> None:
+    from bench.scene.load import starter
+
     if path.exists():
         raise ConfigError(f"--new: {path} exists, and is never overwritten")
     if not path.parent.is_dir():

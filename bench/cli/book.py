@@ -11,10 +11,8 @@ from bench.assets import asset
 from bench.cli.options import option, parse_local
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
-from bench.envelope import write_result
 from bench.errors import ConfigError
 from bench.files import make_directory, settle, write_atomically
-from bench.scene.load import SHIPPED_BAY
 
 DEFAULT_BOOK = Path("sightbench-book")
 NEGATIVE = 1
@@ -81,6 +79,7 @@ def command(
     from bench.book.book import read_book
     from bench.book.result import BOOK
     from bench.book.words import book_value, book_words
+    from bench.envelope import write_result
 
     folder = DEFAULT_BOOK if book is None else book
     if new or (book is None and not folder.exists()):
@@ -100,6 +99,8 @@ def command(
 
 def _start(folder: Path, bay: Path | None) -> None:
     """Write a book's bay file; nothing that is there is overwritten."""
+    from bench.scene.load import SHIPPED_BAY
+
     path = folder / "bay.toml"
     if path.exists():
         raise ConfigError(f"--new: {path} exists, and is never overwritten")

@@ -5,11 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
-
-from bench.budget.budget import CONFIDENCE, budget_of, setting_of
-from bench.budget.files import write_budget
-from bench.budget.tables import table_lines, verdict_words
 from bench.cli.measured import (
     LeftCalibrationOption,
     LevelOption,
@@ -34,12 +29,9 @@ from bench.cli.origin import origin_of
 from bench.cli.predicting import BoundOption, MapOption, PipelineOption, predictor
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
+from bench.defaults import CONFIDENCE
 from bench.errors import ConfigError
-from bench.registration.level_plan import default_plan, level_covariance
-from bench.registration.plan import default_sequence
-from bench.scene.bar_section import read_poses
 from bench.scene.fields import ERROR_ANGLE
-from bench.scene.load import load_bay
 
 DEFAULT_OUT = Path("sightbench-budget")
 NEGATIVE = 1
@@ -107,6 +99,16 @@ def command(
 
       sightbench budget my-bay.toml --registration registration.json --level level.json
     """
+    import numpy as np
+
+    from bench.budget.budget import budget_of, setting_of
+    from bench.budget.files import write_budget
+    from bench.budget.tables import table_lines, verdict_words
+    from bench.registration.level_plan import default_plan, level_covariance
+    from bench.registration.plan import default_sequence
+    from bench.scene.bar_section import read_poses
+    from bench.scene.load import load_bay
+
     if level is not None and level_uncertainty is not None:
         raise ConfigError("--level: is measured; --level-uncertainty is assumed: give one")
     # noise alone: camera, print and plate are causes of the budget's own

@@ -15,9 +15,6 @@ from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
 from bench.errors import ConfigError
 from bench.files import read_file
-from bench.imaging.read import find_pictures
-from bench.scene.load import load_bay
-from bench.scene.parts import bay_parts
 
 DEFAULT_OUT = Path("sightbench-characterise")
 
@@ -127,6 +124,9 @@ def command(
     from bench.characterise.rehearsal import write_rehearsal
     from bench.characterise.sheet import write_sheets
     from bench.characterise.shots import Setup, file_notes, series_of
+    from bench.imaging.read import find_pictures
+    from bench.scene.load import load_bay
+    from bench.scene.parts import bay_parts
     from bench.solve.pipeline import pipeline_from_name
     from bench.survey.setup import find_tower
 

@@ -7,17 +7,13 @@ import math
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
-from bench.choice.candidates import default_trials, jobs_of, read_candidates
-from bench.choice.choice import Surveyed, choose_drawing
-from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
-from bench.choice.tables import write_choice
 from bench.cli import surveying
 from bench.cli.grids import parse_position
+from bench.cli.limits import exit_code
 from bench.cli.options import (
     BayArgument,
     PlaceOption,
@@ -30,23 +26,16 @@ from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
 from bench.cli.targets import parse_plate
-from bench.draw.cell_grid import choose
-from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.survey.grid_phase import roll_words
-from bench.survey.limits import NONE
-from bench.survey.setup import request_of_bay
-from bench.survey.store import open_cases
-from bench.survey.tables import write_cells, write_limits
-from bench.survey.verdicts import HOLDS
-from bench.survey.worker import Job
-from bench.targets.fill import Plate
+from bench.defaults import CHUNK
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
+    from bench.survey.worker import Job
+    from bench.targets.fill import Plate
 
 DEFAULT_OUT = Path("sightbench-choose")
 # Five drawings with two pipelines each: so many cells and pictures keep a run short.
 MOST_RANGES, MOST_TURNS = 7, 4
-EXIT = {HOLDS: 0, NONE: 1}
-UNDECIDED_EXIT = 3
 
 
 def command(
@@ -101,7 +90,7 @@ def command(
     ] = "45 deg",  # type: ignore[assignment]  # typer parses the default too
     workers: surveying.WorkersOption = None,
     scheduler: surveying.SchedulerOption = None,
-    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    chunk: surveying.ChunkOption = CHUNK,
     dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw choice.png.")] = True,
     quiet: QuietOption = False,
@@ -145,6 +134,18 @@ def command(
       sightbench choose my-bay.toml --plate "300 x 250 mm" --turns "20, 50 deg" --trials 300
       sightbench choose --candidate bay --candidate charuco:5x5_100:7x7 --out boards
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
+    from bench.choice.candidates import default_trials, jobs_of, read_candidates
+    from bench.choice.choice import Surveyed, choose_drawing
+    from bench.choice.report_words import choice_words, common_plan, plan_words, table_words
+    from bench.choice.tables import write_choice
+    from bench.draw.cell_grid import choose
+    from bench.scene.load import load_bay
+    from bench.survey.grid_phase import roll_words
+    from bench.survey.setup import request_of_bay
+    from bench.survey.store import open_cases
+    from bench.survey.tables import write_cells, write_limits
+
     place = load_bay(bay)
     asked = surveying.changed_request(request_of_bay(place), within, success, confidence)
     board = read_plate(place, plate)
@@ -193,7 +194,7 @@ def command(
     folders = ", ".join(f"{each.folder}/" for each in candidates)
     say_written(out, written, f"; runs in {folders}")
     say((*table_words(board, choice, jobs), *lines))
-    return EXIT.get(choice.verdict, UNDECIDED_EXIT)
+    return exit_code(choice.verdict)
 
 
 def read_plate(bay: Bay, text: str | None) -> Plate:
@@ -204,6 +205,8 @@ def read_plate(bay: Bay, text: str | None) -> Plate:
     ConfigError, TargetError
         It isn't a size.
     """
+    from bench.targets.fill import Plate
+
     own = Plate.of(bay.target)
     if text is None:
         return own
@@ -213,6 +216,8 @@ def read_plate(bay: Bay, text: str | None) -> Plate:
 
 def plan_facts(jobs: Mapping[str, Job]) -> dict[str, Any]:
     """Return what every drawing is surveyed by."""
+    from bench.choice.report_words import common_plan
+
     plan = common_plan(jobs)
     return {
         "tower": plan.tower,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,8 +11,9 @@ from bench.cli.options import QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.errors import ConfigError
-from bench.targets.spec import target_from_spec
-from bench.targets.target import Target
+
+if TYPE_CHECKING:
+    from bench.targets.target import Target
 
 DEFAULT_TARGET = "marker:36h11:7:160 mm"
 DEFAULT_PIPELINE = "aruco-subpix/ippe-lm"
@@ -75,6 +76,8 @@ def command(
       sightbench conform --pipeline apriltag/ippe-lm
       sightbench conform --command "node assets/examples/external/square_finder.mjs"
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.targets.spec import target_from_spec
+
     if external is not None and pipeline is not None:
         raise ConfigError("conform: give --command or --pipeline, not both")
     # half a second to load, which --help needn't wait for

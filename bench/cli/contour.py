@@ -8,28 +8,13 @@ from typing import Annotated, Any
 
 import typer
 
-from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli import surveying
-from bench.cli.limits import EXIT, UNDECIDED_EXIT
+from bench.cli.limits import exit_code
 from bench.cli.options import BayArgument, PlaceOption, QuietOption, SeedOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.saying import say, say_written
-from bench.scene.load import load_bay
-from bench.survey.cells import summarise
-from bench.survey.contour import MAX_LEVELS, contour_of
-from bench.survey.contour_file import write_contour
-from bench.survey.contour_run import run_contour
-from bench.survey.contour_words import plan_words, spent_words, time_words
-from bench.survey.grid_phase import phase_lines, roll_words
-from bench.survey.limits import find_limits
-from bench.survey.run import check_pipelines
-from bench.survey.run_file import RUN_FILE, write_run_file
-from bench.survey.setting import check_plan
-from bench.survey.setup import job_of_bay, request_of_bay
-from bench.survey.store import CASES_FILE, RunStore, open_cases
-from bench.survey.summary import reach_words
-from bench.survey.tables import write_cells, write_limits
+from bench.defaults import CHUNK, MAX_LEVELS
 
 DEFAULT_OUT = Path("sightbench-contour")
 DEFAULT_TRIALS = 400
@@ -66,7 +51,7 @@ def command(
     as_drawn: surveying.AsDrawnOption = False,
     workers: surveying.WorkersOption = None,
     scheduler: surveying.SchedulerOption = None,
-    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    chunk: surveying.ChunkOption = CHUNK,
     dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw contour.png.")] = True,
     quiet: QuietOption = False,
@@ -96,6 +81,23 @@ def command(
       sightbench contour
       sightbench contour my-bay.toml --within "0.2 deg" --levels 3 --trials 1600
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
+    from bench.scene.load import load_bay
+    from bench.survey.cells import summarise
+    from bench.survey.contour import contour_of
+    from bench.survey.contour_file import write_contour
+    from bench.survey.contour_run import run_contour
+    from bench.survey.contour_words import plan_words, spent_words, time_words
+    from bench.survey.grid_phase import phase_lines, roll_words
+    from bench.survey.limits import find_limits
+    from bench.survey.run import check_pipelines
+    from bench.survey.run_file import RUN_FILE, write_run_file
+    from bench.survey.setting import check_plan
+    from bench.survey.setup import job_of_bay, request_of_bay
+    from bench.survey.store import CASES_FILE, RunStore, open_cases
+    from bench.survey.summary import reach_words
+    from bench.survey.tables import write_cells, write_limits
+
     place = load_bay(bay)
     request = surveying.changed_request(request_of_bay(place), within, success, confidence)
     job = job_of_bay(
@@ -155,4 +157,4 @@ def command(
     typer.echo(spent_words(contour, report))
     typer.echo(reach_words(limits))
     say(phase_lines(limits.phase))
-    return EXIT.get(limits.verdict, UNDECIDED_EXIT)
+    return exit_code(limits.verdict)

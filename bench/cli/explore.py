@@ -13,7 +13,6 @@ import typer
 from bench.cli.options import BayArgument, QuietOption, option
 from bench.cli.progress import progress_bar
 from bench.errors import BenchError, ConfigError
-from bench.scene.load import load_bay
 
 DEFAULT_PORT, LAST_PORT = 8750, 65535
 Page = Literal["target", "bay"]
@@ -89,6 +88,8 @@ def _explore(
     directory: Path | None,
     quiet: bool,
 ) -> int:
+    from bench.scene.load import load_bay
+
     if run is not None and directory is not None:
         raise ConfigError("--map: not with --out, whose files have no predictions")
     found = load_bay(bay)

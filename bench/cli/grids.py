@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from bench import units
 from bench.cli.options import parser_of
 from bench.errors import ConfigError
-from bench.survey.plan import WHEELS, Place
 from bench.units import NUMBER
+
+if TYPE_CHECKING:
+    from bench.survey.plan import Place
 
 # More than this in one list is a slip of the step, not a survey.
 MAX_ENTRIES = 1000
@@ -57,6 +60,8 @@ def parse_position(text: str) -> Place:
     ConfigError
         It is none of them.
     """
+    from bench.survey.plan import WHEELS
+
     if text.strip() == "axis":
         return None
     if text.strip() == WHEELS:

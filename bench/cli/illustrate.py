@@ -8,26 +8,12 @@ from typing import Annotated
 
 import typer
 
-from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.progress import progress_bar
 from bench.cli.surveying import AsDrawnOption, WorkersOption, processes_of
 from bench.errors import ConfigError
 from bench.files import make_directory, settle
-from bench.scene.load import load_bay
-from bench.teaching.captions import copy_captions, read_captions, with_scenes
-from bench.teaching.illustration import Making, illustrate_each, too_few
-from bench.teaching.scenes import (
-    SCENES,
-    SETS,
-    SWEEP_SET,
-    chosen,
-    differences,
-    good_of,
-    read_scenes,
-    sweep,
-)
-from bench.teaching.trials import Illustrated
+from bench.teaching.sets import SETS
 
 DEFAULT_OUT = Path("sightbench-illustrate")
 SHAPES = ("a4", "letter")
@@ -120,6 +106,21 @@ def command(
       sightbench illustrate --language de --write-captions my-words.toml
       sightbench illustrate --language de --captions my-words.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.built.sizes import AS_DRAWN_WORDS, sizes_words
+    from bench.scene.load import load_bay
+    from bench.teaching.captions import copy_captions, read_captions, with_scenes
+    from bench.teaching.illustration import Making, illustrate_each, too_few
+    from bench.teaching.scenes import (
+        SCENES,
+        SWEEP_SET,
+        chosen,
+        differences,
+        good_of,
+        read_scenes,
+        sweep,
+    )
+    from bench.teaching.trials import Illustrated
+
     if write_captions is not None:
         copy_captions(language, write_captions)
         typer.echo(f"Wrote the texts of '{language}' to {write_captions}.")

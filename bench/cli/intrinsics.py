@@ -4,29 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from bench.cameras.calibration import Sighting, calibrate_from
-from bench.cameras.calibration_change import change_between, change_words
-from bench.cameras.calibration_files import write_calibration, write_rehearsed_boards
-from bench.cameras.calibration_pictures import look_for_boards, read_points
-from bench.cameras.calibration_words import summary
-from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
-from bench.cameras.photograph_targets import BOARDS, board_detector
-from bench.cameras.result import read_calibration
 from bench.cli.options import OutOption, QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
-from bench.digest import content_digest
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.geometry.lens_models import BROWN, FISHEYE
-from bench.imaging.read import find_pictures
-from bench.targets.spec import layout_of, target_from_spec
-from bench.targets.target import Target
+
+if TYPE_CHECKING:
+    from bench.cameras.calibration import Sighting
+    from bench.targets.target import Target
 
 DEFAULT_OUT = Path("sightbench-intrinsics")
 Lens = Literal["brown-conrady", "rational", "fisheye"]
@@ -167,6 +158,14 @@ def command(
       sightbench intrinsics shots/*.png --board "chessboard:9x6:25 mm"
       sightbench intrinsics shots/ --board "charuco:4x4_50:7x5:40 mm:30 mm" --radial-terms 2
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.cameras.calibration import calibrate_from
+    from bench.cameras.calibration_change import change_between, change_words
+    from bench.cameras.calibration_files import write_calibration
+    from bench.cameras.calibration_words import summary
+    from bench.cameras.model_choice import SHAPE_OPTIONS, Freedom
+    from bench.cameras.result import read_calibration
+    from bench.geometry.lens_models import BROWN, FISHEYE
+
     shape = None if board_shape is None else SHAPE_OPTIONS[board_shape]
     freedom = Freedom(square_pixels, tangential, radial_terms, shape, centred, lens or BROWN)
     if freedom.family != BROWN and radial_terms is not None:
@@ -224,6 +223,13 @@ def _seen(
     out: Path,
 ) -> _Seen:
     """Look for boards; chessboards' corners by a window or a detector of that name."""
+    from bench.cameras.calibration_files import write_rehearsed_boards
+    from bench.cameras.calibration_pictures import look_for_boards, read_points
+    from bench.cameras.photograph_targets import BOARDS, board_detector
+    from bench.digest import content_digest
+    from bench.imaging.read import find_pictures
+    from bench.targets.spec import layout_of, target_from_spec
+
     if points is not None:
         if images or board or any(one is not None for one in refined):
             raise ConfigError(

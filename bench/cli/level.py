@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-import numpy as np
-import polars as pl
 import typer
 
 from bench.cli.options import (
@@ -25,44 +23,11 @@ from bench.cli.options import (
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say
-from bench.envelope import refuse_other, write_result
 from bench.files import make_directory
-from bench.registration.files import write_rows
-from bench.registration.level import Level, find_level
-from bench.registration.level_equations import Kind, Setting
-from bench.registration.level_plan import (
-    LevelPlan,
-    bay_shares,
-    default_plan,
-    level_shares,
-    open_plan,
-    planned_up,
-    reference_of,
-)
-from bench.registration.level_rehearsal import Site, rehearse_level, write_example
-from bench.registration.level_reliability import level_fault_words, level_faults
-from bench.registration.level_result import LEVEL, level_value
-from bench.registration.level_table import read_level_table
-from bench.registration.level_words import (
-    bar_words,
-    contradicts,
-    lines,
-    odd_settings,
-    open_words,
-    rehearsal_rows,
-    rehearsal_words,
-    residual_words,
-    share_rows,
-    up_words,
-    variants,
-)
-from bench.registration.result import read_registration
 from bench.scene.fields import FLOOR_DISTANCE, KNOWN_ANGLE, KNOWN_LENGTH, LEAN
-from bench.scene.load import load_bay
-from bench.scene.parts import bay_parts
-from bench.setting_out.level_sheet import level_sheet
-from bench.sighting.prediction import sigma_of_corner
-from bench.targets.files import write_papers
+
+if TYPE_CHECKING:
+    from bench.registration.level_plan import LevelPlan
 
 DEFAULT_OUT = Path("sightbench-level")
 COULD_NOT_JUDGE = 3
@@ -153,6 +118,25 @@ def rehearse_command(
       sightbench level rehearse my-bay.toml --distance "2.5 m" --distance "6 m" --trials 500
       sightbench level rehearse --floor --height-uncertainty "2 mm"
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    import polars as pl
+
+    from bench.registration.files import write_rows
+    from bench.registration.level_plan import default_plan, level_shares
+    from bench.registration.level_rehearsal import Site, rehearse_level, write_example
+    from bench.registration.level_reliability import level_fault_words, level_faults
+    from bench.registration.level_words import (
+        bar_words,
+        lines,
+        open_words,
+        rehearsal_rows,
+        rehearsal_words,
+        share_rows,
+        variants,
+    )
+    from bench.scene.load import load_bay
+    from bench.setting_out.level_sheet import level_sheet
+    from bench.targets.files import write_papers
+
     place = load_bay(bay)
     plan = default_plan(place, "floor" if floor else "level", corner_sigma)
     plan = _changed(plan, height_uncertainty, bar_error)
@@ -228,6 +212,37 @@ def solve_command(
       sightbench level solve
       sightbench level solve measured.csv --bay my-bay.toml --registration registration.json
     """  # noqa: D301
+    import numpy as np
+    import polars as pl
+
+    from bench.envelope import refuse_other, write_result
+    from bench.registration.files import write_rows
+    from bench.registration.level import Level, find_level
+    from bench.registration.level_equations import Kind, Setting
+    from bench.registration.level_plan import (
+        bay_shares,
+        default_plan,
+        open_plan,
+        planned_up,
+        reference_of,
+    )
+    from bench.registration.level_rehearsal import Site, write_example
+    from bench.registration.level_result import LEVEL, level_value
+    from bench.registration.level_table import read_level_table
+    from bench.registration.level_words import (
+        contradicts,
+        lines,
+        odd_settings,
+        open_words,
+        residual_words,
+        share_rows,
+        up_words,
+    )
+    from bench.registration.result import read_registration
+    from bench.scene.load import load_bay
+    from bench.scene.parts import bay_parts
+    from bench.sighting.prediction import sigma_of_corner
+
     place = load_bay(bay)
     kind: Kind = "floor" if floor else "level"
     # where the bar lay is in the table

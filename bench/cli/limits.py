@@ -3,31 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bench.built.one_bay import one_bay_from
-from bench.built.sizes import one_bay_words
 from bench.cli.options import option, parse_place
 from bench.cli.origin import origin_of
 from bench.cli.saying import say, say_written
 from bench.cli.surveying import changed_request, confidence_option, success_option, within_option
 from bench.errors import RunError
 from bench.files import make_directory
-from bench.survey.grid_phase import roll_words
-from bench.survey.limit_words import limit_lines
-from bench.survey.limits import NONE, find_limits
-from bench.survey.looks import Looks, plan_looks
-from bench.survey.run_file import RUN_FILE, read_run_file
-from bench.survey.store import RunStore, open_cases
-from bench.survey.tables import LIMITS_FILES, read_limits, write_limits
-from bench.survey.verdicts import HOLDS, Request
+
+if TYPE_CHECKING:
+    from bench.survey.looks import Looks
+    from bench.survey.verdicts import Request
 
 DEFAULT_RUN = Path("sightbench-map")
 MAPS_OWN = "the map's own"
-EXIT = {HOLDS: 0, NONE: 1}
-UNDECIDED_EXIT = 3
 
 
 def command(
@@ -65,6 +57,14 @@ def command(
     Ends with 0 where any limit holds, 1 where none does, 3 where none does but some are
     undecided.
     """
+    from bench.built.one_bay import one_bay_from
+    from bench.built.sizes import one_bay_words
+    from bench.survey.limit_words import limit_lines
+    from bench.survey.limits import find_limits
+    from bench.survey.run_file import RUN_FILE, read_run_file
+    from bench.survey.store import RunStore, open_cases
+    from bench.survey.tables import write_limits
+
     if not run.exists():
         raise RunError(f"there is no run at {run}; `sightbench map --out {run}` makes one")
     cases = open_cases(run)
@@ -87,7 +87,15 @@ def command(
         parts = read_run_file(run).parts if (run / RUN_FILE).exists() else {}
         written = write_limits(out, limits, origin_of(parts=parts))
         say_written(out, written)
-    return EXIT.get(limits.verdict, UNDECIDED_EXIT)
+    return exit_code(limits.verdict)
+
+
+def exit_code(verdict: str) -> int:
+    """Return the exit code of what limits or a choice come to."""
+    from bench.survey.limits import NONE
+    from bench.survey.verdicts import HOLDS
+
+    return {HOLDS: 0, NONE: 1}.get(verdict, 3)
 
 
 def _asked_by_map(run: Path) -> Request:
@@ -98,6 +106,9 @@ def _asked_by_map(run: Path) -> Request:
     ConfigError
         It is damaged.
     """
+    from bench.survey.tables import LIMITS_FILES, read_limits
+    from bench.survey.verdicts import Request
+
     if not (run / LIMITS_FILES[0]).exists():
         return Request()
     return read_limits(run).request
@@ -105,6 +116,8 @@ def _asked_by_map(run: Path) -> Request:
 
 def _looks(plan: dict[str, Any]) -> Looks | None:
     """Return what a contour's looks asked; None for a map, whose cells were looked at once."""
+    from bench.survey.looks import plan_looks
+
     rule = plan.get("rule")
     if not isinstance(rule, dict) or "success" not in rule:
         return None
@@ -114,4 +127,6 @@ def _looks(plan: dict[str, Any]) -> Looks | None:
 
 def _rolls(plan: dict[str, Any]) -> str:
     """Return a run's rolls in words; empty for a table of cases alone."""
+    from bench.survey.grid_phase import roll_words
+
     return roll_words(plan["roll_deg"], plan["roll_spread_deg"]) if plan else ""

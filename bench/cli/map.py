@@ -8,7 +8,6 @@ from typing import Annotated, Any
 
 import typer
 
-from bench.built.sizes import AS_DRAWN_WORDS, one_bay_words, sizes_words
 from bench.cli import surveying
 from bench.cli.grids import parse_position
 from bench.cli.map_vary import VaryOption, vary
@@ -17,20 +16,8 @@ from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
 from bench.cli.this_bay import ThisBayOption, this_bay
+from bench.defaults import CHUNK
 from bench.errors import ConfigError
-from bench.scene.load import load_bay
-from bench.survey.cells import summarise
-from bench.survey.grid_phase import phase_lines, roll_words
-from bench.survey.limits import find_limits
-from bench.survey.parts import parts_words
-from bench.survey.plan_words import map_plan_words
-from bench.survey.run import check_pipelines
-from bench.survey.run_file import RUN_FILE
-from bench.survey.setting import check_plan
-from bench.survey.setup import job_of_bay, request_of_bay
-from bench.survey.store import CASES_FILE, TIMINGS_FILE, open_cases
-from bench.survey.summary import failure_words, reach_words
-from bench.survey.tables import write_cells, write_limits
 
 DEFAULT_OUT = Path("sightbench-map")
 
@@ -53,7 +40,7 @@ def command(
     vary_: VaryOption = None,
     workers: surveying.WorkersOption = None,
     scheduler: surveying.SchedulerOption = None,
-    chunk: surveying.ChunkOption = surveying.DEFAULT_CHUNK,
+    chunk: surveying.ChunkOption = CHUNK,
     dry_run: surveying.DryRunOption = False,
     pictures: Annotated[bool, typer.Option(help="Draw the maps and the contact sheet.")] = True,
     quiet: QuietOption = False,
@@ -81,6 +68,21 @@ def command(
     A run that was stopped or killed goes on when the same command is given again, and ends with
     the same tables. `sightbench limits DIR` asks a finished run about other tolerances.
     """
+    from bench.built.sizes import AS_DRAWN_WORDS, one_bay_words, sizes_words
+    from bench.scene.load import load_bay
+    from bench.survey.cells import summarise
+    from bench.survey.grid_phase import phase_lines, roll_words
+    from bench.survey.limits import find_limits
+    from bench.survey.parts import parts_words
+    from bench.survey.plan_words import map_plan_words
+    from bench.survey.run import check_pipelines
+    from bench.survey.run_file import RUN_FILE
+    from bench.survey.setting import check_plan
+    from bench.survey.setup import job_of_bay, request_of_bay
+    from bench.survey.store import CASES_FILE, TIMINGS_FILE, open_cases
+    from bench.survey.summary import failure_words, reach_words
+    from bench.survey.tables import write_cells, write_limits
+
     if as_drawn and one_bay is not None:
         raise ConfigError("--this-bay: a bay as drawn has nothing of its own; leave one out")
     changes: dict[str, Any] = {

@@ -4,24 +4,19 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from bench.cli.saying import say, say_written
 from bench.cli.surveying import INTERRUPTED, run_surveys
 from bench.files import make_directory
-from bench.scene.model import Bay
-from bench.survey.cells import summarise
-from bench.survey.executors import Executor
-from bench.survey.grid_phase import roll_words
-from bench.survey.run import check_pipelines
-from bench.survey.setting import check_plan
-from bench.survey.setup import axle_ranges, job_of_bay, request_of_bay
-from bench.survey.store import open_cases
-from bench.survey.tables import write_table
-from bench.survey.vary import Variation, bays_of, parse_variation, varied_table, varied_words
-from bench.survey.worker import Job
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
+    from bench.survey.executors import Executor
+    from bench.survey.vary import Variation
+    from bench.survey.worker import Job
 
 VaryOption = Annotated[
     str | None,
@@ -52,6 +47,12 @@ def vary(
     quiet: bool,
 ) -> int:
     """Run a survey for each value and say what came of it; `changes` as `job_of_bay`'s."""
+    from bench.survey.cells import summarise
+    from bench.survey.setup import request_of_bay
+    from bench.survey.store import open_cases
+    from bench.survey.tables import write_table
+    from bench.survey.vary import bays_of, parse_variation, varied_table, varied_words
+
     variation = parse_variation(text)
     bays = bays_of(variation, path)
     jobs = [_job(bay, tower, changes) for bay in bays]
@@ -75,6 +76,10 @@ def vary(
 
 
 def _job(bay: Bay, tower: str | None, changes: dict[str, Any]) -> Job:
+    from bench.survey.run import check_pipelines
+    from bench.survey.setting import check_plan
+    from bench.survey.setup import axle_ranges, job_of_bay
+
     ranges = [range_m for _, range_m in axle_ranges(bay, tower)]
     asked = {name: value for name, value in changes.items() if value is not None}
     turn = math.degrees(bay.vehicles[0].axles[0].mount.turn)
@@ -89,6 +94,9 @@ def _job(bay: Bay, tower: str | None, changes: dict[str, Any]) -> Job:
 
 
 def _picture(out: Path, variation: Variation, bay: Bay, jobs: list[Job], table: Any) -> Path:
+    from bench.survey.grid_phase import roll_words
+    from bench.survey.setup import request_of_bay
+
     job, rolls = jobs[0], {roll_words(j.plan.roll_deg, j.plan.roll_spread_deg) for j in jobs}
     # matplotlib takes a second to load, which workers needn't spend
     from bench.draw import style

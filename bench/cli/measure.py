@@ -7,36 +7,14 @@ from typing import Annotated
 
 import typer
 
-from bench.cameras.layout_files import (
-    camera_table,
-    layout_words,
-    measure_layout,
-    read_layout,
-    tags_table,
-)
-from bench.cameras.measuring import any_id_words, measure_file
-from bench.cameras.photograph_files import (
-    MEASURED,
-    overlay_names,
-    size_of,
-    write_rehearsed_photographs,
-)
-from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read_target
-from bench.cameras.photographs import measurement_row, measurement_words, measurements_table
-from bench.cameras.wheel_photographs import measure_wheels, read_wheel_targets
 from bench.cli.given import command_line
 from bench.cli.options import OutOption, QuietOption, option
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, say_large
 from bench.cli.saying import say
-from bench.digest import content_digest
-from bench.envelope import write_result
+from bench.defaults import BY_TARGET
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.imaging.read import find_pictures, read_picture
-from bench.scene.camera_file import read_camera
-from bench.solve.default_pipeline import BY_TARGET
-from bench.survey.tables import write_table
 
 DEFAULT_OUT = Path("sightbench-measure")
 COULD_NOT_JUDGE = 3
@@ -137,6 +115,22 @@ def command(
       sightbench measure photos/ --camera camera.toml --layout floor-marks.csv
       sightbench measure a.jpg b.jpg --camera cam.yml --target "marker:6x6_250:0:5 cm" --any-id
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.cameras.measuring import any_id_words, measure_file
+    from bench.cameras.photograph_files import (
+        MEASURED,
+        overlay_names,
+        size_of,
+        write_rehearsed_photographs,
+    )
+    from bench.cameras.photograph_targets import check_pipelines, pipelines_of, read_target
+    from bench.cameras.photographs import measurement_row, measurement_words, measurements_table
+    from bench.cameras.wheel_photographs import measure_wheels, read_wheel_targets
+    from bench.digest import content_digest
+    from bench.envelope import write_result
+    from bench.imaging.read import find_pictures, read_picture
+    from bench.scene.camera_file import read_camera
+    from bench.survey.tables import write_table
+
     if layout is not None:
         if target is not None or any_id or pipeline:
             raise ConfigError("--layout stands in place of --target, --any-id and --pipeline")
@@ -191,6 +185,20 @@ def _by_layout(
     images: list[str] | None, camera: Path | None, layout: Path, quiet: bool, out: Path
 ) -> int:
     """Measure the camera's pose in a layout of tags."""
+    from bench.cameras.layout_files import (
+        camera_table,
+        layout_words,
+        measure_layout,
+        read_layout,
+        tags_table,
+    )
+    from bench.cameras.photograph_files import MEASURED, size_of
+    from bench.digest import content_digest
+    from bench.envelope import write_result
+    from bench.imaging.read import find_pictures, read_picture
+    from bench.scene.camera_file import read_camera
+    from bench.survey.tables import write_table
+
     if not images or camera is None:
         raise ConfigError("measure: --layout needs pictures and --camera")
     paths, tags = find_pictures(images), read_layout(layout)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.budget.measured import Measured, checked
-from bench.cameras.result import read_calibration
 from bench.cli.options import level_option, registration_option
 from bench.errors import ConfigError
-from bench.registration.level_result import read_level
-from bench.registration.result import read_registration
-from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.scene.parts import bay_parts
+
+if TYPE_CHECKING:
+    from bench.budget.measured import Measured
+    from bench.scene.model import Bay
 
 RegistrationOption = Annotated[
     Path | None, registration_option(", in place of a rehearsed registration.")
@@ -60,6 +57,12 @@ def site_of(
         A file isn't there, is damaged or is something else; a result doesn't belong to the bay; a
         registration is both measured and rehearsed.
     """
+    from bench.budget.measured import Measured, checked
+    from bench.cameras.result import read_calibration
+    from bench.registration.level_result import read_level
+    from bench.registration.result import read_registration
+    from bench.scene.load import load_bay
+
     if registration is not None and poses is not None:
         raise ConfigError("--registration: is measured; --poses is for a rehearsal: give one")
     cameras = {"left": left_calibration, "right": right_calibration}
@@ -76,4 +79,6 @@ def site_of(
 
 def parts_of(bay: Bay, measured: Measured) -> dict[str, str]:
     """Return digests of a bay's parts and of what was measured in it."""
+    from bench.scene.parts import bay_parts
+
     return bay_parts(bay) | measured.digests

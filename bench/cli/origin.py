@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from bench import __version__
 from bench.cli.given import command_line, started_at
-from bench.envelope import Origin
-from bench.scene.model import Bay
-from bench.scene.parts import bay_mark, bay_parts
+
+if TYPE_CHECKING:
+    from bench.envelope import Origin
+    from bench.scene.model import Bay
 
 
 def origin_of(
@@ -30,6 +32,9 @@ def origin_of(
     started : str, optional
         When their work began; by default when the command did.
     """
+    from bench.envelope import Origin
+    from bench.scene.parts import bay_mark, bay_parts
+
     if parts is None:
         parts = {} if bay is None else bay_parts(bay)
     mark = None if bay is None else bay_mark(bay)

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bench.cli.options import option
-from bench.scene.model import Bay
-from bench.sighting.map_ratio import Bound
-from bench.sighting.prediction import Predictor, predictor_of
-from bench.solve.default_pipeline import OF_BAY
+from bench.defaults import OF_BAY, Bound
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
+    from bench.sighting.prediction import Predictor
 
 BoundOption = Annotated[
     Bound | None,
@@ -69,4 +70,6 @@ def predictor(
     ConfigError, RunError, PlugInError
         See `bench.sighting.prediction.predictor_of`.
     """
+    from bench.sighting.prediction import predictor_of
+
     return predictor_of(bay, bound, corner_sigma, runs or (), pipeline, other_lenses, as_built)

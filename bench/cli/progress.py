@@ -11,8 +11,6 @@ from pathlib import Path
 from time import monotonic
 from types import FrameType
 
-from bench.imaging.read import LARGE_PIXELS, picture_size
-
 # A log's first line of progress and the longest silence after it, seconds: what is over soon needs
 # none, and what runs for hours shows that it lives before a build server ends it (commonly ten
 # minutes; common practice, no source).
@@ -65,6 +63,8 @@ def log_lines(words: str, clock: Callable[[], float] = monotonic) -> Callable[[i
 
 def say_large(paths: Iterable[Path]) -> None:
     """Say on stderr, before any work, that pictures are so large that they take long."""
+    from bench.imaging.read import LARGE_PIXELS, picture_size
+
     sizes = [picture_size(path) or (0, 0) for path in paths]
     largest = max((width * height for width, height in sizes), default=0)
     if largest > LARGE_PIXELS:

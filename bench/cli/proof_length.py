@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -26,14 +26,13 @@ from bench.cli.options import (
 )
 from bench.cli.origin import origin_of
 from bench.cli.saying import say, say_written
-from bench.proof.files import write_length_readings, write_proof
-from bench.proof.length import evaluate_length, plan_for_bay
-from bench.proof.length_words import plan_table, plan_words, result_table, result_words
-from bench.scene.bar import Bar
 from bench.scene.fields import BAR_LENGTH, BAR_UNCERTAINTY
-from bench.scene.model import Bay
 from bench.tables import numbers, read_table, texts
 from bench.units import shown
+
+if TYPE_CHECKING:
+    from bench.scene.bar import Bar
+    from bench.scene.model import Bay
 
 DEFAULT_OUT = Path("sightbench-proof-length")
 FAILS = 1
@@ -95,6 +94,10 @@ def plan_command(
 
       sightbench proof length plan my-bay.toml --length "1899.62 mm" --length-uncertainty "0.05 mm"
     """
+    from bench.proof.files import write_length_readings, write_proof
+    from bench.proof.length import plan_for_bay
+    from bench.proof.length_words import plan_table, plan_words
+
     site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
     origin = origin_of(site, parts=parts_of(site, measured))
     bar = _bar(site, length, length_uncertainty)
@@ -131,6 +134,10 @@ def evaluate_command(
 
     Ends with 0 where the lengths hold, 1 where they don't.
     """
+    from bench.proof.files import write_proof
+    from bench.proof.length import evaluate_length, plan_for_bay
+    from bench.proof.length_words import result_table, result_words
+
     site, measured = site_of(bay, poses, registration, left_calibration, right_calibration)
     origin = origin_of(site, parts=parts_of(site, measured))
     bar = _bar(site, length, length_uncertainty)

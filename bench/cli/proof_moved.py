@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
 import typer
 
 from bench.cli.measured import LeftCalibrationOption, RightCalibrationOption, parts_of, site_of
@@ -24,28 +23,7 @@ from bench.cli.options import (
 from bench.cli.origin import origin_of
 from bench.cli.saying import say, say_written
 from bench.errors import ConfigError
-from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation
-from bench.proof.files import COLUMNS, TIMES, write_moved_readings, write_proof
-from bench.proof.moved import (
-    Mark,
-    MovedPlan,
-    alike,
-    evaluate_moved,
-    is_seen,
-    nearest_mark,
-    plan_moved,
-)
-from bench.proof.moved_words import (
-    ALIKE,
-    alike_words,
-    angle_words,
-    plan_table,
-    plan_words,
-    result_table,
-    result_words,
-)
-from bench.registration.pose_rows import ANY_TURN, IN_A_BAY
+from bench.proof.mark import Mark
 from bench.scene.fields import (
     ERROR_ANGLE,
     ERROR_LENGTH,
@@ -53,11 +31,13 @@ from bench.scene.fields import (
     FLOOR_HEIGHT,
     FLOOR_OFFSET,
 )
-from bench.scene.model import Bay, Tower
-from bench.scene.tower_pair import watching_pair
-from bench.sighting.prediction import sigma_of_corner
 from bench.tables import Row, numbers, read_table, refusal, texts
 from bench.units import shown
+
+if TYPE_CHECKING:
+    from bench.geometry.pose import Pose
+    from bench.proof.moved import MovedPlan
+    from bench.scene.model import Bay, Tower
 
 DEFAULT_OUT = Path("sightbench-proof-moved")
 MOVED, UNCLEAR = 1, 3
@@ -132,6 +112,9 @@ def plan_command(
 
       sightbench proof moved plan my-bay.toml --distance "2.5 m" --pictures 20
     """
+    from bench.proof.files import write_moved_readings, write_proof
+    from bench.proof.moved_words import plan_table, plan_words
+
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     origin = origin_of(site, parts=parts_of(site, measured))
     mark = _mark(site, distance, offset, height, put_back, put_back_turn)
@@ -171,6 +154,11 @@ def evaluate_command(
     Ends with 0 where no tower moved, 1 where one did, 3 where both see the same change: then the
     target was rather put back elsewhere.
     """
+    from bench.proof.files import write_proof
+    from bench.proof.moved import alike, evaluate_moved
+    from bench.proof.moved_words import ALIKE, alike_words, angle_words, result_table, result_words
+    from bench.scene.tower_pair import watching_pair
+
     site, measured = site_of(bay, None, None, left_calibration, right_calibration)
     site = ruled(site, rule)
     origin = origin_of(site, parts=parts_of(site, measured))
@@ -214,6 +202,9 @@ def _mark(
     ConfigError
         They don't see it where it was given; the nearest place that they see is named.
     """
+    from bench.proof.moved import is_seen, nearest_mark
+    from bench.scene.tower_pair import watching_pair
+
     place = {"distance": distance, "offset": offset, "height": height}
     given = place | {"place_sigma": put_back, "turn_sigma": put_back_turn}
     mark = replace(Mark(), **{name: v for name, v in given.items() if v is not None})
@@ -246,6 +237,10 @@ def _plans(
     pictures: list[tuple[int, int]],
     false_alarms: float,
 ) -> list[MovedPlan]:
+    from bench.proof.moved import plan_moved
+    from bench.scene.tower_pair import watching_pair
+    from bench.sighting.prediction import sigma_of_corner
+
     sigma_px = sigma_of_corner(bay, corner_sigma)
     # shared by two towers, so that both together keep it (Bonferroni)
     return [
@@ -256,6 +251,8 @@ def _plans(
 
 def _refuse_frame(row: Row, pose: Pose, tower: Tower, mark: Mark) -> None:
     """Refuse a target that lies elsewhere than its mark: poses of another frame do."""
+    import numpy as np
+
     planned = (tower.T_bay_camera.inverse() @ mark.T_bay_target()).translation
     off = float(np.linalg.norm(pose.translation - planned))
     if off > MOST_OFF:
@@ -271,6 +268,13 @@ def _refuse_frame(row: Row, pose: Pose, tower: Tower, mark: Mark) -> None:
 def _poses(
     table: Path, towers: tuple[Tower, Tower], mark: Mark
 ) -> dict[str, tuple[list[Pose], list[Pose]]]:
+    import numpy as np
+
+    from bench.geometry.pose import Pose
+    from bench.geometry.rotation import log_rotation
+    from bench.proof.files import COLUMNS, TIMES
+    from bench.registration.pose_rows import ANY_TURN, IN_A_BAY
+
     names = [tower.name for tower in towers]
     found: dict[str, tuple[list[Pose], list[Pose]]] = {name: ([], []) for name in names}
     for row in read_table(

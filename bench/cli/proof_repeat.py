@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any
 
-import polars as pl
 import typer
 
 from bench.cli.options import (
@@ -19,16 +18,7 @@ from bench.cli.options import (
 )
 from bench.cli.origin import origin_of
 from bench.cli.saying import say, say_written
-from bench.proof.files import write_proof, write_repeat_readings
-from bench.proof.repeat import POOL_ABOVE, Design, arrange, evaluate
-from bench.proof.repeat_words import (
-    components_table,
-    gauge_verdict,
-    order_table,
-    plan_words,
-    study_words,
-)
-from bench.scene.load import load_bay
+from bench.defaults import POOL_ABOVE
 from bench.tables import numbers, read_table, texts
 
 DEFAULT_OUT = Path("sightbench-proof-repeat")
@@ -66,6 +56,11 @@ def plan_command(
 
       sightbench proof repeat plan --operator Kim --operator Alex --operator Robin --repeats 4
     """
+    from bench.proof.files import write_proof, write_repeat_readings
+    from bench.proof.repeat import Design
+    from bench.proof.repeat_words import order_table, plan_words
+    from bench.scene.load import load_bay
+
     site = load_bay(bay)
     design = Design(tuple(wheel or WHEELS), tuple(operator or ("A", "B", "C")), repeats)
     chosen = site.survey.seed if seed is None else seed
@@ -111,6 +106,13 @@ def evaluate_command(
     Ends with 0 where both quantities are inside, 1 where one is outside, 3 where neither can be
     said, or no repeated reading differs from the one before.
     """
+    import polars as pl
+
+    from bench.proof.files import write_proof
+    from bench.proof.repeat import arrange, evaluate
+    from bench.proof.repeat_words import components_table, gauge_verdict, study_words
+    from bench.scene.load import load_bay
+
     site = ruled(load_bay(bay), rule)
     columns = tuple(f"{name}_deg" for name in QUANTITIES)
     known = (

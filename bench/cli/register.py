@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
 import typer
 
 from bench.cli.given import command_line
@@ -29,33 +28,13 @@ from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.register_solve import DEFAULT_OUT, NEGATIVE, rehearsed, solve_command
 from bench.cli.saying import say
+from bench.defaults import BAR_POSES
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.registration.files import write_judged, write_plan, write_poses, write_rehearsal
-from bench.registration.plan import (
-    DEFAULT_LENGTH,
-    FOUND,
-    Progress,
-    default_sequence,
-    progress,
-)
-from bench.registration.rehearsal import Errors, rehearse
-from bench.registration.reliability import reliability
-from bench.registration.taken_steps import judge_taken
-from bench.registration.words import (
-    progress_words,
-    rehearsal_words,
-    reliability_words,
-    sequence_words,
-    times_words,
-    toe_words,
-)
-from bench.scene.bar_section import read_poses
 from bench.scene.fields import SCATTER_ANGLE, SCATTER_LENGTH
-from bench.scene.load import load_bay
-from bench.setting_out.floor_sheet import floor_sheet
-from bench.sighting.prediction import sigma_of_corner
-from bench.targets.files import write_papers
+
+if TYPE_CHECKING:
+    from bench.registration.plan import Progress
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -81,7 +60,7 @@ def plan_command(
     ] = None,
     steps: Annotated[
         int, option("N", "Bar poses to find; the way back comes on top.", min=3, max=30)
-    ] = DEFAULT_LENGTH,
+    ] = BAR_POSES,
     corner_sigma: CornerSigmaOption = None,
     seed: SeedOption = None,
     out: OutOption = DEFAULT_OUT,
@@ -109,6 +88,21 @@ def plan_command(
       sightbench register plan my-bay.toml --steps 4
       sightbench register plan my-bay.toml --poses mine.toml --poses quick.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.registration.files import write_plan
+    from bench.registration.plan import FOUND, default_sequence, progress
+    from bench.registration.reliability import reliability
+    from bench.registration.words import (
+        progress_words,
+        reliability_words,
+        sequence_words,
+        times_words,
+    )
+    from bench.scene.bar_section import read_poses
+    from bench.scene.load import load_bay
+    from bench.setting_out.floor_sheet import floor_sheet
+    from bench.sighting.prediction import sigma_of_corner
+    from bench.targets.files import write_papers
+
     place = load_bay(bay)
     found = default_sequence(place, steps, seed)
     sigma = sigma_of_corner(place, corner_sigma)
@@ -188,6 +182,17 @@ def rehearse_command(
       sightbench register rehearse --scatter-angle "3 deg" --scatter-position "50 mm"
       sightbench register rehearse --pictures
     """  # noqa: D301
+    import numpy as np
+
+    from bench.registration.files import write_judged, write_poses, write_rehearsal
+    from bench.registration.plan import default_sequence, progress
+    from bench.registration.rehearsal import Errors, rehearse
+    from bench.registration.taken_steps import judge_taken
+    from bench.registration.words import progress_words, rehearsal_words, sequence_words, toe_words
+    from bench.scene.bar_section import read_poses
+    from bench.scene.load import load_bay
+    from bench.sighting.prediction import sigma_of_corner
+
     place = load_bay(bay)
     sequence = default_sequence(place, seed=seed) if poses is None else read_poses(poses)
     sigma = sigma_of_corner(place, corner_sigma)

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.cameras.result import read_calibration
 from bench.cli.options import (
     BayOption,
     OutOption,
@@ -22,26 +21,15 @@ from bench.cli.options import (
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say
+from bench.defaults import BY_TARGET
 from bench.errors import ConfigError
 from bench.files import settle
-from bench.registration.files import write_judged
-from bench.registration.plan import default_sequence
-from bench.registration.rehearsal import Errors
-from bench.registration.taken_steps import (
-    TakenSteps,
-    from_rehearsal,
-    from_table,
-    from_the_pictures,
-    judge_taken,
-    render_rehearsal,
-)
-from bench.scene.bar import BarPose
-from bench.scene.bar_section import read_poses
-from bench.scene.load import load_bay
-from bench.scene.model import Bay
-from bench.scene.parts import bay_parts
-from bench.solve.default_pipeline import BY_TARGET
-from bench.solve.response import calibrated_errors
+
+if TYPE_CHECKING:
+    from bench.registration.rehearsal import Errors
+    from bench.registration.taken_steps import TakenSteps
+    from bench.scene.bar import BarPose
+    from bench.scene.model import Bay
 
 DEFAULT_OUT = Path("sightbench-register")
 NEGATIVE = 1
@@ -139,6 +127,16 @@ def solve_command(
       sightbench register solve --left l/ --right r/ --left-camera l.yml --right-camera r.yml \\
           --board "chessboard:9x6:30 mm"
     """  # noqa: D301
+    from bench.cameras.result import read_calibration
+    from bench.registration.files import write_judged
+    from bench.registration.plan import default_sequence
+    from bench.registration.rehearsal import Errors
+    from bench.registration.taken_steps import from_table, from_the_pictures, judge_taken
+    from bench.scene.bar_section import read_poses
+    from bench.scene.load import load_bay
+    from bench.scene.parts import bay_parts
+    from bench.solve.response import calibrated_errors
+
     place = load_bay(bay)
     planned = None if poses is None else read_poses(poses)
     errors = Errors.assumed(
@@ -201,6 +199,8 @@ def rehearsed(
     quiet: bool,
 ) -> TakenSteps:
     """Render one rehearsal's pictures, save them with camera files, and find the targets."""
+    from bench.registration.taken_steps import from_rehearsal, render_rehearsal
+
     with progress_bar("rendering", quiet) as moved:
         render_rehearsal(place, sequence, errors, folder, seed, moved)
     settle()  # pictures are looked for by name

@@ -28,17 +28,9 @@ from bench.cli.predicting import (
 )
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
+from bench.defaults import SPARE
 from bench.errors import ConfigError
 from bench.files import make_directory
-from bench.scene.load import load_bay
-from bench.scene.siting_section import LENSES
-from bench.setting_out.files import write_template
-from bench.sighting.visibility import visibility
-from bench.siting.files import aim_of, write_sited_bay, write_siting
-from bench.siting.limits import gains_of, limits_of
-from bench.siting.programme import SPARE
-from bench.siting.search import evaluate, site
-from bench.siting.words import siting_words
 from bench.units import shown
 
 DEFAULT_OUT = Path("sightbench-site")
@@ -144,6 +136,14 @@ def command(
       sightbench site sited.toml --template --out site-visit
       sightbench site sited.toml --as-built site-visit/measured.toml
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.scene.load import load_bay
+    from bench.setting_out.files import write_template
+    from bench.sighting.visibility import visibility
+    from bench.siting.files import aim_of, write_sited_bay, write_siting
+    from bench.siting.limits import gains_of, limits_of
+    from bench.siting.search import evaluate, site
+    from bench.siting.words import siting_words
+
     place = ruled(load_bay(bay), rule)
     if template:
         blank = write_template(place, out)
@@ -202,6 +202,8 @@ def command(
 
 def _lengths(text: str) -> tuple[float, ...]:
     """Return the focal lengths that --lenses asks for; the limits are a bay file's."""
+    from bench.scene.siting_section import LENSES
+
     try:
         found: tuple[float, ...] = LENSES.read(text)
     except ValueError as error:

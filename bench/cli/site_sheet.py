@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
 from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
-from bench.envelope import Origin
 from bench.files import make_directory
-from bench.scene.model import Bay
-from bench.setting_out.as_built_file import read_measured
-from bench.setting_out.as_built_output import words_of, write_as_built
-from bench.setting_out.as_built_verdict import hides, judge
-from bench.setting_out.corrections import Advice, advise
-from bench.setting_out.files import allowed_deviations, write_deviations, write_sheets
-from bench.setting_out.slack import limits_of
-from bench.setting_out.words import deviation_words
-from bench.sighting.prediction import Predictor
-from bench.siting.search import Siting
+
+if TYPE_CHECKING:
+    from bench.envelope import Origin
+    from bench.scene.model import Bay
+    from bench.sighting.prediction import Predictor
+    from bench.siting.search import Siting
 
 PAPERS = ("a4", "letter")
 EXIT_CODES = {"holds": 0, "fails": 1, "undecided": 3}
@@ -49,6 +45,9 @@ def make_sheets(
     RunError
         A file can't be written.
     """
+    from bench.setting_out.files import allowed_deviations, write_deviations, write_sheets
+    from bench.setting_out.words import deviation_words
+
     with progress_bar("deviations", quiet) as progress:
         single, together = allowed_deviations(siting, origin.seed or 0, progress)
     written = write_deviations(out, single, together, origin)
@@ -80,6 +79,12 @@ def judge_as_built(
     BenchError
         The file or a photograph won't do.
     """
+    from bench.setting_out.as_built_file import read_measured
+    from bench.setting_out.as_built_output import words_of, write_as_built
+    from bench.setting_out.as_built_verdict import hides, judge
+    from bench.setting_out.corrections import Advice, advise
+    from bench.setting_out.slack import limits_of
+
     with progress_bar("judging", quiet) as progress:
         progress(0, 3)
         measured = read_measured(path, bay)

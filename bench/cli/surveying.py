@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,15 +18,13 @@ from bench.cli.progress import progress_bar, shifted, stop_on_interrupt
 from bench.errors import ConfigError
 from bench.provenance import now
 from bench.scene.fields import ROLL, ROLL_SPREAD, TOLERANCE
-from bench.scene.model import Bay
-from bench.survey.cluster import ClusterExecutor
-from bench.survey.executors import Executor, ProcessExecutor
-from bench.survey.plan_words import camera_words
-from bench.survey.run import CHUNK, RunReport, run_survey
-from bench.survey.run_file import write_run_file
-from bench.survey.store import RunStore
-from bench.survey.verdicts import Request
-from bench.survey.worker import Job
+
+if TYPE_CHECKING:
+    from bench.scene.model import Bay
+    from bench.survey.executors import Executor
+    from bench.survey.run import RunReport
+    from bench.survey.verdicts import Request
+    from bench.survey.worker import Job
 
 INTERRUPTED = 130
 FROM_BAY = "from the bay file"
@@ -129,7 +127,6 @@ SchedulerOption = Annotated[
     ),
 ]
 ChunkOption = Annotated[int, option("N", "Pictures handed to a worker at a time.", min=1)]
-DEFAULT_CHUNK = CHUNK
 DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Print the plan and about how long it takes.")
 ]
@@ -143,6 +140,9 @@ def executor_of(workers: int | None, scheduler: str | None) -> Executor:
     ConfigError
         Both are given.
     """
+    from bench.survey.cluster import ClusterExecutor
+    from bench.survey.executors import ProcessExecutor
+
     if scheduler is None:
         return ProcessExecutor(processes_of(workers))
     if workers is not None:
@@ -181,6 +181,8 @@ def degrees(radians: tuple[float, ...] | None) -> tuple[float, ...] | None:
 
 def setting_words(job: Job) -> dict[str, str]:
     """Return a run's camera and target as run.json names them."""
+    from bench.survey.plan_words import camera_words
+
     return {
         "target": job.setting.target.name,
         "camera": camera_words(job.setting.camera, job.plan.tower),
@@ -218,6 +220,10 @@ def run_surveys(
     quiet : bool
         No progress bar.
     """
+    from bench.survey.run import run_survey
+    from bench.survey.run_file import write_run_file
+    from bench.survey.store import RunStore
+
     each = list(surveys)
     total = sum(job.plan.n_pictures for _, _, job in each)
     before = done = 0

@@ -11,16 +11,8 @@ import typer
 
 from bench.cli.options import BayArgument, OutOption, option, parse_length
 from bench.cli.saying import say
+from bench.defaults import PAPERS, TargetKind
 from bench.errors import ConfigError
-from bench.scene.load import load_bay
-from bench.scene.wheel_ids import labelled
-from bench.setting_out.wheel_sheet import wheel_sheet
-from bench.targets.design import build_target
-from bench.targets.files import write_papers, write_sheet
-from bench.targets.forms import Kind, designs
-from bench.targets.page import PAPERS
-from bench.targets.sheet import layout_sheet
-from bench.targets.words import dictionary_lines, sheet_words
 from bench.units import lengths
 
 
@@ -62,7 +54,7 @@ def parse_plate(text: str) -> tuple[float, float]:
 def command(
     bay: BayArgument = None,
     kind: Annotated[
-        Kind | None, typer.Option(help="Print this kind of target instead of the bay's own.")
+        TargetKind | None, typer.Option(help="Print this kind of target instead of the bay's own.")
     ] = None,
     dictionary: Annotated[str | None, option("NAME", "Marker dictionary; see --list.")] = None,
     ids: Annotated[
@@ -160,6 +152,15 @@ def command(
       sightbench targets --kind bitmap --picture sign.png --size "120 mm"
       sightbench targets --list
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.scene.load import load_bay
+    from bench.scene.wheel_ids import labelled
+    from bench.setting_out.wheel_sheet import wheel_sheet
+    from bench.targets.design import build_target
+    from bench.targets.files import write_papers, write_sheet
+    from bench.targets.forms import designs
+    from bench.targets.sheet import layout_sheet
+    from bench.targets.words import dictionary_lines, sheet_words
+
     if show_list:
         say(dictionary_lines())
         return
@@ -187,7 +188,7 @@ def command(
             f"{bay}: a bay file has its own target; leave out the file or the options"
         )
     else:
-        wanted = designs(kind or Kind.MARKER, given, parse_ids(ids or []))
+        wanted = designs(kind or TargetKind.MARKER, given, parse_ids(ids or []))
         targets = [build_target(design) for design in wanted]
     # all are laid out before the first is written, so that bad input writes nothing
     sheets = [layout_sheet(target, page, grey=grey) for target in targets]

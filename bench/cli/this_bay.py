@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bench.budget.measured import calibrated_camera
-from bench.built.draws import OneBay, draw_bay
-from bench.built.one_bay import read_one_bay
-from bench.built.sizes import sizes_of
-from bench.cameras.result import read_calibration
 from bench.errors import ConfigError
-from bench.scene.model import Bay
-from bench.solve.response import CameraErrors, calibrated_errors
-from bench.survey.setup import find_tower
+
+if TYPE_CHECKING:
+    from bench.built.draws import OneBay
+    from bench.scene.model import Bay
+    from bench.solve.response import CameraErrors
 
 ThisBayOption = Annotated[
     str | None,
@@ -59,6 +56,14 @@ def this_bay(bay: Bay, tower: str | None, seed: int | None, asked: str | None) -
     ConfigError
         The file or its calibration won't do.
     """
+    from bench.budget.measured import calibrated_camera
+    from bench.built.draws import draw_bay
+    from bench.built.one_bay import read_one_bay
+    from bench.built.sizes import sizes_of
+    from bench.cameras.result import read_calibration
+    from bench.solve.response import calibrated_errors
+    from bench.survey.setup import find_tower
+
     if asked is None:
         return ThisBay(bay)
     own, start = find_tower(bay, tower), bay.survey.seed if seed is None else seed

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from time import monotonic
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,22 +17,16 @@ from bench.cli.origin import origin_of
 from bench.cli.progress import progress_bar, stop_on_interrupt
 from bench.cli.saying import say_written
 from bench.cli.surveying import INTERRUPTED, WorkersOption
-from bench.envelope import write_result
+from bench.defaults import SUITES
 from bench.errors import ConfigError, RunError
 from bench.files import together
-from bench.solve.pipeline import pipeline_from_name
-from bench.verify.baseline import Baseline, read_baseline
-from bench.verify.compare import compare as compare_pairs
-from bench.verify.compare import pair
-from bench.verify.effects import Margins
-from bench.verify.page import write_report
-from bench.verify.record import Recording, record
-from bench.verify.result import COMPARISON, comparison_value
-from bench.verify.rows import PipelineFactory
-from bench.verify.suite import SHIPPED, Suite, load_suite
-from bench.verify.summary import baseline_words, lead_lines
-from bench.verify.verdict import nothing_usable, report_of
-from bench.verify.worst import worst_cases, worst_keys
+from bench.verify.margins import Margins
+
+if TYPE_CHECKING:
+    from bench.verify.baseline import Baseline
+    from bench.verify.record import Recording
+    from bench.verify.rows import PipelineFactory
+    from bench.verify.suite import Suite
 
 NEGATIVE = 1
 TIMEOUT_S = 10.0
@@ -55,7 +49,7 @@ app = typer.Typer(
 
 SuiteOption = Annotated[
     str,
-    option("NAME|FILE.toml", f"A suite that ships ({', '.join(SHIPPED)}), or a file of your own."),
+    option("NAME|FILE.toml", f"A suite that ships ({', '.join(SUITES)}), or a file of your own."),
 ]
 PipelineOption = Annotated[str | None, option("DETECTOR/SOLVER", "Which pipeline.")]
 CommandOption = Annotated[
@@ -108,6 +102,11 @@ def record_command(
 
       sightbench verify record --suite hard --command './my-pipeline --fast'
     """
+    from bench.verify.baseline import read_baseline
+    from bench.verify.suite import load_suite
+    from bench.verify.summary import baseline_words
+    from bench.verify.verdict import nothing_usable
+
     plan = load_suite(suite)
     typer.echo(plan.pictures)
     make = _pipeline(pipeline or (None if command else DEFAULT_PIPELINE), command, timeout_s)
@@ -197,6 +196,17 @@ def compare_command(
 
       sightbench verify compare old.baseline new.baseline
     """
+    from bench.envelope import write_result
+    from bench.verify.baseline import read_baseline
+    from bench.verify.compare import compare as compare_pairs
+    from bench.verify.compare import pair
+    from bench.verify.page import write_report
+    from bench.verify.result import COMPARISON, comparison_value
+    from bench.verify.suite import load_suite
+    from bench.verify.summary import lead_lines
+    from bench.verify.verdict import report_of
+    from bench.verify.worst import worst_cases, worst_keys
+
     since = monotonic()
     old = read_baseline(baseline)
     plan = load_suite(suite or _suite_name(old, baseline))
@@ -243,8 +253,10 @@ def suites_command(
     ] = None,
 ) -> int:
     """List the suites that ship, or say what one holds; a file of your own is checked so."""
+    from bench.verify.suite import load_suite
+
     if suite is None:
-        for name in SHIPPED:
+        for name in SUITES:
             plan = load_suite(name)
             typer.echo(f"{name:8} {plan.cases:6} cases  {plan.summary}")
         typer.echo("Copy a file from the folder below and change it to make your own:")
@@ -261,7 +273,7 @@ def suites_command(
 
 
 def _suite_name(old: Baseline, path: Path) -> str:
-    if old.suite not in SHIPPED:
+    if old.suite not in SUITES:
         raise ConfigError(
             f"{path}: recorded on suite '{old.suite}', which doesn't ship; give its file by "
             "--suite"
@@ -270,6 +282,8 @@ def _suite_name(old: Baseline, path: Path) -> str:
 
 
 def _pipeline(name: str | None, command: str | None, timeout_s: float) -> PipelineFactory:
+    from bench.solve.pipeline import pipeline_from_name
+
     if command is not None:
         if name is not None:
             raise ConfigError("give either --pipeline or --command, not both")
@@ -290,6 +304,8 @@ def _record(
     quiet: bool,
     restart: bool,
 ) -> Recording:
+    from bench.verify.record import record
+
     if path.is_dir():
         raise RunError(f"{path}: is a folder, not a file to write a baseline to")
     count = workers or os.cpu_count() or 1

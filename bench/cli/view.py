@@ -8,15 +8,11 @@ from typing import Annotated
 
 import typer
 
-from bench.aiming.placing import named
 from bench.cli.options import BayArgument, OutOption, QuietOption, SeedOption, option
 from bench.cli.origin import made_by, origin_of
 from bench.cli.progress import progress_bar
 from bench.cli.saying import say, say_written
 from bench.files import make_directory
-from bench.scene.load import load_bay
-from bench.sighting.view_pictures import Drawing, draw_all
-from bench.sighting.view_table import view_words, views, write_views
 
 DEFAULT_OUT = Path("sightbench-view")
 NEGATIVE = 1
@@ -65,6 +61,11 @@ def command(
       sightbench view my-bay.toml --vehicle van --station floor
       sightbench view my-bay.toml --no-pictures
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    from bench.aiming.placing import named
+    from bench.scene.load import load_bay
+    from bench.sighting.view_pictures import Drawing, draw_all
+    from bench.sighting.view_table import view_words, views, write_views
+
     place = load_bay(bay)
     vehicles = [one.name for one in named("vehicle", place.vehicles, *vehicle or ())]
     stations = [one.name for one in named("station", place.stations, *station or ())]

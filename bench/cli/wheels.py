@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
 import typer
 
 from bench.cli.given import command_line
@@ -22,38 +22,14 @@ from bench.cli.options import (
 )
 from bench.cli.origin import origin_of
 from bench.cli.saying import say
-from bench.envelope import refuse_other
 from bench.errors import ConfigError
 from bench.files import make_directory, write_atomically
-from bench.geometry.pose import Pose
-from bench.geometry.vehicle_angles import Line
-from bench.registration.level_plan import default_plan, level_of_plan
-from bench.registration.level_result import read_level
-from bench.registration.result import read_registration
 from bench.scene.fields import ERROR_ANGLE, OUTBOARD, RIM
-from bench.scene.load import load_bay
-from bench.scene.parts import bay_parts
-from bench.sighting.prediction import sigma_of_corner
-from bench.typing import Array
-from bench.wheels.bay_directions import directions_in
-from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
-from bench.wheels.identity import identity_unknown, identity_words
-from bench.wheels.rehearsal import rehearse_wheels
-from bench.wheels.table import (
-    BAY,
-    contradictions,
-    measured_wheels,
-    needs_registration,
-    read_wheel_table,
-    tower_of,
-)
-from bench.wheels.vehicle import measure_vehicle
-from bench.wheels.words import decision_words, wheel_words
 
 NEGATIVE = 1
 DEFAULT_OUT = Path("sightbench-wheels")
 # Of a bay's z from vertical where a table in the bay's frame comes with no level file, radians.
-BAY_LEVEL = float(np.radians(0.01))
+BAY_LEVEL = math.radians(0.01)
 
 
 def command(
@@ -135,6 +111,33 @@ def command(
       sightbench wheels measured.csv --registration registration.json --level level.json
       sightbench wheels one-frame.csv --rim "381 mm" --rear-track
     """  # noqa: D301 - \b is typer's mark for lines to leave alone
+    import numpy as np
+
+    from bench.envelope import refuse_other
+    from bench.geometry.pose import Pose
+    from bench.geometry.vehicle_angles import Line
+    from bench.registration.level_plan import default_plan, level_of_plan
+    from bench.registration.level_result import read_level
+    from bench.registration.result import read_registration
+    from bench.scene.load import load_bay
+    from bench.scene.parts import bay_parts
+    from bench.sighting.prediction import sigma_of_corner
+    from bench.typing import Array
+    from bench.wheels.bay_directions import directions_in
+    from bench.wheels.files import answer_row, write_wheels, write_wheels_picture
+    from bench.wheels.identity import identity_unknown, identity_words
+    from bench.wheels.rehearsal import rehearse_wheels
+    from bench.wheels.table import (
+        BAY,
+        contradictions,
+        measured_wheels,
+        needs_registration,
+        read_wheel_table,
+        tower_of,
+    )
+    from bench.wheels.vehicle import measure_vehicle
+    from bench.wheels.words import decision_words, wheel_words
+
     place = ruled(load_bay(bay), rule)
     truth: Mapping[tuple[str, str], float] | None = None
     tied: tuple[Pose, Array] | None = None

@@ -22,12 +22,12 @@ import scipy
 
 from bench.errors import ConfigError
 from bench.geometry.pose import Pose
-from bench.geometry.rotation import log_rotation, rotation_z
+from bench.geometry.rotation import log_rotation
 from bench.geometry.uncertain import axes_change, first_response, inverse_response
+from bench.proof.mark import Mark
 from bench.proof.towers import sees
 from bench.registration.reliability import noncentrality
 from bench.scene.model import Tower
-from bench.scene.vehicle import R_BAY_SQUARE_TARGET
 from bench.solve.covariance import pose_covariance
 from bench.solve.response import target_points
 from bench.targets.target import Target
@@ -41,34 +41,6 @@ MOVES = (
     "shift along y",
     "shift up",
 )
-
-
-@dataclass(frozen=True)
-class Mark:
-    """Where the fixed target stands, facing the towers squarely but for its turn.
-
-    Attributes
-    ----------
-    distance, offset, height : float
-        From the tower line, from the centre line (positive to the left), and of its centre above
-        the floor, metres.
-    turn : float
-        About the vertical, radians; a target seen squarely tells little of its own turn.
-    place_sigma, turn_sigma : float
-        Standard uncertainty of putting it back: along each axis, metres; about each, radians.
-    """
-
-    distance: float = 3.0
-    offset: float = 0.0
-    height: float = 0.6
-    turn: float = 0.0
-    place_sigma: float = 0.05e-3
-    turn_sigma: float = math.radians(0.003)
-
-    def T_bay_target(self) -> Pose:
-        """Return the target's pose."""
-        turned = rotation_z(self.turn) @ R_BAY_SQUARE_TARGET
-        return Pose(turned, np.array([-self.distance, self.offset, self.height]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,14 +18,12 @@ from typing import Literal
 import numpy as np
 import scipy
 
+from bench.defaults import POOL_ABOVE
 from bench.digest import key_digest
 from bench.errors import ConfigError
 from bench.proof.intervals import difference_interval, single_interval, sum_interval
 from bench.typing import Array
 
-# An interaction less significant than this is taken for repetition (AIAG, Measurement Systems
-# Analysis, 4th edition 2010, chapter III, section B: "p > 0.25", from memory).
-POOL_ABOVE = 0.25
 Component = Literal[
     "repeatability", "operator", "wheel by operator", "reproducibility", "gauge", "wheel"
 ]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.defaults import BAR_POSES
 from bench.errors import ConfigError
 from bench.geometry.uncertain import axes_change
 from bench.registration.bar_views import cameras_of, refuse_unseen, step_of, unknowns_of
@@ -23,7 +24,6 @@ from bench.scene.tower_pair import tower_pair
 from bench.sighting.prediction import sigma_of_corner
 from bench.typing import Array
 
-DEFAULT_LENGTH = 6
 FOUND = "found by search"
 STARTS = 4  # of the exchange; the best counts
 # Of the criterion's logarithm, below which an exchange isn't worth it: rounding, far below what
@@ -177,7 +177,7 @@ class Search:
     seed: int
 
     @classmethod
-    def of(cls, bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None) -> Search:
+    def of(cls, bay: Bay, n: int = BAR_POSES, seed: int | None = None) -> Search:
         """Return the search among a bay's candidates; the seed is the bay's own when left out.
 
         Raises
@@ -207,9 +207,7 @@ class Search:
         return working_order([self.pool[some[i]] for i in chosen])
 
 
-def default_sequence(
-    bay: Bay, n: int = DEFAULT_LENGTH, seed: int | None = None
-) -> tuple[BarPose, ...]:
+def default_sequence(bay: Bay, n: int = BAR_POSES, seed: int | None = None) -> tuple[BarPose, ...]:
     """Return the short list of bar poses that a `Search` finds, in working order, and back.
 
     Parameters

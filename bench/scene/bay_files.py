@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from bench.defaults import SCHEMA_FILE
 from bench.envelope import Facts, Kind, Origin, write_result
 from bench.files import make_directory, write_atomically
 from bench.scene.facts import Sight, spacing
@@ -49,9 +50,6 @@ def write_description(
     }
     path = write_result(directory / DESCRIPTION.file, DESCRIPTION, value, origin)
     return [directory / "bay.txt", path]
-
-
-SCHEMA_FILE = "bay.schema.json"
 
 
 def write_schema(directory: Path) -> Path:

@@ -79,7 +79,7 @@ def write_sheets(
     together : Joint
         What may be off at once.
     papers : sequence of str
-        Of `bench.targets.page.PAPERS`.
+        Of `bench.defaults.PAPERS`.
 
     Raises
     ------

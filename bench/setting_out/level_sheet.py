@@ -75,7 +75,7 @@ def level_sheet(bay: Bay, poses: Sequence[BarPose], paper: str = "a4") -> Sheet:
     poses : sequence of BarPose
         Of the bar, in the order in which they are measured.
     paper : str
-        See `bench.targets.page.PAPERS`.
+        See `bench.defaults.PAPERS`.
 
     Raises
     ------

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import polars as pl
 
+from bench.defaults import Bound
 from bench.digest import content_digest
 from bench.errors import ConfigError, RunError
 from bench.scene.model import Bay, Tower
@@ -19,7 +19,6 @@ from bench.survey.run_file import read_run_file
 from bench.survey.setting import PARTS, Setting
 
 CELLS_FILE = "cells.parquet"
-Bound = Literal["corner", "image"]
 # Of bounds as the cells' columns call them.
 PREFIX: dict[Bound, str] = {"corner": "corner_bound", "image": "bound"}
 # Between the towers of a bay that one map serves: each lens is within 1 % of its name (data

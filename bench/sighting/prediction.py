@@ -11,6 +11,7 @@ import numpy as np
 
 from bench.conformity import COVERAGE as COVERAGE  # k of the uncertainties predicted here
 from bench.conformity import Decision
+from bench.defaults import Bound
 from bench.errors import ConfigError, GeometryError
 from bench.geometry.camera import Camera
 from bench.geometry.pose import Pose
@@ -18,7 +19,7 @@ from bench.imaging.region import region_of
 from bench.plugins import DETECTORS, load
 from bench.scene.model import Bay, Tolerance, Tower
 from bench.sighting.image_bound import MARGIN_PX, image_table
-from bench.sighting.map_ratio import Bound, MapRatio, read_map_ratio, unlike
+from bench.sighting.map_ratio import MapRatio, read_map_ratio, unlike
 from bench.sighting.own_errors import OwnCauses, own_causes
 from bench.sighting.projections import Projections, corner_points
 from bench.sighting.ratio_grid import RatioGrid

@@ -22,12 +22,12 @@ from itertools import permutations
 import numpy as np
 import scipy
 
+from bench.defaults import SPARE
 from bench.siting.aiming import aim
 from bench.siting.problem import VARIABLES, Judged, Problem
 from bench.typing import Array, IntArray
 
 STEP = 1e-5  # of central differences, in variables that run from 0 to 1
-SPARE = 0.05  # of the best worst share, given up for room unless told otherwise
 ENOUGH = 0.05  # room, in units of the scales, at which the search for a feasible layout ends
 # Starts whose worst shares differ by less are said to agree.
 AGREE = 0.01

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from bench.defaults import SPARE
 from bench.errors import ConfigError
 from bench.scene.model import Bay
 from bench.sighting.prediction import Predictor
@@ -17,7 +18,6 @@ from bench.siting.formulation import corrected, kept_choice, make_problem, with_
 from bench.siting.problem import Problem
 from bench.siting.programme import (
     FEASIBLE,
-    SPARE,
     Found,
     agreeing,
     best_of,

@@ -10,9 +10,6 @@ from bench.targets.target import Target
 
 PHOTOMETRIC = "photometric"
 BOARD_DETECTORS = {"charuco": "charuco", "circles": "circles"}
-# The rule as help texts say it: of a target by itself, and where a bay names pipelines.
-BY_TARGET = "photometric on the detector that suits the target, such as apriltag/photometric"
-OF_BAY = "the bay's first photometric one, else its first"
 
 
 def detector_of(target: Target) -> str:

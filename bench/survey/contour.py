@@ -17,13 +17,13 @@ from itertools import product
 
 import numpy as np
 
+from bench.defaults import MAX_LEVELS
 from bench.errors import ConfigError
 from bench.survey.looks import Looks, plan_looks
 from bench.survey.pieces import Cases
 from bench.survey.plan import Plan, nominal
 from bench.survey.verdicts import UNDECIDED, Request, judge_cells
 
-MAX_LEVELS = 6  # 64 cells for each interval of the grid, along both axes
 Cell = tuple[int, int, int]  # indices of range, turn and pitch in the fine plan
 Verdicts = dict[Cell, dict[str, str]]  # of each pipeline
 

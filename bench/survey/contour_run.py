@@ -13,6 +13,7 @@ from time import perf_counter
 import numpy as np
 import polars as pl
 
+from bench.defaults import CHUNK
 from bench.processes import Stop
 from bench.survey.cells import NEEDED
 from bench.survey.contour import (
@@ -28,7 +29,6 @@ from bench.survey.contour import (
 from bench.survey.executors import Crew, Executor
 from bench.survey.joining import VIEW
 from bench.survey.run import (
-    CHUNK,
     Progress,
     RunReport,
     check_pipelines,

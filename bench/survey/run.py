@@ -9,6 +9,7 @@ from time import perf_counter
 
 import numpy as np
 
+from bench.defaults import CHUNK
 from bench.errors import PlugInError
 from bench.processes import Stop
 from bench.solve.pipeline import pipeline_from_name
@@ -18,9 +19,6 @@ from bench.survey.store import RunStore
 from bench.survey.worker import Job
 from bench.typing import BoolArray
 
-# Pictures a chunk: about a second of work, so that an interrupt is answered soon and at most
-# that is lost to a kill, yet packing and writing it take no noticeable part of its time.
-CHUNK = 64
 LOOK = 65536  # places of a plan looked at for what is left
 
 Progress = Callable[[int, int], None]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from enum import StrEnum
 from typing import Any
 
+from bench.defaults import TargetKind
 from bench.errors import ConfigError
 from bench.targets.design import (
     BitmapDesign,
@@ -17,33 +17,21 @@ from bench.targets.design import (
     MarkerDesign,
 )
 
-
-class Kind(StrEnum):
-    """What can be printed."""
-
-    MARKER = "marker"
-    GRID = "grid"
-    CHARUCO = "charuco"
-    CIRCLES = "circles"
-    CHESSBOARD = "chessboard"
-    BITMAP = "bitmap"
-
-
 # Each kind's design, and the options that it takes.
-DESIGNS: dict[Kind, tuple[Callable[..., Design], tuple[str, ...]]] = {
-    Kind.MARKER: (MarkerDesign, ("dictionary", "id", "size")),
-    Kind.GRID: (GridDesign, ("dictionary", "id", "size", "columns", "rows", "gap")),
-    Kind.CHARUCO: (CharucoDesign, ("dictionary", "id", "size", "columns", "rows", "square")),
-    Kind.CIRCLES: (CirclesDesign, ("columns", "rows", "pitch", "diameter", "symmetric")),
-    Kind.CHESSBOARD: (ChessboardDesign, ("columns", "rows", "square")),
-    Kind.BITMAP: (BitmapDesign, ("picture", "size")),
+DESIGNS: dict[TargetKind, tuple[Callable[..., Design], tuple[str, ...]]] = {
+    TargetKind.MARKER: (MarkerDesign, ("dictionary", "id", "size")),
+    TargetKind.GRID: (GridDesign, ("dictionary", "id", "size", "columns", "rows", "gap")),
+    TargetKind.CHARUCO: (CharucoDesign, ("dictionary", "id", "size", "columns", "rows", "square")),
+    TargetKind.CIRCLES: (CirclesDesign, ("columns", "rows", "pitch", "diameter", "symmetric")),
+    TargetKind.CHESSBOARD: (ChessboardDesign, ("columns", "rows", "square")),
+    TargetKind.BITMAP: (BitmapDesign, ("picture", "size")),
 }
 # Fields of designs whose options have other names.
 RENAMED = {"quiet-zone": "quiet_zone", "id": "first_id"}
-RENAMED_OF = {Kind.MARKER: {"id": "marker_id"}, Kind.CHARUCO: {"size": "marker"}}
+RENAMED_OF = {TargetKind.MARKER: {"id": "marker_id"}, TargetKind.CHARUCO: {"size": "marker"}}
 
 
-def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[Design, ...]:
+def designs(kind: TargetKind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[Design, ...]:
     """Return the designs that the options ask for: one, or one for each id of single markers.
 
     Raises
@@ -60,9 +48,9 @@ def designs(kind: Kind, given: dict[str, Any], ids: tuple[int, ...]) -> tuple[De
     if wrong := sorted(used - set(fields)):
         takes = ", ".join(f"--{name}" for name in fields)
         raise ConfigError(f"--{wrong[0]} means nothing for --kind {kind}, which takes {takes}")
-    if len(ids) > 1 and kind is not Kind.MARKER:
+    if len(ids) > 1 and kind is not TargetKind.MARKER:
         raise ConfigError(f"--kind {kind} takes one --id, that of its first marker")
-    if kind is Kind.BITMAP and "picture" not in given:
+    if kind is TargetKind.BITMAP and "picture" not in given:
         raise ConfigError("--kind bitmap needs --picture, a black and white picture file")
     values = {fields[name]: value for name, value in given.items()}
     if not ids:

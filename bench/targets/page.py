@@ -9,20 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.defaults import PAPERS
 from bench.errors import TargetError
 from bench.targets.outline import rectangle
 from bench.typing import Array
-
-# ISO 216 and ANSI/ASME Y14.1, upright, millimetres.
-PAPERS: dict[str, tuple[float, float]] = {
-    "a4": (210.0, 297.0),
-    "a3": (297.0, 420.0),
-    "a2": (420.0, 594.0),
-    "a1": (594.0, 841.0),
-    "a0": (841.0, 1189.0),
-    "letter": (215.9, 279.4),
-    "tabloid": (279.4, 431.8),
-}
 
 
 @dataclass(frozen=True, eq=False)

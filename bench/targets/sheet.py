@@ -44,7 +44,7 @@ def layout_sheet(target: Target, paper: str = "auto", *, grey: bool = False) -> 
     target : Target
         What to print.
     paper : str
-        A paper's name, see `bench.targets.page.PAPERS`: upright, or across where only that takes
+        A paper's name, see `bench.defaults.PAPERS`: upright, or across where only that takes
         the plate. ``"fit"`` is a page as large as the plate needs. ``"auto"`` is the first of A4,
         A3 and fit that takes the plate.
     grey : bool

@@ -22,12 +22,12 @@ from bench.teaching.scenes import (
     OWN_NAME,
     OWN_SET,
     SCENES,
-    SETS,
     SWEEP_NAME,
     SWEEP_SET,
     Scene,
     good_of,
 )
+from bench.teaching.sets import SETS
 from bench.units import figures
 
 WORDS = (

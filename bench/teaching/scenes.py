@@ -20,6 +20,7 @@ from bench.errors import ConfigError
 from bench.scene.fields import Fraction, Tilt
 from bench.scene.quantities import Quantity, written
 from bench.strict import Section, read_toml, validate
+from bench.teaching.sets import SETS
 from bench.units import shown
 
 
@@ -210,7 +211,6 @@ def _raw() -> list[tuple[Scene, dict[str, Any]]]:
 
 
 SCENES = read_scenes(asset("scenes.toml"))
-SETS = tuple(dict.fromkeys(scene.set for scene in SCENES))
 
 
 def sweep() -> tuple[Scene, ...]:

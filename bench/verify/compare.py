@@ -9,7 +9,8 @@ import numpy as np
 
 from bench.errors import RunError
 from bench.typing import Array, BoolArray, IntArray
-from bench.verify.effects import GROUP_TESTS, MIN_PAIRS, SUITE_TESTS, Margins, Measured
+from bench.verify.effects import GROUP_TESTS, MIN_PAIRS, SUITE_TESTS, Measured
+from bench.verify.margins import Margins
 from bench.verify.paired import holm
 from bench.verify.rows import GOOD, NAMES, UNDETECTED, CaseRow
 

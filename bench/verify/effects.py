@@ -11,6 +11,7 @@ import numpy as np
 from scipy.special import digamma
 
 from bench.typing import Array, BoolArray
+from bench.verify.margins import Margins
 from bench.verify.paired import (
     cases_for_rate,
     loss_bounds,
@@ -27,26 +28,6 @@ CONFIDENCE = 0.95  # of each bound, one-sided
 MIN_PAIRS = 30  # fewer say nothing of an error's size
 # E ln χ² with 6 degrees of freedom: what ln of the NEES averages where claims are honest.
 HONEST = float(digamma(3.0)) + math.log(2.0)
-
-
-@dataclass(frozen=True)
-class Margins:
-    """How much worse still counts as good.
-
-    Attributes
-    ----------
-    error : float
-        Of errors' RMS, a fraction of the old; of a bias, a fraction of the old RMS; of claims,
-        how much farther from honest, a fraction.
-    rate : float
-        Of rates, absolute.
-    corner_px : float
-        Of the mean shift of corners, pixels.
-    """
-
-    error: float = 0.15
-    rate: float = 0.007
-    corner_px: float = 0.03
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from pydantic import Field, model_validator
 
 from bench.assets import asset
 from bench.built.sizes import sizes_from, words_of_sizes
+from bench.defaults import SUITES
 from bench.digest import content_digest
 from bench.errors import BenchError, ConfigError
 from bench.imaging.illumination import Illumination
@@ -31,7 +32,6 @@ from bench.strict import Section, read_toml, validate
 from bench.survey.setting import Setting
 from bench.targets.design import build_target
 
-SHIPPED = ("quick", "nightly", "hard", "built")
 FOLDER = "suites"
 # Files of this form have no imperfections: they and their baselines are from before there were.
 FIRST_FORM = 1
@@ -240,9 +240,9 @@ def load_suite(name: str | Path) -> Suite:
     ConfigError
         There is none, or the file isn't a suite: one line with file, key, value and limit.
     """
-    path = asset(f"{FOLDER}/{name}.toml") if name in SHIPPED else Path(name)
-    if name not in SHIPPED and not path.exists():
-        raise ConfigError(f"suite {name}: neither a file nor one that ships: {', '.join(SHIPPED)}")
+    path = asset(f"{FOLDER}/{name}.toml") if name in SUITES else Path(name)
+    if name not in SUITES and not path.exists():
+        raise ConfigError(f"suite {name}: neither a file nor one that ships: {', '.join(SUITES)}")
     section = validate(SuiteSection, read_toml(path), path)
     key = "target"
     try:

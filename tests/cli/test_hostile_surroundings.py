@@ -250,7 +250,7 @@ def test_a_large_picture_is_announced(tmp_path, monkeypatch, capsys):
     cv2.imwrite(str(path), np.zeros((20, 30), dtype=np.uint8))
     progress.say_large([path])
     assert capsys.readouterr().err == ""
-    monkeypatch.setattr(progress, "LARGE_PIXELS", 500)
+    monkeypatch.setattr("bench.imaging.read.LARGE_PIXELS", 500)
     progress.say_large([path, path])
     assert "2 pictures of up to 0 million pixels" in capsys.readouterr().err
 

@@ -11,7 +11,7 @@ import pytest
 from bench.cli.main import main
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import exp_rotvec
-from bench.proof.moved import Mark
+from bench.proof.mark import Mark
 from bench.scene.load import load_bay
 
 POSES = "\n".join(

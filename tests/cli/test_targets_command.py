@@ -7,10 +7,10 @@ import pytest
 
 from bench.cli.main import main
 from bench.cli.targets import parse_ids, parse_plate
+from bench.defaults import TargetKind
 from bench.errors import ConfigError
 from bench.scene.load import load_bay
 from bench.targets.dictionary import dictionaries
-from bench.targets.forms import Kind
 
 
 @pytest.fixture
@@ -129,7 +129,7 @@ def test_help_says_why_the_bar_is_measured_and_what_a_quiet_zone_is(capsys):
     text = " ".join(capsys.readouterr().out.split())
     assert "measure the scale bar" in text
     assert "keeps a white margin, the quiet zone" in text
-    assert all(kind.value in text for kind in Kind)
+    assert all(kind.value in text for kind in TargetKind)
 
 
 def test_ids_are_read_as_ranges_lists_and_repeats_each_once():

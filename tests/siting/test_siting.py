@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bench.defaults import SPARE
 from bench.scene.load import load_bay
 from bench.scene.surroundings import Surroundings
 from bench.sighting.prediction import Predictor
@@ -18,7 +19,6 @@ from bench.siting.limits import finer, gains_of, limits_of, stationarity
 from bench.siting.problem import VARIABLES
 from bench.siting.programme import (
     FEASIBLE,
-    SPARE,
     Programme,
     best_of,
     exchange,

@@ -8,6 +8,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 from numpy.testing import assert_allclose
 
+from bench.defaults import PAPERS
 from bench.errors import TargetError
 from bench.targets.design import (
     CharucoDesign,
@@ -17,7 +18,7 @@ from bench.targets.design import (
     MarkerDesign,
     build_target,
 )
-from bench.targets.page import PAPERS, Dot, Fill, Line, Text
+from bench.targets.page import Dot, Fill, Line, Text
 from bench.targets.sheet import layout_sheet
 
 DESIGNS = {

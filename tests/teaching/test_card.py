@@ -27,7 +27,8 @@ from bench.teaching.files import (
     write_picture,
 )
 from bench.teaching.illustration import Making, illustrate
-from bench.teaching.scenes import SCENES, SETS, good_of, sweep
+from bench.teaching.scenes import SCENES, good_of, sweep
+from bench.teaching.sets import SETS
 from bench.teaching.slide import CARD, DPI, card_figure, slide_figure, wrapped
 from bench.teaching.steepest import advice_figure
 

@@ -24,7 +24,6 @@ from bench.teaching.edges import moved_px, step_px
 from bench.teaching.illustration import Making, illustrate, illustrate_each, too_few
 from bench.teaching.scenes import (
     SCENES,
-    SETS,
     Scene,
     chosen,
     differences,
@@ -32,6 +31,7 @@ from bench.teaching.scenes import (
     read_scenes,
     sweep,
 )
+from bench.teaching.sets import SETS
 from bench.teaching.steepest import advice_of
 from bench.teaching.trials import illustrate_plan
 from bench.teaching.views import corner_of, lamp_of, moved, place_of, stage, turn_in_bay

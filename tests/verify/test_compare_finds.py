@@ -3,7 +3,7 @@ import pytest
 
 from bench.errors import RunError
 from bench.verify.compare import ALPHA, WHOLE, compare, pair
-from bench.verify.effects import Margins
+from bench.verify.margins import Margins
 from bench.verify.rows import NAMES, CaseRow
 
 

@@ -9,7 +9,8 @@ import pytest
 from bench.cli.main import main
 from bench.verify.baseline import Baseline
 from bench.verify.compare import compare, pair
-from bench.verify.effects import CONFIDENCE, Margins, Measured
+from bench.verify.effects import CONFIDENCE, Measured
+from bench.verify.margins import Margins
 from bench.verify.paired import loss_bounds
 from bench.verify.verdict import ComparisonVerdict, effect_words, report_of
 

@@ -3,15 +3,16 @@ import dataclasses
 import numpy as np
 import pytest
 
+from bench.defaults import SUITES
 from bench.errors import ConfigError
 from bench.geometry.camera import project
 from bench.geometry.viewing import tilt_of_pose
 from bench.survey.setting import is_whole, pattern_points
 from bench.verify.case import SuiteCase, built_of, observe, scene_of, suite_cases
-from bench.verify.suite import SHIPPED, load_suite
+from bench.verify.suite import load_suite
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", SUITES)
 def test_every_shipped_suite_loads_and_every_group_can_be_seen(name):
     suite = load_suite(name)
     assert suite.name == name
