@@ -24,7 +24,7 @@ from bench.verify.margins import Margins
 
 if TYPE_CHECKING:
     from bench.verify.baseline import Baseline
-    from bench.verify.record import Recording
+    from bench.verify.record import Failure, Recording
     from bench.verify.rows import PipelineFactory
     from bench.verify.suite import Suite
 
@@ -104,13 +104,19 @@ def record_command(
     """
     from bench.verify.baseline import read_baseline
     from bench.verify.suite import load_suite
-    from bench.verify.summary import baseline_words
+    from bench.verify.summary import baseline_words, failure_words
     from bench.verify.verdict import nothing_usable
 
     plan = load_suite(suite)
     typer.echo(plan.pictures)
     make = _pipeline(pipeline or (None if command else DEFAULT_PIPELINE), command, timeout_s)
     done = _record(plan, make, out, noise, workers, quiet, restart)
+    if done.failures:
+        typer.echo(
+            f"warning: {len(done.failures)} of {done.total} cases have no answer: "
+            f"{failure_words(done.failures)}",
+            err=True,
+        )
     if not done.complete:
         return INTERRUPTED
     written = read_baseline(out)
@@ -212,6 +218,7 @@ def compare_command(
     plan = load_suite(suite or _suite_name(old, baseline))
     origin = origin_of(seed=plan.seed, parts={"suite": plan.digest})
     old.belongs_to(plan, baseline)
+    failures: tuple[Failure, ...] = ()
     if candidate is not None:
         if pipeline or command or fresh_noise:
             raise ConfigError("give either CANDIDATE or a pipeline to run, not both")
@@ -222,14 +229,17 @@ def compare_command(
         path = out / CANDIDATE_FILE
         noise = old.noise + (1 if fresh_noise else 0)
         # begun anew: what an interrupted comparison left may be of the pipeline as it was then
-        if not _record(plan, make, path, noise, workers, quiet, restart=True).complete:
+        done = _record(plan, make, path, noise, workers, quiet, restart=True)
+        if not done.complete:
             return INTERRUPTED
+        failures = done.failures
         new = read_baseline(path)
     empty = [group.name for group in plan.groups if group.empty]
     margins = replace(
         Margins(), error=margin / 100.0, rate=rate_margin / 100.0, corner_px=corner_margin
     )
-    report = report_of(compare_pairs(pair(old.rows, new.rows, empty), margins), old, new)
+    compared = compare_pairs(pair(old.rows, new.rows, empty), margins)
+    report = report_of(compared, old, new, failures)
     with together(), progress_bar("drawing", quiet):
         worst = worst_cases(plan, old, new, worst_keys(report.comparison.pairs))
         written = write_report(out, report, worst, started_at(), monotonic() - since)
@@ -311,12 +321,6 @@ def _record(
     count = workers or os.cpu_count() or 1
     with stop_on_interrupt() as stop, progress_bar("pictures", quiet) as progress:
         done = record(suite, make, path, noise, count, progress, stop, restart=restart)
-    if done.failures:
-        typer.echo(
-            f"warning: {len(done.failures)} cases failed and were counted not finite; the first: "
-            f"{done.failures[0]}",
-            err=True,
-        )
     if not done.complete:
         typer.echo(
             f"{done.found + done.added} of {done.total} cases are done and kept; the same command "

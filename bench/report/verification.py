@@ -33,7 +33,7 @@ def verification_section(place: Path) -> Section:
         "Verification of a change",
         (
             f"{value.headline[:1].upper()}{value.headline[1:]}.",
-            *(f"Named: {said}" for said in value.named),
+            *(f"Likely cause: {said}" for said in value.named),
             value.environment,
         ),
         (

@@ -18,6 +18,9 @@ SHIFT_PX = 0.1
 # A shift within this of a half or a whole pixel looks like a convention: the rest is the
 # detectors' own error, 0.05 px each at most.
 NEAR_PX = 0.1
+# Farther from the truth no edge is taken for another: a corner is one pixel off at most where the
+# outermost pixels are taken, and blurred over some more.
+EDGE_PX = 4.0
 QUARTER_DEG, QUARTER_NEAR_DEG = 90.0, 10.0
 FACTOR = 0.02  # relative change of range beyond which a scale is looked for
 # Ratios of range that a mix-up explains.
@@ -73,6 +76,11 @@ def _size(pairs: Pairs, both: np.ndarray) -> str:
     if out is None or abs(out[1] - out[0]) < SHIFT_PX:
         return ""
     way = "outward" if out[1] > out[0] else "inward"
+    if abs(out[1] - out[0]) > EDGE_PX:
+        return (
+            f"corners moved {way} by {abs(out[1] - out[0]):.0f} px: given in another order, or "
+            "those of another target? `sightbench conform` tells"
+        )
     return (
         f"corners moved {way} by {abs(out[1] - out[0]):.2f} px (from {out[0]:+.2f} to "
         f"{out[1]:+.2f} off the truth): pixels of an edge, or the edge itself?"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,13 +18,18 @@ HTML_FILE, JUNIT_FILE = "verdict.html", "junit.xml"
 
 def html(report: Report, worst: Sequence[WorstCase]) -> str:
     """Return the page."""
+    verdict, reason = report.said
     content = {
         "title": report.headline,
-        "lead": lead_lines(report),
+        "kind": report.verdict.name.lower(),
+        "verdict": verdict,
+        "reason": _unbroken(reason),
+        "compared": report.compared,
+        "lead": [_unbroken(line) for line in lead_lines(report)],
         "groups": group_table(report),
         "worst": [
             {
-                "words": worst_words(case),
+                "words": _unbroken(worst_words(case)),
                 "pictures": [
                     {"words": shown.words, "url": data_url("image/png", shown.png)}
                     for shown in case.pictures
@@ -35,6 +41,11 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
         "tests": test_tables(report),
     }
     return rendered("verdict.html.j2", content)
+
+
+def _unbroken(text: str) -> str:
+    """Return a text whose numbers stay on a line with their units."""
+    return re.sub(r"(?<=\d) (?=(?:%|px|deg|mm)(?!\w))", "\u00a0", text)
 
 
 def write_report(

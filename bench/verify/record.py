@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -20,7 +20,8 @@ from bench.verify.suite import Suite
 
 # Cases handed to a worker at a time: about a second of work.
 CHUNK = 48
-Rows = tuple[list[CaseRow], list[str]]
+Failure = tuple[str, str]  # a case's key, and why the pipeline gave no answer
+Rows = tuple[list[CaseRow], list[Failure]]
 
 
 @dataclass(frozen=True)
@@ -31,14 +32,14 @@ class Recording:
     ----------
     found, added, total : int
         Cases done before, done by this call, and in the suite.
-    failures : tuple of str
-        The first failures of the pipeline, each with its case.
+    failures : tuple of (str, str)
+        Of the cases added: the key of each that has no answer, and why.
     """
 
     found: int
     added: int
     total: int
-    failures: tuple[str, ...] = field(default_factory=tuple)
+    failures: tuple[Failure, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -98,7 +99,7 @@ def record(
     todo = [case for case in cases if case.key not in done]
     found = len(cases) - len(todo)
     progress(found, len(cases))
-    failures: list[str] = []
+    failures: list[Failure] = []
     chunks = [todo[i : i + chunk] for i in range(0, len(todo), chunk)]
     job = _Job(suite, make_pipeline, noise)
     apart = workers > 0 and len(chunks) > 1  # a process isn't worth its start for one chunk
@@ -161,7 +162,8 @@ class _Job:
         """Return the rows of some cases, and what failed."""
         cv2.setNumThreads(1)
         results = [run_case(case, self.suite, pipeline, self.noise) for case in chunk]
-        return [row for row, _ in results], [failure for _, failure in results if failure]
+        failed = [(row.key, failure) for row, failure in results if failure]
+        return [row for row, _ in results], failed
 
     def run(self, chunks: Sequence[list[SuiteCase]], workers: int, stop: Stop) -> Iterator[Rows]:
         """Yield the chunks' rows as processes of their own finish them."""

@@ -22,11 +22,12 @@ from bench.survey.setting import pattern_points
 from bench.verify.case import SuiteCase, observe
 from bench.verify.suite import Suite
 
-# Outcomes of an empty picture; the others are those of `bench.solve.estimate.Outcome`.
-CLEAN, FALSE_POSITIVE = "clean", "false_positive"
-OUTCOMES = (*(str(outcome) for outcome in Outcome), CLEAN, FALSE_POSITIVE)
+# Outcomes of an empty picture, and of any that the pipeline failed at, whatever it shows; the
+# others are those of `bench.solve.estimate.Outcome`.
+CLEAN, FALSE_POSITIVE, NO_ANSWER = "clean", "false_positive", "no_answer"
+OUTCOMES = (*(str(outcome) for outcome in Outcome), CLEAN, FALSE_POSITIVE, NO_ANSWER)
 GOOD = ("ok", CLEAN)
-UNDETECTED = ("missed", "wrong_id")
+UNDETECTED = ("missed", "wrong_id", NO_ANSWER)
 
 COLUMNS: dict[str, str] = {
     "points": "points that the detector gave",
@@ -61,6 +62,15 @@ class CaseRow:
     def __getitem__(self, name: str) -> float:
         return self.values[NAMES.index(name)]
 
+    @property
+    def detected(self) -> bool:
+        """Whether a target was found.
+
+        Recordings from before there was `NO_ANSWER` call that not finite, and have no points.
+        """
+        failed = self.outcome == Outcome.NOT_FINITE and self["points"] == 0.0
+        return self.outcome not in UNDETECTED and not failed
+
 
 class AnyPipeline(Protocol):
     """What a pipeline must do: the bench's own, a plug-in or an external command."""
@@ -83,29 +93,31 @@ def run_case(
 ) -> tuple[CaseRow, str | None]:
     """Run a pipeline on a case's picture and score it; also return what failed, if anything did.
 
-    A failure of foreign code is an outcome, not finite, and the rest goes on.
+    A failure of foreign code is an outcome, and the rest goes on.
     """
     observation, scene = observe(case, suite, noise)
-    failure = None
+    truth = scene.T_camera_target_true
     try:
         detection, estimate = pipeline.run(observation)
     except PlugInError as error:
-        failure = f"{error} (case {case.key})"
-        detection, estimate = Detection(Found.MISSED), Estimate(Outcome.NOT_FINITE)
-    truth = scene.T_camera_target_true
+        return _unanswered(case, truth), str(error)
     if case.group.empty:
         found = detection.found is Found.FOUND or estimate.T_camera_target_est is not None
         outcome = FALSE_POSITIVE if found else CLEAN
-        if failure is not None:
-            outcome = str(Outcome.NOT_FINITE)
-        return CaseRow(case.key, outcome, _numbers({"points": len(detection.pixels)})), failure
+        return CaseRow(case.key, outcome, _numbers({"points": len(detection.pixels)})), None
     try:
         with np.errstate(over="raise", invalid="ignore"):
-            return CaseRow(case.key, *_score(truth, detection, estimate, observation)), failure
+            return CaseRow(case.key, *_score(truth, detection, estimate, observation)), None
     except (ArithmeticError, ValueError, BenchError) as error:  # no case is worth the others
-        failure = f"{pipeline.name}: its answer can't be scored: {error} (case {case.key})"
-        nothing = Detection(Found.MISSED), Estimate(Outcome.NOT_FINITE)
-        return CaseRow(case.key, *_score(truth, *nothing, observation)), failure
+        words = f"{pipeline.name}: its answer can't be scored: {error}"
+        return _unanswered(case, truth), words
+
+
+def _unanswered(case: SuiteCase, T_camera_target_true: Pose) -> CaseRow:
+    known = {"points": 0.0}
+    if not case.group.empty:
+        known["range_m"] = float(np.linalg.norm(T_camera_target_true.translation))
+    return CaseRow(case.key, NO_ANSWER, _numbers(known))
 
 
 def _score(

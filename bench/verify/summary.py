@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bench.verify.baseline import Baseline
 from bench.verify.compare import ALPHA, WHOLE, Judged
 from bench.verify.effects import CONFIDENCE
+from bench.verify.protocol_answer import Fault
+from bench.verify.record import Failure
 from bench.verify.rows import CaseRow
 from bench.verify.suite import Suite
 from bench.verify.verdict import (
@@ -26,6 +29,8 @@ from bench.verify.worst import WorstCase
 
 GROUP_COLUMNS = ("group", "cases", "detection rate", "usable rate", "rotation RMS", "comes to")
 TEST_COLUMNS = ("test", "before", "now", "change", "pairs", "p (worse)", "comes to")
+EMPTY_TEST = "empty pictures"
+MOST_TESTS = 4  # told before the tables, which have all of them
 # Worst first: what a group comes to is the first of these that one of its tests came to.
 ORDER = ("worse", "slight", "better", "open", "same")
 
@@ -40,16 +45,21 @@ class Table:
 
 
 def lead_lines(report: Report) -> list[str]:
-    """Return what comes first: systematic changes, what got worse, the environment."""
-    lines = [f"Named: {line}" for line in report.named]
+    """Return what comes first: causes, outcomes, what got worse, the environment."""
+    lines = [f"Likely cause: {line}" for line in report.named]
+    before, now = outcome_words(report.old), outcome_words(report.new)
+    if before != now:
+        lines.append(f"Outcomes: {before} before; {now} now.")
+    if report.failures:
+        lines.append(f"No answer: {failure_words(report.failures)}.")
     worse = worst_first(report.comparison.with_state("worse"))
-    lines += [f"Worse: {judged_words(j)}." for j in worse[:8]]
-    if len(worse) > 8:
-        lines.append(f"Worse: and {len(worse) - 8} more tests, in the tables below.")
-    if report.verdict == 3:
+    lines += [f"Worse: {judged_words(j)}." for j in worse[:MOST_TESTS]]
+    if len(worse) > MOST_TESTS:
+        lines.append(f"Worse: {len(worse) - MOST_TESTS} more, in the tables of verdict.html.")
+    if report.verdict == 3 and not report.faults_alone:
         lines += [
             f"Not judged: {judged_words(j)}{needed_words(j.measured)}."
-            for j in report.comparison.unjudged[:8]
+            for j in report.comparison.unjudged[:MOST_TESTS]
         ]
     lines.append(environment_words(report))
     return lines
@@ -79,15 +89,18 @@ def group_table(report: Report) -> Table:
     rows = []
     for name in _groups(report):
         tests = _tests(report, name)
-        worst = min((j.state for j in tests), key=ORDER.index)
+        worst = min(worst_first(tuple(tests)), key=lambda j: ORDER.index(j.state))
+        words = STATE_WORDS[worst.state]
+        if worst.state in ("worse", "better"):
+            words += f": {worst.measured.test}"
         rows.append(
             (
                 name,
                 str(max(j.measured.n for j in tests)),
-                _before_now(tests, "detection rate", "empty pictures"),
+                _before_now(tests, "detection rate", EMPTY_TEST),
                 _before_now(tests, "usable rate"),
                 _before_now(tests, "rotation RMS"),
-                STATE_WORDS[worst],
+                "no answer differs" if report.is_same(name) else words,
             )
         )
     return Table("Groups", GROUP_COLUMNS, tuple(rows))
@@ -106,14 +119,16 @@ def _groups(report: Report) -> list[str]:
 
 
 def _tests(report: Report, group: str) -> list[Judged]:
-    return [j for j in report.comparison.judged if j.group == group]
+    """Return a group's tests that have something to compare."""
+    return [j for j in report.comparison.judged if j.group == group and j.measured.n]
 
 
 def _before_now(tests: Sequence[Judged], *names: str) -> str:
     for j in tests:
         m = j.measured
-        if m.test in names:
-            return f"{value_words(m, m.old)} → {value_words(m, m.new)}"
+        if m.test in names and (math.isfinite(m.old) or math.isfinite(m.new)):
+            of = "clean " if m.test == EMPTY_TEST else ""
+            return f"{of}{value_words(m, m.old)} → {value_words(m, m.new)}"
     return ""
 
 
@@ -148,14 +163,35 @@ def worst_words(case: WorstCase) -> str:
     """Return a caption of a case's pictures."""
     return (
         f"{case.old.key.replace('|', ' ')}: before {case_words(case.old)}; "
-        f"now {case_words(case.new)}. White is the truth, orange the estimate, its error drawn "
-        f"{case.magnified:g} times as long."
+        f"now {case_words(case.new)}"
+        + (f". Errors are drawn {case.magnified:g} times as long" if case.magnified > 1.0 else "")
+        + "."
     )
 
 
 def baseline_words(baseline: Baseline, suite: Suite) -> str:
     """Say what a baseline holds: pipeline, suite, cases by outcome."""
-    outcomes = [row.outcome for row in baseline.rows.values()]
-    counts = {o: outcomes.count(o) for o in dict.fromkeys(outcomes)}
-    words = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
-    return f"{baseline.pipeline} on {suite.name}, {len(outcomes)} cases: {words}"
+    cases = len(baseline.rows)
+    return f"{baseline.pipeline} on {suite.name}, {cases} cases: {outcome_words(baseline)}"
+
+
+def outcome_words(baseline: Baseline) -> str:
+    """Say how often each outcome came."""
+    counts = Counter(row.outcome for row in baseline.rows.values())
+    return ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+
+
+def failure_words(failures: Sequence[Failure], most: int = 3) -> str:
+    """Say why a pipeline gave no answer: what came most first, and that it was given up last."""
+    first: dict[str, str] = {}
+    for key, reason in failures:
+        first.setdefault(reason, key.replace("|", " "))
+    counts = Counter(reason for _, reason in failures).most_common()
+    counts.sort(key=lambda found: found[0].startswith(str(Fault.GIVEN_UP)))
+    said = [f"{reason} ({_cases(n)}, first {first[reason]})" for reason, n in counts[:most]]
+    rest = sum(n for _, n in counts[most:])
+    return "; ".join(said) + (f"; {_cases(rest)} for other reasons" if rest else "")
+
+
+def _cases(n: int) -> str:
+    return f"{n} case{'' if n == 1 else 's'}"

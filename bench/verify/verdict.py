@@ -15,6 +15,7 @@ from bench.verify.effects import CONFIDENCE, MIN_PAIRS, ROTATION, Measured
 from bench.verify.environment import changes
 from bench.verify.naming import named_changes
 from bench.verify.paired import loss_bounds, quantile_ratio_bounds
+from bench.verify.record import Failure
 from bench.verify.rows import CLEAN, FALSE_POSITIVE
 
 # Of what the whole suite lost, the share from which one group explains it.
@@ -47,6 +48,8 @@ class Report:
         What of the environment changed.
     missing : int
         Cases that only one of the two has.
+    failures : tuple of (str, str)
+        Of the new one, where it was run for this: key and reason of cases without an answer.
     """
 
     verdict: ComparisonVerdict
@@ -56,32 +59,46 @@ class Report:
     named: tuple[str, ...]
     environment: tuple[str, ...]
     missing: int
+    failures: tuple[Failure, ...] = ()
 
     @property
     def headline(self) -> str:
         """The verdict, one line."""
-        tests = self.comparison.judged
+        verdict, reason = self.said
+        return f"{verdict}: {reason}; {self.compared}"
+
+    @property
+    def compared(self) -> str:
+        """What was compared."""
         n = len(self.comparison.pairs)
-        said = f"{self.new.pipeline} against {self.old.pipeline}, {n} paired cases"
+        return f"{self.new.pipeline} against {self.old.pipeline}, {n} paired cases"
+
+    @property
+    def said(self) -> tuple[str, str]:
+        """The verdict in a few words, and its reason."""
+        tests = self.comparison.judged
         match self.verdict:
             case ComparisonVerdict.WORSE:
                 worse = self.comparison.with_state("worse")
                 first, why = _explained(self.comparison, worst_first(worse)[0])
-                words = judged_words(first)
-                return f"worse in {len(worse)} of {len(tests)} tests, first {words}{why}; {said}"
+                return (
+                    f"worse in {len(worse)} of {len(tests)} tests",
+                    f"{judged_words(first)}{why}",
+                )
             case ComparisonVerdict.UNJUDGED:
-                return f"could not judge: {self._why()}; {said}"
-        if self.unchanged:
-            return f"as good: no answer differs; {said}"
+                return "could not judge", self._why()
+        if self.is_same():
+            return "as good", "no answer differs"
         better = len(self.comparison.with_state("better"))
         if better:
-            return f"as good or better: {better} of {len(tests)} tests show better; {said}"
-        return f"as good: none of {len(tests)} tests shows worse; {said}"
+            return "as good or better", f"{better} of {len(tests)} tests show better"
+        return "as good", f"none of {len(tests)} tests shows worse"
 
-    @property
-    def unchanged(self) -> bool:
-        """Whether every answer is the same to the last digit that is kept."""
+    def is_same(self, group: str = WHOLE) -> bool:
+        """Tell whether every answer is the same to the last digit that is kept."""
         pairs = self.comparison.pairs
+        if group != WHOLE:
+            pairs = pairs.take(np.flatnonzero(pairs.group == pairs.groups.index(group)))
         same = np.array_equal(pairs.old.values, pairs.new.values, equal_nan=True)
         outcomes = (self.old.rows[key].outcome == self.new.rows[key].outcome for key in pairs.keys)
         return same and all(outcomes)
@@ -105,7 +122,9 @@ class Report:
         return words + needed_words(m) + (f", and {more} more" if more else "")
 
 
-def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
+def report_of(
+    comparison: Comparison, old: Baseline, new: Baseline, failures: tuple[Failure, ...] = ()
+) -> Report:
     """Return the verdict on a comparison of two baselines."""
     missing = len(old.rows.keys() ^ new.rows.keys())
     report = Report(
@@ -116,10 +135,11 @@ def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
         named_changes(comparison.pairs),
         tuple(changes(old.environment, new.environment)),
         missing,
+        failures,
     )
     if comparison.with_state("worse"):
         return replace(report, verdict=ComparisonVerdict.WORSE)
-    shown = report.unchanged or not comparison.unjudged
+    shown = report.is_same() or not comparison.unjudged
     if missing or report.faults_alone or not shown:
         return replace(report, verdict=ComparisonVerdict.UNJUDGED)
     return report
@@ -127,8 +147,8 @@ def report_of(comparison: Comparison, old: Baseline, new: Baseline) -> Report:
 
 def nothing_usable(baseline: Baseline) -> bool:
     """Tell whether no picture that shows a target gave a usable answer."""
-    outcomes = {row.outcome for row in baseline.rows.values()} - {CLEAN, FALSE_POSITIVE}
-    return bool(outcomes) and "ok" not in outcomes
+    outcomes = {row.outcome for row in baseline.rows.values()}
+    return not outcomes <= {CLEAN, FALSE_POSITIVE} and "ok" not in outcomes
 
 
 def _explained(comparison: Comparison, first: Judged) -> tuple[Judged, str]:
@@ -144,7 +164,9 @@ def _explained(comparison: Comparison, first: Judged) -> tuple[Judged, str]:
         lost = [max(j.measured.effect, 0.0) * j.measured.n for j in same]
         share = max(lost) / (sum(lost) or 1.0)
         if share >= EXPLAINS:
-            return same[lost.index(max(lost))], f", {100.0 * share:.0f} % of what was lost in all"
+            part = f"{100.0 * share:.0f} % of what was lost in all"
+            why = ", in this group alone" if share == 1.0 else f", {part}"
+            return same[lost.index(max(lost))], why
         return first, ""
     worse = [j for j in same if j.state == "worse"]
     return (worse[0], ", in this group alone") if len(worse) == 1 else (first, "")
@@ -170,7 +192,7 @@ def value_words(m: Measured, value: float) -> str:
     if m.unit == "claimed":
         return f"{math.exp(value):.2f} times claimed"
     if m.unit == "px":
-        return f"{value:+.3f} px"
+        return f"{round(value, 3) + 0.0:+.3f} px"
     return f"{value:.3g} {m.unit}"
 
 
@@ -179,9 +201,11 @@ def effect_words(m: Measured) -> str:
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
     if m.unit == "":
-        return f"{_points(m.effect)}, {_most_lost(m.bound)}"
+        return "all lost" if m.effect == 1.0 else f"{_points(m.effect)}, {_most_lost(m.bound)}"
     how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
     most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
+    if most.endswith(f" {how}"):  # known to the last digit that is told
+        most = ""
     # the RMS before and now are plain; their change counts each case by what it claims
     basis = "weighed by claims " if m.test.endswith("RMS") else ""
     return f"{basis}{how}{most}" + ("" if m.relative else of)

@@ -47,7 +47,7 @@ class WorstCase:
         Before and now.
     pictures : tuple of Shown
         Before and now, grey values stretched, with the true outline and the estimate's; of a
-        miss first as the camera gave it, which may be too dark for a detector and an eye.
+        miss also as the camera gave it, which may be too dark for a detector and an eye.
     magnified : float
         How many times longer than they are the errors are drawn.
     """
@@ -94,14 +94,14 @@ def _worst(suite: Suite, old: Baseline, new: Baseline, key: str) -> WorstCase:
     if new.noise != old.noise:
         again, _ = observe(case, suite, new.noise, scene)
     shown = []
-    if not all(row.outcome in GOOD for row in rows):
-        grey = _enlarged(again.picture.grey8, _zoom(scene))
-        shown.append(Shown("camera", "as the camera gave it", _png(grey)))
     sides = zip(("before", "now"), (observation.picture, again.picture), rows, strict=True)
     for name, picture, row in sides:
         stretch = _stretch(picture)
         words = f"{name}, brightened {stretch:.2g} times" if stretch > 1.05 else name
         shown.append(Shown(name, words, _png(_drawn(suite, scene, picture, row, magnified))))
+    if not all(row.outcome in GOOD for row in rows):
+        grey = _enlarged(again.picture.grey8, _zoom(scene))
+        shown.append(Shown("camera", "as the camera gave it", _png(grey)))
     return WorstCase(rows[0], rows[1], tuple(shown), magnified)
 
 

@@ -134,7 +134,7 @@ def test_a_verification_puts_what_got_worse_first(tmp_path):
     }
     write_result(tmp_path, COMPARISON, value, Origin("sightbench verify compare", STARTED))
     section = verification_section(tmp_path)
-    assert section.lead[:2] == ("Worse in 1 of 2 tests.", "Named: corners moved")
+    assert section.lead[:2] == ("Worse in 1 of 2 tests.", "Likely cause: corners moved")
     assert section.tables[0].rows == (("far", "b", "worse: b"), ("near", "a", "as good"))
     assert section.source.endswith("made by: sightbench verify compare")
 

@@ -91,7 +91,7 @@ def test_a_miss_is_shown_as_dark_as_the_camera_gave_it(compared, tiny_suite):
     key = next(k for k in worst_keys(compared.comparison.pairs) if k.startswith("plain"))
     (case,) = worst_cases(tiny_suite, compared.old, compared.new, [key])
     observation, _ = observe(case_of_key(tiny_suite, key), tiny_suite, compared.new.noise)
-    camera, _, now = case.pictures
+    _, now, camera = case.pictures
     grey = cv2.imdecode(np.frombuffer(camera.png, np.uint8), 0)
     assert grey.max() <= observation.picture.grey8.max()
     bright = cv2.imdecode(np.frombuffer(now.png, np.uint8), 0)

@@ -12,6 +12,8 @@ from bench.verify.compare import compare, pair
 from bench.verify.effects import CONFIDENCE, Measured
 from bench.verify.margins import Margins
 from bench.verify.paired import loss_bounds
+from bench.verify.rows import NAMES, CaseRow
+from bench.verify.summary import failure_words, group_table
 from bench.verify.verdict import ComparisonVerdict, effect_words, report_of
 
 
@@ -55,7 +57,7 @@ def test_no_loss_is_said_to_exceed_all_there_is(make_rows):
     lost = make_rows(n=3, groups=("one",), missed=tuple(rows))
     found = report(rows, lost)
     words = [effect_words(j.measured) for j in found.comparison.judged if j.measured.unit == ""]
-    assert "100.00 points lost, at most all of them" in words
+    assert "all lost" in words
     assert not [w for w in words if re.search(r"1\d\d\.(?!00)", w)]
 
 
@@ -64,10 +66,13 @@ def test_the_headline_names_the_group_that_explains_the_whole(make_rows):
     missed = tuple(f"two|{i:05d}" for i in range(60))
     found = report(rows, make_rows(missed=missed))
     assert found.verdict is ComparisonVerdict.WORSE
-    assert "first two: detection rate 100.0 % before, 80.0 % now" in found.headline
-    assert "100 % of what was lost in all" in found.headline
+    assert "tests: two: detection rate 100.0 % before, 80.0 % now" in found.headline
+    assert "in this group alone" in found.headline
+    most = report(rows, make_rows(missed=("one|00000", *missed))).headline
+    assert "two: detection rate" in most
+    assert "98 % of what was lost in all" in most
     spread = (*missed[::2], *(f"one|{i:05d}" for i in range(30)))
-    assert "first whole suite" in report(rows, make_rows(missed=spread)).headline
+    assert "tests: whole suite" in report(rows, make_rows(missed=spread)).headline
 
 
 def test_with_a_baseline_of_faults_alone_nothing_is_as_good(make_rows):
@@ -87,3 +92,26 @@ def test_recording_nothing_but_faults_is_no_success(tiny_file, tmp_path, capsys)
     assert main(arguments) == 1
     assert "No picture gave a usable answer" in capsys.readouterr().out
     assert out.is_file()
+
+
+def test_a_pipeline_that_fails_at_every_picture_detects_nothing(make_rows):
+    rows = make_rows()
+    nothing = (0.0, *[math.nan] * (len(NAMES) - 1))
+    for outcome in ("no_answer", "not_finite"):  # recordings from before said the latter
+        died = {key: CaseRow(key, outcome, nothing) for key in rows}
+        found = report(rows, died)
+        assert "whole suite: detection rate 100.0 % before, 0.0 % now" in found.headline
+    whole = next(row for row in group_table(found).rows if row[0] == "whole suite")
+    assert whole[2:5] == ("100.0 % → 0.0 %", "100.0 % → 0.0 %", "")
+
+
+def test_why_there_was_no_answer_is_told_with_the_cause_first():
+    failures = [
+        ("a|00000", "died: code 3"),
+        *((f"b|{i:05d}", "given up: 3 lost") for i in range(5)),
+    ]
+    assert failure_words(failures) == (
+        "died: code 3 (1 case, first a 00000); given up: 3 lost (5 cases, first b 00000)"
+    )
+    odd = [(f"a|{i:05d}", f"reason {i}") for i in range(5)]
+    assert failure_words(odd).endswith("; 2 cases for other reasons")

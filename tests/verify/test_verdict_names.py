@@ -124,6 +124,11 @@ def test_corners_on_the_outermost_pixels_are_named(make_rows):
     assert "corners moved inward by 0.70 px" in line
 
 
+def test_corners_far_inward_are_no_edges(make_rows):
+    (line,) = named_changes(pair(make_rows(), make_rows(out_px=-58.0), []))
+    assert "moved inward by 58 px: given in another order" in line
+
+
 @pytest.mark.parametrize(("offset", "words"), [(90.0, "off by 90 deg"), (180.0, "off by 180 deg")])
 def test_a_quarter_turn_is_named(make_rows, offset, words):
     (line,) = named_changes(pair(make_rows(), make_rows(rot_z_deg=offset), []))
