@@ -244,12 +244,12 @@ def _refuse(message: str) -> int:
 
 
 def _cut(message: str, most: int) -> str:
-    """Return a message as one line of no more than `most` characters."""
+    """Return a message as one line of no more than `most` characters, no number cut in two."""
     words = "".join(c if c.isprintable() else " " for c in message).split()
     if len(" ".join(words)) > most:
         words = [_short(word) for word in words]
     line = " ".join(words)
-    return line if len(line) <= most else f"{line[: most - 1]}…"
+    return line if len(line) <= most else f"{line[: most - 1].rpartition(' ')[0]} …"
 
 
 def _short(word: str) -> str:

@@ -206,6 +206,14 @@ def test_a_log_gets_lines_of_progress_ever_less_often(capsys):
     assert max(b - a for a, b in pairwise(heard)) == LONGEST_S
 
 
+def test_a_long_refusal_is_cut_between_words_so_that_no_number_loses_digits():
+    values = [f"{1.0625 * 10**k:g}" for k in range(60)]
+    for most in range(60, 120):
+        line = entry._cut(" ".join(values), most)
+        assert len(line) <= most
+        assert line.removesuffix(" …").split() == values[: line.count(" ")]
+
+
 def test_no_commands_parser_loads_a_library_that_its_work_needs():
     code = (
         "import sys, typer\n"
