@@ -63,7 +63,8 @@ def command(
     against what known mistakes would have given: an origin at the pixel's corner, corners in
     another order, undistorted corners, a target frame that is turned or flipped, millimetres, a
     lens left out, foreign ids, a target in an empty frame, dark 16-bit pictures, answers that
-    change. Each failure comes with what to change. Accuracy isn't judged; 'sightbench map' does.
+    change. Each failure comes with what to change, and what came of which picture where that
+    isn't what it should be. Accuracy isn't judged; 'sightbench map' does.
 
     The line protocol of external commands is described in bench/verify/PROTOCOL.md.
 
@@ -83,7 +84,7 @@ def command(
     # half a second to load, which --help needn't wait for
     from bench.verify.conformance import conform
     from bench.verify.conformance_check import CheckOutcome
-    from bench.verify.conformance_files import conclusion, write_conformance
+    from bench.verify.conformance_files import case_lines, conclusion, write_conformance
 
     looked_for = target_from_spec(target, KINDS)
     subject, close = _subject(external, pipeline, looked_for, timeout, start)
@@ -103,6 +104,8 @@ def command(
     typer.echo(f"{report.name} with {report.target}")
     for check in report.checks:
         typer.echo(f"  {check.words}")
+    for line in case_lines(report):
+        typer.echo(f"  picture {line}")
     typer.echo(conclusion(report.verdict))
     if out is not None:
         write_conformance(out, report, origin_of())

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.detect.observation import Observation
 from bench.geometry.rotation import angle_between
 from bench.targets.target import Target
 from bench.verify import conformance_corners as corners
@@ -39,15 +40,37 @@ from bench.verify.conformance_views import (
 
 Seen = Sequence[tuple[Shown, Reading]]
 Progress = Callable[[str], None]
+# Pictures of other ids, and whether they show the target too.
+IDS = (("another id alone", False), ("both ids", True))
+
+
+@dataclass(frozen=True)
+class Case:
+    """One picture, by name, whether it shows the target that is asked for, and the answer."""
+
+    picture: str
+    shows: bool
+    reading: Reading
+
+    @property
+    def answer(self) -> str:
+        """What came: found, missed, or why there is no answer."""
+        return self.reading.fault or ("found" if self.reading.found else "missed")
+
+    @property
+    def as_expected(self) -> bool:
+        """Whether the target was found where it is, and nowhere else."""
+        return self.answer == ("found" if self.shows else "missed")
 
 
 @dataclass(frozen=True)
 class Report:
-    """All checks of one pipeline."""
+    """All checks of one pipeline, and its answers case by case."""
 
     name: str
     target: str
     checks: tuple[Check, ...]
+    cases: tuple[Case, ...] = ()
 
     @property
     def verdict(self) -> CheckOutcome:
@@ -68,31 +91,46 @@ def conform(subject: Subject, target: Target, progress: Progress | None = None) 
         Called with a few words before each group of pictures.
     """
     say = progress or (lambda words: None)
-    readings: list[Reading] = []
+    cases: list[Case] = []
 
-    def read(views: Sequence[Shown]) -> Seen:
-        found = [(shown, subject.read(shown.observation)) for shown in views]
-        readings.extend(reading for _, reading in found)
-        return found
+    def ask(picture: str, observation: Observation, *, shows: bool = True) -> Reading:
+        cases.append(Case(picture, shows, subject.read(observation)))
+        return cases[-1].reading
+
+    def read(name: str, views: Sequence[Shown]) -> Seen:
+        return [(shown, ask(f"{name} {k}", shown.observation)) for k, shown in enumerate(views, 1)]
 
     say("plain pictures")
-    plain = read(plain_views(target))
+    plain = read("plain", plain_views(target))
     checks = [_check_found(plain)]
     say("a lens with distortion")
-    checks += _check_geometry(plain, read(lens_views(target)))
+    checks += _check_geometry(plain, read("lens", lens_views(target)))
     say("other ids, empty frames, more bits")
-    foreign = foreign_views(target)
     found = any(reading.found for _, reading in plain)
-    checks.append(_check_ids(None if foreign is None else read(foreign), found=found))
-    empty = {name: subject.read(o) for name, o in empty_views(target).items()}
-    readings.extend(empty.values())
+    foreign = [
+        (shown, ask(name, shown.observation, shows=shows))
+        for shown, (name, shows) in zip(foreign_views(target) or (), IDS, strict=False)
+    ]
+    checks.append(_check_ids(foreign, found=found))
+    empty = {name: ask(name, o, shows=False) for name, o in empty_views(target).items()}
     checks.append(_check_empty(empty))
-    deep = deep_views(target)
-    checks.append(_check_depth(dict(zip(deep, read(list(deep.values())), strict=True)), plain))
+    deep = {
+        bits: (shown, ask(f"{bits} bits", shown.observation))
+        for bits, shown in deep_views(target).items()
+    }
+    checks.append(_check_depth(deep, plain))
     say("the same pictures again")
-    checks.append(_check_repeats(subject, plain, readings))
+    again = [
+        (reading, ask(f"again {k}", shown.observation))
+        for k, (shown, reading) in reversed(list(enumerate(plain, 1)))
+    ]
+    subject.restart()
+    again.append((plain[0][1], ask("again 1 after a restart", plain[0][0].observation)))
+    checks.append(_check_repeats(again))
+    readings = [case.reading for case in cases]
     made = (_check_answers(readings), *checks, _time(readings))
-    return Report(subject.name, target.name, made if found else tuple(map(_unseen, made)))
+    made = made if found else tuple(map(_unseen, made))
+    return Report(subject.name, target.name, made, tuple(cases))
 
 
 def _check_answers(readings: Sequence[Reading]) -> Check:
@@ -104,19 +142,18 @@ def _check_answers(readings: Sequence[Reading]) -> Check:
 
 
 def _unseen(check: Check) -> Check:
-    """Return a check of answers that are all "missed": they show nothing, least of all success."""
+    """Return a check of answers that find nothing: they show nothing, least of all success."""
     if check.verdict is not CheckOutcome.PASS:
         return check
-    fix = 'every answer is "missed"'
-    return undecided(check.name, check.measured, fix)
+    return undecided(check.name, check.measured, "no answer finds the target")
 
 
 def _check_found(plain: Seen) -> Check:
     found = sum(reading.found for _, reading in plain)
     words = f"{found} of {len(plain)} plain pictures"
-    if found:
+    if found == len(plain):
         return passed("target found", words)
-    fix = "without a single detection no convention can be judged"
+    fix = "what isn't found isn't judged" if found else "so that no convention can be judged"
     return undecided("target found", words, fix)
 
 
@@ -166,11 +203,13 @@ def _check_projection(
     return checks
 
 
-def _check_ids(seen: Seen | None, *, found: bool) -> Check:
+def _check_ids(seen: Seen, *, found: bool) -> Check:
     name = "other ids"
-    if seen is None:
+    if not seen:
         return Check(name, CheckOutcome.SKIPPED, "the target isn't a single marker of several")
     (elsewhere, alone), (here, both) = seen
+    if alone.fault or both.fault:
+        return undecided(name, f"no answer to {IDS[0][0] if alone.fault else IDS[1][0]}")
     if alone.found:
         fix = "answer only for target.marker_ids; anything else is missed, with its marker_ids"
         return failed(name, "a marker of another id was taken for it", fix)
@@ -201,6 +240,9 @@ def _is_at(reading: Reading, there: Shown, here: Shown) -> bool:
 
 def _check_empty(empty: dict[str, Reading]) -> Check:
     found = [name for name, reading in empty.items() if reading.found]
+    silent = [name for name, reading in empty.items() if reading.fault]
+    if silent and not found:
+        return undecided("empty frames", f"no answer to {', '.join(silent)}")
     if not found:
         return passed("empty frames", f"nothing found in {len(empty)} frames")
     fix = 'answer "missed": true where there is no target'
@@ -215,6 +257,8 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
         return undecided(name, "its 8-bit picture wasn't found either")
     moved = []
     for bits, (_, reading) in deep.items():
+        if reading.fault:
+            return failed(name, f"no answer with {bits} bits, as there is with 8", reading.fault)
         if not reading.found:
             fix = "read 16 bits unchanged and scale them by 255 / picture.full_scale, not by 1/256"
             return failed(name, f"missed with {bits} bits", fix)
@@ -232,13 +276,12 @@ def _check_depth(deep: dict[int, tuple[Shown, Reading]], plain: Seen) -> Check:
     return passed(name, words)
 
 
-def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Check:
-    """Ask again in reverse order, and once more after a restart; answers must be equal."""
+def _check_repeats(again: Sequence[tuple[Reading, Reading]]) -> Check:
+    """Judge answers to pictures that were shown again, also after a restart: equal or wrong."""
     name = "same answer twice"
-    again = [(reading, subject.read(shown.observation)) for shown, reading in reversed(plain)]
-    subject.restart()
-    again.append((plain[0][1], subject.read(plain[0][0].observation)))
-    readings.extend(second for _, second in again)
+    again = [pair for pair in again if not (pair[0].fault and pair[1].fault)]
+    if not again:
+        return undecided(name, "no picture has an answer")
     differ = [pair for pair in again if not pair[0].same_as(pair[1])]
     words = f"{len(again) - len(differ)} of {len(again)} answers came again to the last bit"
     if not differ:
@@ -252,8 +295,10 @@ def _check_repeats(subject: Subject, plain: Seen, readings: list[Reading]) -> Ch
 
 
 def _time(readings: Sequence[Reading]) -> Check:
-    """Report times; a time-out is a fault and is told by the answers."""
-    seconds = [reading.seconds for reading in readings]
-    first, rest = 1e3 * seconds[0], 1e3 * np.array(seconds[1:])
+    """Report times of answers; a time-out is a fault and is told by the answers."""
+    first = 1e3 * readings[0].seconds
+    rest = 1e3 * np.array([reading.seconds for reading in readings[1:] if not reading.fault])
+    if not len(rest):
+        return undecided("time", "no picture has an answer")
     words = f"{np.median(rest):.0f} ms a picture (median), {rest.max():.0f} ms at most"
     return passed("time", f"{words}, {first:.0f} ms the first with its start")

@@ -110,7 +110,8 @@ def judge_origin(
 ) -> tuple[Check, CornerRule]:
     """Judge the mean (2,) of offsets (V, 2), pixels."""
     error = np.std(offsets, axis=0, ddof=1) / np.sqrt(len(offsets)) if len(offsets) > 1 else 0.0
-    words = f"{what} ({mean[0]:+.2f}, {mean[1]:+.2f}) px off, limit {MAX_SHIFT_PX}"
+    right, down = np.round(mean, 2) + 0.0  # no minus before a zero
+    words = f"{what} ({right:+.2f}, {down:+.2f}) px off, limit {MAX_SHIFT_PX}"
     if np.any(SIGMAS * error > MAX_SHIFT_PX):
         known = float(np.max(SIGMAS * error))
         return undecided("pixel origin", f"{words}, known to {known:.2f} px"), rule

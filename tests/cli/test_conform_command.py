@@ -31,6 +31,10 @@ def test_the_example_in_the_documentation_conforms(tmp_path, capsys):
     report = json.loads((tmp_path / "o" / "conformance.json").read_text())["value"]
     assert report["verdict"] == "pass"
     assert {check["name"] for check in report["checks"]} >= {"pixel origin", "corner order"}
+    assert report["cases"][0] == {"picture": "plain 1", "shows_target": True, "answer": "found"}
+    assert {"picture": "a blank plate", "shows_target": False, "answer": "missed"} in report[
+        "cases"
+    ]
 
 
 def test_an_adapter_with_another_origin_is_told_what_to_change(tmp_path, capsys):
@@ -59,7 +63,12 @@ def test_an_adapter_that_finds_nothing_can_not_be_judged(tmp_path, capsys):
 def test_an_adapter_that_dies_does_not_conform(capsys):
     dying = f"{sys.executable} -S -c 'raise SystemExit(4)'"
     assert main(["conform", "--command", dying, *PATIENT]) == 1
-    assert "the first that can't: died: exited with code 4" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "the first that can't: died: exited with code 4" in said
+    assert "  picture plain 1, 2, 3: died: exited with code 4\n" in said
+    assert "  picture plain 4, 5, 6, 7, 8, lens 1, 2, another id alone, both ids, " in said
+    assert said.count(": fail,") == 1  # nothing is judged that had no answer
+    assert ": pass," not in said
 
 
 @pytest.mark.parametrize(

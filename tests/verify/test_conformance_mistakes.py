@@ -23,6 +23,7 @@ from bench.targets.target import Target
 from bench.verify import conformance
 from bench.verify.conformance import conform
 from bench.verify.conformance_check import CheckOutcome
+from bench.verify.conformance_files import case_lines
 from bench.verify.conformance_subject import PipelineSubject, Reading
 
 MARKER = build_target(MarkerDesign(marker_id=7, size=0.16))
@@ -339,3 +340,31 @@ def test_pose_alone_tells_its_pixel_origin():
     (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
     assert failed.name == "pixel origin"
     assert "poses put the target (+0.50, +0.50) px off" in failed.words
+
+
+def failing_where(fails: Callable[[Observation], bool]) -> Change:
+    """Die at some pictures."""
+    return lambda reading, o: Reading(0.0, fault="died: code 9") if fails(o) else reading
+
+
+@pytest.mark.parametrize(
+    ("fails", "verdicts", "pictures"),
+    [
+        (
+            lambda o: o.sensor.bit_depth > 8,
+            {"16-bit pictures": CheckOutcome.FAIL},
+            "12 bits, 16 bits",
+        ),
+        (
+            lambda o: np.ptp(o.picture.grey) < 30 or np.mean(o.picture.grey == 215) > 0.1,
+            {"empty frames": CheckOutcome.UNDECIDED},
+            "a grey frame, a grey frame with the sensor's noise, a blank plate",
+        ),
+    ],
+    ids=["at more bits", "at empty frames"],
+)
+def test_where_there_is_no_answer_is_told_case_by_case(fails, verdicts, pictures):
+    report = conform(Mistaken("aruco-subpix/ippe-lm", failing_where(fails)), MARKER)
+    found = {c.name: c.verdict for c in report.checks if c.verdict is not CheckOutcome.PASS}
+    assert found == {"answers": CheckOutcome.FAIL, **verdicts}
+    assert case_lines(report) == [f"{pictures}: died: code 9"]
