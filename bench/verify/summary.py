@@ -52,7 +52,9 @@ def lead_lines(report: Report) -> list[str]:
         lines.append(f"Outcomes: {before} before; {now} now.")
     if report.failures:
         lines.append(f"No answer: {failure_words(report.failures)}.")
+    first = report.said[1]  # which stands above these lines
     worse = worst_first(report.comparison.with_state("worse"))
+    worse = tuple(j for j in worse if not first.startswith(judged_words(j)))
     lines += [f"Worse: {judged_words(j)}." for j in worse[:MOST_TESTS]]
     if len(worse) > MOST_TESTS:
         lines.append(f"Worse: {len(worse) - MOST_TESTS} more, in the tables of verdict.html.")

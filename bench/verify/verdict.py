@@ -207,8 +207,8 @@ def effect_words(m: Measured) -> str:
     if most.endswith(f" {how}"):  # known to the last digit that is told
         most = ""
     # the RMS before and now are plain; their change counts each case by what it claims
-    basis = "weighed by claims " if m.test.endswith("RMS") else ""
-    return f"{basis}{how}{most}" + ("" if m.relative else of)
+    basis = ", weighed by claims" if m.test.endswith("RMS") else ""
+    return f"{how}{most}{basis}" + ("" if m.relative else of)
 
 
 # Of what an amount is, by unit; of the others, farther from zero.
@@ -240,7 +240,7 @@ def needed_words(m: Measured) -> str:
 
 def _amount(m: Measured, value: float) -> str:
     if m.relative:
-        return f"{100.0 * value:+.1f} %"
+        return f"{1.0 + value:.3g} times" if value >= 1.0 else f"{100.0 * value:+.1f} %"
     if m.unit == "claimed":
         return f"{100.0 * math.expm1(value):+.1f} %"
     return f"{value:+.3g} {m.unit}"
