@@ -17,7 +17,7 @@ import json
 import math
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +25,9 @@ from pydantic import Field, ValidationError
 
 from bench.errors import RunError
 from bench.files import read_file, write_atomically
+from bench.solve.estimate import Outcome
 from bench.strict import Section, problem_words
-from bench.verify.rows import NAMES, OUTCOMES, CaseRow
+from bench.verify.rows import NAMES, NO_ANSWER, OUTCOMES, CaseRow
 from bench.verify.suite import Suite
 
 # Of a recording; a case takes some 300 bytes, so that a million fit.
@@ -204,7 +205,10 @@ def _row(found: Any, places: Sequence[int], width: int) -> CaseRow | None:
         return None
     if any(map(math.isinf, values)):
         return None
-    return CaseRow(str(found[0]), str(found[1]), tuple(values))
+    row = CaseRow(str(found[0]), str(found[1]), tuple(values))
+    # what recordings from before there was `NO_ANSWER` say of it: a pose needs points
+    old = row.outcome == Outcome.NOT_FINITE and row["points"] == 0.0
+    return replace(row, outcome=NO_ANSWER) if old else row
 
 
 def _digest(content: bytes) -> str:

@@ -12,7 +12,7 @@ from bench.typing import Array, BoolArray, IntArray
 from bench.verify.effects import GROUP_TESTS, MIN_PAIRS, SUITE_TESTS, Measured
 from bench.verify.margins import Margins
 from bench.verify.paired import holm
-from bench.verify.rows import GOOD, NAMES, CaseRow
+from bench.verify.rows import GOOD, NAMES, UNDETECTED, CaseRow
 
 # Family-wise error over all tests of a comparison, and how it is shared out: half for the tests
 # of the whole suite, half for all groups'. Twice below the 4 false alarms in 1,000 that are
@@ -36,7 +36,7 @@ class Side:
         outcomes = [row.outcome for row in rows]
         return cls(
             np.array([o in GOOD for o in outcomes], dtype=np.bool_),
-            np.array([row.detected for row in rows], dtype=np.bool_),
+            np.array([o not in UNDETECTED for o in outcomes], dtype=np.bool_),
             np.array([row.values for row in rows]).reshape(-1, len(NAMES)),
         )
 

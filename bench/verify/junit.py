@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
+from bench.verify.summary import lead_lines
 from bench.verify.verdict import (
     STATE_WORDS,
     ComparisonVerdict,
@@ -34,7 +35,7 @@ def junit_xml(report: Report, started: str = "", seconds: float = 0.0) -> bytes:
         tests=str(len(judged) + 1),
         failures=str(len(report.comparison.with_state("worse"))),
         errors=str(len(needed) + (report.verdict is ComparisonVerdict.UNJUDGED)),
-        skipped="0",
+        skipped=str(sum(not j.measured.n for j in judged if j not in needed)),
         time=f"{seconds:.3f}",
     )
     if started:
@@ -52,7 +53,7 @@ def junit_xml(report: Report, started: str = "", seconds: float = 0.0) -> bytes:
     if report.verdict is ComparisonVerdict.UNJUDGED:
         ElementTree.SubElement(whole, "error", message=report.headline, type="unjudged")
     ElementTree.SubElement(whole, "system-out").text = "\n".join(
-        (report.headline, *report.named, environment_words(report))
+        (report.headline, *lead_lines(report))
     )
     for j in judged:
         case = ElementTree.SubElement(
@@ -63,6 +64,8 @@ def junit_xml(report: Report, started: str = "", seconds: float = 0.0) -> bytes:
             ElementTree.SubElement(case, "failure", message=line, type="worse")
         elif j in needed:
             ElementTree.SubElement(case, "error", message=line, type="unjudged")
+        elif not j.measured.n:
+            ElementTree.SubElement(case, "skipped", message="nothing to compare")
         else:
             ElementTree.SubElement(case, "system-out").text = line
     root = ElementTree.Element("testsuites")

@@ -68,6 +68,8 @@ def _shift(pairs: Pairs, both: np.ndarray) -> str:
         )
         before, now = math.hypot(across[0], down[0]), math.hypot(across[1], down[1])
         line += f" They lie {before:.2f} px off the truth before, {now:.2f} px now"
+    else:
+        line += ", no half or whole pixel: rather an edge or a blur than an origin?"
     return line
 
 

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from bench.files import make_directory, write_atomically
 from bench.pages import data_url, rendered
 from bench.verify.junit import junit_xml
-from bench.verify.summary import group_table, lead_lines, method_words, test_tables, worst_words
+from bench.verify.summary import (
+    Table,
+    group_table,
+    lead_lines,
+    method_words,
+    test_tables,
+    worst_words,
+)
 from bench.verify.verdict import Report
 from bench.verify.worst import WorstCase
 
@@ -26,7 +34,7 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
         "reason": _unbroken(reason),
         "compared": report.compared,
         "lead": [_unbroken(line) for line in lead_lines(report)],
-        "groups": group_table(report),
+        "groups": _whole(group_table(report)),
         "worst": [
             {
                 "words": _unbroken(worst_words(case)),
@@ -38,7 +46,7 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
             for case in worst
         ],
         "method": method_words(report),
-        "tests": test_tables(report),
+        "tests": [_whole(table) for table in test_tables(report)],
     }
     return rendered("verdict.html.j2", content)
 
@@ -46,6 +54,10 @@ def html(report: Report, worst: Sequence[WorstCase]) -> str:
 def _unbroken(text: str) -> str:
     """Return a text whose numbers stay on a line with their units."""
     return re.sub(r"(?<=\d) (?=(?:%|px|deg|mm)(?!\w))", "\u00a0", text)
+
+
+def _whole(table: Table) -> Table:
+    return replace(table, rows=tuple(tuple(map(_unbroken, row)) for row in table.rows))
 
 
 def write_report(

@@ -62,15 +62,6 @@ class CaseRow:
     def __getitem__(self, name: str) -> float:
         return self.values[NAMES.index(name)]
 
-    @property
-    def detected(self) -> bool:
-        """Whether a target was found.
-
-        Recordings from before there was `NO_ANSWER` call that not finite, and have no points.
-        """
-        failed = self.outcome == Outcome.NOT_FINITE and self["points"] == 0.0
-        return self.outcome not in UNDETECTED and not failed
-
 
 class AnyPipeline(Protocol):
     """What a pipeline must do: the bench's own, a plug-in or an external command."""

@@ -48,16 +48,18 @@ def lead_lines(report: Report) -> list[str]:
     """Return what comes first: causes, outcomes, what got worse, the environment."""
     lines = [f"Likely cause: {line}" for line in report.named]
     before, now = outcome_words(report.old), outcome_words(report.new)
-    if before != now:
+    if before != now or report.failures:
         lines.append(f"Outcomes: {before} before; {now} now.")
     if report.failures:
         lines.append(f"No answer: {failure_words(report.failures)}.")
     first = report.said[1]  # which stands above these lines
-    worse = worst_first(report.comparison.with_state("worse"))
-    worse = tuple(j for j in worse if not first.startswith(judged_words(j)))
-    lines += [f"Worse: {judged_words(j)}." for j in worse[:MOST_TESTS]]
-    if len(worse) > MOST_TESTS:
-        lines.append(f"Worse: {len(worse) - MOST_TESTS} more, in the tables of verdict.html.")
+    for state in ("worse", "better"):
+        found = worst_first(report.comparison.with_state(state))
+        found = tuple(j for j in found if not first.startswith(judged_words(j)))
+        lines += [f"{state.capitalize()}: {judged_words(j)}." for j in found[:MOST_TESTS]]
+        if len(found) > MOST_TESTS:
+            more = len(found) - MOST_TESTS
+            lines.append(f"{state.capitalize()}: {more} more, in the tables of verdict.html.")
     if report.verdict == 3 and not report.faults_alone:
         lines += [
             f"Not judged: {judged_words(j)}{needed_words(j.measured)}."

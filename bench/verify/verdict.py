@@ -201,29 +201,36 @@ def effect_words(m: Measured) -> str:
     if not math.isfinite(m.effect):
         return f"{m.n} pairs are too few"
     if m.unit == "":
-        return "all lost" if m.effect == 1.0 else f"{_points(m.effect)}, {_most_lost(m.bound)}"
-    how, of = _amount(m, m.effect), _OF.get(m.unit, " farther from zero")
-    most = f", at most {_amount(m, m.bound)}" if math.isfinite(m.bound) else ""
-    if most.endswith(f" {how}"):  # known to the last digit that is told
-        most = ""
-    # the RMS before and now are plain; their change counts each case by what it claims
-    basis = ", weighed by claims" if m.test.endswith("RMS") else ""
-    return f"{how}{most}{basis}" + ("" if m.relative else of)
+        return _rate_words(100.0 * m.effect, 100.0 * m.bound)
+    how, bound = _amount(m, m.effect), _amount(m, m.bound)
+    known = not math.isfinite(m.bound) or how == bound  # to the last digit that is told
+    if m.relative:
+        # the RMS before and now are plain; their change counts each case by what it claims
+        basis = ", weighed by claims" if m.test.endswith("RMS") else ""
+        return how + ("" if known else f", at most {bound}") + basis
+    way = f"{'nearer to' if m.effect < 0.0 else 'farther from'} {_AIMS.get(m.unit, 'zero')}"
+    if not known and m.effect < 0.0:
+        bound = f"at least {bound}" if m.bound < 0.0 else f"at most {bound} farther"
+    elif not known:
+        bound = f"at most {bound}"
+    return f"{how} {way}" + ("" if known else f", {bound}")
 
 
-# Of what an amount is, by unit; of the others, farther from zero.
-_OF = {"claimed": " farther from honest"}
+# What a mean is best, by unit; of the others zero.
+_AIMS = {"claimed": "honest"}
 
 
-def _most_lost(bound: float) -> str:
-    if bound < 0.0:
-        return f"at least {_points(bound)}"
-    return "at most all of them" if bound >= 1.0 else f"at most {100.0 * bound:.2f}"
-
-
-def _points(drop: float) -> str:
-    """Return a drop of a rate in percentage points, a negative one as a gain."""
-    return f"{100.0 * abs(drop):.2f} points {'gained' if drop < 0.0 else 'lost'}"
+def _rate_words(drop: float, most: float) -> str:
+    """Return a drop of a rate, and what it could be, in percentage points."""
+    if drop == 100.0:
+        return "all lost"
+    if drop > 0.0:
+        return f"{drop:.2f} points lost, at most {min(most, 100.0):.2f}"
+    if drop == 0.0:
+        return f"none lost, at most {most:.2f} points"
+    return f"{-drop:.2f} points gained, " + (
+        f"at least {-most:.2f}" if most < 0.0 else f"at most {most:.2f} lost"
+    )
 
 
 def needed_words(m: Measured) -> str:
@@ -242,8 +249,8 @@ def _amount(m: Measured, value: float) -> str:
     if m.relative:
         return f"{1.0 + value:.3g} times" if value >= 1.0 else f"{100.0 * value:+.1f} %"
     if m.unit == "claimed":
-        return f"{100.0 * math.expm1(value):+.1f} %"
-    return f"{value:+.3g} {m.unit}"
+        return f"{100.0 * math.expm1(abs(value)):.1f} %"
+    return f"{abs(value):.3g} {m.unit}"
 
 
 def judged_words(j: Judged) -> str:

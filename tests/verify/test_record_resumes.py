@@ -11,9 +11,10 @@ from bench.errors import PlugInError, RunError
 from bench.geometry.pose import Pose
 from bench.solve.pipeline import pipeline_from_name
 from bench.verify import baseline as baseline_module
-from bench.verify.baseline import read_baseline
+from bench.verify.baseline import header_of, read_baseline, write_baseline
 from bench.verify.external import ExternalPipeline
 from bench.verify.record import record
+from bench.verify.rows import NAMES, CaseRow
 
 PIPELINE = functools.partial(pipeline_from_name, "aruco-subpix/ippe-lm")
 
@@ -260,3 +261,15 @@ def test_an_external_command_that_answers_garbage_is_recorded_as_such(tiny_suite
     assert done.complete
     assert {row.outcome for row in rows} == {"no_answer"}
     assert len(done.failures) == tiny_suite.cases
+
+
+def test_recordings_from_before_there_was_no_answer_are_read_as_such(tiny_suite, tmp_path):
+    nothing = (0.0, *[np.nan] * (len(NAMES) - 1))
+    rows = [
+        CaseRow("plain|00000", "not_finite", nothing),  # the pipeline failed
+        CaseRow("plain|00001", "not_finite", (4.0, *nothing[1:])),  # no pose of four points
+    ]
+    path = tmp_path / "old.baseline"
+    write_baseline(path, header_of(tiny_suite, "d/s", 0, {}), rows)
+    read = read_baseline(path).rows.values()
+    assert [row.outcome for row in read] == ["no_answer", "not_finite"]

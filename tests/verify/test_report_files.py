@@ -110,6 +110,7 @@ def test_junit_counts_what_it_lists(compared):
     assert int(suite.get("tests")) == len(suite.findall("testcase"))
     assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
     assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
+    assert int(suite.get("skipped")) == len(suite.findall("testcase/skipped"))
     assert compared.verdict is ComparisonVerdict.UNJUDGED
     assert suite.find("properties/property[@name='verdict']").get("value") == compared.headline
     assert "opencv" in suite.find("properties/property[@name='environment']").get("value")
