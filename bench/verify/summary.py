@@ -56,9 +56,11 @@ def lead_lines(report: Report) -> list[str]:
     for state in ("worse", "better"):
         found = worst_first(report.comparison.with_state(state))
         found = tuple(j for j in found if not first.startswith(judged_words(j)))
-        lines += [f"{state.capitalize()}: {judged_words(j)}." for j in found[:MOST_TESTS]]
-        if len(found) > MOST_TESTS:
-            more = len(found) - MOST_TESTS
+        # what got better is no news beside what got worse
+        most = 1 if state == "better" and report.verdict == 1 else MOST_TESTS
+        lines += [f"{state.capitalize()}: {judged_words(j)}." for j in found[:most]]
+        if len(found) > most:
+            more = len(found) - most
             lines.append(f"{state.capitalize()}: {more} more, in the tables of verdict.html.")
     if report.verdict == 3 and not report.faults_alone:
         lines += [

@@ -173,11 +173,15 @@ def _explained(comparison: Comparison, first: Judged) -> tuple[Judged, str]:
 
 
 def worst_first(judged: tuple[Judged, ...]) -> tuple[Judged, ...]:
-    """Return tests of the whole suite, then of groups, by how far beyond its margin each is."""
+    """Return tests of the whole suite, then of groups, by how far beyond its margin each is.
+
+    Of tests that show better, the best comes first.
+    """
 
     def rank(j: Judged) -> tuple[bool, float]:
         m = j.measured
         size = m.effect / m.margin if m.margin > 0.0 and math.isfinite(m.effect) else math.inf
+        size *= -1.0 if j.state == "better" else 1.0
         return j.group != WHOLE, -size
 
     return tuple(sorted(judged, key=rank))
