@@ -40,6 +40,7 @@ from bench.verify.conformance_views import (
 
 Seen = Sequence[tuple[Shown, Reading]]
 Progress = Callable[[str], None]
+POSE_POINTS = 4  # of a plane, without which no solver starts
 # Pictures of other ids, and whether they show the target too.
 IDS = (("another id alone", False), ("both ids", True))
 
@@ -151,6 +152,14 @@ def _unseen(check: Check) -> Check:
 def _check_found(plain: Seen) -> Check:
     found = sum(reading.found for _, reading in plain)
     words = f"{found} of {len(plain)} plain pictures"
+    few = [
+        len(r.pixels)
+        for _, r in plain
+        if r.pixels is not None and r.rotation is None and len(r.pixels) < POSE_POINTS
+    ]
+    if few:
+        fix = f"a pose needs {POSE_POINTS} of the target's points at least; one has {min(few)}"
+        return failed("target found", words, fix)
     if found == len(plain):
         return passed("target found", words)
     fix = "what isn't found isn't judged" if found else "so that no convention can be judged"

@@ -368,3 +368,15 @@ def test_where_there_is_no_answer_is_told_case_by_case(fails, verdicts, pictures
     found = {c.name: c.verdict for c in report.checks if c.verdict is not CheckOutcome.PASS}
     assert found == {"answers": CheckOutcome.FAIL, **verdicts}
     assert case_lines(report) == [f"{pictures}: died: code 9"]
+
+
+def test_corners_too_few_for_a_pose_do_not_conform():
+    def two(reading: Reading, _: Observation) -> Reading:
+        if reading.pixels is None:
+            return reading
+        pixels, p_target = reading.corners
+        return Reading(0.0, pixels=pixels[:2], p_target=p_target[:2])
+
+    report = conform(Mistaken("aruco-subpix/ippe-lm", two), MARKER)
+    (failed,) = [c for c in report.checks if c.verdict is CheckOutcome.FAIL]
+    assert "a pose needs 4 of the target's points at least; one has 2" in failed.fix
