@@ -16,6 +16,7 @@ import numpy as np
 
 from bench.detect.observation import Observation
 from bench.geometry.rotation import angle_between
+from bench.solve.points import MIN_POINTS
 from bench.targets.target import Target
 from bench.verify import conformance_corners as corners
 from bench.verify import conformance_poses as poses
@@ -40,7 +41,6 @@ from bench.verify.conformance_views import (
 
 Seen = Sequence[tuple[Shown, Reading]]
 Progress = Callable[[str], None]
-POSE_POINTS = 4  # of a plane, without which no solver starts
 # Pictures of other ids, and whether they show the target too.
 IDS = (("another id alone", False), ("both ids", True))
 
@@ -155,10 +155,10 @@ def _check_found(plain: Seen) -> Check:
     few = [
         len(r.pixels)
         for _, r in plain
-        if r.pixels is not None and r.rotation is None and len(r.pixels) < POSE_POINTS
+        if r.pixels is not None and r.rotation is None and len(r.pixels) < MIN_POINTS
     ]
     if few:
-        fix = f"a pose needs {POSE_POINTS} of the target's points at least; one has {min(few)}"
+        fix = f"a pose needs {MIN_POINTS} of the target's points at least; one has {min(few)}"
         return failed("target found", words, fix)
     if found == len(plain):
         return passed("target found", words)
