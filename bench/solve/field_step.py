@@ -21,6 +21,7 @@ from bench.solve.field_amplitude import (
 )
 from bench.solve.field_equations import field_equations
 from bench.solve.image_fit import (
+    KEEP_DERIVATIVES,
     LEAST_BLUR_PX,
     MOST_BLUR_PX,
     Scene,
@@ -75,13 +76,27 @@ class FieldFit:
 class Step:
     """A Gauss-Newton step: where it led, by which equations, and where from.
 
-    `moved` (H,) is how far the whole of it goes for B's own parameters.
+    Attributes
+    ----------
+    fit : FieldFit
+        Where it led.
+    solved : Solved
+        Its equations.
+    square : float
+        How far the whole of it goes for B's own parameters, light held: variances.
+    sensitivity : (M, H) float64
+        Derivatives of B from where it began.
     """
 
     fit: FieldFit
     solved: Solved
-    moved: Array
+    square: float
     sensitivity: Array
+
+    @property
+    def kept(self) -> Array | None:
+        """The derivatives, where the step was so small that they will do for the next."""
+        return self.sensitivity if self.square < KEEP_DERIVATIVES else None
 
 
 def step_fields(
@@ -135,7 +150,7 @@ def step_fields(
     amplitudes = amplitudes_of(rungs, contrast)
     solved = solve_penalised(fit.basis, equations, amplitudes, curved=curved)
     whole = solved.step()
-    moved = whole[: sensitivity.shape[1]]
+    square = solved.square(whole[: sensitivity.shape[1]])
     at_start = equations.left + roughness(fit, amplitudes)
     for share in SHORTER if walk else ():
         try:
@@ -144,8 +159,8 @@ def step_fields(
             continue
         left = scene.grey - trial.predicted
         if float(weights @ (left * left)) + roughness(trial, amplitudes) <= at_start:
-            return Step(trial, solved, moved, sensitivity)
-    return Step(fit, solved, moved, sensitivity)
+            return Step(trial, solved, square, sensitivity)
+    return Step(fit, solved, square, sensitivity)
 
 
 def roughness(fit: FieldFit, amplitudes: tuple[float, float]) -> float:

@@ -19,7 +19,13 @@ from bench.solve.evidence import evidence_of
 from bench.solve.field_amplitude import amplitudes_of
 from bench.solve.field_fit import Known, Weighed, continued, fit_fields
 from bench.solve.field_step import FieldFit, Step, roughness, step_fields
-from bench.solve.image_fit import ImageFit, Scene, fit_image, pose_covariance_of
+from bench.solve.image_fit import (
+    ImageFit,
+    Scene,
+    fit_image,
+    imprint_at,
+    pose_covariance_of,
+)
 from bench.solve.imprint import ROUNDS, amounts_of, kinds_left, truncation_covariance
 from bench.solve.imprint_score import Shown, kinds_shown, rival_square
 from bench.solve.leave_one_out import jackknife, line_sums
@@ -91,7 +97,7 @@ def _with_imprint(scene: Scene, best: Weighed, known: Known) -> tuple[Scene, Wei
     other = _grown(scene, best, known, curved=False)
     judge = min(found[1], other[1], key=_mismatch)
     costs = [
-        _loss(s, replace(judge, fit=weighed.fit), known) + 2.0 * amounts_of(s.kinds)
+        _loss(s, replace(judge, step=weighed.step), known) + 2.0 * amounts_of(s.kinds)
         for s, weighed, _ in (found, other)
     ]
     first, second = (found, other) if costs[0] <= costs[1] else (other, found)
@@ -117,9 +123,14 @@ def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int, *, curve
     trust = best.weigh.trust
     assert trust is not None
     fit, weigh = best.fit, Weigher(best.weigh.noise, None, trust)
+    # derivatives of the fit's last step serve: they have settled
+    plain = best.step.sensitivity
+    here = None if scene.kinds else fit.reflectance[: len(plain)]
+    columns = imprint_at(scene, asked, fit.pose, fit.blur_px, fit.amounts, plain, here)
     step = step_fields(
-        replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False
-    )
+        replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False,
+        sensitivity=np.hstack((plain, columns)),
+    )  # fmt: skip
     rows = _rows(fit, step, step.solved.without_light(curved=scene.terms == FREE_LIGHT)[1])
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     strong = strength > STRONG * np.max(strength)
@@ -143,8 +154,7 @@ class Judged:
 
 def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judged:
     """Return what a fit says of its pose, what is `hidden` in it (6, 6) included."""
-    fit, weigh = weighed.fit, weighed.weigh
-    step = step_fields(scene, fit, weigh, known.contrast)
+    fit, weigh, step = weighed.fit, weighed.weigh, weighed.step
     information, taken = step.solved.without_light(curved=scene.terms == FREE_LIGHT)
     covariance = pose_covariance_of(information)
     covariance += truncation_covariance(information, fit.amounts, scene.kinds) + hidden
@@ -209,8 +219,9 @@ def _with_fields(scene: Scene, best: Weighed, other: ImageFit, known: Known) -> 
         response=best.fit.lights[:, 1] + 2.0 * best.fit.coefficients[0] * other.reflectance,
     )
     for _ in range(STEPS):
-        fit = step_fields(scene, fit, best.weigh, known.contrast).fit
-    return replace(best, fit=fit)
+        step = step_fields(scene, fit, best.weigh, known.contrast)
+        fit = step.fit
+    return replace(best, step=step)
 
 
 def _mismatch(weighed: Weighed) -> float:
