@@ -303,11 +303,14 @@ def _covariance(
         return widened_by_misfit(covariance, chi_square, degrees)
     apart = leave_one_out_covariance(scene, fit)
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
-    grown = growth_covariance(rows, fit.weights, strength_of(scene, fit), branch.off_px)
+    weighted = rows * fit.weights[:, None]
+    grown = growth_covariance(
+        weighted.T @ rows, weighted.T @ strength_of(scene, fit), branch.off_px
+    )
     return widened_by_lines(covariance, apart, chi_square, degrees, grown)
 
 
-def growth_covariance(rows: Array, weights: Array, strength: Array, off_px: float) -> Array:
+def growth_covariance(information: Array, pull: Array, off_px: float) -> Array:
     """Return what a pose (6, 6) owes to all of black being larger or smaller alike.
 
     Ink that spreads, a blur with other tails or a response curve move all boundaries to one
@@ -316,19 +319,16 @@ def growth_covariance(rows: Array, weights: Array, strength: Array, off_px: floa
 
     Parameters
     ----------
-    rows, weights : (N, P), (N,) float64
-        J, the pose's six columns first, and the fit's weights.
-    strength : (N,) float64
-        How much grey values change for each pixel that a boundary moves.
+    information, pull : (P, P), (P,) float64
+        JᵀWJ, the pose's six parameters first, and JᵀW times how much each grey value changes for
+        each pixel that a boundary moves.
     off_px : float
         How far boundaries are off.
     """
-    information = rows.T @ (rows * weights[:, None])
     scale = np.sqrt(np.diag(information))
     scale[scale == 0.0] = 1.0
-    pull = rows.T @ (weights * strength) / scale
     inverse = np.linalg.pinv(information / np.outer(scale, scale), hermitian=True)
-    way = off_px * (inverse @ pull / scale)[:POSE]
+    way = off_px * (inverse @ (pull / scale) / scale)[:POSE]
     return np.outer(way, way)
 
 

@@ -72,19 +72,9 @@ def field_equations(
     coefficients : (2 size + 1,) float64
         Where.
     """
-    near, own = sensitivity.shape
-    rows = sensitivity * response[:near, None]
-    weighted = rows * weights[:near, None]
-    rest = np.column_stack((reflectance * reflectance, residual))
-    weighted_rest = rest * weights[:, None]
-    head = np.empty((own + 2, own + 2))
-    head[:own, :own] = weighted.T @ rows
-    head[:own, own:] = weighted.T @ rest[:near]
-    head[own:, :own] = head[:own, own:].T
-    head[own:, own:] = weighted_rest.T @ rest
-    border, band = _sums(
+    head, border, band = _sums(
         basis.order, basis.starts, *basis.cells, basis.across, basis.down,
-        weighted, weighted_rest, reflectance, weights,
+        sensitivity, reflectance, response, residual, weights,
     )  # fmt: skip
     return Equations(
         head[:-1, :-1],
@@ -100,9 +90,9 @@ def field_equations(
 @kernel
 def _sums(
     order: IntArray, starts: IntArray, columns: int, rows: int, across: Array, down: Array,
-    weighted: Array, weighted_rest: Array, reflectance: Array, weights: Array,
-) -> tuple[Array, Array]:  # fmt: skip
-    """Return the fields' rows with the border and the residual, and their band.
+    sensitivity: Array, reflectance: Array, response: Array, residual: Array, weights: Array,
+) -> tuple[Array, Array, Array]:  # fmt: skip
+    """Return the head, c and the residual last, the fields' rows with it, and their band.
 
     Cell by cell, for within one all pixels share their coefficients. A product of two splines is
     one of ten across times one of ten down, and b's rows are a's times B: so all follows from the
@@ -110,12 +100,16 @@ def _sums(
     """
     wide = rows + 3
     count = 2 * (columns + 3) * wide
-    near, own = weighted.shape
-    border, band = np.zeros((count, own + 2)), np.zeros((count, 6 * wide + 8))
+    near, own = sensitivity.shape
+    head, border = np.zeros((own + 2, own + 2)), np.zeros((count, own + 2))
+    band = np.zeros((count, 6 * wide + 8))
     most = np.max(np.diff(starts))
     wide_pairs, tall_pairs = np.empty((most, 10)), np.empty((most, 30))
-    share, mine, others = np.empty((most, 32)), np.empty((most, own)), np.empty((most, 2))
-    mixed = np.empty((32, own + 2))
+    share, row, weighted = (
+        np.empty((most, 32)),
+        np.empty((most, own + 2)),
+        np.empty((most, own + 2)),
+    )
     pair = np.empty((4, 4), np.int64)
     k = 0
     for a in range(4):
@@ -123,7 +117,7 @@ def _sums(
             pair[a, b] = pair[b, a] = k
             k += 1
     for c in range(len(starts) - 1):
-        used = close = 0  # pixels near a boundary come first
+        used = 0
         for m in range(starts[c], starts[c + 1]):
             n = order[m]
             w, value = weights[n], reflectance[n]
@@ -142,16 +136,17 @@ def _sums(
                     part = across[n, a] * down[n, b]
                     share[used, 4 * a + b] = part
                     share[used, 16 + 4 * a + b] = part * value
-            if n < near:
-                mine[used] = weighted[n]
-                close += 1
-            others[used] = weighted_rest[n]
+            for q in range(own):
+                row[used, q] = sensitivity[n, q] * response[n] if n < near else 0.0
+            row[used, own], row[used, own + 1] = value * value, residual[n]
+            for q in range(own + 2):
+                weighted[used, q] = w * row[used, q]
             used += 1
         if used == 0:
             continue
         moments = np.dot(wide_pairs[:used].T, tall_pairs[:used])
-        mixed[:, :own] = np.dot(share[:close].T, mine[:close])
-        mixed[:, own:] = np.dot(share[:used].T, others[:used])
+        mixed = np.dot(share[:used].T, weighted[:used])
+        head += np.dot(weighted[:used].T, row[:used])
         i, j = c // rows, c % rows
         for a in range(4):
             for b in range(4):
@@ -168,4 +163,4 @@ def _sums(
                             band[other + 1, at - other] += moments[x, 20 + y]
                         if at > other:
                             band[other + 1, at - other - 1] += moments[x, 10 + y]
-    return border, band
+    return head, border, band

@@ -49,25 +49,13 @@ def leave_one_out_covariance(scene: Scene, fit: ImageFit) -> Array | None:
         None where there are too few lines, or one without which the pose isn't determined.
     """
     rows = jacobian(fit.sensitivity, fit.reflectance, fit.light, scene.pixels)
-    return jackknife(
-        line_of_pixels(scene, fit.pose), rows, fit.weights, scene.grey - fit.predicted
-    )
+    line = line_of_pixels(scene, fit.pose)
+    return jackknife(*line_sums(line, rows, fit.weights, scene.grey - fit.predicted))
 
 
-def jackknife(line: IntArray, rows: Array, weights: Array, residual: Array) -> Array | None:
-    """Return the covariance of `leave_one_out_covariance` from rows of J.
-
-    Parameters
-    ----------
-    line : (N,) int64
-        To which line each pixel belongs.
-    rows : (N, P) float64
-        Derivatives of grey values, the pose's six first.
-    weights, residual : (N,) float64
-        As the fit had and left them.
-    """
-    parts, sums = line_sums(line, rows, weights, residual)
-    if len(parts) <= rows.shape[1]:
+def jackknife(parts: Array, sums: Array) -> Array | None:
+    """Return the covariance of `leave_one_out_covariance` from `line_sums`, pose first."""
+    if len(parts) <= parts.shape[1]:
         return None
     whole = np.sum(parts, axis=0)
     scale = np.sqrt(np.diag(whole))
@@ -81,16 +69,36 @@ def jackknife(line: IntArray, rows: Array, weights: Array, residual: Array) -> A
 
 
 def line_sums(line: IntArray, rows: Array, weights: Array, residual: Array) -> tuple[Array, Array]:
-    """Return each line's part of JᵀWJ (L, P, P) and of JᵀWr (L, P); arguments as `jackknife`."""
-    order = np.argsort(line, kind="stable")
-    rows, weights = rows[order], weights[order]
-    pull = rows * (weights * residual[order])[:, None]
-    firsts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    parts = [
-        part.T @ (part * w[:, None])
-        for part, w in zip(np.split(rows, firsts[1:]), np.split(weights, firsts[1:]), strict=True)
-    ]
-    return np.array(parts), np.add.reduceat(pull, firsts, axis=0)
+    """Return each line's part of JᵀWJ (L, P, P) and of JᵀWr (L, P).
+
+    Parameters
+    ----------
+    line : (N,) int64
+        To which line each pixel belongs.
+    rows : (N, P) float64
+        Derivatives of grey values.
+    weights, residual : (N,) float64
+        As the fit had and left them.
+    """
+    parts, sums = _line_sums(line, rows, weights, residual, int(np.max(line)) + 1)
+    seen = np.bincount(line, minlength=len(parts)) > 0
+    return parts[seen], sums[seen]
+
+
+@kernel
+def _line_sums(
+    line: IntArray, rows: Array, weights: Array, residual: Array, lines: int
+) -> tuple[Array, Array]:
+    count = rows.shape[1]
+    parts, sums = np.zeros((lines, count, count)), np.zeros((lines, count))
+    for n in range(len(line)):
+        k = line[n]
+        for q in range(count):
+            part = weights[n] * rows[n, q]
+            sums[k, q] += part * residual[n]
+            for p in range(count):
+                parts[k, q, p] += part * rows[n, p]
+    return parts, sums
 
 
 def line_of_pixels(scene: Scene, pose: Pose) -> IntArray:

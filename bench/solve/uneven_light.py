@@ -18,7 +18,8 @@ from bench.solve.even_light import (
 from bench.solve.evidence import evidence_of
 from bench.solve.field_amplitude import amplitudes_of
 from bench.solve.field_fit import Known, Weighed, continued, fit_fields
-from bench.solve.field_step import FieldFit, Step, roughness, step_fields
+from bench.solve.field_lines import field_line_sums
+from bench.solve.field_step import roughness, step_fields
 from bench.solve.image_fit import (
     ImageFit,
     Scene,
@@ -28,8 +29,7 @@ from bench.solve.image_fit import (
 )
 from bench.solve.imprint import ROUNDS, amounts_of, kinds_left, truncation_covariance
 from bench.solve.imprint_score import Shown, kinds_shown, rival_square
-from bench.solve.leave_one_out import jackknife, line_sums
-from bench.solve.light_fields import fields_at
+from bench.solve.leave_one_out import jackknife
 from bench.solve.robust import STRONG, loss
 from bench.solve.weights import Weigher
 from bench.typing import Array
@@ -131,12 +131,14 @@ def _shared_kinds(scene: Scene, best: Weighed, known: Known, most: int, *, curve
         replace(scene, kinds=(*scene.kinds, *asked)), fit, weigh, known.contrast, walk=False,
         sensitivity=np.hstack((plain, columns)),
     )  # fmt: skip
-    rows = _rows(fit, step, step.solved.without_light(curved=scene.terms == FREE_LIGHT)[1])
+    taken = step.solved.without_light(curved=scene.terms == FREE_LIGHT)[1]
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     strong = strength > STRONG * np.max(strength)
     weights, left = weigh(fit.predicted), scene.grey - fit.predicted
+    parts, pulls = field_line_sums(known.line, fit, step, taken, weights, left[:, None])
     return kinds_shown(
-        *line_sums(known.line, rows, weights, left),
+        parts,
+        pulls[:, :, 0],
         asked,
         float(weights[strong] @ left[strong] ** 2),
         float(np.sum(trust[strong])),
@@ -166,11 +168,11 @@ def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judg
     strength = edge_strength(step.sensitivity, fit.response, fit.pose, scene.camera)
     evidence = evidence_of(scene.pixels, scene.grey, fit.predicted, strength, weigh.noise, trust)
     # fields follow light nearly and not quite, which lines show and χ² hardly
-    rows = _rows(fit, step, taken)
-    weights = weigh(fit.predicted)
-    apart = jackknife(known.line, rows, weights, scene.grey - fit.predicted)
+    against = np.column_stack((scene.grey - fit.predicted, strength))
+    parts, pulls = field_line_sums(known.line, fit, step, taken, weigh(fit.predicted), against)
+    apart = jackknife(parts, pulls[:, :, 0])
     off_px = evidence.off_px if weighed.robust else 0.0
-    grown = growth_covariance(rows, weights, strength, off_px)
+    grown = growth_covariance(parts.sum(axis=0), pulls[:, :, 1].sum(axis=0), off_px)
     covariance, widened = widened_by_lines(covariance, apart, chi_square, degrees, grown)
     answer = Answer(
         fit.pose,
@@ -182,17 +184,6 @@ def _judged(scene: Scene, weighed: Weighed, known: Known, hidden: Array) -> Judg
         " + ".join(("fields", *scene.kinds)),
     )
     return Judged(answer, widened)
-
-
-def _rows(fit: FieldFit, step: Step, taken: Array) -> Array:
-    """Return derivatives (N, H) of grey values by B's own parameters, light taken out."""
-    near, own = step.sensitivity.shape
-    value = fit.reflectance[:, None]
-    # a's and b's share of each parameter, side by side
-    lights = fields_at(fit.basis, taken[1:].reshape(-1, 2 * own))
-    rows = -(taken[0] * value + lights[:, own:]) * value - lights[:, :own]
-    rows[:near] += step.sensitivity * fit.response[:near, None]
-    return np.asarray(rows)
 
 
 def _flattened(scene: Scene, weighed: Weighed) -> tuple[Scene, Array]:

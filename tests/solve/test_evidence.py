@@ -146,7 +146,8 @@ def test_growth_of_black_is_claimed_by_what_it_moves():
     rng = np.random.default_rng(4)
     rows, weights = rng.normal(size=(500, 8)), rng.uniform(0.5, 2.0, 500)
     strength = np.abs(rng.normal(size=500))
-    found = growth_covariance(rows, weights, strength, 0.1)
+    weighted = rows * weights[:, None]
+    found = growth_covariance(weighted.T @ rows, weighted.T @ strength, 0.1)
     root = np.sqrt(weights)
     way = np.linalg.lstsq(rows * root[:, None], 0.1 * strength * root, rcond=None)[0][:6]
     np.testing.assert_allclose(found, np.outer(way, way), rtol=1e-8)
