@@ -154,12 +154,17 @@ def edge_strength(
     T_camera_target, camera : Pose, Camera
         Where the target is.
     """
-    depth = T_camera_target.translation[2]
-    right = sensitivity[:, 3] * (depth / camera.fx)
-    down = sensitivity[:, 4] * (depth / camera.fy)
+    depth = float(T_camera_target.translation[2])
+    return _slopes(sensitivity, response, depth / camera.fx, depth / camera.fy)
+
+
+@kernel
+def _slopes(sensitivity: Array, response: Array, right: float, down: float) -> Array:
     strength = np.zeros(len(response))
-    strength[: len(sensitivity)] = np.hypot(right, down) * response[: len(sensitivity)]
-    return np.abs(strength)
+    for n in range(len(sensitivity)):
+        u, v = sensitivity[n, 3] * right, sensitivity[n, 4] * down
+        strength[n] = abs(np.sqrt(u * u + v * v) * response[n])
+    return strength
 
 
 def _light_rows(reflectance: Array, pixels: Pixels, terms: int, count: int | None = None) -> Array:

@@ -126,16 +126,18 @@ def choose_amplitudes(
             ).loss
         return known[at]
 
-    place = start
+    place, way = start, (0, 0)
     while True:
-        i, j = place
-        around = [(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)]
+        # on as before as long as that helps, and only then all four ways
+        ways = [way] if any(way) else [(1, 0), (-1, 0), (0, 1), (0, -1)]
+        around = [(place[0] + i, place[1] + j) for i, j in ways]
         top = len(LADDER)
         best = min(
             [place, *(at for at in around if 0 <= at[0] < top and 0 <= at[1] < top)], key=loss
         )
-        if best == place:
+        if best == place and not any(way):
             return place
+        way = (best[0] - place[0], best[1] - place[1])
         place = best
 
 

@@ -158,12 +158,18 @@ def _fields(
     cell: IntArray, columns: int, rows: int, across: Array, down: Array, coefficients: Array
 ) -> Array:
     wide, count = rows + 3, coefficients.shape[1]
-    values = np.zeros((len(cell), count))
+    values = np.empty((len(cell), count))
     for n in range(len(cell)):
         first = (cell[n] // rows) * wide + cell[n] % rows
-        for a in range(4):
-            for b in range(4):
-                part = across[n, a] * down[n, b]
-                for k in range(count):
-                    values[n, k] += part * coefficients[first + a * wide + b, k]
+        for k in range(count):
+            total = 0.0
+            for a in range(4):
+                at = first + a * wide
+                total += across[n, a] * (
+                    down[n, 0] * coefficients[at, k]
+                    + down[n, 1] * coefficients[at + 1, k]
+                    + down[n, 2] * coefficients[at + 2, k]
+                    + down[n, 3] * coefficients[at + 3, k]
+                )
+            values[n, k] = total
     return values

@@ -70,7 +70,7 @@ def uneven_answer(scene: Scene, first: ImageFit, known: Known, both: bool) -> An
         return weights
 
     fit = best.fit
-    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=2, amounts=fit.amounts)
+    here = fit_image(flat, fit.pose, fit.blur_px, weigh, steps=1, amounts=fit.amounts)
     others = mirrored_fits(
         flat, weigh, fit.pose, fit.blur_px, here.chi_square, PATIENCE * HOPELESS * found.widened
     )
