@@ -114,7 +114,7 @@ def normal_equations(
     pixels : Pixels
         Where.
     """
-    if len(light) != LIGHT or sensitivity.shape[1] != POSE + 1:
+    if len(light) != LIGHT:
         rows = jacobian(sensitivity, reflectance, light, pixels)
         weighted = rows * weights[:, None]
         return weighted.T @ rows, weighted.T @ residual
@@ -232,20 +232,20 @@ def _equations(
     down: Array,
 ) -> tuple[Array, Array]:
     # The last row is the residual's. Four pixels at a time: half the loads and stores of sums.
-    size = PARAMETERS + 1
+    near, own = sensitivity.shape
+    size = own + LIGHT + 1
     normal, rows, w = np.zeros((size, size)), np.zeros((4, size)), np.zeros(4)
-    near = len(sensitivity)
     for first in range(0, near, 4):
         for k in range(4):
             n = first + k
             w[k] = weights[n] if n < near else 0.0
             if n < near:
-                for i in range(POSE + 1):
+                for i in range(own):
                     rows[k, i] = sensitivity[n, i] * exposure[n]
-                rows[k, POSE + 1], rows[k, POSE + 2] = 1.0, reflectance[n]
-                rows[k, POSE + 3] = reflectance[n] * across[n]
-                rows[k, POSE + 4] = reflectance[n] * down[n]
-                rows[k, PARAMETERS] = residual[n]
+                rows[k, own], rows[k, own + 1] = 1.0, reflectance[n]
+                rows[k, own + 2] = reflectance[n] * across[n]
+                rows[k, own + 3] = reflectance[n] * down[n]
+                rows[k, own + 4] = residual[n]
         for i in range(size):
             a, b, c, d = w[0] * rows[0, i], w[1] * rows[1, i], w[2] * rows[2, i], w[3] * rows[3, i]
             for j in range(i + 1):
@@ -258,8 +258,8 @@ def _equations(
         for i in range(LIGHT + 1):
             wi = weights[n] * row[i]
             for j in range(i + 1):
-                normal[POSE + 1 + i, POSE + 1 + j] += wi * row[j]
+                normal[own + i, own + j] += wi * row[j]
     for i in range(size):
         for j in range(i):
             normal[j, i] = normal[i, j]
-    return normal[:PARAMETERS, :PARAMETERS].copy(), normal[:PARAMETERS, PARAMETERS].copy()
+    return normal[:-1, :-1].copy(), normal[:-1, -1].copy()
