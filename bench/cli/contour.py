@@ -59,8 +59,9 @@ def command(
     """Find where a tolerance stops holding, spending pictures where that isn't clear.
 
     Starts with the grid of 'sightbench map', judges each cell after a few trials, and again
-    after twice as many where that doesn't decide, up to --trials. Then halves the grid's
-    intervals where neighbours differ, and goes on there. The looks of a cell share the error
+    after twice as many where that doesn't decide, up to --trials; a pipeline that is decided
+    there isn't run again. Then halves the grid's intervals where neighbours differ, and goes on
+    there. The looks of a cell share the error
     that the confidence allows, exactly, so that looking often doesn't make a cell pass by luck.
     It is the way to decide where a limit ends: 'sightbench map' looks as often at every cell.
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pickle
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ from bench.processes import QUEUED_CHUNKS, Stop
 from bench.provenance import library_versions
 from bench.survey.executors import Crew, Executor
 from bench.survey.plan import Plan
-from bench.survey.worker import ChunkResult, Job, Worker
+from bench.survey.worker import Chunk, ChunkResult, Job, Worker
 
 if TYPE_CHECKING:
     import distributed
@@ -84,7 +84,7 @@ class _Workers:
     job: bytes
     count: _Count
 
-    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results as they come; see `bench.survey.executors.Crew`."""
         rest, pending = iter(chunks), set[Any]()
         try:
@@ -136,14 +136,14 @@ class _Count:
             self.said = True
 
 
-def run_packed(packed: bytes, indices: Sequence[int]) -> ChunkResult:
+def run_packed(packed: bytes, chunk: Chunk) -> ChunkResult:
     """Run a chunk of a pickled job on a cluster's worker.
 
     One chunk at a time a process, whatever threads the worker was started with: detectors and
     the linear algebra below them share state, and a process a core is as quick.
     """
     with _one_at_a_time:
-        return _prepared(packed).run(indices)
+        return _prepared(packed).run(chunk)
 
 
 _one_at_a_time = threading.Lock()

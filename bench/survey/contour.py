@@ -2,7 +2,8 @@
 
 The given grid is the start. Each of its intervals can be bisected so many times, and is only
 where tested cells around it disagree: a quadtree along the tolerance's contour. A cell is
-judged after so many, twice as many, … trials and gets no more once every pipeline is decided.
+judged after so many, twice as many, … trials. A pipeline that is decided there isn't run on the
+cell's further pictures, and once every one is, there are none.
 
 Looking repeatedly would let a lucky moment decide. What each look asks is therefore such that all
 of a cell's looks together err as rarely as one would (`bench.survey.looks`). That costs trials,
@@ -59,6 +60,7 @@ class Contour:
         """Return what, beside the plan, decides which cases are run."""
         return {
             "levels": self.levels,
+            "stops": "each pipeline",  # where it is decided, whatever others need
             "looks": list(self.looks),
             "within_deg": self.request.within_deg,
             "success": self.request.success,
@@ -148,9 +150,15 @@ def refined_cells(contour: Contour, level: int, verdicts: Verdicts) -> list[Cell
     return sorted(found - verdicts.keys())
 
 
-def open_cells(cells: Iterable[Cell], verdicts: Mapping[Cell, Mapping[str, str]]) -> list[Cell]:
-    """Return the cells of which some pipeline is undecided."""
-    return [cell for cell in cells if UNDECIDED in verdicts[cell].values()]
+def left_open(
+    cells: Iterable[Cell], verdicts: Mapping[Cell, Mapping[str, str]]
+) -> dict[Cell, tuple[str, ...]]:
+    """Return the pipelines that are undecided in each cell, where there are any."""
+    found = {
+        cell: tuple(name for name, verdict in verdicts[cell].items() if verdict == UNDECIDED)
+        for cell in cells
+    }
+    return {cell: names for cell, names in found.items() if names}
 
 
 def indices_of(plan: Plan, cells: Iterable[Cell], trials: int) -> list[int]:

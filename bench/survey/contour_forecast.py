@@ -1,24 +1,30 @@
-"""Forecast of the pictures that a contour will take: its rounds played with predicted rates.
+"""Forecast of what a contour will take: its rounds played with predicted rates.
 
 A few real pictures say how each pipeline's errors compare with what the bay allows, and where it
 fails; the predicted map carries that to every cell. The rounds are then the contour's own, with
-misses drawn at those rates in place of pictures.
+misses drawn at those rates in place of pictures. Time follows from what each pipeline took of the
+sample's, for a pipeline isn't run where it is decided.
 """
 
 from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from bench.digest import key_digest
+from bench.solve.pipeline import pipeline_from_name
 from bench.survey.contour import (
     Cell,
     Contour,
     Verdicts,
-    open_cells,
+    left_open,
     refined_cells,
     start_cells,
 )
+from bench.survey.pace import Pace
 from bench.survey.predicted_map import predict_map
 from bench.survey.verdicts import FAILS, HOLDS, UNDECIDED
 from bench.survey.worker import Job
@@ -29,21 +35,51 @@ DRAWS = 400  # of an error: a rate near 95 % is then known to 1 %
 NEIGHBOURS = 5  # sampled pictures that say whether a cell's pictures are usable
 
 
-def likely_pictures(job: Job, contour: Contour, sample: pl.DataFrame) -> int:
-    """Return about how many pictures a contour takes.
+# Pictures by the pipelines that are run on them.
+Tally = Counter[tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class Likely:
+    """What a contour is likely to take: pictures, and seconds of one core."""
+
+    pictures: int
+    seconds: float
+
+
+def likely_effort(job: Job, contour: Contour, pace: Pace) -> Likely:
+    """Return about how much a contour takes.
 
     Parameters
     ----------
     job, contour : Job, Contour
         What is to be run.
-    sample : polars.DataFrame
-        Rows of some of its pictures, from all over the grid.
+    pace : Pace
+        With rows of some of its pictures, from all over the grid.
     """
-    missed = _missed(job, contour, sample)
+    missed = _missed(job, contour, pace.rows)
     rng = np.random.default_rng(
         np.random.SeedSequence([job.plan.seed, key_digest("contour forecast")])
     )
-    return int(np.median([_played(contour, missed, rng) for _ in range(PLAYS)]))
+    plays = sorted((_played(contour, missed, rng) for _ in range(PLAYS)), key=Counter.total)
+    middle = plays[PLAYS // 2]
+    seconds = sum(n * _picture_s(pace, names) for names, n in middle.items())
+    return Likely(middle.total(), seconds)
+
+
+def _picture_s(pace: Pace, names: tuple[str, ...]) -> float:
+    """Return the mean time of a picture with these pipelines alone, seconds."""
+    own = pl.col("solve_ms") + pl.col("score_ms")
+    means = pace.rows.group_by("pipeline").agg(pl.col("detect_ms").mean(), own.mean().alias("own"))
+    detect, rest = (
+        dict(means.select("pipeline", name).iter_rows()) for name in ("detect_ms", "own")
+    )
+    # pipelines with the same detector share what it finds
+    first = {pipeline_from_name(name).detector.name: name for name in sorted(detect, reverse=True)}
+    needed = {pipeline_from_name(name).detector.name for name in names}
+    spared = sum(detect[name] for detector, name in first.items() if detector not in needed)
+    spared += sum(ms for name, ms in rest.items() if name not in names)
+    return float(pace.picture_s - 1e-3 * spared)
 
 
 def _missed(job: Job, contour: Contour, sample: pl.DataFrame) -> dict[str, Array]:
@@ -82,28 +118,29 @@ def _usable(axes: list[Array], at: list[IntArray], usable: BoolArray) -> Array:
     return np.asarray(usable.astype(np.float64)[nearest].mean(axis=-1))
 
 
-def _played(contour: Contour, missed: dict[str, Array], rng: np.random.Generator) -> int:
+def _played(contour: Contour, missed: dict[str, Array], rng: np.random.Generator) -> Tally:
     """Return the pictures of one contour with misses drawn at rates."""
-    looks, verdicts, total = contour.judged_by, Verdicts(), 0
+    looks, verdicts, tally = contour.judged_by, Verdicts(), Tally()
 
     def decide(cells: list[Cell]) -> None:
-        nonlocal total
-        left, before = cells, 0
+        left, before = dict.fromkeys(cells, tuple(missed)), 0
         misses = {cell: dict.fromkeys(missed, 0) for cell in cells}
         for n, look in zip(looks.pictures, looks.looks, strict=True):
-            total += len(left) * (n - before)
-            for cell in left:
-                for pipeline, rate in missed.items():
-                    misses[cell][pipeline] += int(rng.binomial(n - before, rate[cell]))
-                verdicts[cell] = {
-                    pipeline: HOLDS
-                    if count <= look.hold
-                    else FAILS
-                    if count >= look.fail
-                    else UNDECIDED
-                    for pipeline, count in misses[cell].items()
-                }
-            left, before = open_cells(left, verdicts), n
+            for cell, names in left.items():
+                tally[names] += n - before
+                for name in names:
+                    misses[cell][name] += int(rng.binomial(n - before, missed[name][cell]))
+                verdicts.setdefault(cell, {}).update(
+                    {
+                        name: HOLDS
+                        if misses[cell][name] <= look.hold
+                        else FAILS
+                        if misses[cell][name] >= look.fail
+                        else UNDECIDED
+                        for name in names
+                    }
+                )
+            left, before = left_open(left, verdicts), n
             if not left:
                 return
 
@@ -111,4 +148,4 @@ def _played(contour: Contour, missed: dict[str, Array], rng: np.random.Generator
     for level in range(contour.levels):
         while cells := refined_cells(contour, level, verdicts):
             decide(cells)
-    return total
+    return tally

@@ -6,7 +6,7 @@ an interrupted run, given again, plays its finished rounds over from what is kep
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from time import perf_counter
 
@@ -22,7 +22,7 @@ from bench.survey.contour import (
     Verdicts,
     indices_of,
     judge,
-    open_cells,
+    left_open,
     refined_cells,
     start_cells,
 )
@@ -37,8 +37,9 @@ from bench.survey.run import (
     silent,
 )
 from bench.survey.setting import check_plan
-from bench.survey.store import RunStore, open_cases
-from bench.survey.worker import Job
+from bench.survey.store import RunStore, open_cases, row_numbers
+from bench.survey.worker import Chunk, Job, Some
+from bench.typing import BoolArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,8 @@ def run_contour(
     if store.is_complete(contour.plan):
         store.finish(contour.plan)  # a killed run may have left some of its parts
         cases = open_cases(store.directory)
-        pictures = cases.height() // len(contour.plan.pipelines)
+        keys = (piece.select(pl.col("key").n_unique()).collect() for piece in cases.pieces())
+        pictures = sum(int(n.item()) for n in keys)
         report = RunReport(pictures, 0, pictures, 0.0)
         return ContourReport(report, True, judge(cases, contour))
     with executor.crew(job) as crew:
@@ -126,9 +128,9 @@ class _Rounds:
         self.crew, self.chunk = crew, chunk
         self.progress, self.stop = progress, stop
         self.found = store.kept(contour.plan)
-        self.done = np.zeros(contour.plan.n_pictures, dtype=np.bool_)
-        for indices in self.found.values():
-            self.done[indices] = True
+        self.done = np.zeros(contour.plan.n_rows, dtype=np.bool_)
+        for rows in self.found.values():
+            self.done[rows] = True
         self.wanted = np.zeros_like(self.done)
         self.before = self.done.copy()
         self.verdicts: Verdicts = {}
@@ -145,22 +147,20 @@ class _Rounds:
 
     def report(self) -> RunReport:
         """Return what this call did."""
-        found = int(np.count_nonzero(self.before & self.wanted))
-        now = int(np.count_nonzero(self.done & self.wanted))
-        total = int(np.count_nonzero(self.wanted))
+        found = self._pictures(self.before & self.wanted)
+        now = self._pictures(self.done & self.wanted)
+        total = self._pictures(self.wanted)
         return RunReport(found, now - found, total, perf_counter() - self.start, self.failures)
 
     def _decide(self, cells: Sequence[Cell]) -> None:
         """Look at cells, again and again at those undecided, until the looks are used up."""
-        left, seen, before = list(cells), pl.DataFrame(), 0
+        left = dict.fromkeys(cells, self.contour.plan.pipelines)
+        seen, before = pl.DataFrame(), 0
         for trials in self.contour.looks:
-            indices = [
-                i for i in indices_of(self.contour.plan, left, trials) if i >= self._first(before)
-            ]
             # what is undecided stays at hand, so that no look reads what an earlier one did
-            seen = pl.concat([seen, *self._run(indices)])
+            seen = pl.concat([seen, *self._run(left, before, trials)])
             self.verdicts |= judge(seen, self.contour)
-            left, before = open_cells(left, self.verdicts), trials
+            left, before = left_open(left, self.verdicts), trials
             if not left:
                 return
             seen = seen.join(self._places(left), on=VIEW, how="semi", maintain_order="left")
@@ -169,30 +169,51 @@ class _Rounds:
         """Return the index of a trial's first case: trials run slowest in a plan."""
         return trial * (self.contour.plan.n_pictures // self.contour.plan.trials)
 
-    def _places(self, cells: Sequence[Cell]) -> pl.DataFrame:
+    def _places(self, cells: Iterable[Cell]) -> pl.DataFrame:
         plan = self.contour.plan
         axes = (plan.ranges_m, plan.turns_deg, plan.pitches_deg)
         at = [[axis[i] for axis, i in zip(axes, cell, strict=True)] for cell in cells]
         return pl.DataFrame(at, schema=VIEW, orient="row")
 
-    def _run(self, indices: Sequence[int]) -> Iterator[pl.DataFrame]:
-        """Run what isn't kept yet; iterate over the rows of all of these cases."""
-        self.wanted[list(indices)] = True
-        kept = [i for i in indices if self.done[i]]
-        todo = [i for i in indices if not self.done[i]]
+    def _run(
+        self, cells: Mapping[Cell, tuple[str, ...]], before: int, trials: int
+    ) -> Iterator[pl.DataFrame]:
+        """Run trials of cells by their pipelines, what isn't kept yet; iterate over all rows."""
+        plan = self.contour.plan
+        kept: list[IntArray] = []
+        chunks: list[Chunk] = []
+        asked = np.zeros_like(self.wanted)
+        for names in dict.fromkeys(cells.values()):
+            own = [cell for cell, pipelines in cells.items() if pipelines == names]
+            indices = np.array(indices_of(plan, own, trials), dtype=np.int64)
+            indices = indices[indices >= self._first(before)]
+            which = [plan.pipelines.index(name) for name in names]
+            rows = indices[:, None] * len(plan.pipelines) + which
+            asked[rows] = True
+            whole = self.done[rows].all(axis=1)
+            kept.append(rows[whole].ravel())
+            for part in chunks_of(indices[~whole].tolist(), self.chunk):
+                chunks.append(part if names == plan.pipelines else Some(tuple(part), names))
+        self.wanted |= asked
         self._tell()
-        if kept:
-            yield self.store.cases_at(kept, NEEDED, self.found)
-        for result in self.crew.run(chunks_of(todo, self.chunk), self.stop):
+        there = np.concatenate(kept)
+        if len(there):
+            yield self.store.cases_at(there, NEEDED, self.found, plan)
+        for result in self.crew.run(chunks, self.stop):
             self.store.append(result)
             for pipeline, text in result.failures.items():
                 self.failures.setdefault(pipeline, text)
-            self.done[list(result.indices)] = True
+            rows_now = pl.read_parquet(result.part)
+            self.done[row_numbers(rows_now, plan)] = True
             self._tell()
-            yield pl.read_parquet(result.part, columns=NEEDED)
-        if not self.done[list(indices)].all():
+            yield rows_now.select(NEEDED)
+        if not self.done[asked].all():
             raise _StopAskedError
 
+    def _pictures(self, rows: BoolArray) -> int:
+        """Return of how many pictures there are rows."""
+        whole = rows.reshape(self.contour.plan.n_pictures, -1)
+        return int(np.count_nonzero(whole.any(axis=1)))
+
     def _tell(self) -> None:
-        done = int(np.count_nonzero(self.done & self.wanted))
-        self.progress(done, int(np.count_nonzero(self.wanted)))
+        self.progress(self._pictures(self.done & self.wanted), self._pictures(self.wanted))

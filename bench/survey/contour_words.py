@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bench.survey.contour import Contour, start_cells
-from bench.survey.contour_forecast import likely_pictures
+from bench.survey.contour_forecast import likely_effort
 from bench.survey.contour_run import ContourReport
 from bench.survey.looks import chance_held
 from bench.survey.pace import duration_words, measure_pace
@@ -19,15 +19,13 @@ def _least_pictures(contour: Contour) -> int:
 def time_words(job: Job, contour: Contour, workers: int) -> str:
     """Say about how long a contour takes: likely, at least and at most."""
     pace = measure_pace(job)
-    likely = likely_pictures(job, contour, pace.rows)
-    least, probably, most = (
-        duration_words(pace.picture_s * n / workers)
-        for n in (_least_pictures(contour), likely, contour.plan.n_pictures)
-    )
+    likely = likely_effort(job, contour, pace)
+    ends = (pace.picture_s * n for n in (_least_pictures(contour), contour.plan.n_pictures))
+    least, most, probably = (duration_words(s / workers) for s in (*ends, likely.seconds))
     return (
-        f"time       likely about {probably}, for {likely} pictures, with {workers} workers "
-        f"({1e3 * pace.picture_s:.0f} ms a picture, measured on {pace.pictures}); {least} at "
-        f"least, {most} if every cell took all trials"
+        f"time       likely about {probably}, for {likely.pictures} pictures, with {workers} "
+        f"workers ({1e3 * pace.picture_s:.0f} ms a picture with all pipelines, measured on "
+        f"{pace.pictures}); {least} at least, {most} if every cell took all trials"
     )
 
 

@@ -7,20 +7,20 @@ depend on its key alone.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
 from bench.processes import Stop, pooled, process_pool
-from bench.survey.worker import ChunkResult, Job, Worker
+from bench.survey.worker import Chunk, ChunkResult, Job, Worker
 
 
 class Crew(Protocol):
     """Workers that are ready for one job's chunks."""
 
-    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results as they come.
 
         Once `stop()` is true no further chunk is started; those begun are finished and
@@ -41,7 +41,7 @@ class Executor(ABC):
     def crew(self, job: Job) -> AbstractContextManager[Crew]:
         """Return workers for a job, there as long as the context is."""
 
-    def run(self, job: Job, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, job: Job, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results as a crew of its own does; see `Crew.run`."""
         with self.crew(job) as crew:
             yield from crew.run(chunks, stop)
@@ -60,7 +60,7 @@ class InlineExecutor(Executor):
 class _Inline:
     worker: Worker
 
-    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results in order."""
         for chunk in chunks:
             if stop():
@@ -92,7 +92,7 @@ class _Processes:
     pool: ProcessPoolExecutor
     workers: int
 
-    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield the chunks' results as they come; see `Crew.run`."""
         return pooled(self.pool, self.workers, _run_chunk, chunks, stop)
 
@@ -105,6 +105,6 @@ def _start_worker(job: Job) -> None:
     _worker = Worker(job)
 
 
-def _run_chunk(indices: Sequence[int]) -> ChunkResult:
+def _run_chunk(chunk: Chunk) -> ChunkResult:
     assert _worker is not None
-    return _worker.run(indices)
+    return _worker.run(chunk)

@@ -114,19 +114,23 @@ class RunStore:
         if self.is_complete(plan):
             done[:] = True
             return done
-        for indices in self.kept(plan).values():
-            done[indices] = True
-        return done
+        rows = np.zeros(plan.n_rows, dtype=np.bool_)
+        for there in self.kept(plan).values():
+            rows[there] = True
+        return np.asarray(rows.reshape(plan.n_pictures, -1).all(axis=1))
 
     def kept(self, plan: Plan) -> dict[Path, IntArray]:
-        """Return the cases of each whole part; damaged parts are removed."""
+        """Return the rows of each whole part; damaged parts are removed.
+
+        Rows are numbered by case, then pipeline, as the plan has them.
+        """
         found = {}
-        for path, part in _read_parts(self._parts(), [INDEX]):
+        for path, part in _read_parts(self._parts(), [INDEX, "pipeline"]):
             if part is None:
                 path.unlink(missing_ok=True)  # another run's end may have been quicker
             else:
-                indices = part[INDEX].unique().to_numpy()
-                found[path] = indices[indices < plan.n_pictures]
+                rows = row_numbers(part, plan)
+                found[path] = rows[rows < plan.n_rows]
         return found
 
     def is_complete(self, plan: Plan) -> bool:
@@ -162,8 +166,8 @@ class RunStore:
         ----------
         plan : Plan
             What the parts are of.
-        wanted : (n_pictures,) bool, optional
-            The cases that there must be; all, unless given.
+        wanted : (n_rows,) bool, optional
+            The rows that there must be, numbered as by `kept`; all, unless given.
 
         Raises
         ------
@@ -183,9 +187,13 @@ class RunStore:
                 shutil.rmtree(scraps, ignore_errors=True)
 
     def cases_at(
-        self, indices: Sequence[int], columns: Sequence[str], among: Mapping[Path, IntArray]
+        self,
+        rows: IntArray,
+        columns: Sequence[str],
+        among: Mapping[Path, IntArray],
+        plan: Plan,
     ) -> pl.DataFrame:
-        """Return columns of finished cases with these indices, before the final tables.
+        """Return columns of finished rows with these numbers (N,), before the final tables.
 
         `among` is what `kept` returned: only the parts that have some of them are read.
 
@@ -194,17 +202,17 @@ class RunStore:
         RunError
             Some aren't there any more.
         """
-        wanted = np.array(indices)
-        paths = [path for path, there in among.items() if np.isin(there, wanted).any()]
-        left = pl.DataFrame({INDEX: indices}, schema={INDEX: pl.Int64})
+        paths = [path for path, there in among.items() if np.isin(there, rows).any()]
+        left = np.zeros(plan.n_rows, dtype=np.bool_)
+        left[rows] = True
         found = []
-        for _, part in _read_parts(paths, [INDEX, *columns]):
+        for _, part in _read_parts(paths, list({INDEX, "pipeline", *columns})):
             if part is not None:
                 # two runs at once may have done a case twice, and it counts once
-                rows = part.join(left, on=INDEX, how="semi", maintain_order="left")
-                left = left.join(rows, on=INDEX, how="anti")
-                found.append(rows.select(columns))
-        if not left.is_empty():
+                numbers = row_numbers(part, plan)
+                found.append(part.filter(left[numbers]).select(columns))
+                left[numbers] = False
+        if left.any():
             raise self._went_away()
         return pl.concat(found)
 
@@ -225,13 +233,13 @@ class RunStore:
         self, parts: Sequence[Path], plan: Plan, wanted: BoolArray | None
     ) -> Iterator[pl.DataFrame]:
         """Iterate over the parts' rows; two runs at once may have done a case twice."""
-        seen = np.zeros(plan.n_pictures, dtype=np.bool_)
+        seen = np.zeros(plan.n_rows, dtype=np.bool_)
         for _, part in _read_parts(parts):
             if part is not None:
-                indices = part[INDEX].to_numpy()
+                rows = row_numbers(part, plan)
                 # equal keys have equal numbers, so either will do
-                yield part.filter(~seen[indices])
-                seen[indices] = True
+                yield part.filter(~seen[rows])
+                seen[rows] = True
         if not (seen if wanted is None else seen[wanted]).all():
             raise self._went_away()
 
@@ -256,6 +264,13 @@ class RunStore:
 
     def _parts(self) -> list[Path]:
         return files_in(self.directory / PARTS, "*.parquet")
+
+
+def row_numbers(part: pl.DataFrame, plan: Plan) -> IntArray:
+    """Return the numbers of a part's rows: by case, then pipeline."""
+    place = {name: k for k, name in enumerate(plan.pipelines)}
+    which = part["pipeline"].replace_strict(place, return_dtype=pl.Int64).to_numpy()
+    return np.asarray(part[INDEX].to_numpy() * len(place) + which)
 
 
 def open_cases(directory: Path) -> CaseTable:

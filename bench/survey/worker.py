@@ -52,6 +52,17 @@ class Job:
 
 
 @dataclass(frozen=True)
+class Some:
+    """Cases, by their indices, by some of a plan's pipelines alone."""
+
+    indices: tuple[int, ...]
+    pipelines: tuple[str, ...]
+
+
+Chunk = Sequence[int] | Some
+
+
+@dataclass(frozen=True)
 class ChunkResult:
     """What came of a chunk.
 
@@ -117,22 +128,28 @@ class Worker:
         self.bounds = CellBounds(job.plan, job.setting)
         self.pipelines = [(name, pipeline_from_name(name)) for name in job.plan.pipelines]
 
-    def run(self, indices: Sequence[int]) -> ChunkResult:
-        """Run the cases with these indices."""
+    def run(self, chunk: Chunk) -> ChunkResult:
+        """Run the cases with these indices, by all pipelines or by some."""
+        some = chunk if isinstance(chunk, Some) else Some(tuple(chunk), self.job.plan.pipelines)
         rows: list[Row] = []
         failures: dict[str, str] = {}
-        for index in indices:
-            rows += self.run_case(self.job.plan.case(index), failures)
+        for index in some.indices:
+            rows += self.run_case(self.job.plan.case(index), failures, some.pipelines)
         part = packed(pl.DataFrame(rows, schema=PART_SCHEMA))
-        return ChunkResult(tuple(indices), part, failures)
+        return ChunkResult(some.indices, part, failures)
 
     def light(self, case: Case) -> Array | None:
         """Return what light adds to the bound in a case's cell: computed once."""
         cell = (case.range_m, case.turn_deg, case.pitch_deg, self.job.plan.roll_deg)
         return light_of_cell(*cell, self.job.setting)
 
-    def run_case(self, case: Case, failures: dict[str, str]) -> list[Row]:
-        """Run all pipelines on one case's picture; `failures` collects first exceptions."""
+    def run_case(
+        self, case: Case, failures: dict[str, str], asked: Sequence[str] | None = None
+    ) -> list[Row]:
+        """Run pipelines, all or those asked, on a case's picture.
+
+        `failures` collects first exceptions.
+        """
         plan, setting = self.job.plan, self.job.setting
         camera = setting.camera
         start = perf_counter()
@@ -156,6 +173,8 @@ class Worker:
         detections: dict[str, tuple[Detection | PlugInError, float]] = {}
         rows: list[Row] = []
         for name, pipeline in self.pipelines:
+            if asked is not None and name not in asked:
+                continue
             detector = pipeline.detector.name
             if detector not in detections:
                 detections[detector] = _timed(_detect, pipeline, observation)

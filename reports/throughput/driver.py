@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pickle
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +23,7 @@ from bench.survey.executors import Crew, Executor
 from bench.survey.pieces import packed
 from bench.survey.run import run_survey
 from bench.survey.store import RunStore
-from bench.survey.worker import INDEX, ChunkResult, Job, Worker
+from bench.survey.worker import INDEX, Chunk, ChunkResult, Job, Some, Worker
 from reports.throughput.setting import Options
 from reports.throughput.surveys import job_of_grid
 
@@ -47,9 +47,10 @@ class _Replay(Executor):
 class _Replayed:
     replay: _Replay
 
-    def run(self, chunks: Iterable[Sequence[int]], stop: Stop) -> Iterator[ChunkResult]:
+    def run(self, chunks: Iterable[Chunk], stop: Stop) -> Iterator[ChunkResult]:
         """Yield what a pool would have sent."""
         for chunk in chunks:
+            assert not isinstance(chunk, Some)  # a whole survey's
             yield pickle.loads(self.replay.payloads[chunk[0]])
         self.replay.finished.append(process_time())
 

@@ -128,9 +128,10 @@ def test_a_run_that_ends_after_another_in_the_same_directory_keeps_its_tables(
 
 def test_cases_done_twice_are_judged_once(job, ready, tmp_path):
     store = RunStore(shutil.copytree(ready, tmp_path / "run"), {"any": "rule"})
-    once = store.cases_at([2, 3, 4], NEEDED, store.kept(job.plan))
+    rows = np.arange(2 * len(job.plan.pipelines), 5 * len(job.plan.pipelines))
+    once = store.cases_at(rows, NEEDED, store.kept(job.plan), job.plan)
     store.append(Worker(job).run([3, 4, 5]))
-    twice = store.cases_at([2, 3, 4], NEEDED, store.kept(job.plan))
+    twice = store.cases_at(rows, NEEDED, store.kept(job.plan), job.plan)
     order = ["key", "pipeline"]
     assert once.height == 3 * len(job.plan.pipelines)
     assert twice.sort(order).equals(once.sort(order), null_equal=True)
@@ -143,7 +144,7 @@ def test_cases_that_went_away_are_not_judged_without(job, ready, tmp_path, gone)
     for path in sorted((store.directory / "parts").iterdir())[:gone]:
         path.unlink()
     with pytest.raises(RunError, match="parts came or went meanwhile"):
-        store.cases_at([2, 9], NEEDED, kept)
+        store.cases_at(np.array([2, 9]) * len(job.plan.pipelines), NEEDED, kept, job.plan)
 
 
 def test_a_rules_table_lacks_none_of_the_cases_it_wants(job, ready, tmp_path):
@@ -151,9 +152,10 @@ def test_a_rules_table_lacks_none_of_the_cases_it_wants(job, ready, tmp_path):
     sorted((directory / "parts").iterdir())[0].unlink()
     store, wanted = RunStore(directory, {"any": "rule"}), np.zeros(20, dtype=bool)
     wanted[2:12] = True
+    each = len(job.plan.pipelines)
     with pytest.raises(RunError, match="parts came or went meanwhile"):
-        store.finish(job.plan, wanted)
+        store.finish(job.plan, np.repeat(wanted, each))
     assert not (directory / "cases.parquet").exists()
     wanted[:4] = False
-    store.finish(job.plan, wanted)
-    assert open_cases(directory).height() == 16 * len(job.plan.pipelines)
+    store.finish(job.plan, np.repeat(wanted, each))
+    assert open_cases(directory).height() == 16 * each

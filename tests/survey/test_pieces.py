@@ -165,6 +165,7 @@ for start in range(0, plan.n_pictures, 2000):
     }
     place = ("index", "key", "range_m", "turn_deg", "pitch_deg", "trial")
     columns |= {name: [getattr(case, name) for case in cases] for name in place}
+    columns["pipeline"] = ["d/s"] * 2000
     rows = pl.DataFrame(columns, schema=PART_SCHEMA)
     store.append(ChunkResult((start,), packed(rows)))
 peaks = [peak_bytes()]
