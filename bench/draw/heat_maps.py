@@ -215,7 +215,9 @@ def _verdicts(grid: CellGrid, facet: Facet, column: str | None) -> tuple[BoolArr
 
 def _handles(grid: CellGrid, shown: HeatMap, info: MapInfo) -> Sequence[Artist]:
     handles: list[Artist] = []
-    if shown.level is not None:
+    if shown.level is not None and any(
+        marks.is_crossed(grid.array(facet, shown.column), shown.level) for facet in grid.facets
+    ):
         handles.append(
             marks.contour_handle(f"{shown.level_name} {shown.level_label}, interpolated")
         )

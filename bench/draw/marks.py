@@ -107,12 +107,10 @@ def draw_contour(
     Interpolation is linear, in the logarithm if `log`; cells without a value break the line.
     Returns the lines, each (N, 2); none if the level isn't crossed.
     """
-    if min(values.shape) < 2:
+    if not is_crossed(values, level):
         return []
     field = np.ma.masked_invalid(np.log(values) if log else values)
     threshold = np.log(level) if log else level
-    if field.count() == 0 or not field.min() < threshold < field.max():
-        return []
     lines = axes.contour(
         x, y, field, levels=[threshold], colors="white", linewidths=1.8, linestyles="-", zorder=4
     )
@@ -123,6 +121,15 @@ def draw_contour(
         for path in lines.get_paths()
         for line in path.to_polygons(closed_only=False)
     ]
+
+
+def is_crossed(values: Array, level: float) -> bool:
+    """Tell whether `draw_contour` finds a line between values (T, R)."""
+    corners = np.stack((values[:-1, :-1], values[1:, :-1], values[:-1, 1:], values[1:, 1:]))
+    known = np.isfinite(corners)
+    below, above = (known & (corners < level)).any(axis=0), (known & (corners > level)).any(axis=0)
+    # of four neighbours one may lack a value
+    return bool(np.any(below & above & (known.sum(axis=0) >= 3)))
 
 
 def label_contour(
