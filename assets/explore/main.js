@@ -103,6 +103,7 @@ async function look(query, since, signal) {
   say(`${result.judgement.words}. ${result.outcome_words}`);
   ranChanged(controls.query());
   map.mark(query);
+  map.follow(query);
   rival.show(result);
   if (result.bound_waits) later(query);
   mapping = setTimeout(async () => {

@@ -20,18 +20,25 @@ function keyOf(query) {
   return `${fields}${turned}`;
 }
 
+// While one drags, a question under way is answered first: the contour moves along.
+export function follow(query) {
+  if (!asking) ask(query);
+}
+
 export async function ask(query) {
   const key = keyOf(query);
-  if (shown?.key === key && inside(shown.map, query)) return;
-  asking?.abort();
-  asking = new AbortController();
+  if ((shown?.key === key && inside(shown.map, query)) || asking?.query === query) return;
+  asking?.abort.abort();
+  const question = (asking = { query, abort: new AbortController() });
   const since = performance.now();
   let answer, map;
   try {
-    answer = await fetch(`/api/map?${query}`, { signal: asking.signal });
+    answer = await fetch(`/api/map?${query}`, { signal: question.abort.signal });
     map = await answer.json();
   } catch {
     return; // a change came first, or the bench is gone, which the picture says
+  } finally {
+    if (asking === question) asking = null;
   }
   canvas.parentElement.classList.toggle("old", !answer.ok);
   if (!answer.ok) {
@@ -126,6 +133,7 @@ function colour(value, n) {
 
 function axes(context, { ranges_m: ranges, turns_deg: turns }) {
   ranges.forEach((range, i) => {
+    if ((ranges.length - 1 - i) % 2) return; // every other: names need room
     const x = EDGE.left + (i / (ranges.length - 1)) * wide();
     context.fillRect(x - 0.5, canvas.height - EDGE.bottom, 1, 4);
     const last = i === ranges.length - 1; // centred it would leave the canvas

@@ -88,17 +88,21 @@ def best_of(
     region: Region,
     response: Array | None,
     ratio: float = 1.0,
+    covariance: Array | None = None,
 ) -> Best:
     """Return the best there is; nothing where the picture doesn't determine the pose.
 
     `response` is `bench.built.response.responses`, of a bay as built. What light, paper and
     dirt add would take as long as many pictures, and is left to the map. `ratio` is of a
-    pipeline's errors over the bound, 1 of the best.
+    pipeline's errors over the bound, 1 of the best. `covariance` (6, 6) of the pose may be given
+    where it is known.
     """
     try:
-        covariance = image_bound(
-            setting.target.drawing, T_camera_target_true, setting.camera, setting.imaging, region
-        )
+        if covariance is None:
+            covariance = image_bound(
+                setting.target.drawing, T_camera_target_true, setting.camera, setting.imaging,
+                region,
+            )  # fmt: skip
         covariance = ratio**2 * covariance
         bound = _bound(covariance, T_camera_target_true)
         if response is None or setting.built is None:

@@ -17,7 +17,7 @@ from bench.explore.state import Problem, State, StateError
 from bench.explore.words import OUTCOMES, error_words, judge_bound, parts_words
 from bench.geometry.pose import Pose
 from bench.geometry.viewing import pose_of_view, tilt_of_pose, view_of_pose
-from bench.imaging.picture import Picture, png
+from bench.imaging.picture import Picture, Region, png
 from bench.imaging.region import region_of
 from bench.pages import data_url
 from bench.render.planar import MARGIN_PX
@@ -30,6 +30,7 @@ from bench.survey.setup import request_of_bay
 from bench.survey.truth import parts_columns, truth_columns
 from bench.survey.verdicts import Request
 from bench.survey.worker import picture_of_case
+from bench.typing import Array
 
 # Name on the page, column of a case without its prefix, unit.
 COMPONENTS = (
@@ -127,6 +128,11 @@ def best_bound(state: State, place: Place, ratio: float = 1.0) -> Best:
 
     `ratio` is of a pipeline's errors over the bound.
     """
+    return best_of(*seen(state, place), ratio)
+
+
+def seen(state: State, place: Place) -> tuple[Pose, Setting, Region, Array | None]:
+    """Return what `bench.explore.bounds.best_of` takes of a view; raises as `compute`."""
     job = job_of(state, place)
     setting, case = job.setting, job.plan.case(0)
     try:
@@ -134,8 +140,7 @@ def best_bound(state: State, place: Place, ratio: float = 1.0) -> Best:
         region = region_of(setting.target.drawing, T_true, setting.camera, MARGIN_PX)
     except BenchError as error:
         raise _unseen(error) from error
-    _, response = parts_columns(case, T_true, job.plan, setting)
-    return best_of(T_true, setting, region, response, ratio)
+    return T_true, setting, region, parts_columns(case, T_true, job.plan, setting)[1]
 
 
 def _run(

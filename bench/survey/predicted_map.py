@@ -138,12 +138,23 @@ def _ratio(
                 logs[i, j] = 0.5 * np.log(whole / _corners(points, T, setting))
             except (GeometryError, np.linalg.LinAlgError):
                 continue
+    return between(np.log(ranges), turns, logs)
+
+
+def between(x: Array, y: Array, logs: Array) -> scipy.interpolate.RegularGridInterpolator:
+    """Return factors, (N, K) at places (N, 2), from their logarithms (X, Y, K) on a grid.
+
+    Where they aren't known, NaN, the nearest that are serve.
+
+    Raises
+    ------
+    GeometryError
+        None are known.
+    """
     known = np.all(np.isfinite(logs), axis=-1)
     if not known.any():
         raise GeometryError("the target's picture doesn't determine its pose in any cell")
     nearest = scipy.ndimage.distance_transform_edt(
         ~known, return_distances=False, return_indices=True
     )
-    return scipy.interpolate.RegularGridInterpolator(
-        (np.log(ranges), turns), np.exp(logs[tuple(nearest)])
-    )
+    return scipy.interpolate.RegularGridInterpolator((x, y), np.exp(logs[tuple(nearest)]))

@@ -243,6 +243,28 @@ def test_a_predicted_map_as_surveyed_is_asked_for_anew_for_another_pipeline(benc
         page.locator("#pipeline").select_option("apriltag/epnp")
 
 
+def test_the_predicted_map_moves_along_while_one_drags(bench):
+    page = bench().page
+    page.locator(".whole:not(.old)").wait_for()
+    # a hand that never rests as long as a question's patience, until a map has come
+    moved = page.evaluate(
+        """async () => {
+            const canvas = document.getElementById("map");
+            const before = canvas.dataset.latencyMs;
+            const slider = document.getElementById("light-slider");
+            const [low, high] = [Number(slider.min), Number(slider.max)];
+            for (let n = 1; n < 400; n += 1) {
+                slider.value = low + ((high - low) * ((n % 40) + 20)) / 80;
+                slider.dispatchEvent(new Event("input", { bubbles: true }));
+                await new Promise((wake) => setTimeout(wake, 60));
+                if (canvas.dataset.latencyMs !== before) return n;
+            }
+            return 0;
+        }"""
+    )
+    assert moved > 0
+
+
 def test_a_run_fills_the_scatter_plot_and_says_what_it_found(bench, screenshot):
     made = bench("?range_m=6&turn_deg=40")
     page = made.page
