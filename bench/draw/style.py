@@ -143,6 +143,7 @@ def png(figure: Figure) -> bytes:
             format="png",
             dpi=figure.dpi,
             metadata={"Software": f"sightbench {__version__}"},
+            pil_kwargs={"compress_level": 4},  # of 6 a seventh smaller, and twice as long
         )
     return buffer.getvalue()
 

@@ -260,6 +260,6 @@ def camera_picture(
     sigma = imaging.optics.sigma_px
     if sigma > 0.0:
         light = scipy.ndimage.gaussian_filter(light, sigma, mode="nearest", truncate=5.0)
-    electrons = light * imaging.sensor.full_well
-    grey = expose(electrons, imaging.sensor, rng)
+    light *= imaging.sensor.full_well  # electrons
+    grey = expose(light, imaging.sensor, rng)
     return Picture(grey, region.u0, region.v0, imaging.sensor.full_scale)

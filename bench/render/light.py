@@ -164,7 +164,10 @@ def _at_corners(light: Light, corners: Array, normals: Array) -> Array:
     _, first, back = np.unique(
         _hashed(np.hstack((points, facing))), return_index=True, return_inverse=True
     )
-    return light.at(points[first], facing[first])[back].reshape(-1, 3)
+    order = np.argsort(first)  # neighbours in space one after another: they share shadows
+    lit = np.empty(len(first))
+    lit[order] = light.at(points[first[order]], facing[first[order]])
+    return lit[back].reshape(-1, 3)
 
 
 def _quarters(triangles: Array) -> Array:

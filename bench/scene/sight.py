@@ -126,6 +126,7 @@ def _first_hits(
 ) -> Indices:
     found = np.full(len(starts), -1, dtype=np.intp)
     way, per = np.empty(3), np.empty(3)
+    last = -1  # what hid one point hides the next, as like as not
     for i in range(len(starts)):
         nearest = 1.0 - NEAR_END
         ox, oy, oz = starts[i, 0], starts[i, 1], starts[i, 2]
@@ -134,7 +135,10 @@ def _first_hits(
             # along an axis that it runs square to, 0: no quotient may overflow
             per[axis] = 1.0 / way[axis] if abs(way[axis]) > 1e-200 else 0.0
         dx, dy, dz = way[0], way[1], way[2]
-        for solid in among:
+        for k in range(-1, len(among)):
+            solid = among[k] if k >= 0 else last
+            if k < 0 and not (any_ and last >= 0):
+                continue
             # the part of the segment between each pair of the box's sides
             enter, leave = 0.0, nearest
             for axis in range(3):
@@ -181,5 +185,6 @@ def _first_hits(
                     if any_:
                         break
             if any_ and found[i] >= 0:
+                last = found[i]
                 break
     return found

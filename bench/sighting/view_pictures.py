@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
@@ -88,6 +89,8 @@ _drawing: Drawing | None = None
 def _start(drawing: Drawing) -> None:
     global _drawing
     _drawing = drawing
+    # of Mesa's software driver: there is a process a core already
+    os.environ.setdefault("LP_NUM_THREADS", "1")
 
 
 def _work(pair: tuple[str, str]) -> _Drawn:
