@@ -31,11 +31,15 @@ _AT_ONCE = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 
 
 @dataclass
 class _Batch:
-    """What is held back: files by their final path, files to remove, directories made."""
+    """What is held back: files by their final path, files to remove, directories made.
+
+    `begun` is whether some have appeared already.
+    """
 
     held: dict[Path, Path] = field(default_factory=dict)
     gone: dict[Path, None] = field(default_factory=dict)
     made: list[Path] = field(default_factory=list)
+    begun: bool = False
 
     def appear(self) -> None:
         """Let everything held back appear."""
@@ -45,6 +49,7 @@ class _Batch:
                     os.replace(temporary, path)
                 except OSError as error:
                     raise _unwritten(path, error) from error
+                self.begun = True
             for path in self.gone:
                 path.unlink(missing_ok=True)
         finally:
@@ -100,6 +105,13 @@ def settle() -> None:
     batch = _BATCH.get()
     if batch is not None:
         batch.appear()
+
+
+def left_words() -> str:
+    """Say what is left of a command's files if it ends here."""
+    batch = _BATCH.get()
+    held = batch is not None and not batch.begun
+    return "nothing was written" if held else "what was finished is kept"
 
 
 def make_directory(directory: Path) -> None:
@@ -353,5 +365,4 @@ def _put(path: Path, content: bytes) -> None:
 
 
 def _unwritten(path: Path, error: Exception) -> RunError:
-    left = "what was finished is kept" if _BATCH.get() is None else "nothing was written"
-    return RunError(f"{path}: can't be written: {reason(error)}; {left}")
+    return RunError(f"{path}: can't be written: {reason(error)}; {left_words()}")

@@ -29,7 +29,7 @@ from bench import __version__
 from bench.cli.given import GIVEN, STARTED
 from bench.cli.numbers_given import refuse_odd_numbers
 from bench.errors import BenchError
-from bench.files import settle, together
+from bench.files import left_words, settle, together
 from bench.provenance import now
 from bench.units import shown
 
@@ -262,7 +262,7 @@ def _short(word: str) -> str:
 
 def _interrupted(given: Sequence[str]) -> int:
     kept = given[:1] and given[0] in RESUMED
-    left = "the same command goes on from what is done" if kept else "nothing was written"
+    left = "the same command goes on from what is done" if kept else left_words()
     print(f"{PROGRAM}: interrupted; {left}", file=sys.stderr)
     return EXIT_INTERRUPTED
 

@@ -318,6 +318,11 @@ class TestFilesWrittenTogether:
             all_together(writing(tmp_path / "a"), settle, writing(tmp_path / "b"), failing)
         assert [p.name for p in tmp_path.iterdir()] == ["a"]
 
+    def test_what_is_settled_is_told_of(self, tmp_path):
+        (tmp_path / "b").mkdir()
+        with pytest.raises(RunError, match="Is a directory; what was finished is kept"):
+            all_together(writing(tmp_path / "a"), settle, writing(tmp_path / "b"))
+
     def test_a_full_disk_leaves_none(self, tmp_path, monkeypatch):
         written, real = [], files._write
 

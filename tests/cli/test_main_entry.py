@@ -14,6 +14,7 @@ import bench.cli.main as entry
 from bench import __version__
 from bench.cli.progress import LONGEST_S, log_lines
 from bench.errors import BenchError, ConfigError, RunError
+from bench.files import settle, write_atomically
 
 HEAVY = (
     "numpy", "cv2", "numba", "scipy", "polars", "matplotlib", "pint", "PIL", "jinja2", "trimesh",
@@ -115,6 +116,19 @@ def test_what_the_machine_refuses_is_one_line_and_exit_code_2(run, command, numb
 def test_an_interrupt_is_one_line_and_exit_code_130(run, command):
     command(raising(KeyboardInterrupt()))
     assert run("bay") == (130, "", "sightbench: interrupted; nothing was written\n")
+
+
+def test_an_interrupt_tells_of_what_was_finished(run, command, tmp_path):
+    def command_() -> None:
+        """Write one file that stays, and then another."""
+        write_atomically(tmp_path / "a", b"a")
+        settle()
+        write_atomically(tmp_path / "b", b"b")
+        raise KeyboardInterrupt
+
+    command(command_)
+    assert run("bay") == (130, "", "sightbench: interrupted; what was finished is kept\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["a"]
 
 
 @pytest.mark.parametrize("error", [ZeroDivisionError("x"), OSError(errno.EBADF, "x"), KeyError(1)])
