@@ -86,10 +86,12 @@ def seen_from(solids: Sequence[Solid], eye: Array) -> list[Solid]:
 def softened(light: Array) -> Array:
     """Return light in which what is too bright for a screen keeps its shape, up to 1.
 
-    Below `SHOULDER` it is as it was; above, it nears 1 as 1 - exp does.
+    Below `SHOULDER` it is as it was; above, it nears 1 as x / (1 + x) does: slowly, so that a roof
+    right under a lamp isn't one white patch.
     """
     room = 1.0 - SHOULDER
-    bright = SHOULDER + room * (1.0 - np.exp(-np.maximum(light - SHOULDER, 0.0) / room))
+    above = np.maximum(light - SHOULDER, 0.0) / room
+    bright = SHOULDER + room * above / (1.0 + above)
     return np.asarray(np.where(light > SHOULDER, bright, light))
 
 
