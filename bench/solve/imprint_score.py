@@ -16,6 +16,7 @@ from scipy.special import chdtri, expit, fdtrc
 from bench.geometry.pose import Pose
 from bench.geometry.rotation import log_rotation
 from bench.imaging.appearance import POSE
+from bench.kernel import kernel
 from bench.solve.imprint import COUNTS, amounts_of, scaled_inverse
 from bench.typing import Array, IntArray
 
@@ -93,20 +94,43 @@ def hints(
     asked : tuple of str
         The kinds.
     """
-    weighted = columns * weights[:, None]
-    cross, pulls = known.T @ weighted, weighted.T @ residual
+    cross, square, pulls = _sums(known, columns, weights, residual)
     way = scaled_inverse(information) @ cross
-    left = columns.T @ weighted - cross.T @ way
+    left = square - cross.T @ way
     first, found, hidden = 0, False, np.zeros((POSE, POSE))
     for kind in asked:
         own = slice(first, first + COUNTS[kind])
         first = own.stop
-        unit = np.sqrt(np.einsum("mk,mk->k", columns[:, own], weighted[:, own]))
+        unit = np.sqrt(np.diag(square)[own])
         score = _score(left[own, own], unit, pulls[own], way[:, own])
         if score is not None:
             found |= score.explained > float(chdtri(COUNTS[kind], SHOWN))
             hidden += hidden_square(score, 1.0)
     return found, hidden
+
+
+@kernel
+def _sums(
+    known: Array, columns: Array, weights: Array, residual: Array
+) -> tuple[Array, Array, Array]:
+    """Return AᵀWC (P, K), CᵀWC (K, K) and CᵀWr (K,) of known columns A and others C."""
+    count, size = known.shape[1], columns.shape[1]
+    cross, square, pulls = np.zeros((count, size)), np.zeros((size, size)), np.zeros(size)
+    row = np.empty(size)
+    for n in range(len(known)):
+        for k in range(size):
+            row[k] = weights[n] * columns[n, k]
+        for j in range(count):
+            value = known[n, j]
+            for k in range(size):
+                cross[j, k] += value * row[k]
+        for j in range(size):
+            value = columns[n, j]
+            for k in range(size):
+                square[j, k] += value * row[k]
+        for k in range(size):
+            pulls[k] += residual[n] * row[k]
+    return cross, square, pulls
 
 
 def kinds_shown(
