@@ -151,14 +151,9 @@ _one_at_a_time = threading.Lock()
 
 @lru_cache(maxsize=1)
 def _prepared(packed: bytes) -> Worker:
-    import threadpoolctl
-
     job = pickle.loads(packed)
     _check_versions(job.plan)
-    worker = Worker(job)
-    # libraries are loaded by now, too late for the environment variables of local workers
-    threadpoolctl.threadpool_limits(1)
-    return worker
+    return Worker(job)
 
 
 def _check_versions(plan: Plan) -> None:

@@ -41,10 +41,11 @@ Tally = Counter[tuple[str, ...]]
 
 @dataclass(frozen=True)
 class Likely:
-    """What a contour is likely to take: pictures, and seconds of one core."""
+    """What a contour is likely to take: pictures, their seconds on one core, cells."""
 
     pictures: int
     seconds: float
+    cells: int
 
 
 def likely_effort(job: Job, contour: Contour, pace: Pace) -> Likely:
@@ -61,10 +62,10 @@ def likely_effort(job: Job, contour: Contour, pace: Pace) -> Likely:
     rng = np.random.default_rng(
         np.random.SeedSequence([job.plan.seed, key_digest("contour forecast")])
     )
-    plays = sorted((_played(contour, missed, rng) for _ in range(PLAYS)), key=Counter.total)
-    middle = plays[PLAYS // 2]
-    seconds = sum(n * _picture_s(pace, names) for names, n in middle.items())
-    return Likely(middle.total(), seconds)
+    plays = (_played(contour, missed, rng) for _ in range(PLAYS))
+    tally, cells = sorted(plays, key=lambda play: play[0].total())[PLAYS // 2]
+    seconds = sum(n * _picture_s(pace, names) for names, n in tally.items())
+    return Likely(tally.total(), seconds, cells)
 
 
 def _picture_s(pace: Pace, names: tuple[str, ...]) -> float:
@@ -118,8 +119,10 @@ def _usable(axes: list[Array], at: list[IntArray], usable: BoolArray) -> Array:
     return np.asarray(usable.astype(np.float64)[nearest].mean(axis=-1))
 
 
-def _played(contour: Contour, missed: dict[str, Array], rng: np.random.Generator) -> Tally:
-    """Return the pictures of one contour with misses drawn at rates."""
+def _played(
+    contour: Contour, missed: dict[str, Array], rng: np.random.Generator
+) -> tuple[Tally, int]:
+    """Return the pictures and the number of cells of one contour with misses drawn at rates."""
     looks, verdicts, tally = contour.judged_by, Verdicts(), Tally()
 
     def decide(cells: list[Cell]) -> None:
@@ -148,4 +151,4 @@ def _played(contour: Contour, missed: dict[str, Array], rng: np.random.Generator
     for level in range(contour.levels):
         while cells := refined_cells(contour, level, verdicts):
             decide(cells)
-    return tally
+    return tally, len(verdicts)

@@ -20,8 +20,14 @@ def time_words(job: Job, contour: Contour, workers: int) -> str:
     """Say about how long a contour takes: likely, at least and at most."""
     pace = measure_pace(job)
     likely = likely_effort(job, contour, pace)
-    ends = (pace.picture_s * n for n in (_least_pictures(contour), contour.plan.n_pictures))
-    least, most, probably = (duration_words(s / workers) for s in (*ends, likely.seconds))
+    least, probably, most = (
+        duration_words(seconds / workers + pace.cell_s * cells)
+        for seconds, cells in (
+            (pace.picture_s * _least_pictures(contour), len(start_cells(contour))),
+            (likely.seconds, likely.cells),
+            (pace.picture_s * contour.plan.n_pictures, contour.plan.n_cells),
+        )
+    )
     return (
         f"time       likely about {probably}, for {likely.pictures} pictures, with {workers} "
         f"workers ({1e3 * pace.picture_s:.0f} ms a picture with all pipelines, measured on "

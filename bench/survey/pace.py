@@ -27,7 +27,7 @@ class Pace:
     picture_s : float
         Mean time of one picture with all its pipelines, on one core, seconds.
     pictures : int
-        How many were measured.
+        How many were made.
     rows : polars.DataFrame
         What came of them.
     cell_s : float
@@ -61,13 +61,17 @@ def measure_pace(job: Job) -> Pace:
     # each so many at a time are from all over the grid, so that any beginning of them is
     order = np.concatenate([sample[k::ROUND] for k in range(ROUND)])
     parts: list[pl.DataFrame] = []
+    took: list[tuple[float, float]] = []
     start = perf_counter()
     for index in order:
-        worker.light(job.plan.case(int(index)))
-    once = perf_counter()
-    for index in order:
-        parts.append(pl.read_parquet(worker.run([int(index)]).part))
-        seconds = perf_counter() - once
-        if seconds > MOST_S and len(parts) >= FEWEST:
+        # a cell's first picture, and its next, which finds what a cell needs once
+        for trial in range(min(2, job.plan.trials)):
+            begun = perf_counter()
+            result = worker.run([int(index) + trial * round_])
+            took.append((perf_counter() - begun, trial))
+            parts.append(pl.read_parquet(result.part))
+        if perf_counter() - start > MOST_S and len(parts) >= FEWEST:
             break
-    return Pace(seconds / len(parts), len(parts), pl.concat(parts), (once - start) / len(order))
+    first, again = (np.mean([s for s, t in took if t == k] or [0.0]) for k in (0, 1))
+    picture_s = float(again or first)
+    return Pace(picture_s, len(parts), pl.concat(parts), max(0.0, float(first) - picture_s))

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import cv2
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from bench.built.draws import draw_moment
 from bench.built.picture import built_picture
@@ -120,10 +121,12 @@ def case_of_row(row: dict[str, Any], plan: Plan) -> Case:
 
 
 class Worker:
-    """Runs chunks of one job; building it loads the pipelines and holds OpenCV to one thread."""
+    """Runs chunks of one job; building it loads the pipelines, and holds libraries to a thread."""
 
     def __init__(self, job: Job) -> None:
-        cv2.setNumThreads(1)  # of this process; the other libraries' threads: executors.py
+        # small matrices are quicker by one thread, and processes share the cores
+        cv2.setNumThreads(1)
+        threadpool_limits(1)
         self.job = job
         self.bounds = CellBounds(job.plan, job.setting)
         self.pipelines = [(name, pipeline_from_name(name)) for name in job.plan.pipelines]

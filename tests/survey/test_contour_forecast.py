@@ -22,8 +22,9 @@ def rates(contour, rate):
 def test_where_all_is_clear_the_given_grid_is_looked_at_once(contour):
     _, how = contour
     for rate in (0.0, 1.0):
-        played = _played(how, rates(how, rate), np.random.default_rng(1))
+        played, cells = _played(how, rates(how, rate), np.random.default_rng(1))
         assert played == {how.plan.pipelines: 9 * how.looks[0]}
+        assert cells == 9
 
 
 def test_an_edge_between_rates_costs_the_cells_along_it(contour):
@@ -31,7 +32,7 @@ def test_an_edge_between_rates_costs_the_cells_along_it(contour):
     missed = rates(how, 0.0)
     for rate in missed.values():
         rate[5:] = 1.0
-    played = _played(how, missed, np.random.default_rng(1))
+    played, _ = _played(how, missed, np.random.default_rng(1))
     assert 9 * how.looks[0] < played.total() < how.plan.n_pictures / 4
 
 
@@ -49,7 +50,7 @@ def test_a_decided_pipeline_is_not_run_where_another_is_open(contour):
     first, *others = how.plan.pipelines
     missed = rates(how, 0.0)
     missed[first] += 0.2  # at the level asked for
-    played = _played(how, missed, np.random.default_rng(1))
+    played, _ = _played(how, missed, np.random.default_rng(1))
     assert set(played) == {how.plan.pipelines, (first,)} if others else {(first,)}
 
 

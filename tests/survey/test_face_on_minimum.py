@@ -27,6 +27,6 @@ def test_the_rotation_error_is_least_when_tilted_and_many_times_larger_face_on(m
 def test_the_pace_is_measured_on_the_plans_own_pictures(make_job):
     job = make_job(trials=3)
     pace = measure_pace(job)
-    assert pace.pictures == 4  # one round of the cells
+    assert pace.pictures == 8  # two of each cell
     assert pace.picture_s > 0.0
     assert pace.seconds(job.plan, 2) == pace.picture_s * 12 / 2 + pace.cell_s * 4
